@@ -1,0 +1,712 @@
+//! What the files' own records say: every file and folder, its names, its streams and where their clusters lie.
+//!
+//! A drive can hold tens of millions of files, so everything lives in a few flat tables (some 90 bytes a file with a
+//! name of ordinary length, 16 a run) and is looked at through small views.
+
+use super::ClusterRun;
+use crate::units::Lcn;
+
+/// The folder that stands for a lost parent. The angle brackets cannot occur in names that Windows itself makes.
+pub const ORPHANS: &str = "<orphans>";
+
+/// Folders nested deeper than this are cut off as orphans; Windows stops at 32,767 characters in a path, and hostile
+/// metadata must not make paths of unbounded length.
+const DEEPEST: u32 = 1024;
+
+/// A file or folder of one catalog.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+pub struct NodeId(pub u32);
+
+/// File or folder.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum NodeKind {
+    /// A file.
+    File,
+    /// A folder.
+    Folder,
+}
+
+/// Whom a node serves.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Purpose {
+    /// The client.
+    Client,
+    /// The file system itself.
+    Structure,
+    /// Starting up: holds the boot sectors.
+    Boot,
+    /// Keeps clusters known to be bad out of use.
+    BadClusters,
+}
+
+/// A node as a parser describes it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct NodeSpec {
+    /// The file system's own number for it (NTFS: file record number; FAT: none, 0).
+    pub number: u32,
+    /// File or folder.
+    pub kind: NodeKind,
+    /// Whom it serves.
+    pub purpose: Purpose,
+    /// Whether it was deleted.
+    pub deleted: bool,
+}
+
+/// The folder a name stands in.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Parent {
+    /// A folder of this catalog.
+    Folder(NodeId),
+    /// A folder that is lost, by the file system's number for it.
+    Lost(u32),
+}
+
+/// What a stream is for.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Role {
+    /// Content: the file's own, or that of a named stream.
+    Data,
+    /// A folder's entries.
+    FolderIndex,
+    /// Which index blocks of a folder are in use.
+    IndexBitmap,
+    /// Where a file's attributes are (NTFS attribute list).
+    AttributeList,
+    /// Access rights kept with the file.
+    Security,
+    /// Extended attributes (NTFS $EA).
+    ExtendedAttributes,
+    /// Reparse data (links, stand-ins for compressed content ...).
+    Reparse,
+    /// A logged utility stream (encryption keys, transactions).
+    LoggedUtility,
+    /// Any other attribute that owns clusters.
+    Other,
+}
+
+impl Role {
+    /// The attribute's name in NTFS terms, `None` for content and for folder entries.
+    pub fn attribute_name(self) -> Option<&'static str> {
+        match self {
+            Role::Data | Role::FolderIndex => None,
+            Role::IndexBitmap => Some("$BITMAP"),
+            Role::AttributeList => Some("$ATTRIBUTE_LIST"),
+            Role::Security => Some("$SECURITY_DESCRIPTOR"),
+            Role::ExtendedAttributes => Some("$EA"),
+            Role::Reparse => Some("$REPARSE_POINT"),
+            Role::LoggedUtility => Some("$LOGGED_UTILITY_STREAM"),
+            Role::Other => Some("other"),
+        }
+    }
+}
+
+/// A stream as a parser describes it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct StreamSpec<'n> {
+    /// What it is for.
+    pub role: Role,
+    /// Its name, if it has one.
+    pub name: Option<&'n str>,
+    /// Size in bytes.
+    pub size: u64,
+    /// Bytes from the start that were ever written; the rest reads as zero whatever the clusters hold.
+    pub valid: u64,
+    /// Whether the content lies in the file record itself and owns no clusters.
+    pub resident: bool,
+    /// Clusters in a compression unit; 0 when not compressed.
+    pub compression_unit: u32,
+    /// Whether it has holes.
+    pub sparse: bool,
+    /// Whether it is encrypted by the file system.
+    pub encrypted: bool,
+    /// Whether part of its run list is missing or damaged.
+    pub incomplete: bool,
+}
+
+impl<'n> StreamSpec<'n> {
+    /// A plain stream of `size` bytes, all valid.
+    pub fn plain(role: Role, name: Option<&'n str>, size: u64) -> StreamSpec<'n> {
+        StreamSpec {
+            role,
+            name,
+            size,
+            valid: size,
+            resident: false,
+            compression_unit: 0,
+            sparse: false,
+            encrypted: false,
+            incomplete: false,
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+struct NodeEntry {
+    number: u32,
+    first_link: u32,
+    first_stream: u32,
+    kind: NodeKind,
+    purpose: Purpose,
+    deleted: bool,
+}
+
+/// A name's place in the text table: start in the upper 48 bits, length in the lower 16.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+struct Text(u64);
+
+#[derive(Clone, Copy, Debug)]
+struct LinkEntry {
+    node: u32,
+    /// Node number of the folder, or of the lost parent when `name` says so.
+    parent: u32,
+    name: Text,
+}
+
+const RESIDENT: u8 = 1;
+const SPARSE: u8 = 2;
+const ENCRYPTED: u8 = 4;
+const INCOMPLETE: u8 = 8;
+
+#[derive(Clone, Copy, Debug)]
+struct StreamEntry {
+    size: u64,
+    node: u32,
+    first_run: u32,
+    run_count: u32,
+    /// Index into `extras`, or `NO_EXTRA`.
+    extra: u32,
+    role: Role,
+    flags: u8,
+}
+
+const NO_EXTRA: u32 = u32::MAX;
+
+/// What few streams have.
+#[derive(Clone, Debug)]
+struct Extra {
+    name: Option<Box<str>>,
+    valid: u64,
+    compression_unit: u32,
+}
+
+/// A run list entry that stands for a hole.
+const HOLE: Lcn = Lcn(u64::MAX);
+
+/// The tables, filled by a parser in any order.
+#[derive(Debug, Default)]
+pub struct CatalogBuilder {
+    nodes: Vec<NodeEntry>,
+    links: Vec<LinkEntry>,
+    lost: Vec<bool>,
+    streams: Vec<StreamEntry>,
+    extras: Vec<Extra>,
+    runs: Vec<ClusterRun>,
+    text: String,
+}
+
+impl CatalogBuilder {
+    /// Room for `nodes` nodes; more may be added.
+    pub fn with_capacity(nodes: usize) -> CatalogBuilder {
+        CatalogBuilder {
+            nodes: Vec::with_capacity(nodes),
+            links: Vec::with_capacity(nodes),
+            lost: Vec::with_capacity(nodes),
+            streams: Vec::with_capacity(nodes),
+            runs: Vec::with_capacity(nodes / 2),
+            text: String::with_capacity(nodes.saturating_mul(16)),
+            ..CatalogBuilder::default()
+        }
+    }
+
+    /// Adds a node.
+    ///
+    /// # Panics
+    /// Beyond 2^32-2 nodes, which no file record table or folder tree in reach of a drive holds.
+    pub fn add_node(&mut self, spec: NodeSpec) -> NodeId {
+        let id = u32::try_from(self.nodes.len()).expect("fewer than 2^32 nodes");
+        self.nodes.push(NodeEntry {
+            number: spec.number,
+            first_link: 0,
+            first_stream: 0,
+            kind: spec.kind,
+            purpose: spec.purpose,
+            deleted: spec.deleted,
+        });
+        NodeId(id)
+    }
+
+    /// Changes what was said of a node.
+    pub fn set_purpose(&mut self, node: NodeId, purpose: Purpose) {
+        self.nodes[node.0 as usize].purpose = purpose;
+    }
+
+    /// Number of nodes so far.
+    pub fn node_count(&self) -> usize {
+        self.nodes.len()
+    }
+
+    /// Gives a node a name in a folder; hard links are several such names. Names longer than 65,535 bytes are cut.
+    pub fn add_link(&mut self, node: NodeId, parent: Parent, name: &str) {
+        let mut length = name.len().min(usize::from(u16::MAX));
+        while !name.is_char_boundary(length) {
+            length -= 1;
+        }
+        let at = Text((self.text.len() as u64) << 16 | length as u64);
+        self.text.push_str(&name[..length]);
+        let (parent, lost) = match parent {
+            Parent::Folder(folder) => (folder.0, false),
+            Parent::Lost(number) => (number, true),
+        };
+        self.links.push(LinkEntry { node: node.0, parent, name: at });
+        self.lost.push(lost);
+    }
+
+    /// Gives a node a stream. The run list, in file order, has `None` for the place of a hole.
+    ///
+    /// # Panics
+    /// Beyond 2^32-1 runs in all, which would be 64 GiB of them.
+    pub fn add_stream(
+        &mut self,
+        node: NodeId,
+        spec: &StreamSpec<'_>,
+        layout: impl IntoIterator<Item = (Option<Lcn>, u64)>,
+    ) {
+        let first_run = self.runs.len();
+        for (place, count) in layout {
+            let first = place.unwrap_or(HOLE);
+            match self.runs[first_run..].last_mut() {
+                Some(last) if first == HOLE && last.first == HOLE => last.count = last.count.saturating_add(count),
+                Some(last) if first != HOLE && last.first != HOLE && last.end() == first.0 => last.count += count,
+                _ => self.runs.push(ClusterRun { first, count }),
+            }
+        }
+        let mut extra = NO_EXTRA;
+        if spec.name.is_some() || spec.valid != spec.size || spec.compression_unit != 0 {
+            extra = u32::try_from(self.extras.len()).expect("fewer than 2^32 streams");
+            self.extras.push(Extra {
+                name: spec.name.map(Box::from),
+                valid: spec.valid,
+                compression_unit: spec.compression_unit,
+            });
+        }
+        let flag = |on: bool, bit: u8| if on { bit } else { 0 };
+        self.streams.push(StreamEntry {
+            size: spec.size,
+            node: node.0,
+            first_run: u32::try_from(first_run).expect("fewer than 2^32 runs"),
+            run_count: u32::try_from(self.runs.len() - first_run).expect("fewer than 2^32 runs"),
+            extra,
+            role: spec.role,
+            flags: flag(spec.resident, RESIDENT)
+                | flag(spec.sparse, SPARSE)
+                | flag(spec.encrypted, ENCRYPTED)
+                | flag(spec.incomplete, INCOMPLETE),
+        });
+    }
+
+    /// Puts the tables in order. `root` is the root folder. Names whose chain of folders does not end at the root (a
+    /// parent that is no folder, a circle, more than 1024 levels) become orphans.
+    ///
+    /// # Panics
+    /// When `root` or a node passed earlier is not of this builder: a mistake in the caller.
+    pub fn finish(mut self, root: NodeId) -> Catalog {
+        assert!((root.0 as usize) < self.nodes.len(), "the root must be a node");
+        self.sort_by_node();
+        for (index, node) in self.nodes.iter_mut().enumerate() {
+            let id = u32::try_from(index).expect("checked in add_node");
+            node.first_link = table_index(self.links.partition_point(|l| l.node < id));
+            node.first_stream = table_index(self.streams.partition_point(|s| s.node < id));
+        }
+        let mut catalog = Catalog {
+            nodes: self.nodes,
+            links: self.links,
+            lost: self.lost,
+            streams: self.streams,
+            extras: self.extras,
+            runs: self.runs,
+            text: self.text,
+            root,
+        };
+        catalog.cut_loose_ends();
+        catalog
+    }
+
+    /// Parsers mostly fill the tables in node order already; then this does nothing.
+    fn sort_by_node(&mut self) {
+        if !self.links.is_sorted_by_key(|l| l.node) {
+            let mut both: Vec<(LinkEntry, bool)> = self.links.drain(..).zip(self.lost.drain(..)).collect();
+            both.sort_by_key(|(l, _)| l.node);
+            (self.links, self.lost) = both.into_iter().unzip();
+        }
+        if !self.streams.is_sorted_by_key(|s| s.node) {
+            self.streams.sort_by_key(|s| s.node);
+        }
+    }
+}
+
+fn table_index(index: usize) -> u32 {
+    u32::try_from(index).expect("fewer than 2^32 entries")
+}
+
+/// All files and folders of a volume.
+#[derive(Debug)]
+pub struct Catalog {
+    nodes: Vec<NodeEntry>,
+    links: Vec<LinkEntry>,
+    /// For each link, whether its parent is lost.
+    lost: Vec<bool>,
+    streams: Vec<StreamEntry>,
+    extras: Vec<Extra>,
+    runs: Vec<ClusterRun>,
+    text: String,
+    root: NodeId,
+}
+
+impl Catalog {
+    /// The root folder.
+    pub fn root(&self) -> NodeId {
+        self.root
+    }
+
+    /// Number of nodes.
+    pub fn len(&self) -> usize {
+        self.nodes.len()
+    }
+
+    /// Whether there are no nodes.
+    pub fn is_empty(&self) -> bool {
+        self.nodes.is_empty()
+    }
+
+    /// One node.
+    pub fn node(&self, id: NodeId) -> Node<'_> {
+        Node { catalog: self, id }
+    }
+
+    /// All nodes, in the order the parser found them.
+    pub fn nodes(&self) -> impl Iterator<Item = Node<'_>> {
+        (0..self.nodes.len()).map(|n| Node { catalog: self, id: NodeId(table_index(n)) })
+    }
+
+    /// Number of names that stand in a lost folder, deleted files' not counted.
+    pub fn orphan_count(&self) -> u64 {
+        let orphan = |(link, lost): (&LinkEntry, &bool)| *lost && !self.nodes[link.node as usize].deleted;
+        self.links.iter().zip(&self.lost).filter(|pair| orphan(*pair)).count() as u64
+    }
+
+    fn link_range(&self, node: u32) -> std::ops::Range<usize> {
+        let entry = |n: u32| self.nodes.get(n as usize).map_or(self.links.len(), |e| e.first_link as usize);
+        entry(node)..entry(node + 1)
+    }
+
+    /// Makes every chain of folders end, at the root or at an orphan.
+    fn cut_loose_ends(&mut self) {
+        const UNKNOWN: u32 = u32::MAX;
+        const ON_THE_WAY: u32 = u32::MAX - 1;
+        let mut depth = vec![UNKNOWN; self.nodes.len()];
+        depth[self.root.0 as usize] = 0;
+        let mut way: Vec<u32> = Vec::new();
+        for start in 0..table_index(self.nodes.len()) {
+            let mut at = start;
+            let mut known = loop {
+                match depth[at as usize] {
+                    UNKNOWN => {}
+                    ON_THE_WAY => {
+                        // A circle: the folder where it closes loses its parent.
+                        let first = self.link_range(at).start;
+                        self.lost[first] = true;
+                        self.links[first].parent = self.nodes[self.links[first].parent as usize].number;
+                        let back = way.iter().rposition(|n| *n == at).expect("it is on the way");
+                        for n in &way[back + 1..] {
+                            depth[*n as usize] = UNKNOWN;
+                        }
+                        way.truncate(back);
+                        depth[at as usize] = 1;
+                        break 1;
+                    }
+                    known => break known,
+                }
+                depth[at as usize] = ON_THE_WAY;
+                way.push(at);
+                let links = self.link_range(at);
+                // Every further hard link is checked for a sound parent; only the first decides the depth of what is below.
+                for link in links.clone() {
+                    self.lose_unless_folder(link);
+                }
+                if links.is_empty() || self.lost[links.start] {
+                    break 0;
+                }
+                at = self.links[links.start].parent;
+            };
+            while let Some(node) = way.pop() {
+                known += 1;
+                if known > DEEPEST {
+                    let first = self.link_range(node).start;
+                    self.lost[first] = true;
+                    self.links[first].parent = self.nodes[self.links[first].parent as usize].number;
+                    known = 1;
+                }
+                depth[node as usize] = known;
+            }
+        }
+    }
+
+    fn lose_unless_folder(&mut self, link: usize) {
+        let entry = self.links[link];
+        if self.lost[link] {
+            return;
+        }
+        match self.nodes.get(entry.parent as usize) {
+            Some(parent) if parent.kind == NodeKind::Folder => {}
+            Some(parent) => {
+                self.links[link].parent = parent.number;
+                self.lost[link] = true;
+            }
+            None => self.lost[link] = true,
+        }
+    }
+}
+
+/// A file or folder.
+#[derive(Clone, Copy)]
+pub struct Node<'c> {
+    catalog: &'c Catalog,
+    id: NodeId,
+}
+
+impl<'c> Node<'c> {
+    fn entry(&self) -> &'c NodeEntry {
+        &self.catalog.nodes[self.id.0 as usize]
+    }
+
+    /// Its place in the catalog.
+    pub fn id(&self) -> NodeId {
+        self.id
+    }
+
+    /// The file system's own number for it.
+    pub fn number(&self) -> u32 {
+        self.entry().number
+    }
+
+    /// File or folder.
+    pub fn kind(&self) -> NodeKind {
+        self.entry().kind
+    }
+
+    /// Whom it serves.
+    pub fn purpose(&self) -> Purpose {
+        self.entry().purpose
+    }
+
+    /// Whether it was deleted.
+    pub fn is_deleted(&self) -> bool {
+        self.entry().deleted
+    }
+
+    /// Its names; several when it has hard links, one in the order the record gives them.
+    pub fn links(&self) -> impl Iterator<Item = Link<'c>> + use<'c> {
+        let catalog = self.catalog;
+        catalog.link_range(self.id.0).map(move |index| Link { catalog, index })
+    }
+
+    /// Its streams.
+    pub fn streams(&self) -> impl Iterator<Item = Stream<'c>> + use<'c> {
+        let catalog = self.catalog;
+        let next = catalog.nodes.get(self.id.0 as usize + 1);
+        let end = next.map_or(catalog.streams.len(), |n| n.first_stream as usize);
+        (self.entry().first_stream as usize..end).map(move |index| Stream { catalog, index })
+    }
+
+    /// Its first path; the root's is `/`.
+    pub fn path(&self) -> String {
+        if self.id == self.catalog.root {
+            return "/".to_owned();
+        }
+        match self.links().next() {
+            Some(link) => link.path(),
+            None => format!("/{ORPHANS}/{}", self.number()),
+        }
+    }
+}
+
+/// A name of a file in a folder.
+#[derive(Clone, Copy)]
+pub struct Link<'c> {
+    catalog: &'c Catalog,
+    index: usize,
+}
+
+impl<'c> Link<'c> {
+    /// The name. Characters that are not valid UTF-16 are shown as U+FFFD.
+    pub fn name(&self) -> &'c str {
+        let Text(packed) = self.catalog.links[self.index].name;
+        let start = usize::try_from(packed >> 16).expect("a place in memory");
+        let length = usize::try_from(packed & 0xFFFF).expect("16 bits");
+        &self.catalog.text[start..start + length]
+    }
+
+    /// The folder it stands in.
+    pub fn parent(&self) -> Parent {
+        let parent = self.catalog.links[self.index].parent;
+        if self.catalog.lost[self.index] { Parent::Lost(parent) } else { Parent::Folder(NodeId(parent)) }
+    }
+
+    /// The whole path, with `/` between the names and before the first.
+    pub fn path(&self) -> String {
+        let mut names = vec![self.name()];
+        let mut parent = self.parent();
+        let lost = loop {
+            match parent {
+                Parent::Lost(number) => break Some(number),
+                Parent::Folder(id) if id == self.catalog.root => break None,
+                Parent::Folder(id) => match self.catalog.node(id).links().next() {
+                    Some(link) => {
+                        names.push(link.name());
+                        parent = link.parent();
+                    }
+                    None => break Some(self.catalog.node(id).number()),
+                },
+            }
+        };
+        let mut path = lost.map_or(String::new(), |number| format!("/{ORPHANS}/{number}"));
+        for name in names.iter().rev() {
+            path.push('/');
+            path.push_str(name);
+        }
+        path
+    }
+}
+
+/// One stream of a file: its content, a named stream, or another attribute that may own clusters.
+#[derive(Clone, Copy)]
+pub struct Stream<'c> {
+    catalog: &'c Catalog,
+    index: usize,
+}
+
+impl<'c> Stream<'c> {
+    fn entry(&self) -> &'c StreamEntry {
+        &self.catalog.streams[self.index]
+    }
+
+    fn extra(&self) -> Option<&'c Extra> {
+        self.catalog.extras.get(self.entry().extra as usize)
+    }
+
+    fn table(&self) -> &'c [ClusterRun] {
+        let first = self.entry().first_run as usize;
+        &self.catalog.runs[first..first + self.entry().run_count as usize]
+    }
+
+    /// What it is for.
+    pub fn role(&self) -> Role {
+        self.entry().role
+    }
+
+    /// Its name, if it has one.
+    pub fn name(&self) -> Option<&'c str> {
+        self.extra().and_then(|extra| extra.name.as_deref())
+    }
+
+    /// Size in bytes.
+    pub fn size(&self) -> u64 {
+        self.entry().size
+    }
+
+    /// Bytes from the start that were ever written; the rest reads as zero.
+    pub fn valid(&self) -> u64 {
+        self.extra().map_or(self.size(), |extra| extra.valid)
+    }
+
+    /// Clusters in a compression unit; 0 when not compressed.
+    pub fn compression_unit(&self) -> u32 {
+        self.extra().map_or(0, |extra| extra.compression_unit)
+    }
+
+    /// Whether the content lies in the file record.
+    pub fn is_resident(&self) -> bool {
+        self.entry().flags & RESIDENT != 0
+    }
+
+    /// Whether it is marked as having holes.
+    pub fn is_sparse(&self) -> bool {
+        self.entry().flags & SPARSE != 0
+    }
+
+    /// Whether the file system encrypted it.
+    pub fn is_encrypted(&self) -> bool {
+        self.entry().flags & ENCRYPTED != 0
+    }
+
+    /// Whether part of its run list is missing or damaged.
+    pub fn is_incomplete(&self) -> bool {
+        self.entry().flags & INCOMPLETE != 0
+    }
+
+    /// The clusters it owns, in file order, holes left out.
+    pub fn runs(&self) -> impl Iterator<Item = ClusterRun> + use<'c> {
+        self.table().iter().copied().filter(|run| run.first != HOLE)
+    }
+
+    /// The whole run list in file order: place (`None` for a hole) and number of clusters.
+    pub fn layout(&self) -> impl Iterator<Item = (Option<Lcn>, u64)> + use<'c> {
+        self.table().iter().map(|run| ((run.first != HOLE).then_some(run.first), run.count))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn node(number: u32, kind: NodeKind) -> NodeSpec {
+        NodeSpec { number, kind, purpose: Purpose::Client, deleted: false }
+    }
+
+    #[test]
+    fn paths_hard_links_and_holes() {
+        let mut build = CatalogBuilder::default();
+        let root = build.add_node(node(5, NodeKind::Folder));
+        let file = build.add_node(node(40, NodeKind::File));
+        let folder = build.add_node(node(41, NodeKind::Folder));
+        build.add_link(file, Parent::Folder(folder), "Aufnahme ä.txt");
+        build.add_link(folder, Parent::Folder(root), "Fotos");
+        build.add_link(file, Parent::Folder(root), "zweiter Name");
+        let spec = StreamSpec { valid: 10, ..StreamSpec::plain(Role::Data, None, 20) };
+        build.add_stream(file, &spec, [(Some(Lcn(7)), 2), (Some(Lcn(9)), 1), (None, 3), (None, 1), (Some(Lcn(2)), 1)]);
+        let catalog = build.finish(root);
+        let paths: Vec<_> = catalog.node(file).links().map(|l| l.path()).collect();
+        assert_eq!(paths, ["/Fotos/Aufnahme ä.txt", "/zweiter Name"]);
+        assert_eq!(catalog.node(root).path(), "/");
+        let stream = catalog.node(file).streams().next().unwrap();
+        assert_eq!(stream.runs().collect::<Vec<_>>(), [ClusterRun::new(7, 3), ClusterRun::new(2, 1)]);
+        assert_eq!(stream.layout().nth(1), Some((None, 4)));
+        assert_eq!((stream.size(), stream.valid()), (20, 10));
+        assert_eq!(catalog.node(folder).streams().count(), 0);
+    }
+
+    #[test]
+    fn circles_files_as_parents_and_endless_depth_become_orphans() {
+        let mut build = CatalogBuilder::default();
+        let root = build.add_node(node(5, NodeKind::Folder));
+        let a = build.add_node(node(50, NodeKind::Folder));
+        let b = build.add_node(node(51, NodeKind::Folder));
+        let below = build.add_node(node(52, NodeKind::File));
+        let in_file = build.add_node(node(53, NodeKind::File));
+        build.add_link(a, Parent::Folder(b), "a");
+        build.add_link(b, Parent::Folder(a), "b");
+        build.add_link(below, Parent::Folder(b), "below");
+        build.add_link(in_file, Parent::Folder(below), "in a file");
+        let mut deep = root;
+        for level in 0..3000 {
+            let next = build.add_node(node(100 + level, NodeKind::Folder));
+            build.add_link(next, Parent::Folder(deep), "d");
+            deep = next;
+        }
+        let catalog = build.finish(root);
+        assert_eq!(catalog.node(below).path(), "/<orphans>/51/a/b/below");
+        assert_eq!(catalog.node(in_file).path(), "/<orphans>/52/in a file");
+        assert!(catalog.node(deep).path().len() < 3000);
+        assert_eq!(catalog.orphan_count(), 2 + 2);
+    }
+}

@@ -1,0 +1,1 @@
+//! FAT12, FAT16 and FAT32.

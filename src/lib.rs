@@ -1,0 +1,18 @@
+//! Gleaner reads a drive's partition tables and file systems, decides what is worth reading and in which order, and
+//! then reads exactly that, once.
+//!
+//! Data flows one way through the modules, and a module knows only those above it in this list:
+//!
+//! 1. [`units`], [`extent`], [`finding`]: numbers with their units, stretches of the drive, things noticed.
+//! 2. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
+//! 3. [`partition`]: how the drive is divided.
+//! 4. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
+//! 5. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
+
+pub mod allocation;
+pub mod extent;
+pub mod finding;
+pub mod fs;
+pub mod partition;
+pub mod source;
+pub mod units;

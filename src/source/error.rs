@@ -1,0 +1,113 @@
+//! What can go wrong with a source.
+
+use crate::extent::Extent;
+use std::io;
+use std::path::PathBuf;
+
+/// Why a source could not be opened.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum OpenError {
+    /// Nothing there.
+    #[error("{path}: there is no such file or device; check the name, and that the drive is connected")]
+    Missing {
+        /// The path asked for.
+        path: PathBuf,
+    },
+    /// The kernel refuses.
+    #[error("{path}: no permission to read it; ask the system's owner, or run as a user who may read the device")]
+    Denied {
+        /// The path asked for.
+        path: PathBuf,
+    },
+    /// Neither a regular file nor a block device.
+    #[error("{path}: is a {what}, not an image file or a block device")]
+    WrongKind {
+        /// The path asked for.
+        path: PathBuf,
+        /// What it is.
+        what: &'static str,
+    },
+    /// Zero bytes long.
+    #[error("{path}: is empty (0 bytes); a drive that answers has a size, so check power and cabling or the image")]
+    Empty {
+        /// The path asked for.
+        path: PathBuf,
+    },
+    /// A sector size that is not a power of two from 512 to 65536.
+    #[error("sector size {bytes}: must be a power of two from 512 to 65536")]
+    SectorSize {
+        /// The size asked for.
+        bytes: u64,
+    },
+    /// Anything else.
+    #[error("{path}: cannot be opened: {error}")]
+    Other {
+        /// The path asked for.
+        path: PathBuf,
+        /// What the kernel said.
+        error: io::Error,
+    },
+}
+
+impl OpenError {
+    pub(super) fn from_io(path: &std::path::Path, error: io::Error) -> OpenError {
+        let path = path.to_path_buf();
+        match error.kind() {
+            io::ErrorKind::NotFound => OpenError::Missing { path },
+            io::ErrorKind::PermissionDenied => OpenError::Denied { path },
+            _ => OpenError::Other { path, error },
+        }
+    }
+}
+
+/// Why one read failed.
+#[derive(Debug, thiserror::Error)]
+pub enum ReadError {
+    /// These bytes could not be read; others may be.
+    #[error("unreadable: {0}")]
+    Unreadable(io::Error),
+    /// The device is gone: nothing more can be read until it is back.
+    #[error("the device no longer answers: {0}")]
+    Gone(io::Error),
+}
+
+impl ReadError {
+    /// Tells a bad place from a vanished device by the kernel's error number.
+    pub fn from_io(error: io::Error) -> ReadError {
+        use rustix::io::Errno;
+        match error.raw_os_error().map(Errno::from_raw_os_error) {
+            Some(Errno::NODEV | Errno::NXIO | Errno::NOMEDIUM | Errno::SHUTDOWN | Errno::BADF) => {
+                ReadError::Gone(error)
+            }
+            _ => ReadError::Unreadable(error),
+        }
+    }
+}
+
+/// Reading cannot go on at all.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum SourceLost {
+    /// The device vanished.
+    #[error("the source stopped answering at byte {} (LBA {}): {error}; nothing was written to it; check power and cable, then start again", extent.start.0, extent.start.0 / sector)]
+    Gone {
+        /// What was being read.
+        extent: Extent,
+        /// Its logical sector size, in bytes.
+        sector: u64,
+        /// What the kernel said.
+        error: io::Error,
+    },
+    /// A read was asked for beyond the end: a mistake in a caller, never in the data.
+    #[error("bytes {} to {} asked for, but the source ends at byte {size}", extent.start.0, extent.end())]
+    BeyondEnd {
+        /// What was asked for.
+        extent: Extent,
+        /// The source's size in bytes.
+        size: u64,
+    },
+    /// The trace could not be written.
+    #[error("the trace file could not be written: {0}")]
+    Trace(io::Error),
+}

@@ -1,0 +1,47 @@
+//! What a source says about itself.
+
+use crate::extent::Extent;
+use crate::units::SectorSize;
+use serde::Serialize;
+use std::path::PathBuf;
+
+/// File or device.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SourceKind {
+    /// A regular file that holds a drive's bytes.
+    ImageFile,
+    /// A Linux block device.
+    BlockDevice,
+}
+
+/// Size, sector sizes and names of a source.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct SourceIdentity {
+    /// The path it was opened by.
+    pub path: PathBuf,
+    /// File or device.
+    pub kind: SourceKind,
+    /// Size in bytes.
+    pub bytes: u64,
+    /// The unit it is addressed in; for an image file what the caller said, or 512.
+    pub logical_sector: SectorSize,
+    /// The unit it is recorded in: one bad physical sector spoils all logical sectors in it.
+    pub physical_sector: SectorSize,
+    /// Model, where the kernel tells.
+    pub model: Option<String>,
+    /// Serial number, where the kernel tells.
+    pub serial: Option<String>,
+}
+
+impl SourceIdentity {
+    /// Whether reads must start and end on logical sectors (direct I/O).
+    pub fn needs_alignment(&self) -> bool {
+        self.kind == SourceKind::BlockDevice
+    }
+
+    /// The whole source.
+    pub fn extent(&self) -> Extent {
+        Extent::between(0, self.bytes)
+    }
+}

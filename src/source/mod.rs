@@ -1,0 +1,34 @@
+//! Where the bytes come from: an image file or a block device, opened read-only, and the one layer ([`Reader`])
+//! through which every read passes and is counted.
+
+mod aligned;
+mod block_device;
+mod error;
+mod identity;
+mod image_file;
+mod open;
+mod reader;
+mod stream;
+mod trace;
+
+pub use aligned::AlignedBuffer;
+pub use error::{OpenError, ReadError, SourceLost};
+pub use identity::{SourceIdentity, SourceKind};
+pub use open::open;
+pub use reader::{Activity, Block, ReadTotals, Reader, Window};
+pub use stream::StreamBlock;
+pub use trace::Trace;
+
+use crate::units::ByteOffset;
+
+/// Something that can be read at a position. There is deliberately no way to write.
+pub trait Source: Send + Sync {
+    /// Size, sector sizes and what the kernel tells about the drive.
+    fn identity(&self) -> &SourceIdentity;
+
+    /// Reads exactly `buffer.len()` bytes from `start`.
+    ///
+    /// The caller ([`Reader`]) passes offsets, lengths and buffers aligned to the logical sector where
+    /// [`SourceIdentity::needs_alignment`] asks for it, and stays within [`SourceIdentity::bytes`].
+    fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError>;
+}

@@ -1,0 +1,48 @@
+//! Opening a path as a source.
+
+use super::block_device::BlockDevice;
+use super::image_file::ImageFile;
+use super::{OpenError, Source};
+use crate::units::SectorSize;
+use std::fs::OpenOptions;
+use std::os::unix::fs::{FileTypeExt, OpenOptionsExt};
+use std::path::Path;
+
+/// Opens an image file or a block device, read-only. `sector_size` is the logical sector size in bytes of an image
+/// file (512 when `None`); a block device tells its own.
+///
+/// # Errors
+/// [`OpenError`] when there is nothing there, no permission, something else than a file or block device, no bytes,
+/// or a sector size that cannot be one.
+pub fn open(path: &Path, sector_size: Option<u64>) -> Result<Box<dyn Source>, OpenError> {
+    let sector = match sector_size {
+        Some(bytes) => SectorSize::new(bytes).ok_or(OpenError::SectorSize { bytes })?,
+        None => SectorSize::S512,
+    };
+    let kind = std::fs::metadata(path).map_err(|e| OpenError::from_io(path, e))?.file_type();
+    let mut options = OpenOptions::new();
+    options.read(true);
+    let source: Box<dyn Source> = if kind.is_file() {
+        let file = options.open(path).map_err(|e| OpenError::from_io(path, e))?;
+        Box::new(ImageFile::new(path, file, sector)?)
+    } else if kind.is_block_device() {
+        let direct = i32::try_from(rustix::fs::OFlags::DIRECT.bits()).expect("an open flag fits in 31 bits");
+        let file = options.custom_flags(direct).open(path).map_err(|e| OpenError::from_io(path, e))?;
+        Box::new(BlockDevice::new(path, file)?)
+    } else {
+        let what = if kind.is_dir() {
+            "folder"
+        } else if kind.is_char_device() {
+            "character device"
+        } else if kind.is_fifo() {
+            "pipe"
+        } else {
+            "special file"
+        };
+        return Err(OpenError::WrongKind { path: path.to_path_buf(), what });
+    };
+    if source.identity().bytes == 0 {
+        return Err(OpenError::Empty { path: path.to_path_buf() });
+    }
+    Ok(source)
+}

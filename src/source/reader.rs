@@ -1,0 +1,359 @@
+//! The one layer every read of a source passes through: it aligns, counts, records, and keeps small reads so that
+//! no byte is asked for twice.
+
+use super::{AlignedBuffer, ReadError, Source, SourceIdentity, SourceLost, Trace};
+use crate::extent::{Extent, ExtentSet};
+use crate::units::ByteOffset;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::ops::Bound;
+use std::sync::{Arc, Mutex, MutexGuard};
+use std::time::{Duration, Instant};
+
+/// Bytes that were asked for, with the places that could not be read (those bytes are zero).
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Block {
+    /// Where the bytes lie on the drive.
+    pub extent: Extent,
+    /// The bytes, as many as the extent has.
+    pub bytes: Vec<u8>,
+    /// What of the extent could not be read.
+    pub unreadable: ExtentSet,
+}
+
+impl Block {
+    /// The bytes, or `None` when any of them could not be read.
+    pub fn whole(&self) -> Option<&[u8]> {
+        self.unreadable.is_empty().then_some(&self.bytes)
+    }
+
+    /// Whether all of `part` (an extent of the drive within this block) was read.
+    pub fn has_read(&self, part: Extent) -> bool {
+        self.unreadable.bytes_within(part) == 0
+    }
+}
+
+/// What was asked of the source so far.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize)]
+pub struct ReadTotals {
+    /// Requests made, failed ones included.
+    pub requests: u64,
+    /// Bytes that arrived.
+    pub bytes: u64,
+    /// Bytes that were asked for although they had been read before: 0 when all is well.
+    pub repeated_bytes: u64,
+    /// Requests that failed.
+    pub failed_requests: u64,
+    /// Bytes that could not be read, at the smallest request tried.
+    pub unreadable_bytes: u64,
+    /// Time spent waiting for the source, in seconds.
+    pub seconds: f64,
+    /// Of that, time spent in requests of at least 256 KiB, whose rate tells the drive's pace.
+    pub large_seconds: f64,
+    /// Bytes that arrived by those.
+    pub large_bytes: u64,
+}
+
+impl ReadTotals {
+    /// Bytes a second over large requests, once there are at least 8 MiB of them to judge by.
+    pub fn sustained_rate(&self) -> Option<f64> {
+        #[allow(clippy::cast_precision_loss, reason = "a rate needs no 53 bits")]
+        (self.large_bytes >= 8 << 20 && self.large_seconds > 0.0).then(|| self.large_bytes as f64 / self.large_seconds)
+    }
+}
+
+/// What is being read at the moment, for whoever shows progress.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Activity {
+    /// What is being read, in a few words.
+    pub what: &'static str,
+    /// Bytes announced so far, since the start.
+    pub announced_bytes: u64,
+}
+
+/// How many failed requests a run may spend on finding the readable parts of a bad stretch. Each can cost a failing
+/// drive seconds; past the limit a bad stretch is taken as unreadable whole, and finding its edges is left to copying.
+const FAILED_REQUESTS_ALLOWED: u64 = 256;
+
+struct State {
+    totals: ReadTotals,
+    asked: ExtentSet,
+    kept: BTreeMap<u64, Arc<Vec<u8>>>,
+    unreadable: ExtentSet,
+    trace: Option<Trace>,
+    activity: Activity,
+}
+
+/// Reads a source; see the module's own words.
+pub struct Reader {
+    source: Box<dyn Source>,
+    state: Mutex<State>,
+}
+
+impl Reader {
+    /// Reads `source`, recording every request in `trace` if given.
+    pub fn new(source: Box<dyn Source>, trace: Option<Trace>) -> Reader {
+        let state = State {
+            totals: ReadTotals::default(),
+            asked: ExtentSet::new(),
+            kept: BTreeMap::new(),
+            unreadable: ExtentSet::new(),
+            trace,
+            activity: Activity::default(),
+        };
+        Reader { source, state: Mutex::new(state) }
+    }
+
+    /// What the source says about itself.
+    pub fn identity(&self) -> &SourceIdentity {
+        self.source.identity()
+    }
+
+    /// What was asked of the source so far.
+    pub fn totals(&self) -> ReadTotals {
+        self.state().totals
+    }
+
+    /// Says what is read next and how much of it, so that progress can be shown.
+    pub fn announce(&self, what: &'static str, bytes: u64) {
+        let mut state = self.state();
+        state.activity = Activity { what, announced_bytes: state.activity.announced_bytes.saturating_add(bytes) };
+    }
+
+    /// What is being read.
+    pub fn activity(&self) -> Activity {
+        self.state().activity
+    }
+
+    /// Every byte that was asked of the source so far.
+    pub fn asked(&self) -> ExtentSet {
+        self.state().asked.clone()
+    }
+
+    /// Every place that could not be read so far.
+    pub fn unreadable(&self) -> ExtentSet {
+        self.state().unreadable.clone()
+    }
+
+    /// Writes out what the trace holds back.
+    pub fn flush_trace(&self) -> Result<(), SourceLost> {
+        self.state().trace.as_mut().map_or(Ok(()), Trace::flush).map_err(SourceLost::Trace)
+    }
+
+    /// Reads a small piece of structure and keeps it: asking for any of it again costs the drive nothing. Meant for
+    /// pieces up to some 100 KiB (tables, boot sectors, single records); large ones go through [`Reader::stream`].
+    ///
+    /// # Errors
+    /// [`SourceLost`] when the device is gone. A place that cannot be read is not an error: see
+    /// [`Block::unreadable`].
+    pub fn read(&self, extent: Extent) -> Result<Block, SourceLost> {
+        self.check_bounds(extent)?;
+        for missing in self.not_kept(extent) {
+            let fetch = self.to_sectors(missing);
+            // Alignment may reach into a kept neighbour; that part is not asked for again.
+            for part in self.not_kept(fetch) {
+                let mut buffer = AlignedBuffer::new(length(part.bytes));
+                let bytes = &mut buffer.bytes_mut()[..length(part.bytes)];
+                self.fetch(part, bytes)?;
+                self.state().kept.insert(part.start.0, Arc::new(bytes.to_vec()));
+            }
+        }
+        let mut bytes = vec![0; length(extent.bytes)];
+        self.copy_kept(extent, &mut bytes);
+        Ok(Block { extent, bytes, unreadable: self.unreadable_in(extent) })
+    }
+
+    /// Fills `buffer` with `extent`, from what is kept where it is kept and else from the source, without keeping it.
+    pub(super) fn fill(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+        self.check_bounds(extent)?;
+        let missing = self.not_kept(extent);
+        if missing == [extent] && self.to_sectors(extent) == extent {
+            return self.fetch(extent, buffer);
+        }
+        for part in missing {
+            let fetch = self.to_sectors(part);
+            let mut aligned = AlignedBuffer::new(length(fetch.bytes));
+            self.fetch(fetch, aligned.bytes_mut())?;
+            let from = length(part.start.0 - fetch.start.0);
+            let to = length(part.start.0 - extent.start.0);
+            let count = length(part.bytes);
+            buffer[to..to + count].copy_from_slice(&aligned.bytes()[from..from + count]);
+        }
+        self.copy_kept(extent, buffer);
+        Ok(())
+    }
+
+    /// The places in `extent` that were asked for and could not be read.
+    pub(super) fn unreadable_in(&self, extent: Extent) -> ExtentSet {
+        self.state().unreadable.intersection(extent).into_iter().collect()
+    }
+
+    fn state(&self) -> MutexGuard<'_, State> {
+        // A panic while holding the lock leaves only counters behind; they stay usable.
+        self.state.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
+    fn check_bounds(&self, extent: Extent) -> Result<(), SourceLost> {
+        let size = self.identity().bytes;
+        if extent.end() > size { Err(SourceLost::BeyondEnd { extent, size }) } else { Ok(()) }
+    }
+
+    fn to_sectors(&self, extent: Extent) -> Extent {
+        if self.identity().needs_alignment() {
+            let aligned = extent.aligned_to(self.identity().logical_sector.bytes());
+            Extent::between(aligned.start.0, aligned.end().min(self.identity().bytes))
+        } else {
+            extent
+        }
+    }
+
+    fn not_kept(&self, extent: Extent) -> Vec<Extent> {
+        let held =
+            ExtentSet::from_iter(self.kept_in(extent).iter().map(|(at, b)| Extent::between(*at, at + b.len() as u64)));
+        held.missing_from(extent)
+    }
+
+    fn kept_in(&self, extent: Extent) -> Vec<(u64, Arc<Vec<u8>>)> {
+        let state = self.state();
+        let before = state.kept.range((Bound::Unbounded, Bound::Excluded(extent.start.0))).next_back();
+        let inside = state.kept.range(extent.start.0..extent.end());
+        before
+            .into_iter()
+            .chain(inside)
+            .filter(|(at, bytes)| *at + bytes.len() as u64 > extent.start.0)
+            .map(|(at, bytes)| (*at, Arc::clone(bytes)))
+            .collect()
+    }
+
+    fn copy_kept(&self, extent: Extent, buffer: &mut [u8]) {
+        for (at, bytes) in self.kept_in(extent) {
+            let held = Extent::between(at, at + bytes.len() as u64);
+            if let Some(shared) = held.intersection(&extent) {
+                let from = length(shared.start.0 - at);
+                let to = length(shared.start.0 - extent.start.0);
+                let count = length(shared.bytes);
+                buffer[to..to + count].copy_from_slice(&bytes[from..from + count]);
+            }
+        }
+    }
+
+    /// Reads `extent` into `buffer`; where that fails, in ever smaller pieces. What stays unreadable is zero and noted.
+    fn fetch(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+        match self.request(extent, buffer)? {
+            true => Ok(()),
+            false => self.fetch_around_damage(extent, buffer),
+        }
+    }
+
+    fn fetch_around_damage(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+        let smallest = self.identity().physical_sector.bytes().max(4096);
+        // A large request is cut in 16 before single physical sectors are tried, which keeps the failures few.
+        let piece = if extent.bytes > 16 * smallest { 16 * smallest } else { smallest };
+        if extent.bytes <= smallest || self.state().totals.failed_requests >= FAILED_REQUESTS_ALLOWED {
+            buffer.fill(0);
+            let mut state = self.state();
+            state.unreadable.insert(extent);
+            state.totals.unreadable_bytes += extent.bytes;
+            return Ok(());
+        }
+        for part in pieces_on_multiples(extent, piece) {
+            let from = length(part.start.0 - extent.start.0);
+            self.fetch(part, &mut buffer[from..from + length(part.bytes)])?;
+        }
+        Ok(())
+    }
+
+    /// One request: whether it succeeded.
+    fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<bool, SourceLost> {
+        let began = Instant::now();
+        let outcome = self.source.read_at(extent.start, buffer);
+        let took = began.elapsed();
+        self.count(extent, took, &outcome)?;
+        match outcome {
+            Ok(()) => Ok(true),
+            Err(ReadError::Unreadable(_)) => Ok(false),
+            Err(ReadError::Gone(error)) => {
+                Err(SourceLost::Gone { extent, sector: self.identity().logical_sector.bytes(), error })
+            }
+        }
+    }
+
+    fn count(&self, extent: Extent, took: Duration, outcome: &Result<(), ReadError>) -> Result<(), SourceLost> {
+        let mut state = self.state();
+        state.totals.requests += 1;
+        state.totals.seconds += took.as_secs_f64();
+        if outcome.is_ok() {
+            state.totals.bytes += extent.bytes;
+            state.totals.repeated_bytes += state.asked.bytes_within(extent);
+            if extent.bytes >= 256 << 10 {
+                state.totals.large_bytes += extent.bytes;
+                state.totals.large_seconds += took.as_secs_f64();
+            }
+            state.asked.insert(extent);
+        } else {
+            state.totals.failed_requests += 1;
+        }
+        match &mut state.trace {
+            Some(trace) => trace.record(extent, took, outcome).map_err(SourceLost::Trace),
+            None => Ok(()),
+        }
+    }
+}
+
+/// Cut so that all pieces but the first start on a multiple of `piece`: a bad physical sector then lies in one piece.
+fn pieces_on_multiples(extent: Extent, piece: u64) -> impl Iterator<Item = Extent> {
+    let first_end = (extent.start.0 / piece + 1) * piece;
+    let head = Extent::between(extent.start.0, first_end.min(extent.end()));
+    std::iter::once(head).chain(Extent::between(head.end(), extent.end()).pieces(piece))
+}
+
+/// A length in memory. Requests are bounded far below 2^32, so this holds on every target we build for.
+fn length(bytes: u64) -> usize {
+    usize::try_from(bytes).expect("a request is far smaller than memory")
+}
+
+/// A volume's view of the drive: offsets count from the volume's start and cannot leave it.
+#[derive(Clone, Copy)]
+pub struct Window<'r> {
+    reader: &'r Reader,
+    extent: Extent,
+}
+
+impl<'r> Window<'r> {
+    /// The part `extent` of the drive, cut to where the drive ends.
+    pub fn new(reader: &'r Reader, extent: Extent) -> Window<'r> {
+        let extent =
+            extent.intersection(&reader.identity().extent()).unwrap_or(Extent::between(extent.start.0, extent.start.0));
+        Window { reader, extent }
+    }
+
+    /// Where the window lies on the drive.
+    pub fn extent(&self) -> Extent {
+        self.extent
+    }
+
+    /// The reader below.
+    pub fn reader(&self) -> &'r Reader {
+        self.reader
+    }
+
+    /// The place on the drive of `bytes` bytes at `offset` from the window's start, or `None` if not all of it lies
+    /// in the window.
+    pub fn locate(&self, offset: u64, bytes: u64) -> Option<Extent> {
+        let end = offset.checked_add(bytes)?;
+        (end <= self.extent.bytes).then(|| Extent::between(self.extent.start.0 + offset, self.extent.start.0 + end))
+    }
+
+    /// The offset on the drive of a byte of the window.
+    pub fn absolute(&self, offset: u64) -> ByteOffset {
+        ByteOffset(self.extent.start.0.saturating_add(offset))
+    }
+
+    /// As [`Reader::read`], from the window's start; `Ok(None)` when the bytes do not all lie in the window.
+    ///
+    /// # Errors
+    /// [`SourceLost`] when the device is gone.
+    pub fn read(&self, offset: u64, bytes: u64) -> Result<Option<Block>, SourceLost> {
+        self.locate(offset, bytes).map(|extent| self.reader.read(extent)).transpose()
+    }
+}

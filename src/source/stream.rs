@@ -1,0 +1,87 @@
+//! Reading long stretches: the next request is under way while the last one is being parsed.
+
+use super::{AlignedBuffer, Block, Reader, SourceLost};
+use crate::extent::{Extent, ExtentSet};
+use std::ops::ControlFlow;
+use std::sync::mpsc;
+use std::thread;
+
+impl Reader {
+    /// Largest single request of a stream, in bytes.
+    pub const STREAM_REQUEST: u64 = 1 << 20;
+
+    /// Reads `extents` in the order given, in requests of up to [`Reader::STREAM_REQUEST`], and hands each to `each`
+    /// as it arrives. Nothing is kept. A block never spans two extents. `each` may stop the stream early.
+    ///
+    /// # Errors
+    /// [`SourceLost`] when the device is gone; blocks that arrived before were handed over.
+    pub fn stream(
+        &self,
+        extents: &[Extent],
+        mut each: impl FnMut(StreamBlock<'_>) -> ControlFlow<()>,
+    ) -> Result<(), SourceLost> {
+        // One buffer being filled, one waiting, one being parsed: enough to keep the source busy, little memory.
+        let (full_sender, full) = mpsc::sync_channel::<Result<(Extent, AlignedBuffer), SourceLost>>(1);
+        let (spare_sender, spare) = mpsc::channel::<AlignedBuffer>();
+        let request = usize::try_from(Self::STREAM_REQUEST).expect("1 MiB fits in memory");
+        let largest = extents.iter().map(|e| e.bytes).max().unwrap_or(0);
+        let size = usize::try_from(largest).unwrap_or(request).min(request);
+        for _ in 0..3 {
+            let _ = spare_sender.send(AlignedBuffer::new(size));
+        }
+        thread::scope(|scope| {
+            scope.spawn(move || {
+                let requests = extents.iter().flat_map(|e| requests_of(*e));
+                for extent in requests {
+                    let Ok(mut buffer) = spare.recv() else { return };
+                    let count = usize::try_from(extent.bytes).expect("a request is at most 1 MiB");
+                    let filled = self.fill(extent, &mut buffer.bytes_mut()[..count]);
+                    let lost = filled.is_err();
+                    if full_sender.send(filled.map(|()| (extent, buffer))).is_err() || lost {
+                        return;
+                    }
+                }
+            });
+            // Dropping `full` and `spare_sender` at the end of this closure is what stops the thread early.
+            let (full, spare_sender) = (full, spare_sender);
+            for arrived in &full {
+                let (extent, buffer) = arrived?;
+                let count = usize::try_from(extent.bytes).expect("a request is at most 1 MiB");
+                let unreadable = self.unreadable_in(extent);
+                let block = StreamBlock { extent, bytes: &buffer.bytes()[..count], unreadable };
+                if each(block).is_break() {
+                    return Ok(());
+                }
+                let _ = spare_sender.send(buffer);
+            }
+            Ok(())
+        })
+    }
+}
+
+/// Requests end on multiples of the request size, so that those of a long extent are aligned to large blocks of
+/// whatever lies below.
+fn requests_of(extent: Extent) -> impl Iterator<Item = Extent> {
+    let size = Reader::STREAM_REQUEST;
+    let first_end = (extent.start.0 / size + 1).saturating_mul(size).min(extent.end());
+    let head = Extent::between(extent.start.0, first_end);
+    let rest = Extent::between(head.end(), extent.end());
+    std::iter::once(head).filter(|e| !e.is_empty()).chain(rest.pieces(size))
+}
+
+/// One arrived piece of a stream, borrowed for as long as it is being parsed.
+pub struct StreamBlock<'b> {
+    /// Where the bytes lie on the drive.
+    pub extent: Extent,
+    /// The bytes, as many as the extent has.
+    pub bytes: &'b [u8],
+    /// What of the extent could not be read (those bytes are zero).
+    pub unreadable: ExtentSet,
+}
+
+impl StreamBlock<'_> {
+    /// A copy that can outlive the stream.
+    pub fn to_block(&self) -> Block {
+        Block { extent: self.extent, bytes: self.bytes.to_vec(), unreadable: self.unreadable.clone() }
+    }
+}
