@@ -1,0 +1,87 @@
+"""From an image to what is kept in testdata: the answers, the checks, the compressed files."""
+
+import json
+import os
+import shutil
+
+import verify
+from run import REFERENCE, TESTDATA, VENV_PYTHON, mounted, tool
+
+PLAIN_JSON_LIMIT = 30_000
+
+
+def answers_of(image, kind, offset=0, size=None):
+    """The answers of the reference parsers for one volume, as their script printed them."""
+    words = [VENV_PYTHON, "-B", os.path.join(REFERENCE, f"{kind}_answers.py"), image, "--offset", offset]
+    if size is not None:
+        words += ["--size", size]
+    return tool(*words)
+
+
+def compress(source, target):
+    """zstd -19 without a long window: at most 8 MiB, which every decoder takes."""
+    if os.path.exists(target):
+        os.remove(target)
+    tool("zstd", "-19", "--quiet", "--no-progress", source, "-o", target)
+
+
+def keep_answers(name, text):
+    """Writes `name`.answers.json, compressed when it is long."""
+    plain = os.path.join(TESTDATA, f"{name}.answers.json")
+    for old in (plain, f"{plain}.zst"):
+        if os.path.exists(old):
+            os.remove(old)
+    with open(plain, "w", encoding="utf-8") as file:
+        file.write(text)
+    if len(text.encode()) >= PLAIN_JSON_LIMIT:
+        compress(plain, f"{plain}.zst")
+        os.remove(plain)
+
+
+def keep_image(name, image):
+    compress(image, os.path.join(TESTDATA, f"{name}.img.zst"))
+
+
+def describe(name, image, answers, compared):
+    """One line for the person who runs the maker."""
+    live = [file for file in answers["files"] if not file["deleted"]]
+    most = max(live, key=lambda file: len(file["extents"]))
+    print(
+        f"{name}: {answers['kind']}, {os.path.getsize(image) >> 10} KiB, clusters {answers['cluster_count']} x "
+        f"{answers['cluster_bytes']}, {len(live)} live objects, {len(answers['files']) - len(live)} deleted, "
+        f"most runs {len(most['extents'])} ({most['path']}), {compared} contents compared",
+        flush=True,
+    )
+
+
+def keep_ntfs(name, image, scratch):
+    """Answers, checks and files of an image that is one NTFS volume."""
+    tool("ntfsfix", "--no-action", image)
+    text = answers_of(image, "ntfs")
+    answers = json.loads(text)
+    verify.check_ownership(answers)
+    copy = os.path.join(scratch, "compare.img")
+    shutil.copyfile(image, copy)  # even a read-only mount may touch the journal
+    with mounted(copy, os.path.join(scratch, "mount"), "ro,streams_interface=windows") as mount:
+        compared = verify.check_contents(answers, image, verify.reader(mount))
+    os.remove(copy)
+    describe(name, image, answers, compared)
+    keep_answers(name, text)
+    keep_image(name, image)
+
+
+def keep_fat(name, image, scratch):
+    """Answers, checks and files of an image that is one FAT volume."""
+    tool("fsck.fat", "-n", image)
+    text = answers_of(image, "fat")
+    answers = json.loads(text)
+    verify.check_ownership(answers)
+    copied = os.path.join(scratch, "copied")
+    shutil.rmtree(copied, ignore_errors=True)
+    os.makedirs(copied)
+    tool("mcopy", "-s", "-n", "-i", image, "::*", copied)
+    compared = verify.check_contents(answers, image, verify.reader(copied))
+    shutil.rmtree(copied)
+    describe(name, image, answers, compared)
+    keep_answers(name, text)
+    keep_image(name, image)
