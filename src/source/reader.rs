@@ -246,9 +246,7 @@ impl Reader {
     }
 
     fn fetch_around_damage(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
-        let smallest = self.identity().physical_sector.bytes().max(4096);
-        // A large request is cut in 16 before single physical sectors are tried, which keeps the failures few.
-        let piece = if extent.bytes > 16 * smallest { 16 * smallest } else { smallest };
+        let smallest = self.identity().physical_sector.bytes();
         if extent.bytes <= smallest || self.state().totals.failed_requests >= FAILED_REQUESTS_ALLOWED {
             buffer.fill(0);
             let mut state = self.state();
@@ -256,6 +254,9 @@ impl Reader {
             state.totals.unreadable_bytes += extent.bytes;
             return Ok(());
         }
+        // From 1 MiB to a sector in steps of 16, which keeps the failures few: each can cost seconds.
+        let piece = [64 << 10, 4 << 10].into_iter().find(|size| extent.bytes > *size && *size > smallest);
+        let piece = piece.unwrap_or(smallest);
         for part in pieces_on_multiples(extent, piece) {
             let from = length(part.start.0 - extent.start.0);
             self.fetch(part, &mut buffer[from..from + length(part.bytes)])?;
@@ -355,5 +356,71 @@ impl<'r> Window<'r> {
     /// [`SourceLost`] when the device is gone.
     pub fn read(&self, offset: u64, bytes: u64) -> Result<Option<Block>, SourceLost> {
         self.locate(offset, bytes).map(|extent| self.reader.read(extent)).transpose()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::source::MemorySource;
+    use crate::units::SectorSize;
+    use std::ops::ControlFlow;
+
+    fn drive() -> Vec<u8> {
+        (0..4u32 << 20).map(|n| (n / 512 % 251) as u8).collect()
+    }
+
+    #[test]
+    fn nothing_is_asked_for_twice_and_everything_arrives() {
+        let reader = Reader::new(Box::new(MemorySource::new(drive(), SectorSize::S512)), None);
+        let kept = Extent::new(1 << 20, 1024).unwrap();
+        assert_eq!(reader.read(kept).unwrap().bytes, drive()[1 << 20..(1 << 20) + 1024]);
+        reader.read(Extent::new((1 << 20) + 512, 2048).unwrap()).unwrap();
+        let mut arrived = Vec::new();
+        let all = [Extent::new(100, 2_000_000).unwrap(), Extent::new(3 << 20, 1 << 20).unwrap()];
+        reader
+            .stream(&all, |block| {
+                arrived.extend_from_slice(block.bytes);
+                ControlFlow::Continue(())
+            })
+            .unwrap();
+        let mut expected = drive()[100..2_000_100].to_vec();
+        expected.extend_from_slice(&drive()[3 << 20..]);
+        assert!(arrived == expected);
+        assert_eq!(reader.totals().repeated_bytes, 0);
+        assert_eq!(reader.totals().bytes, 2_000_000 + (1 << 20));
+    }
+
+    #[test]
+    fn a_bad_sector_costs_only_itself_and_is_named() {
+        let bad = Extent::new(40_960 + 512, 512).unwrap();
+        let source = MemorySource::new(drive(), SectorSize::S512).with_unreadable(bad);
+        let reader = Reader::new(Box::new(source), None);
+        let mut seen = ExtentSet::new();
+        reader
+            .stream(&[Extent::new(0, 2 << 20).unwrap()], |block| {
+                seen = seen.extents().iter().chain(block.unreadable.extents()).copied().collect();
+                let lost = block.unreadable.bytes_within(block.extent);
+                assert_eq!(lost, if block.extent.start.0 == 0 { 512 } else { 0 });
+                ControlFlow::Continue(())
+            })
+            .unwrap();
+        assert_eq!(seen.extents(), [bad]);
+        assert_eq!(reader.totals().unreadable_bytes, 512);
+        // One request each of 1 MiB, 64 KiB, 4 KiB and 512 bytes failed.
+        assert_eq!(reader.totals().failed_requests, 4);
+    }
+
+    #[test]
+    fn a_stream_can_be_stopped_early() {
+        let reader = Reader::new(Box::new(MemorySource::new(drive(), SectorSize::S512)), None);
+        let mut blocks = 0;
+        reader
+            .stream(&[Extent::new(0, 4 << 20).unwrap()], |_| {
+                blocks += 1;
+                ControlFlow::Break(())
+            })
+            .unwrap();
+        assert_eq!(blocks, 1);
     }
 }
