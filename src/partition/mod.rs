@@ -1,1 +1,217 @@
 //! How a drive is divided: MBR with its extended chain, GPT, or one volume and no table; and the gaps between.
+//!
+//! Only sectors that hold tables or boot sectors are read, as long as these are sound. More places are looked at, one
+//! after the other, when one fails: the other copy, then the other sector size. [`read_layout`] never gives up on a
+//! table because part of it is damaged; what was noticed stands in [`DriveLayout::findings`].
+
+mod areas;
+pub mod boot_sign;
+mod drive;
+mod extended;
+mod fields;
+pub mod findings;
+mod gpt;
+mod kinds;
+mod mbr;
+mod table_mbr;
+
+use crate::extent::{Extent, ExtentSet};
+use crate::finding::{Finding, Findings};
+use crate::source::{Reader, SourceLost};
+use crate::units::{ByteOffset, SectorSize};
+use drive::Drive;
+use findings::{
+    GPT_LOST, LBA0_UNREADABLE, MBR_HYBRID, MBR_SIGNATURE_MISSING, NO_TABLE, PROTECTIVE_MBR_MISSING,
+    PROTECTIVE_MBR_SIZE, SOURCE_TOO_SHORT,
+};
+use mbr::{FirstSector, Mbr};
+use serde::Serialize;
+
+/// What divides the drive.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Scheme {
+    /// A GUID partition table.
+    Gpt,
+    /// A master boot record.
+    Mbr,
+    /// No table: the whole drive is one volume.
+    SingleVolume,
+    /// Neither a table nor a volume was recognised.
+    Unrecognised,
+}
+
+/// What a table says of one partition.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct PartitionEntry {
+    /// Number as operating systems give it: from 1; logical partitions from 5.
+    pub number: u32,
+    /// Type: `0x07` (two hexadecimal digits) in an MBR, a GUID in capitals in a GPT.
+    pub type_id: String,
+    /// What that type is used for.
+    pub type_name: String,
+    /// Name in the table (GPT only), as it stands there: it may hold any character.
+    pub name: Option<String>,
+    /// The partition's own GUID (GPT only), in capitals.
+    pub unique_id: Option<String>,
+    /// Whether the table marks it as the one to start from.
+    pub bootable: bool,
+    /// Whether it lies in an extended partition.
+    pub logical: bool,
+}
+
+/// What an area is.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AreaKind {
+    /// A partition.
+    Partition(PartitionEntry),
+    /// A volume that fills the drive; there is no table.
+    Volume,
+    /// In no partition.
+    Unpartitioned,
+}
+
+/// A stretch of the drive.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct Area {
+    /// Where it lies: never empty, never past the end of the drive. Partitions may overlap when the table says so.
+    pub extent: Extent,
+    /// What it is.
+    pub kind: AreaKind,
+}
+
+/// How a drive is divided.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct DriveLayout {
+    /// What divides it.
+    pub scheme: Scheme,
+    /// The sector size that the table counts in; not always the one the drive reports.
+    pub table_sector: SectorSize,
+    /// Ascending by start. Partitions as the table gives them, and the gaps between them, before the first and behind
+    /// the last: every byte of the drive lies in at least one.
+    pub areas: Vec<Area>,
+    /// Sectors (of [`DriveLayout::table_sector`] bytes) that hold tables: MBR, every link of an extended chain, GPT
+    /// headers and entry arrays, both copies. Damaged ones are among them.
+    pub table_extents: ExtentSet,
+    /// What was noticed.
+    pub findings: Findings,
+}
+
+/// Reads how the drive is divided.
+///
+/// # Errors
+/// [`SourceLost`] when the source no longer answers. Damage is never an error: it is told in
+/// [`DriveLayout::findings`].
+pub fn read_layout(reader: &Reader) -> Result<DriveLayout, SourceLost> {
+    let drive = Drive::new(reader);
+    let mut findings = Findings::new();
+    let length = drive.reported.bytes().min(drive.bytes());
+    if length < 512 {
+        let sentence = format!("The source has {} bytes, less than one sector of 512.", drive.bytes());
+        findings.push(Finding::general(&SOURCE_TOO_SHORT, sentence));
+        return Ok(undivided(&drive, Scheme::Unrecognised, findings));
+    }
+    let block = reader.read(Extent::between(0, length))?;
+    match block.whole().and_then(|sector| FirstSector::judge(sector, drive.bytes())) {
+        None => {
+            let sentence = format!("The drive's first sector ({length} bytes) cannot be read.");
+            findings.push(Finding::at(&LBA0_UNREADABLE, ByteOffset(0), sentence));
+            by_gpt(&drive, None, findings)
+        }
+        Some(FirstSector::Volume(_)) => Ok(undivided(&drive, Scheme::SingleVolume, findings)),
+        Some(FirstSector::Table(mbr)) => {
+            let reading = table_mbr::fit(&drive, &mbr, &mut findings)?;
+            Ok(table_mbr::layout(&drive, &mbr, reading, findings))
+        }
+        Some(FirstSector::Protective(mbr) | FirstSector::Unclear(mbr)) => by_gpt(&drive, Some(&mbr), findings),
+    }
+}
+
+/// The layout of a drive whose first sector calls for a GPT, or tells nothing.
+fn by_gpt(drive: &Drive<'_>, mbr: Option<&Mbr>, mut findings: Findings) -> Result<DriveLayout, SourceLost> {
+    let protective = mbr.and_then(Mbr::protective);
+    if let Some(gpt) = gpt::Gpt::find(drive, protective)? {
+        if let Some(mbr) = mbr {
+            note_guard(drive, mbr, gpt.unit(), &mut findings);
+        }
+        return Ok(gpt.layout(drive, findings));
+    }
+    let Some(mbr) = mbr else {
+        let sentence = "The first sector cannot be read, and no GPT was found behind it or at the end of the drive.";
+        findings.push(Finding::at(&NO_TABLE, ByteOffset(0), sentence));
+        return Ok(undivided(drive, Scheme::Unrecognised, findings));
+    };
+    if mbr.protective().is_some() {
+        let sentence = format!(
+            "The MBR says that the drive has a GPT, but no usable header stands in the second sector or in the last of \
+             {} bytes, whether sectors are taken as 512 or 4096 bytes.",
+            drive.bytes()
+        );
+        findings.push(Finding::at(&GPT_LOST, ByteOffset(0), sentence));
+    }
+    by_unclear_mbr(drive, mbr, findings)
+}
+
+/// The last resort: entries of an MBR that is unsigned, empty, or was to guard a GPT that is lost.
+fn by_unclear_mbr(drive: &Drive<'_>, mbr: &Mbr, mut findings: Findings) -> Result<DriveLayout, SourceLost> {
+    let names_partitions = mbr.ordinary().next().is_some();
+    if mbr.signed && (names_partitions || mbr.protective().is_none()) {
+        let reading = table_mbr::fit(drive, mbr, &mut findings)?;
+        return Ok(table_mbr::layout(drive, mbr, reading, findings));
+    }
+    // Without its signature a table must prove itself: by entries without a flaw that lead to boot sectors.
+    if !mbr.signed && names_partitions && mbr.is_beyond_doubt(drive.bytes()) {
+        let mut fitted = Findings::new();
+        let reading = table_mbr::fit(drive, mbr, &mut fitted)?;
+        if reading.has_evidence() {
+            let sentence = "The MBR does not end with 55 AA, but its entries lead to boot sectors; it is used.";
+            findings.push(Finding::at(&MBR_SIGNATURE_MISSING, ByteOffset(510), sentence));
+            findings.append(fitted);
+            return Ok(table_mbr::layout(drive, mbr, reading, findings));
+        }
+    }
+    if mbr.protective().is_none() {
+        let what = if mbr.blank { "is all zero" } else { "is neither a partition table nor a known boot sector" };
+        let sentence =
+            format!("The drive's first sector {what}, and no GPT was found behind it or at the end of the drive.");
+        findings.push(Finding::at(&NO_TABLE, ByteOffset(0), sentence));
+    }
+    Ok(undivided(drive, Scheme::Unrecognised, findings))
+}
+
+/// Notes what is odd about the MBR in front of a GPT that was found.
+fn note_guard(drive: &Drive<'_>, mbr: &Mbr, unit: SectorSize, findings: &mut Findings) {
+    let Some(entry) = mbr.protective().filter(|_| mbr.signed) else {
+        let sentence = "A GPT was found, but the first sector has no signed entry of type EE that guards it.";
+        findings.push(Finding::at(&PROTECTIVE_MBR_MISSING, ByteOffset(0), sentence));
+        return;
+    };
+    let others = mbr.ordinary().count();
+    if others > 0 {
+        let sentence = format!("The MBR in front of the GPT has {others} entries of its own; the GPT is used.");
+        findings.push(Finding::at(&MBR_HYBRID, ByteOffset(0), sentence));
+        // In a hybrid table the guarding entry covers only what is in front of the first other one.
+        return;
+    }
+    let behind = drive.sectors(unit).saturating_sub(1);
+    if entry.sectors != u32::MAX && u64::from(entry.sectors) != behind {
+        let sentence = format!(
+            "The MBR guards {} sectors behind the first, but the source has {behind} of {unit} bytes.",
+            entry.sectors
+        );
+        findings.push(Finding::at(&PROTECTIVE_MBR_SIZE, ByteOffset(0), sentence));
+    }
+}
+
+/// A drive that no table divides.
+fn undivided(drive: &Drive<'_>, scheme: Scheme, findings: Findings) -> DriveLayout {
+    let kind = if scheme == Scheme::SingleVolume { AreaKind::Volume } else { AreaKind::Unpartitioned };
+    let whole = Some(Area { extent: drive.extent(), kind }).filter(|a| !a.extent.is_empty());
+    let mut table_extents = ExtentSet::new();
+    if scheme == Scheme::Unrecognised {
+        // Whatever stands there, it is the table's place, and worth copying first.
+        table_extents.insert(Extent::between(0, drive.reported.bytes().min(drive.bytes())));
+    }
+    DriveLayout { scheme, table_sector: drive.reported, areas: whole.into_iter().collect(), table_extents, findings }
+}
