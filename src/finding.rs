@@ -3,12 +3,12 @@
 //! Damage met while parsing never stops the parsing: it becomes a [`Finding`] beside the value.
 
 use crate::units::{ByteOffset, Lba, SectorSize};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::fmt;
 
 /// How grave a finding is for the client's data.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
     /// Worth knowing; nothing is lost.

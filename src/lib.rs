@@ -8,11 +8,18 @@
 //! 3. [`partition`]: how the drive is divided.
 //! 4. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
 //! 5. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
+//! 6. [`plan`]: which bytes are read and in which order; the plan and its file.
+//! 7. [`export`]: a plan in forms that other programs follow.
+//!
+//! [`write_new`] stands beside them: the one way a file is written.
 
 pub mod allocation;
+pub mod export;
 pub mod extent;
 pub mod finding;
 pub mod fs;
 pub mod partition;
+pub mod plan;
 pub mod source;
 pub mod units;
+pub mod write_new;

@@ -1,0 +1,1 @@
+//! A plan in forms that other programs follow.

@@ -1,0 +1,15 @@
+//! What making a plan can notice.
+
+use crate::finding::{Code, Severity};
+
+/// A pattern chose nothing that has a place of its own on the drive.
+pub static WANT_WITHOUT_BYTES: Code = Code {
+    id: "want-without-bytes",
+    severity: Severity::Caution,
+    meaning: "A pattern given for what is wanted adds no reads of its own: it matches no file, or only files small \
+              enough to lie in the file system's metadata, or files that an earlier pattern already chose. If files \
+              were expected, check the pattern's spelling against the list of folders.",
+};
+
+/// All codes of this layer.
+pub static CODES: &[&Code] = &[&WANT_WITHOUT_BYTES];

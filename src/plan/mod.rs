@@ -1,0 +1,34 @@
+//! Which bytes are read, and in which order: scopes, passes, bridging, the plan and its file, and what it will cost.
+
+mod bridge;
+mod build;
+mod estimate;
+mod file;
+pub mod findings;
+mod header;
+mod identity;
+mod model;
+mod pace;
+mod read;
+mod request;
+mod scope;
+mod sweep;
+mod travel;
+mod write;
+
+pub use bridge::BridgeRule;
+pub use build::{BuildError, build};
+pub use estimate::{Estimate, break_even_extents, break_even_fullness, estimate};
+pub use file::{FORMAT, LARGEST, VERSION};
+pub use header::{
+    ClassBytes, ClassTotals, LeftOut, LeftOutReason, PlanFinding, PlanHeader, PlanVolume, UnlistedFindings,
+};
+pub use identity::{Fingerprint, PlanSource};
+pub use model::{Pass, PassHeader, Plan, PlannedExtent};
+pub use pace::Pace;
+pub use read::{Fault, PlanReadError, PlanVisitor, StreamError, open_plan, read_plan, stream_plan};
+pub use request::PlanRequest;
+pub use scope::{ADDABLE, DROPPABLE, Scope, ScopeError, classes};
+pub use sweep::{Choice, PassSink, Sweeps};
+pub use travel::{least_travel, sweep_travel};
+pub use write::write_plan;

@@ -1,0 +1,40 @@
+//! What a person asks of a plan.
+
+use super::{BridgeRule, Choice, Scope, ScopeError, classes};
+use crate::allocation::Class;
+use std::collections::BTreeSet;
+
+/// What a person asks of a plan.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct PlanRequest {
+    /// How much of the drive.
+    pub scope: Scope,
+    /// Classes added to it.
+    pub also: Vec<Class>,
+    /// Classes dropped from it.
+    pub without: Vec<Class>,
+    /// The areas to keep to, by their index in the drive's layout; `None` for all. What belongs to no single area is
+    /// planned whatever is chosen.
+    pub areas: Option<BTreeSet<u32>>,
+    /// Which gaps are read through.
+    pub bridge: BridgeRule,
+    /// The patterns that chose the `wanted` files, in the order given: lane n of `wanted` is pattern n.
+    pub wants: Vec<String>,
+}
+
+impl PlanRequest {
+    /// Everything in a scope, with nothing chosen by pattern and the usual bridging.
+    pub fn new(scope: Scope) -> PlanRequest {
+        let bridge = BridgeRule::default();
+        PlanRequest { scope, also: Vec::new(), without: Vec::new(), areas: None, bridge, wants: Vec::new() }
+    }
+
+    /// The request in the terms of the sweep.
+    ///
+    /// # Errors
+    /// [`ScopeError`] for a class that cannot be added or dropped.
+    pub fn choice(&self) -> Result<Choice, ScopeError> {
+        let classes = classes(self.scope, &self.also, &self.without)?;
+        Ok(Choice { classes, areas: self.areas.clone(), gap_bytes: self.bridge.gap_bytes })
+    }
+}
