@@ -4,10 +4,12 @@ import json
 import os
 import shutil
 
+import fat_volumes
 import verify
-from run import REFERENCE, TESTDATA, VENV_PYTHON, mounted, tool
+from run import Failed, REFERENCE, TESTDATA, VENV_PYTHON, mounted, tool
 
 PLAIN_JSON_LIMIT = 30_000
+FSCK_LET_PASS = {"  Auto-correcting.", "Leaving filesystem unchanged."}
 
 
 def answers_of(image, kind, offset=0, size=None):
@@ -72,15 +74,26 @@ def keep_ntfs(name, image, scratch):
 
 def keep_fat(name, image, scratch):
     """Answers, checks and files of an image that is one FAT volume."""
-    tool("fsck.fat", "-n", image)
+    said = tool("fsck.fat", "-n", image, codes=(0, 1)).splitlines()
+    # mkfs.fat counts the clusters it was told are bad as free in the FSInfo sector; no other complaint is let pass.
+    complaints = [line for line in said[1:-1] if line.strip()]
+    if any(line not in FSCK_LET_PASS and not line.startswith("Free cluster summary wrong") for line in complaints):
+        raise Failed("\n".join(said))
     text = answers_of(image, "fat")
     answers = json.loads(text)
     verify.check_ownership(answers)
     copied = os.path.join(scratch, "copied")
     shutil.rmtree(copied, ignore_errors=True)
     os.makedirs(copied)
-    tool("mcopy", "-s", "-n", "-i", image, "::*", copied)
-    compared = verify.check_contents(answers, image, verify.reader(copied))
+    copy = os.path.join(scratch, "compare.img")
+    shutil.copyfile(image, copy)
+    fat_volumes.put_stand_in_back(copy)
+    tool("mcopy", "-s", "-n", "-i", copy, "::*", copied)
+    os.remove(copy)
+    read = verify.reader(copied)
+    compared = verify.check_contents(
+        answers, image, lambda file: read({**file, "path": fat_volumes.stand_in_path(file["path"])})
+    )
     shutil.rmtree(copied)
     describe(name, image, answers, compared)
     keep_answers(name, text)

@@ -4,8 +4,10 @@ import os
 import sys
 import tempfile
 
+import fat_volumes
 import fixture
 import ntfs_rich
+from ntfs_geometry import geometry, mft_list
 
 
 def ntfs(make):
@@ -19,8 +21,34 @@ def ntfs(make):
     return whole
 
 
+def fat(make):
+    """A maker of an image with one FAT volume: `make(image, scratch folder)`."""
+
+    def whole(name, scratch):
+        image = os.path.join(scratch, f"{name}.img")
+        make(image, scratch)
+        fixture.keep_fat(name, image, scratch)
+
+    return whole
+
+
 FIXTURES = {
     "ntfs-rich": ntfs(ntfs_rich.make),
+    "ntfs-mft-list": ntfs(mft_list),
+    "ntfs-cluster-512": ntfs(geometry(16 << 20, 512, 0x0F3E000000000200)),
+    "ntfs-cluster-1k": ntfs(geometry(16 << 20, 1024, 0x0F3E000000000400)),
+    "ntfs-cluster-8k": ntfs(geometry(32 << 20, 8192, 0x0F3E000000002000)),
+    "ntfs-cluster-64k": ntfs(geometry(64 << 20, 65536, 0x0F3E000000010000)),
+    "ntfs-cluster-2m": ntfs(geometry(200 << 20, 2 << 20, 0x0F3E000000200000, blocks=7, entries=100)),
+    "ntfs-sector-4096": ntfs(geometry(32 << 20, 4096, 0x0F3E000000001000, sector=4096)),
+    "ntfs-sector-4096-cluster-64k": ntfs(geometry(64 << 20, 65536, 0x0F3E000000011000, sector=4096)),
+    "fat12-floppy": fat(fat_volumes.fat12_floppy),
+    "fat12-clusters-4k": fat(fat_volumes.fat12_clusters_4k),
+    "fat16": fat(fat_volumes.fat16),
+    "fat16-sector-4096": fat(fat_volumes.fat16_sector_4096),
+    "fat32-clusters-512": fat(fat_volumes.fat32_clusters_512),
+    "fat32-clusters-4k": fat(fat_volumes.fat32_clusters_4k),
+    "fat32-sector-4096": fat(fat_volumes.fat32_sector_4096),
 }
 
 
