@@ -235,6 +235,12 @@ impl CatalogBuilder {
         NodeId(id)
     }
 
+    /// What was said of a node.
+    pub fn spec(&self, node: NodeId) -> NodeSpec {
+        let NodeEntry { number, kind, purpose, deleted, .. } = self.nodes[node.0 as usize];
+        NodeSpec { number, kind, purpose, deleted }
+    }
+
     /// Changes what was said of a node.
     pub fn set_purpose(&mut self, node: NodeId, purpose: Purpose) {
         self.nodes[node.0 as usize].purpose = purpose;
@@ -259,6 +265,19 @@ impl CatalogBuilder {
         };
         self.links.push(LinkEntry { node: node.0, parent, name: at });
         self.lost.push(lost);
+    }
+
+    /// Goes through all names in the order they were added and lets `place` say anew in which folder each stands. For
+    /// parsers that meet a folder's number before, or without ever, meeting the folder. `place` is given the place of
+    /// the name in that order, its node and the parent so far.
+    pub fn place_links(&mut self, mut place: impl FnMut(usize, NodeId, Parent) -> Parent) {
+        for (index, (link, lost)) in self.links.iter_mut().zip(&mut self.lost).enumerate() {
+            let parent = if *lost { Parent::Lost(link.parent) } else { Parent::Folder(NodeId(link.parent)) };
+            (link.parent, *lost) = match place(index, NodeId(link.node), parent) {
+                Parent::Folder(folder) => (folder.0, false),
+                Parent::Lost(number) => (number, true),
+            };
+        }
     }
 
     /// Gives a node a stream. The run list, in file order, has `None` for the place of a hole.

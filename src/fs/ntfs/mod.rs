@@ -1,1 +1,222 @@
-//! NTFS.
+//! NTFS: every file by one pass over $MFT, and what is in use by $Bitmap.
+//!
+//! Nothing else is read: no index, no journal, no attribute list save that of $MFT itself. Files, names, streams and
+//! runs all stand in the file records, and records that belong together name their base record, so that damage to
+//! anything else costs nothing here.
+//!
+//! [`boot`], [`record`], [`attribute`], [`attribute_list`] and [`runlist`] parse the structures one by one and know
+//! nothing of each other's meaning; the private modules put them together in the order of their work: boot sectors,
+//! place of $MFT, sweep, assembly, bitmap.
+
+mod assemble;
+pub mod attribute;
+pub mod attribute_list;
+mod bitmap;
+pub mod boot;
+mod boot_pair;
+mod collect;
+mod fields;
+mod file_name;
+mod findings;
+mod locate;
+mod mirror;
+mod pieces;
+pub mod record;
+pub mod runlist;
+mod sweep;
+mod table_map;
+mod volume;
+
+pub use findings::*;
+
+use self::bitmap::BitmapPlace;
+use self::collect::{Collector, VolumeRecord, system};
+use self::locate::Table;
+use self::volume::Volume;
+use super::{AllocationMap, Catalog, ClusterSet, FixedKind, FsKind, Node, Role, Stream, VolumeMap, VolumeOutcome};
+use crate::extent::{Extent, ExtentSet};
+use crate::finding::{Finding, Findings};
+use crate::source::{SourceLost, Window};
+
+/// The boot file's customary size, for when its record is lost: 16 sectors of 512 bytes (common practice, no source).
+const BOOT_FILE_BYTES: u64 = 8192;
+
+/// Reads the NTFS volume in `window`. `Ok(Err(findings))` when there is none that can be understood.
+///
+/// A file record in use that has no name becomes a node without links ([`Node::path`] then shows it among the
+/// orphans). A folder that is lost is a [`crate::fs::Parent::Lost`] by its record number. Deleted records are in the
+/// catalog when they have a name or clusters.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone. Whatever is merely damaged or unreadable is a finding.
+pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
+    let mut findings = Findings::new();
+    let pair = boot_pair::read(window, &mut findings)?;
+    for (index, boot) in pair.choices.iter().enumerate() {
+        let volume = Volume::new(window, *boot);
+        let mut tried = Findings::new();
+        if let Some(table) = locate::locate(&volume, &mut tried)? {
+            findings.append(tried);
+            if index > 0 {
+                let sentence = "The first boot sector does not lead to $MFT; its backup does and was used.";
+                findings.push(Finding::at(&BOOT_BACKUP_USED, window.absolute(0), sentence));
+            }
+            return read_volume(&volume, table, pair.backup, findings).map(|map| Ok(Box::new(map)));
+        }
+    }
+    if let Some(boot) = pair.choices.first() {
+        let sentence = format!(
+            "No usable file record at cluster {} ($MFT) or at cluster {} (its mirror).",
+            boot.mft.0, boot.mirror.0
+        );
+        findings.push(Finding::at(&TABLE_LOST, window.absolute(0), sentence));
+    }
+    Ok(Err(findings))
+}
+
+fn read_volume(
+    volume: &Volume<'_>,
+    mut table: Table,
+    backup: Option<Extent>,
+    mut findings: Findings,
+) -> Result<VolumeMap, SourceLost> {
+    let window = &volume.window;
+    let boot = &volume.boot;
+    if boot.volume_bytes() > window.extent().bytes {
+        let sentence = format!(
+            "The boot sector gives the volume {} bytes; its partition has {} on this drive, {} fewer.",
+            boot.volume_bytes(),
+            window.extent().bytes,
+            boot.volume_bytes() - window.extent().bytes
+        );
+        findings.push(Finding::at(&VOLUME_CUT, window.absolute(window.extent().bytes), sentence));
+    }
+    let mut collector = Collector::new(volume.geometry, table.map.length / boot.record_bytes);
+    sweep::sweep(volume, &mut table, &mut collector)?;
+    let root = assemble::assemble(&mut collector);
+    let Collector {
+        build,
+        slots,
+        arena,
+        volume: volume_record,
+        resident_bitmap,
+        records_in_use,
+        findings: met,
+        incomplete,
+        ..
+    } = collector;
+    let node_of = |number: u32| {
+        let slot = usize::try_from(number).ok().and_then(|at| slots.get(at)).copied();
+        slot.filter(|s| s.node != collect::NO_NODE && !s.deleted).map(|s| super::NodeId(s.node))
+    };
+    let (bitmap_node, boot_node, bad_node) =
+        (node_of(system::BITMAP), node_of(system::BOOT), node_of(system::BAD_CLUSTERS));
+    // Putting the catalog in order needs room of its own; what is no longer needed makes it.
+    drop((slots, arena));
+    findings.append(met);
+    judge_volume_record(&volume_record, window, &mut findings);
+    let catalog = build.finish(root);
+
+    let stream = |node: Option<super::NodeId>, name: Option<&str>| {
+        node.and_then(|id| catalog.node(id).streams().find(|s| s.role() == Role::Data && s.name() == name))
+    };
+    let bitmap_place = bitmap_place(stream(bitmap_node, None), resident_bitmap);
+    let marks = bitmap::read(volume, bitmap_place, &mut findings)?;
+    let bad: ClusterSet = stream(bad_node, Some("$Bad")).into_iter().flat_map(|s| s.runs()).collect();
+    let fixed = fixed_places(volume, boot_node.map(|id| catalog.node(id)), backup);
+    let facts = facts(volume, &table, &volume_record, &catalog, records_in_use);
+    Ok(VolumeMap {
+        kind: FsKind::Ntfs,
+        extent: window.extent(),
+        sector_bytes: boot.sector_bytes,
+        geometry: volume.geometry,
+        label: volume_record.label,
+        serial: format!("{:016X}", boot.serial),
+        dirty: volume_record.dirty,
+        fixed,
+        allocation: AllocationMap { allocated: marks.allocated, bad, unknown: marks.unknown },
+        catalog,
+        catalog_incomplete: incomplete,
+        facts,
+        findings,
+    })
+}
+
+fn judge_volume_record(record: &VolumeRecord, window: &Window<'_>, findings: &mut Findings) {
+    match record.dirty {
+        Some(true) => {
+            let sentence = "The volume carries the mark of not having been cleanly unmounted.";
+            findings.push(Finding::at(&VOLUME_DIRTY, window.absolute(0), sentence));
+        }
+        Some(false) => {}
+        None => {
+            let sentence = "Record 3 ($Volume) does not say whether the volume was cleanly unmounted.";
+            findings.push(Finding::general(&VOLUME_RECORD, sentence));
+        }
+    }
+}
+
+fn bitmap_place(stream: Option<Stream<'_>>, resident: Option<Vec<u8>>) -> BitmapPlace {
+    match (stream, resident) {
+        (Some(stream), _) if !stream.is_resident() => {
+            BitmapPlace::Clusters { layout: stream.layout().collect(), valid: stream.valid() }
+        }
+        (_, Some(bytes)) => BitmapPlace::Resident(bytes),
+        _ => BitmapPlace::Lost,
+    }
+}
+
+/// The boot sectors, and the boot file as far as its size goes.
+fn fixed_places(volume: &Volume<'_>, boot_file: Option<Node<'_>>, backup: Option<Extent>) -> Vec<(Extent, FixedKind)> {
+    let window = &volume.window;
+    let mut places = ExtentSet::new();
+    places.extend_with(window.locate(0, volume.boot.sector_bytes));
+    places.extend_with(backup);
+    let content = boot_file.and_then(|n| n.streams().find(|s| s.role() == Role::Data && s.name().is_none()));
+    match content {
+        Some(stream) => {
+            let mut left = stream.size();
+            for run in stream.runs() {
+                let Some(extent) = volume.extent(run.first, run.count) else { continue };
+                let part = Extent { bytes: extent.bytes.min(left), ..extent };
+                left -= part.bytes;
+                places.insert(part);
+            }
+        }
+        None => places.extend_with(window.locate(0, BOOT_FILE_BYTES)),
+    }
+    places.extents().iter().map(|e| (*e, FixedKind::Boot)).collect()
+}
+
+/// Adding a place that may not exist.
+trait ExtendWith {
+    fn extend_with(&mut self, extent: Option<Extent>);
+}
+
+impl ExtendWith for ExtentSet {
+    fn extend_with(&mut self, extent: Option<Extent>) {
+        if let Some(extent) = extent {
+            self.insert(extent);
+        }
+    }
+}
+
+fn facts(
+    volume: &Volume<'_>,
+    table: &Table,
+    record: &VolumeRecord,
+    catalog: &Catalog,
+    in_use: u64,
+) -> Vec<(&'static str, String)> {
+    let boot = &volume.boot;
+    let version = record.version.map_or("unknown".to_owned(), |(major, minor)| format!("{major}.{minor}"));
+    vec![
+        ("NTFS version", version),
+        ("cluster size", format!("{} bytes", boot.cluster_bytes)),
+        ("file record size", format!("{} bytes", boot.record_bytes)),
+        ("index record size", format!("{} bytes", boot.index_bytes)),
+        ("file records", format!("{} ({in_use} in use)", table.map.length / boot.record_bytes)),
+        ("files and folders known", catalog.len().to_string()),
+        ("parts of $MFT", table.map.parts().to_string()),
+    ]
+}

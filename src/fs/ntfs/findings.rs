@@ -1,0 +1,79 @@
+//! What reading an NTFS volume can notice.
+
+use crate::finding::{Code, Severity};
+
+macro_rules! codes {
+    ($($name:ident: $id:literal, $severity:ident, $meaning:literal;)*) => {
+        $(
+            #[doc = $meaning]
+            pub static $name: Code = Code { id: $id, severity: Severity::$severity, meaning: $meaning };
+        )*
+        /// Every kind of finding of this module.
+        pub static CODES: &[&Code] = &[$(&$name),*];
+    };
+}
+
+codes! {
+    NOT_NTFS: "ntfs-not-readable", Blocking,
+        "Neither the boot sector nor its backup describes an NTFS volume. Files cannot be told apart; all of the area has to be read.";
+    BOOT_BACKUP_USED: "ntfs-boot-backup-used", Damage,
+        "The boot sector is lost and its backup took its place. The files are not affected.";
+    BOOT_BACKUP_MISSING: "ntfs-boot-backup-missing", Caution,
+        "There is no usable backup of the boot sector. The volume hangs on its first sector; the partition may have been cut or moved.";
+    BOOT_COPIES_DIFFER: "ntfs-boot-copies-differ", Caution,
+        "The boot sector and its backup disagree. One of them is old or damaged; the one that leads to the file records was used.";
+    BOOT_UNSIGNED: "ntfs-boot-unsigned", Note,
+        "The boot sector lacks its end mark 55 AA. The files are not affected.";
+    VOLUME_CUT: "ntfs-volume-cut", Damage,
+        "The volume is larger than its partition or the drive. What lies behind the end cannot be read from here.";
+    TABLE_LOST: "ntfs-file-table-lost", Blocking,
+        "Neither $MFT nor its mirror starts with a usable record. Files cannot be told apart; all of the area has to be read.";
+    TABLE_BY_MIRROR: "ntfs-file-table-by-mirror", Damage,
+        "The first record of $MFT is lost and the mirror's copy took its place. The files are not affected.";
+    TABLE_SIZE: "ntfs-file-table-size", Caution,
+        "$MFT claims to be larger than it can be. Only the possible part was read; the claim itself is damaged.";
+    TABLE_LIST: "ntfs-file-table-list", Damage,
+        "The list of $MFT's own parts is damaged or could not be read. Its parts were searched for among the file records.";
+    TABLE_RUN: "ntfs-file-table-run", Damage,
+        "A part of $MFT lies in an impossible place, so the file records in it are lost.";
+    TABLE_PARTS_MISSING: "ntfs-file-table-parts-missing", Damage,
+        "Parts of $MFT could not be found. The files whose records lie there are unknown; their clusters show as in use by nobody.";
+    RECORDS_UNREADABLE: "ntfs-records-unreadable", Damage,
+        "File records could not be read. The files they describe are unknown; their clusters show as in use by nobody.";
+    RECORD_DAMAGED: "ntfs-record-damaged", Damage,
+        "A file record is damaged and was not used. At most one file, or part of one, is unknown for each.";
+    RECORD_BY_MIRROR: "ntfs-record-by-mirror", Note,
+        "A lost system record was taken from the mirror. Nothing is lost.";
+    RECORD_MISPLACED: "ntfs-record-misplaced", Caution,
+        "A file record carries the number of another. It may be a stale copy; its files should be checked.";
+    MIRROR_UNREADABLE: "ntfs-mirror-unreadable", Caution,
+        "The mirror of the first file records cannot be read. The files are not affected while $MFT itself is sound.";
+    MIRROR_DIFFERS: "ntfs-mirror-differs", Caution,
+        "The mirror of the first file records disagrees with $MFT. The volume was not cleanly written; $MFT's own records were used.";
+    ATTRIBUTE_DAMAGED: "ntfs-attribute-damaged", Damage,
+        "Part of a file record cannot be understood. The file may lack a name, a stream or part of its clusters.";
+    NAME_DAMAGED: "ntfs-name-damaged", Damage,
+        "A file's name cannot be understood. The file is shown under another name or as an orphan; its content is not affected.";
+    RUN_LIST_DAMAGED: "ntfs-run-list-damaged", Damage,
+        "A file's list of clusters is damaged. The part before the damage is known, the rest shows as in use by nobody.";
+    RUN_OUTSIDE: "ntfs-run-outside", Damage,
+        "A file claims clusters outside the volume. That part of it is lost.";
+    PARTS_DISAGREE: "ntfs-stream-parts-disagree", Damage,
+        "The parts of a file's cluster list leave gaps or overlap. The file is incomplete; missing clusters show as in use by nobody.";
+    EXTENSION_MISSING: "ntfs-extension-missing", Damage,
+        "A file names a further record that could not be used. The file may lack names, streams or clusters.";
+    EXTENSION_ALONE: "ntfs-extension-alone", Damage,
+        "The main record of a file is lost, further records of it are there. Its clusters are kept, its name may be lost.";
+    ROOT_MISSING: "ntfs-root-missing", Damage,
+        "The record of the root folder is lost. Paths start at a stand-in; the files are not affected.";
+    NAMELESS: "ntfs-nameless", Caution,
+        "A file in use has no name. It is kept among the orphans under its record's number.";
+    BITMAP_LOST: "ntfs-bitmap-lost", Damage,
+        "The allocation bitmap cannot be found. What is in use is known from the files' own records alone.";
+    BITMAP_PARTLY: "ntfs-bitmap-partly-lost", Damage,
+        "Part of the allocation bitmap could not be read. There, what is in use is known from the files' own records alone.";
+    VOLUME_DIRTY: "ntfs-volume-dirty", Caution,
+        "The volume was not cleanly unmounted. The bitmap and the files' records may disagree; both are taken into account.";
+    VOLUME_RECORD: "ntfs-volume-record-missing", Caution,
+        "The record of the volume itself is missing or damaged. Its label and whether it was cleanly unmounted are unknown.";
+}
