@@ -10,16 +10,22 @@
 //! 5. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
 //! 6. [`plan`]: which bytes are read and in which order; the plan and its file.
 //! 7. [`export`]: a plan in forms that other programs follow.
+//! 8. [`report`]: what people and programs are told, without markup.
+//! 9. [`demo`]: an invented drive to try everything on.
+//! 10. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written.
 
 pub mod allocation;
+pub mod cli;
+pub mod demo;
 pub mod export;
 pub mod extent;
 pub mod finding;
 pub mod fs;
 pub mod partition;
 pub mod plan;
+pub mod report;
 pub mod source;
 pub mod units;
 pub mod write_new;

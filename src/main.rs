@@ -1,3 +1,16 @@
 //! The command line program.
 
-fn main() {}
+use clap::Parser;
+use gleaner::cli;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    match cli::run(&cli::args::Arguments::parse()) {
+        Ok(ending) => ending.into(),
+        Err(error) if cli::is_broken_pipe(&error) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("gleaner: {error:#}");
+            cli::ending_of(&error).into()
+        }
+    }
+}

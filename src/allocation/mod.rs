@@ -1,5 +1,17 @@
 //! What every byte of the drive is: the two maps of what is used, reconciled, and one class for each byte.
 
+mod bulk;
+mod census;
 mod class;
+mod classify;
+mod drive;
+mod pattern;
+mod reconcile;
 
+pub use bulk::DEFAULT_BULK;
+pub use census::{Census, census};
 pub use class::{Class, ClassMap, ClassRun};
+pub use classify::{Choices, LANE_KNOWN_BAD, classify};
+pub use drive::{CODES, DriveArea, DriveMap, NoSuchVolume, UNREADABLE, read_drive};
+pub use pattern::{Choice, PatternError, Patterns};
+pub use reconcile::{Reconciliation, Share, TwoMaps, extents_of, reconcile};

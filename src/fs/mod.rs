@@ -3,12 +3,14 @@
 
 mod catalog;
 mod clusters;
+mod content;
 pub mod fat;
 pub mod ntfs;
 
 pub use catalog::{
     Catalog, CatalogBuilder, Link, Node, NodeId, NodeKind, NodeSpec, ORPHANS, Parent, Purpose, Role, Stream, StreamSpec,
 };
+pub use content::{CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content};
 pub use clusters::{ClusterGeometry, ClusterRun, ClusterSet};
 
 use crate::extent::Extent;

@@ -1,0 +1,194 @@
+//! One class for every byte of the drive.
+
+use super::class::{Class, ClassMap, ClassRun};
+use super::drive::DriveMap;
+use super::pattern::Patterns;
+use super::reconcile::extents_of;
+use crate::extent::Extent;
+use crate::fs::{Content, FixedKind, Node, Purpose, Role, Stream, VolumeMap};
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+
+/// What the user chose.
+#[derive(Default)]
+pub struct Choices {
+    /// Folders and files wanted first, in their order.
+    pub wanted: Patterns,
+    /// Files that are rarely worth the time.
+    pub bulk: Patterns,
+}
+
+/// The lane of clusters that the file system marks as bad: read after everything else of their class.
+pub const LANE_KNOWN_BAD: u16 = 1;
+
+/// Gives every byte of the drive its class. Where claims meet, the class that comes first wins.
+pub fn classify(drive: &DriveMap, choices: &Choices) -> ClassMap {
+    let mut claims =
+        Claims { list: Vec::new(), drive: drive.identity.extent(), sector: drive.identity.logical_sector.bytes() };
+    let everywhere = Place { class: Class::Outside, lane: 0, area: ClassRun::NO_AREA };
+    claims.add(drive.identity.extent(), everywhere);
+    for extent in drive.layout.table_extents.extents() {
+        claims.add(*extent, Place { class: Class::Tables, ..everywhere });
+    }
+    for (index, area) in drive.areas.iter().enumerate() {
+        let place = |class| Place { class, lane: 0, area: u32::try_from(index).expect("fewer than 2^32 areas") };
+        match &area.content {
+            None => claims.add(area.area.extent, place(Class::Outside)),
+            Some(Content::Opaque { .. }) => claims.add(area.area.extent, place(Class::Unclaimed)),
+            Some(Content::Volume(volume)) => {
+                claims.add(area.area.extent, place(Class::Free));
+                claims.add_volume(volume, choices, place);
+            }
+        }
+    }
+    claims.resolve()
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Place {
+    class: Class,
+    lane: u16,
+    area: u32,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Claim {
+    extent: Extent,
+    place: Place,
+}
+
+struct Claims {
+    list: Vec<Claim>,
+    drive: Extent,
+    sector: u64,
+}
+
+impl Claims {
+    /// A claim reaches out to whole sectors, since less cannot be read, and ends where the drive ends.
+    fn add(&mut self, extent: Extent, place: Place) {
+        if let Some(extent) = extent.aligned_to(self.sector).intersection(&self.drive) {
+            self.list.push(Claim { extent, place });
+        }
+    }
+
+    fn add_volume(&mut self, volume: &VolumeMap, choices: &Choices, place: impl Fn(Class) -> Place) {
+        for (extent, kind) in &volume.fixed {
+            let class = match kind {
+                FixedKind::Boot => Class::Tables,
+                FixedKind::Metadata => Class::Structure,
+            };
+            self.add(*extent, place(class));
+        }
+        let map = &volume.allocation;
+        for extent in extents_of(volume, &map.allocated.without(&map.bad)) {
+            self.add(extent, place(Class::Unclaimed));
+        }
+        if volume.catalog_incomplete {
+            // Neither map knows these clusters: the plan widens, never narrows.
+            for extent in extents_of(volume, &map.unknown) {
+                self.add(extent, place(Class::Unclaimed));
+            }
+        }
+        for extent in extents_of(volume, &map.bad) {
+            self.add(extent, Place { lane: LANE_KNOWN_BAD, ..place(Class::Unclaimed) });
+        }
+        let wanted = choices.wanted.choose(&volume.catalog);
+        let bulk = choices.bulk.choose(&volume.catalog);
+        for node in volume.catalog.nodes().filter(|node| node.purpose() != Purpose::BadClusters) {
+            let lane = wanted.lane(node.id());
+            let is_bulk = bulk.lane(node.id()).is_some();
+            for stream in node.streams() {
+                let class = stream_class(&node, &stream, lane.is_some(), is_bulk);
+                let lane = if class == Class::Wanted { lane.unwrap_or(0) } else { 0 };
+                for extent in stream.runs().filter_map(|run| volume.geometry.extent(run)) {
+                    self.add(extent, Place { lane, ..place(class) });
+                }
+            }
+        }
+    }
+
+    /// Sweeps over the drive with the open claims in a heap, the winning one on top.
+    fn resolve(mut self) -> ClassMap {
+        self.list.sort_unstable();
+        let mut open: BinaryHeap<Reverse<(Place, u64)>> = BinaryHeap::new();
+        let mut next = self.list.iter().peekable();
+        let mut at = self.drive.start.0;
+        let drive_end = self.drive.end();
+        ClassMap::from_runs(std::iter::from_fn(move || {
+            if at >= drive_end {
+                return None;
+            }
+            while let Some(claim) = next.next_if(|claim| claim.extent.start.0 <= at) {
+                open.push(Reverse((claim.place, claim.extent.end())));
+            }
+            while open.peek().is_some_and(|Reverse((_, end))| *end <= at) {
+                open.pop();
+            }
+            let Reverse((place, end)) = open.peek().copied().expect("the claim on the whole drive stays open");
+            // Only a claim that beats the one on top can end its rule before its end.
+            while let Some(claim) = next.next_if(|c| c.extent.start.0 < end && c.place >= place) {
+                if claim.extent.end() > end {
+                    open.push(Reverse((claim.place, claim.extent.end())));
+                }
+            }
+            let until = next.peek().map_or(end, |claim| claim.extent.start.0.min(end));
+            let run =
+                ClassRun { extent: Extent::between(at, until), class: place.class, lane: place.lane, area: place.area };
+            at = until;
+            Some(run)
+        }))
+    }
+}
+
+/// The class of a stream's clusters.
+fn stream_class(node: &Node<'_>, stream: &Stream<'_>, wanted: bool, bulk: bool) -> Class {
+    if node.is_deleted() {
+        return Class::Deleted;
+    }
+    match (node.purpose(), stream.role()) {
+        (Purpose::Boot, _) => Class::Tables,
+        (Purpose::Structure, _) if bulk => Class::Bulk,
+        (Purpose::Structure, _) | (_, Role::FolderIndex | Role::IndexBitmap | Role::AttributeList | Role::Security) => {
+            Class::Structure
+        }
+        // Content, and what belongs to it: extended attributes, reparse data, encryption keys.
+        _ if wanted => Class::Wanted,
+        _ if bulk => Class::Bulk,
+        _ => Class::Files,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// The sweep against the plain rule, byte by byte.
+        #[test]
+        fn the_first_class_wins_everywhere(list in prop::collection::vec((0u64..100, 1u64..40, 0usize..9, 0u16..3), 0..30)) {
+            let drive = Extent::between(0, 128);
+            let base = Place { class: Class::Outside, lane: 9, area: 0 };
+            let mut claims = Claims { list: Vec::new(), drive, sector: 1 };
+            claims.add(drive, base);
+            let mut plain = [base; 128];
+            for (start, bytes, class, lane) in list {
+                let place = Place { class: Class::ALL[class], lane, area: 0 };
+                claims.add(Extent::between(start, start + bytes), place);
+                for at in start..(start + bytes).min(128) {
+                    let slot = &mut plain[usize::try_from(at).unwrap()];
+                    *slot = (*slot).min(place);
+                }
+            }
+            let map = claims.resolve();
+            prop_assert_eq!(map.runs().first().unwrap().extent.start.0, 0);
+            prop_assert_eq!(map.runs().last().unwrap().extent.end(), 128);
+            for run in map.runs() {
+                for at in run.extent.start.0..run.extent.end() {
+                    let slot = plain[usize::try_from(at).unwrap()];
+                    prop_assert_eq!((run.class, run.lane), (slot.class, slot.lane));
+                }
+            }
+        }
+    }
+}

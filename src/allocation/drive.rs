@@ -1,0 +1,141 @@
+//! The whole drive: how it is divided and what each area holds, read once.
+
+use crate::finding::{Code, Finding, Findings, Severity};
+use crate::fs::{self, Content};
+use crate::partition::{self, Area, AreaKind, DriveLayout};
+use crate::source::{Reader, SourceIdentity, SourceLost, Window};
+
+/// Some structure could not be read because sectors did not answer.
+pub static UNREADABLE: Code = Code {
+    id: "unreadable-sectors",
+    severity: Severity::Damage,
+    meaning: "Sectors that hold tables or file-system structure could not be read. What they describe may be missing \
+              from the plan unless the other map of what is used covers it.",
+};
+
+/// The codes of this layer.
+pub static CODES: &[&Code] = &[&UNREADABLE];
+
+/// An area of the drive and what it holds.
+#[derive(Debug)]
+pub struct DriveArea {
+    /// Where it lies and how the table names it.
+    pub area: Area,
+    /// What it holds; `None` for space in no partition.
+    pub content: Option<Content>,
+}
+
+/// All that is known of a drive once its tables and file-system structure were read.
+#[derive(Debug)]
+pub struct DriveMap {
+    /// What the source says about itself.
+    pub identity: SourceIdentity,
+    /// How it is divided; its areas have moved into `areas`.
+    pub layout: DriveLayout,
+    /// The areas, in ascending order of their start.
+    pub areas: Vec<DriveArea>,
+    /// Findings about the drive as a whole.
+    pub findings: Findings,
+}
+
+/// Reads the tables and every volume's structure.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone. Damage is not an error: it is in the findings.
+pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
+    let mut layout = partition::read_layout(reader)?;
+    let mut areas = Vec::new();
+    for area in std::mem::take(&mut layout.areas) {
+        let content = match area.kind {
+            AreaKind::Unpartitioned => None,
+            AreaKind::Partition(_) | AreaKind::Volume => Some(fs::read_content(&Window::new(reader, area.extent))?),
+        };
+        areas.push(DriveArea { area, content });
+    }
+    let mut findings = Findings::new();
+    for extent in reader.unreadable().extents() {
+        let sentence = format!(
+            "{} bytes from byte {} could not be read (LBA {} on)",
+            extent.bytes,
+            extent.start.0,
+            reader.identity().logical_sector.lba_of(extent.start).0
+        );
+        findings.push(Finding::at(&UNREADABLE, extent.start, sentence));
+    }
+    Ok(DriveMap { identity: reader.identity().clone(), layout, areas, findings })
+}
+
+impl DriveArea {
+    /// The number a volume is chosen by: its partition's, or 1 for a drive that is one volume.
+    pub fn number(&self) -> Option<u32> {
+        match &self.area.kind {
+            AreaKind::Partition(entry) => Some(entry.number),
+            AreaKind::Volume => Some(1),
+            AreaKind::Unpartitioned => None,
+        }
+    }
+}
+
+/// A volume was asked for that is not there.
+#[derive(Debug, thiserror::Error, PartialEq, Eq)]
+#[error("no volume {asked}: this drive has {there}")]
+pub struct NoSuchVolume {
+    /// The number or first byte asked for.
+    pub asked: u64,
+    /// The volumes there are.
+    pub there: String,
+}
+
+impl DriveMap {
+    /// The areas that are meant by partition numbers or first bytes; all (`None`) when none are given.
+    ///
+    /// # Errors
+    /// [`NoSuchVolume`] for the first that fits no area.
+    pub fn choose_areas(&self, asked: &[u64]) -> Result<Option<Vec<usize>>, NoSuchVolume> {
+        if asked.is_empty() {
+            return Ok(None);
+        }
+        let find = |wanted: &u64| {
+            let mut candidates = self.areas.iter().enumerate().filter(|(_, area)| area.content.is_some());
+            candidates
+                .find(|(_, area)| area.number().map(u64::from) == Some(*wanted) || area.area.extent.start.0 == *wanted)
+                .map(|(index, _)| index)
+                .ok_or_else(|| NoSuchVolume { asked: *wanted, there: self.volume_list() })
+        };
+        let mut chosen = asked.iter().map(find).collect::<Result<Vec<usize>, _>>()?;
+        chosen.sort_unstable();
+        chosen.dedup();
+        Ok(Some(chosen))
+    }
+
+    fn volume_list(&self) -> String {
+        let list: Vec<String> = self
+            .areas
+            .iter()
+            .filter_map(|area| Some(format!("{} (from byte {})", area.number()?, area.area.extent.start.0)))
+            .collect();
+        if list.is_empty() { "no volumes".to_owned() } else { list.join(", ") }
+    }
+
+    /// The volumes that were understood, with the index of their area.
+    pub fn volumes(&self) -> impl Iterator<Item = (usize, &fs::VolumeMap)> {
+        self.areas.iter().enumerate().filter_map(|(index, area)| match &area.content {
+            Some(Content::Volume(volume)) => Some((index, volume.as_ref())),
+            _ => None,
+        })
+    }
+
+    /// All findings: the drive's, then each area's in order.
+    pub fn all_findings(&self) -> Findings {
+        let mut all = self.findings.clone();
+        all.append(self.layout.findings.clone());
+        for area in &self.areas {
+            match &area.content {
+                Some(Content::Volume(volume)) => all.append(volume.findings.clone()),
+                Some(Content::Opaque { findings, .. }) => all.append(findings.clone()),
+                None => {}
+            }
+        }
+        all
+    }
+}

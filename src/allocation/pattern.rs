@@ -1,0 +1,331 @@
+//! Choosing files and folders by patterns over their paths.
+//!
+//! A pattern is a path from the volume's root whose parts may hold `*`, `?`, `[...]` and `{...,...}` (within one name)
+//! and `**` (any number of folders). It matches without regard to upper and lower case, as the file systems do. One that matches a
+//! folder takes everything below it. A pattern without any `/` means a name anywhere.
+//!
+//! Matching walks the folder tree with a set of "how far has each pattern come" for each folder, so that a subtree in which nothing can
+//! match costs nothing, and no paths are put together.
+
+use crate::fs::{Catalog, Node, NodeId, Parent};
+use globset::{GlobBuilder, GlobMatcher};
+use std::collections::HashMap;
+
+/// A pattern that cannot be used.
+#[derive(Debug, thiserror::Error, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum PatternError {
+    /// Nothing in it.
+    #[error("an empty pattern matches nothing; give a path such as 'Users/*/Documents'")]
+    Empty,
+    /// More patterns than there are lanes.
+    #[error("{0} patterns given, at most 65,000 are possible")]
+    TooMany(usize),
+    /// The glob syntax is wrong.
+    #[error("pattern '{pattern}': {reason}")]
+    Syntax {
+        /// The whole pattern.
+        pattern: String,
+        /// What is wrong with it.
+        reason: String,
+    },
+}
+
+enum Part {
+    AnyFolders,
+    Name(GlobMatcher),
+}
+
+/// A list of patterns, in the order of their importance.
+#[derive(Default)]
+pub struct Patterns {
+    texts: Vec<String>,
+    patterns: Vec<Vec<Part>>,
+}
+
+impl Patterns {
+    /// Compiles a list.
+    ///
+    /// # Errors
+    /// [`PatternError`] names the first pattern that cannot be used.
+    pub fn new<S: AsRef<str>>(list: &[S]) -> Result<Patterns, PatternError> {
+        if list.len() > 65_000 {
+            return Err(PatternError::TooMany(list.len()));
+        }
+        let patterns = list.iter().map(|text| compile(text.as_ref())).collect::<Result<_, _>>()?;
+        Ok(Patterns { texts: list.iter().map(|text| text.as_ref().to_owned()).collect(), patterns })
+    }
+
+    /// The patterns as they were given.
+    pub fn texts(&self) -> &[String] {
+        &self.texts
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.patterns.is_empty()
+    }
+
+    /// For each node of the catalog the place of the first pattern that takes it, or `None`.
+    pub fn choose(&self, catalog: &Catalog) -> Choice {
+        let mut walk = Walk { patterns: &self.patterns, states: Vec::new(), numbers: HashMap::new() };
+        let dead = walk.number(State::default());
+        debug_assert_eq!(dead, 0);
+        if self.is_empty() {
+            return Choice { lanes: Vec::new() };
+        }
+        let start = walk.number(State { reached: self.starts(), lane: None });
+        let mut of_node: Vec<Option<u32>> = vec![None; catalog.len()];
+        of_node[catalog.root().0 as usize] = Some(start);
+        let mut chain = Vec::new();
+        for node in catalog.nodes() {
+            // Parents first, without recursion: the catalog guarantees that chains end.
+            let mut at = node;
+            while of_node[at.id().0 as usize].is_none() {
+                chain.push(at);
+                match parent_folder(&at) {
+                    Some(parent) => at = catalog.node(parent),
+                    None => break,
+                }
+            }
+            while let Some(next) = chain.pop() {
+                let state = walk.node_state(&next, &of_node);
+                of_node[next.id().0 as usize] = Some(state);
+            }
+        }
+        let lane = |state: &Option<u32>| state.and_then(|number| walk.states[number as usize].lane);
+        Choice { lanes: of_node.iter().map(lane).collect() }
+    }
+
+    fn starts(&self) -> Vec<(u16, u16)> {
+        let mut reached = Vec::new();
+        for (index, pattern) in self.patterns.iter().enumerate() {
+            add_with_skips(&mut reached, u16::try_from(index).expect("at most 65,000 patterns"), 0, pattern);
+        }
+        reached
+    }
+}
+
+fn parent_folder(node: &Node<'_>) -> Option<NodeId> {
+    match node.links().next()?.parent() {
+        Parent::Folder(id) => Some(id),
+        Parent::Lost(_) => None,
+    }
+}
+
+/// Adds a position, and those behind it that `**` lets be reached without a name.
+fn add_with_skips(reached: &mut Vec<(u16, u16)>, pattern: u16, position: usize, parts: &[Part]) {
+    reached.push((pattern, u16::try_from(position).expect("checked when compiled")));
+    if matches!(parts.get(position), Some(Part::AnyFolders)) && position + 1 < parts.len() {
+        add_with_skips(reached, pattern, position + 1, parts);
+    }
+}
+
+fn compile(text: &str) -> Result<Vec<Part>, PatternError> {
+    let syntax = |reason: String| PatternError::Syntax { pattern: text.to_owned(), reason };
+    let trimmed = text.trim_matches('/');
+    if trimmed.is_empty() {
+        return if text.contains('/') { Ok(vec![Part::AnyFolders]) } else { Err(PatternError::Empty) };
+    }
+    let mut parts = Vec::new();
+    if !text.contains('/') {
+        parts.push(Part::AnyFolders);
+    }
+    for name in trimmed.split('/').filter(|name| !name.is_empty()) {
+        if name == "**" {
+            if !matches!(parts.last(), Some(Part::AnyFolders)) {
+                parts.push(Part::AnyFolders);
+            }
+            continue;
+        }
+        let glob = GlobBuilder::new(name).case_insensitive(true).build().map_err(|error| {
+            let hint = if name.contains(['{', '[']) { " (braces and brackets cannot reach over a '/')" } else { "" };
+            syntax(format!("{}{hint}", error.kind()))
+        })?;
+        parts.push(Part::Name(glob.compile_matcher()));
+    }
+    if parts.len() > 1000 {
+        return Err(syntax("more than 1000 folders deep".to_owned()));
+    }
+    Ok(parts)
+}
+
+/// Which pattern takes each node.
+pub struct Choice {
+    lanes: Vec<Option<u16>>,
+}
+
+impl Choice {
+    /// The place of the first pattern that takes a node.
+    pub fn lane(&self, node: NodeId) -> Option<u16> {
+        self.lanes.get(node.0 as usize).copied().flatten()
+    }
+
+    /// How many nodes a pattern takes.
+    pub fn count(&self, lane: u16) -> usize {
+        self.lanes.iter().filter(|chosen| **chosen == Some(lane)).count()
+    }
+}
+
+/// How far the patterns have come at a node: positions inside patterns, and the first pattern that is complete.
+#[derive(Clone, PartialEq, Eq, Hash, Default, Debug)]
+struct State {
+    reached: Vec<(u16, u16)>,
+    lane: Option<u16>,
+}
+
+struct Walk<'p> {
+    patterns: &'p [Vec<Part>],
+    states: Vec<State>,
+    numbers: HashMap<State, u32>,
+}
+
+impl Walk<'_> {
+    fn number(&mut self, state: State) -> u32 {
+        if let Some(number) = self.numbers.get(&state) {
+            return *number;
+        }
+        let number = u32::try_from(self.states.len()).expect("far fewer states than nodes");
+        self.states.push(state.clone());
+        self.numbers.insert(state, number);
+        number
+    }
+
+    fn node_state(&mut self, node: &Node<'_>, of_node: &[Option<u32>]) -> u32 {
+        let mut best: Option<u32> = None;
+        for link in node.links() {
+            let Parent::Folder(parent) = link.parent() else { continue };
+            let Some(from) = of_node[parent.0 as usize] else { continue };
+            let state = self.step(from, link.name());
+            let lane = |number: u32| self.states[number as usize].lane.unwrap_or(u16::MAX);
+            if best.is_none_or(|b| lane(state) < lane(b)) {
+                best = Some(state);
+            }
+        }
+        best.unwrap_or(0)
+    }
+
+    fn step(&mut self, from: u32, name: &str) -> u32 {
+        let state = &self.states[from as usize];
+        if state.reached.is_empty() {
+            return from;
+        }
+        let mut next = State { reached: Vec::new(), lane: state.lane };
+        for &(pattern, position) in &state.reached {
+            let parts = &self.patterns[usize::from(pattern)];
+            let position = usize::from(position);
+            match &parts[position] {
+                Part::AnyFolders => {
+                    add_with_skips(&mut next.reached, pattern, position, parts);
+                    if position + 1 == parts.len() {
+                        next.complete(pattern);
+                    }
+                }
+                Part::Name(glob) if glob.is_match(name) => {
+                    if position + 1 == parts.len() {
+                        next.complete(pattern);
+                    } else {
+                        add_with_skips(&mut next.reached, pattern, position + 1, parts);
+                        // "folder/**" takes the folder itself too: everything below it is wanted.
+                        if position + 2 == parts.len() && matches!(parts[position + 1], Part::AnyFolders) {
+                            next.complete(pattern);
+                        }
+                    }
+                }
+                Part::Name(_) => {}
+            }
+        }
+        // Patterns that come behind one that is complete already can change nothing below.
+        let lane = next.lane;
+        next.reached.retain(|(pattern, _)| lane.is_none_or(|lane| *pattern < lane));
+        next.reached.sort_unstable();
+        next.reached.dedup();
+        self.number(next)
+    }
+}
+
+impl State {
+    fn complete(&mut self, pattern: u16) {
+        self.lane = Some(self.lane.map_or(pattern, |lane| lane.min(pattern)));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fs::{CatalogBuilder, NodeKind, NodeSpec, Purpose};
+
+    /// A small tree; paths ending in `/` are folders.
+    fn tree(paths: &[&str]) -> Catalog {
+        let mut build = CatalogBuilder::default();
+        let spec = |kind| NodeSpec { number: 0, kind, purpose: Purpose::Client, deleted: false };
+        let root = build.add_node(spec(NodeKind::Folder));
+        let mut known: HashMap<String, NodeId> = HashMap::from([(String::new(), root)]);
+        for path in paths {
+            let clean = path.trim_end_matches('/');
+            let (folder, name) = clean.rsplit_once('/').unwrap();
+            let kind = if path.ends_with('/') { NodeKind::Folder } else { NodeKind::File };
+            let node = build.add_node(spec(kind));
+            build.add_link(node, Parent::Folder(known[folder]), name);
+            known.insert(clean.to_owned(), node);
+        }
+        build.finish(root)
+    }
+
+    fn chosen(patterns: &[&str]) -> Vec<(String, u16)> {
+        let catalog = tree(&[
+            "/Users/",
+            "/Users/ida/",
+            "/Users/ida/Documents/",
+            "/Users/ida/Documents/plan.ODT",
+            "/Users/tom/",
+            "/Users/tom/Documents/",
+            "/Users/tom/Documents/a.txt",
+            "/Photos/",
+            "/Photos/2019/",
+            "/Photos/2019/fern.jpg",
+            "/pagefile.sys",
+            "/Users/tom/pagefile.sys",
+        ]);
+        let choice = Patterns::new(patterns).unwrap().choose(&catalog);
+        catalog.nodes().filter_map(|n| Some((n.path(), choice.lane(n.id())?))).collect()
+    }
+
+    fn paths(patterns: &[&str]) -> Vec<String> {
+        chosen(patterns).into_iter().map(|(path, _)| path).collect()
+    }
+
+    #[test]
+    fn folders_take_what_is_below_them() {
+        let ida = ["/Users/ida", "/Users/ida/Documents", "/Users/ida/Documents/plan.ODT"];
+        assert_eq!(paths(&["/Users/ida"]), ida);
+        assert_eq!(paths(&["users/IDA/"]), ida);
+        assert_eq!(paths(&["Users/ida/**"]), ida);
+        assert_eq!(paths(&["Users/*/Documents"]).len(), 4);
+        assert_eq!(paths(&["**/documents/*.odt"]), ["/Users/ida/Documents/plan.ODT"]);
+        assert_eq!(paths(&["Users/**/a.txt"]), ["/Users/tom/Documents/a.txt"]);
+        assert_eq!(paths(&["Users/{ida,nobody}/*"]), &ida[1..]);
+        assert_eq!(paths(&["/"]).len(), 12);
+    }
+
+    #[test]
+    fn a_bare_name_is_found_anywhere_and_an_anchored_one_only_there() {
+        assert_eq!(paths(&["*.jpg"]), ["/Photos/2019/fern.jpg"]);
+        assert_eq!(paths(&["/pagefile.sys"]), ["/pagefile.sys"]);
+        assert_eq!(paths(&["pagefile.sys"]).len(), 2);
+    }
+
+    #[test]
+    fn the_first_pattern_wins() {
+        let lanes = chosen(&["*.txt", "Users", "Users/ida"]);
+        assert!(lanes.contains(&("/Users/tom/Documents/a.txt".into(), 0)));
+        assert!(lanes.contains(&("/Users/ida/Documents/plan.ODT".into(), 1)));
+    }
+
+    #[test]
+    fn bad_patterns_are_refused_with_the_reason() {
+        assert_eq!(Patterns::new(&[""]).err(), Some(PatternError::Empty));
+        let error = Patterns::new(&["a/{b/c}"]).err().unwrap().to_string();
+        assert!(error.contains("cannot reach over"), "{error}");
+    }
+}

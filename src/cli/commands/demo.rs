@@ -1,0 +1,69 @@
+//! `gleaner demo`
+
+use super::{export, plan, print, survey};
+use crate::cli::args::{Arguments, Command, DemoArguments};
+use crate::cli::exit::Ending;
+use crate::demo;
+use crate::write_new::check_new;
+use anyhow::Context;
+use clap::Parser;
+use std::path::Path;
+
+pub fn run(arguments: &DemoArguments) -> anyhow::Result<Ending> {
+    let scratch = tempfile::tempdir()?;
+    let folder = match &arguments.keep {
+        Some(folder) => {
+            check_new(folder)?;
+            std::fs::create_dir(folder).with_context(|| format!("{}", folder.display()))?;
+            folder.as_path()
+        }
+        None => scratch.path(),
+    };
+    let drive = folder.join("demo-drive.img");
+    let plan = folder.join("demo-plan.json");
+    demo::make_drive(&drive).with_context(|| format!("demo drive {}", drive.display()))?;
+    let (drive, plan) = (text(&drive)?, text(&plan)?);
+
+    step(arguments, &["survey", drive])?;
+    step(arguments, &["plan", drive, "--want", demo::WANTED, "-o", plan])?;
+    step(arguments, &["export", plan, "--as", "csv", "-o", text(&folder.join("demo-plan.csv"))?])?;
+    if !arguments.json {
+        let hint = match &arguments.keep {
+            Some(folder) => format!("kept in {}: the drive, its plan, the plan as CSV\n", folder.display()),
+            None => "the drive was thrown away; `gleaner demo --keep FOLDER` leaves it to try other commands on\n"
+                .to_owned(),
+        };
+        print(&format!("\n{hint}"))?;
+    }
+    Ok(Ending::Done)
+}
+
+/// Runs a command as if it had been typed, and shows what was typed.
+fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
+    let mut typed = vec!["gleaner"];
+    typed.extend(words);
+    if arguments.json && words[0] != "export" {
+        typed.push("--json");
+    }
+    if !arguments.json {
+        let shown: Vec<String> = typed.iter().map(|word| short(word)).collect();
+        print(&format!("\n$ {}\n\n", shown.join(" ")))?;
+    }
+    match Arguments::try_parse_from(&typed)?.command {
+        Command::Survey(a) => survey::run(&a)?,
+        Command::Plan(a) => plan::run(&a)?,
+        Command::Export(a) => export::run(&a)?,
+        Command::Folders(_) | Command::Files(_) | Command::Demo(_) => unreachable!("not a step of the demo"),
+    };
+    Ok(())
+}
+
+/// Files of the demo by their names alone.
+fn short(word: &str) -> String {
+    let is_own = word.contains("/demo-");
+    if is_own { word.rsplit('/').next().unwrap_or(word).to_owned() } else { word.to_owned() }
+}
+
+fn text(path: &Path) -> anyhow::Result<&str> {
+    path.to_str().context("the folder's name must be valid UTF-8")
+}

@@ -1,0 +1,20 @@
+//! `gleaner files`
+
+use super::read;
+use crate::cli::args::FilesArguments;
+use crate::cli::exit::Ending;
+use crate::report;
+use std::io::{self, BufWriter, Write};
+
+pub fn run(arguments: &FilesArguments) -> anyhow::Result<Ending> {
+    let (_, drive) = read(&arguments.source)?;
+    let areas = drive.choose_areas(&arguments.volume)?;
+    let mut out = BufWriter::with_capacity(1 << 16, io::stdout().lock());
+    report::for_each_file(&drive, areas.as_deref(), |line| -> anyhow::Result<()> {
+        serde_json::to_writer(&mut out, line)?;
+        out.write_all(b"\n")?;
+        Ok(())
+    })?;
+    out.flush()?;
+    Ok(if drive.volumes().next().is_none() { Ending::NothingRecognised } else { Ending::Done })
+}

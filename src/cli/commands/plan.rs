@@ -1,0 +1,77 @@
+//! `gleaner plan`
+
+use super::{bytes_per_second, choices, print, print_json, read};
+use crate::allocation::{Class, classify};
+use crate::cli::args::{AlsoArgument, PlanArguments, ScopeArgument, WithoutArgument};
+use crate::cli::exit::Ending;
+use crate::cli::show;
+use crate::partition::Scheme;
+use crate::plan::{self, BridgeRule, PlanRequest, Scope};
+use crate::report;
+use crate::write_new::{check_new, write_new};
+use std::collections::BTreeSet;
+
+pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
+    // Everything that can be refused is refused before the first read.
+    let choices = choices(&arguments.want, &arguments.bulk)?;
+    let mut request = request(arguments)?;
+    request.choice()?;
+    check_new(&arguments.output)?;
+    let (reader, drive) = read(&arguments.source)?;
+    let areas = drive.choose_areas(&arguments.volume)?;
+    request.areas =
+        areas.map(|list| list.into_iter().map(|n| u32::try_from(n).expect("few areas")).collect::<BTreeSet<_>>());
+    let map = classify(&drive, &choices);
+    let mut findings = drive.all_findings();
+    findings.append(report::want_findings(&drive, &choices));
+    let source = report::plan_source(&reader, &map)?;
+    let made = plan::build(&plan::Sweeps::new(&map), &request, source, report::plan_volumes(&drive), &findings)?;
+    write_new(&arguments.output, |out| -> anyhow::Result<()> { Ok(plan::write_plan(&made, out)?) })?;
+    let summary = report::PlanSummary::new(&made, &arguments.output, &pace(arguments));
+    if arguments.source.json {
+        print_json(&summary)?;
+    } else {
+        print(&show::plan(&summary))?;
+    }
+    reader.flush_trace()?;
+    let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
+    Ok(if nothing { Ending::NothingRecognised } else { Ending::Done })
+}
+
+fn pace(arguments: &PlanArguments) -> plan::Pace {
+    report::Costs::new(arguments.pace.rate.map(bytes_per_second), None, arguments.pace.reposition).pace
+}
+
+fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
+    let scope = match arguments.scope {
+        ScopeArgument::Structure => Scope::Structure,
+        ScopeArgument::Wanted => Scope::Wanted,
+        ScopeArgument::Files => Scope::Files,
+        ScopeArgument::Allocated => Scope::Allocated,
+        ScopeArgument::Whole => Scope::Whole,
+    };
+    let also = arguments.also.iter().map(|class| match class {
+        AlsoArgument::Deleted => Class::Deleted,
+        AlsoArgument::Outside => Class::Outside,
+    });
+    let without = arguments.without.iter().map(|class| match class {
+        WithoutArgument::Files => Class::Files,
+        WithoutArgument::Bulk => Class::Bulk,
+        WithoutArgument::Unclaimed => Class::Unclaimed,
+        WithoutArgument::Deleted => Class::Deleted,
+        WithoutArgument::Free => Class::Free,
+        WithoutArgument::Outside => Class::Outside,
+    });
+    let bridge = match (arguments.bridge, arguments.pace.rate) {
+        (Some(bytes), _) => BridgeRule::fixed(bytes),
+        (None, Some(_)) => BridgeRule::at_rate(pace(arguments).bytes_per_second),
+        (None, None) => BridgeRule::default(),
+    };
+    Ok(PlanRequest {
+        also: also.collect(),
+        without: without.collect(),
+        bridge,
+        wants: arguments.want.clone(),
+        ..PlanRequest::new(scope)
+    })
+}

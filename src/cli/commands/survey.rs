@@ -1,0 +1,27 @@
+//! `gleaner survey`
+
+use super::{bytes_per_second, choices, print, print_json, read};
+use crate::cli::args::SurveyArguments;
+use crate::cli::exit::Ending;
+use crate::cli::show;
+use crate::partition::Scheme;
+use crate::report;
+use anyhow::Context;
+
+pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
+    let choices = choices(&[], &arguments.bulk)?;
+    let (reader, drive) = read(&arguments.source)?;
+    let rate = arguments.pace.rate.map(bytes_per_second);
+    let mut survey = report::survey(&drive, reader.totals(), &choices, rate, arguments.pace.reposition);
+    if let Some(folder) = &arguments.destination {
+        let room = report::destination(folder, &survey.scopes);
+        survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
+    }
+    if arguments.source.json {
+        print_json(&survey)?;
+    } else {
+        print(&show::survey(&survey))?;
+    }
+    let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
+    Ok(if nothing { Ending::NothingRecognised } else { Ending::Done })
+}

@@ -1,0 +1,43 @@
+//! The one table of exit codes.
+
+use std::process::ExitCode;
+
+/// How a run ended.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[repr(u8)]
+pub enum Ending {
+    /// Done.
+    Done = 0,
+    /// Something failed that no other code names.
+    Failed = 1,
+    /// The command line is wrong (clap's own code for it).
+    Usage = 2,
+    /// The source cannot be opened: missing, no permission, a folder, empty.
+    SourceNotOpened = 3,
+    /// The source stopped answering while it was read.
+    SourceLost = 4,
+    /// A file to be written exists already, or cannot be written.
+    Destination = 5,
+    /// A plan is not valid or does not fit the source.
+    Plan = 6,
+    /// The source was read, but holds neither a partition table nor a known volume.
+    NothingRecognised = 7,
+}
+
+impl From<Ending> for ExitCode {
+    fn from(ending: Ending) -> ExitCode {
+        ExitCode::from(ending as u8)
+    }
+}
+
+/// The table as the help shows it.
+pub const HELP: &str = "\
+Exit codes:
+  0  done
+  1  failed for a reason that no other code names
+  2  the command line is wrong
+  3  the source cannot be opened: missing, no permission, a folder, empty
+  4  the source stopped answering while it was read
+  5  a file to be written exists already, or cannot be written
+  6  a plan is not valid, or does not fit the source
+  7  the source was read, but holds neither a partition table nor a known volume";

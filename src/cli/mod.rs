@@ -1,0 +1,62 @@
+//! The command line: what was typed, handed to the library, and its answer shown. No logic of its own.
+
+pub mod args;
+mod commands;
+pub mod exit;
+mod human;
+mod progress;
+mod show;
+mod table;
+
+use args::{Arguments, Command};
+use exit::Ending;
+
+/// Runs a command.
+///
+/// # Errors
+/// What went wrong, as a chain of sentences; [`ending_of`] gives the exit code for it.
+pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
+    match &arguments.command {
+        Command::Survey(a) => commands::survey::run(a),
+        Command::Folders(a) => commands::folders::run(a),
+        Command::Files(a) => commands::files::run(a),
+        Command::Plan(a) => commands::plan::run(a),
+        Command::Export(a) => commands::export::run(a),
+        Command::Demo(a) => commands::demo::run(a),
+    }
+}
+
+/// The exit code for an error: its kind is looked for along the whole chain.
+pub fn ending_of(error: &anyhow::Error) -> Ending {
+    use crate::allocation::{NoSuchVolume, PatternError};
+    use crate::plan::{PlanReadError, ScopeError};
+    use crate::source::{OpenError, SourceLost};
+    use crate::write_new::WriteNewError;
+    for cause in error.chain() {
+        if let Some(error) = cause.downcast_ref::<OpenError>() {
+            return if matches!(error, OpenError::SectorSize { .. }) { Ending::Usage } else { Ending::SourceNotOpened };
+        }
+        if cause.is::<SourceLost>() {
+            return Ending::SourceLost;
+        }
+        if cause.is::<WriteNewError>() {
+            return Ending::Destination;
+        }
+        if cause.is::<PlanReadError>() {
+            return Ending::Plan;
+        }
+        if cause.is::<PatternError>() || cause.is::<ScopeError>() || cause.is::<NoSuchVolume>() {
+            return Ending::Usage;
+        }
+    }
+    Ending::Failed
+}
+
+/// Whether an error only says that nobody reads our output any more (`gleaner files DRIVE | head`).
+pub fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    error.chain().any(|cause| {
+        let io = cause.downcast_ref::<std::io::Error>().map(std::io::Error::kind);
+        let json = cause.downcast_ref::<serde_json::Error>().and_then(serde_json::Error::io_error_kind);
+        io.or(json) == Some(std::io::ErrorKind::BrokenPipe)
+    })
+}

@@ -1,0 +1,64 @@
+//! Progress of long reading: a bar on a terminal, a plain line now and then elsewhere, nothing when asked.
+
+use super::human;
+use crate::source::Reader;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::io::IsTerminal;
+use std::sync::mpsc::{self, RecvTimeoutError};
+use std::thread;
+use std::time::{Duration, Instant};
+
+/// Does `work` while showing how far the reading has come.
+pub fn while_reading<T>(reader: &Reader, quiet: bool, work: impl FnOnce() -> T) -> T {
+    if quiet {
+        return work();
+    }
+    let (done, finished) = mpsc::channel::<()>();
+    thread::scope(|scope| {
+        scope.spawn(move || {
+            if std::io::stderr().is_terminal() {
+                show_bar(reader, &finished);
+            } else {
+                show_lines(reader, &finished);
+            }
+        });
+        let result = work();
+        drop(done);
+        result
+    })
+}
+
+fn show_bar(reader: &Reader, finished: &mpsc::Receiver<()>) {
+    // Most surveys take less than this; a bar that only flashes up is worse than none.
+    if finished.recv_timeout(Duration::from_millis(400)) != Err(RecvTimeoutError::Timeout) {
+        return;
+    }
+    let bar = ProgressBar::with_draw_target(Some(0), ProgressDrawTarget::stderr_with_hz(8));
+    let style = "{msg:24} {bar:32} {decimal_bytes:>9} of {decimal_total_bytes:9} {decimal_bytes_per_sec:>11}, {eta} left {prefix}";
+    bar.set_style(ProgressStyle::with_template(style).expect("a fixed template"));
+    while finished.recv_timeout(Duration::from_millis(120)) == Err(RecvTimeoutError::Timeout) {
+        let (totals, activity) = (reader.totals(), reader.activity());
+        bar.set_message(activity.what);
+        bar.set_length(activity.announced_bytes.max(totals.bytes));
+        bar.set_position(totals.bytes);
+        if totals.failed_requests > 0 {
+            bar.set_prefix(format!("· {} reads failed", human::count(totals.failed_requests)));
+        }
+    }
+    bar.finish_and_clear();
+}
+
+fn show_lines(reader: &Reader, finished: &mpsc::Receiver<()>) {
+    let began = Instant::now();
+    while finished.recv_timeout(Duration::from_secs(10)) == Err(RecvTimeoutError::Timeout) {
+        let (totals, activity) = (reader.totals(), reader.activity());
+        eprintln!(
+            "{}: {} of {} read in {}, {} reads failed",
+            activity.what,
+            human::bytes(totals.bytes),
+            human::bytes(activity.announced_bytes.max(totals.bytes)),
+            human::seconds(began.elapsed().as_secs_f64()),
+            totals.failed_requests
+        );
+    }
+}

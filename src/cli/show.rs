@@ -1,0 +1,381 @@
+//! Reports as tables and pictures for a terminal.
+
+use super::human;
+use super::table::{Column, table};
+use crate::report::{
+    AreaReport, FindingReport, FolderLine, PlanSummary, RateOrigin, Strip, SurveyReport, VolumeReport,
+};
+use std::fmt::Write;
+
+/// The survey as text.
+pub fn survey(report: &SurveyReport) -> String {
+    let mut text = String::new();
+    drive(&mut text, report);
+    areas(&mut text, report);
+    for area in &report.areas {
+        if let Some(volume) = &area.volume {
+            self::volume(&mut text, area, volume);
+        }
+    }
+    findings(&mut text, &report.findings, &report.findings_not_listed);
+    costs(&mut text, report);
+    advice(&mut text, report);
+    text
+}
+
+fn line(text: &mut String, content: std::fmt::Arguments<'_>) {
+    text.write_fmt(content).expect("writing to memory");
+    text.push('\n');
+}
+
+macro_rules! say {
+    ($text:expr, $($arguments:tt)*) => { line($text, format_args!($($arguments)*)) };
+}
+
+fn drive(text: &mut String, report: &SurveyReport) {
+    let source = &report.source;
+    say!(text, "DRIVE  {}", human::name(&source.path.to_string_lossy()));
+    let mut about = vec![
+        format!("{} ({} bytes)", human::bytes(source.bytes), human::count(source.bytes)),
+        format!("sectors of {} bytes logical, {} physical", source.logical_sector, source.physical_sector),
+    ];
+    about.extend(source.model.iter().map(|model| format!("model {}", human::name(model))));
+    about.extend(source.serial.iter().map(|serial| format!("serial {}", human::name(serial))));
+    say!(text, "  {}", about.join(" · "));
+    say!(text, "  table: {}, counted in sectors of {} bytes", scheme_name(report), report.table_sector_bytes);
+    say!(text, "");
+    strip(text, &report.strip);
+}
+
+fn scheme_name(report: &SurveyReport) -> &'static str {
+    use crate::partition::Scheme;
+    match report.scheme {
+        Scheme::Gpt => "GPT",
+        Scheme::Mbr => "MBR",
+        Scheme::SingleVolume => "none, the drive is one volume",
+        Scheme::Unrecognised => "none recognised",
+    }
+}
+
+/// The strip: a column for each place, its height the share in use; under it where file-system structure lies.
+fn strip(text: &mut String, strip: &Strip) {
+    const HEIGHTS: [char; 9] = [' ', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
+    let height = |share: &f64| {
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share, 0 to 1")]
+        let step = (share * 8.0).ceil() as usize;
+        HEIGHTS[step.min(8)]
+    };
+    let used: String = strip.in_use.iter().map(height).collect();
+    let structure: String = strip.structure.iter().map(|share| if *share > 0.0 { '·' } else { ' ' }).collect();
+    say!(text, "  in use     │{used}│");
+    say!(text, "  structure  │{structure}│");
+    say!(text, "             start {:>width$}", "end", width = strip.in_use.len().saturating_sub(4));
+    say!(
+        text,
+        "             one column is {}, its height the share of it that is in use",
+        human::bytes(strip.place_bytes)
+    );
+    say!(text, "");
+}
+
+fn areas(text: &mut String, report: &SurveyReport) {
+    say!(text, "AREAS");
+    let rows = report.areas.iter().map(|area| {
+        let volume = area.volume.as_ref();
+        let label = volume.and_then(|v| v.label.clone()).or_else(|| area.name.clone()).unwrap_or_default();
+        vec![
+            area.number.map_or("-".to_owned(), |n| n.to_string()),
+            area.start.to_string(),
+            human::bytes(area.bytes),
+            area.type_name.clone().unwrap_or_else(|| area.kind.to_owned()),
+            area.holds.clone().unwrap_or_default(),
+            human::name(&label),
+            volume.map_or(String::new(), |v| human::share(v.fullness)),
+        ]
+    });
+    use Column::{Left, Right};
+    let columns = [
+        Right("no."),
+        Right("first byte"),
+        Right("size"),
+        Left("table says"),
+        Left("holds"),
+        Left("label"),
+        Right("in use"),
+    ];
+    text.push_str(&table(&columns, rows));
+    say!(text, "");
+}
+
+fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
+    let number = area.number.map_or(String::new(), |n| format!(" {n}"));
+    let label = volume.label.as_deref().map_or(String::new(), |label| format!(" “{}”", human::name(label)));
+    say!(text, "VOLUME{number}  {}{label}, {} at byte {}", volume.file_system, human::bytes(area.bytes), area.start);
+    let dirty = match volume.dirty {
+        Some(true) => "marked as not cleanly unmounted",
+        Some(false) => "cleanly unmounted",
+        None => "clean or not: could not be read",
+    };
+    say!(
+        text,
+        "  {} clusters of {} · serial {} · {dirty}",
+        human::count(volume.clusters),
+        human::unit_size(volume.cluster_bytes),
+        volume.serial
+    );
+    if !volume.facts.is_empty() {
+        let facts: Vec<String> =
+            volume.facts.iter().map(|(name, value)| format!("{name} {}", human::name(value))).collect();
+        say!(text, "  {}", facts.join(" · "));
+    }
+    let c = &volume.census;
+    say!(
+        text,
+        "  {} files ({}), {} folders, {} deleted",
+        human::count(c.files),
+        human::bytes(c.file_bytes),
+        human::count(c.folders),
+        human::count(c.deleted)
+    );
+    #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+    let share = |part: u64, of: u64| if of == 0 { 0.0 } else { part as f64 / of as f64 };
+    say!(
+        text,
+        "  fragments: {} of {} files with clusters lie in more than one piece ({}), {} pieces in all, at most {} in one file",
+        human::count(c.fragmented_files),
+        human::count(c.files_with_clusters),
+        human::share(share(c.fragmented_files, c.files_with_clusters)),
+        human::count(c.extents),
+        human::count(c.most_extents)
+    );
+    let special: Vec<String> = [
+        (c.resident_files, "in their records"),
+        (c.named_streams, "named streams"),
+        (c.compressed_files, "compressed"),
+        (c.sparse_files, "sparse"),
+        (c.encrypted_files, "encrypted"),
+        (c.further_names, "further names (hard links)"),
+        (c.orphans, "orphans"),
+        (c.incomplete_files, "with incomplete run lists"),
+    ]
+    .into_iter()
+    .filter(|(n, _)| *n > 0)
+    .map(|(n, what)| format!("{} {what}", human::count(n)))
+    .collect();
+    if !special.is_empty() {
+        say!(text, "  among them: {}", special.join(", "));
+    }
+    let r = &volume.reconciliation;
+    say!(text, "  the two maps of what is used:");
+    let rows = [
+        ("marked in use", r.allocated),
+        ("owned by files", r.owned),
+        ("both", r.both),
+        ("in use, owned by nobody", r.only_allocated),
+        ("owned, marked free", r.only_owned),
+        ("owned more than once", r.shared),
+        ("marked bad", r.bad),
+        ("mark unreadable", r.unknown),
+    ];
+    let rows = rows.into_iter().enumerate().filter(|(at, (_, s))| *at < 5 || s.clusters > 0).map(|(_, (what, s))| {
+        vec![
+            what.to_owned(),
+            human::count(s.clusters),
+            human::bytes(s.bytes),
+            human::share(share(s.clusters, r.total.clusters)),
+        ]
+    });
+    use Column::{Left, Right};
+    text.push_str(&table(
+        &[Left("    map"), Right("clusters"), Right("size"), Right("of volume")],
+        rows.map(|mut row| {
+            row[0].insert_str(0, "    ");
+            row
+        }),
+    ));
+    say!(text, "  → {}", r.suggests);
+    say!(text, "");
+}
+
+/// Findings as a list; nothing when there are none.
+pub fn findings(text: &mut String, list: &[FindingReport], not_listed: &[(String, u64)]) {
+    if list.is_empty() {
+        say!(text, "FINDINGS  none");
+        say!(text, "");
+        return;
+    }
+    say!(text, "FINDINGS");
+    for finding in list {
+        let place = match (finding.byte, finding.lba) {
+            (Some(byte), Some(lba)) => format!(" [byte {byte}, LBA {lba}]"),
+            _ => String::new(),
+        };
+        say!(text, "  {:8} {}: {}{place}", finding.severity, finding.code, human::name(&finding.sentence));
+    }
+    for (code, count) in not_listed {
+        say!(text, "  … and {} more of {code}", human::count(*count));
+    }
+    say!(text, "");
+}
+
+fn costs(text: &mut String, report: &SurveyReport) {
+    let pace = &report.costs.pace;
+    let origin = match report.costs.rate_origin {
+        RateOrigin::Given => "as given",
+        RateOrigin::Measured => "measured over this survey's own large reads",
+        RateOrigin::Assumed => "assumed: too little was read to measure",
+    };
+    say!(
+        text,
+        "COST OF READING  at {}/s ({origin}), {:.1} ms for each reposition",
+        human::bytes(pace.bytes_per_second),
+        pace.reposition_seconds() * 1000.0
+    );
+    let rows = report.scopes.iter().map(|scope| {
+        vec![
+            scope.scope.name().to_owned(),
+            human::bytes(scope.bytes),
+            human::share(scope.share),
+            human::count(scope.extents),
+            human::bytes(scope.unasked_bytes),
+            human::seconds(scope.seconds),
+            human::bytes(scope.room_bytes),
+        ]
+    });
+    use Column::{Left, Right};
+    let columns = [
+        Left("scope"),
+        Right("to read"),
+        Right("of drive"),
+        Right("pieces"),
+        Right("gaps in it"),
+        Right("time"),
+        Right("room needed"),
+    ];
+    text.push_str(&table(&columns, rows));
+    say!(
+        text,
+        "  this survey read {} in {} requests",
+        human::bytes(report.reading.bytes),
+        human::count(report.reading.requests)
+    );
+    if let Some(room) = &report.destination {
+        say!(text, "  {}", room.sentence);
+    }
+    say!(text, "");
+}
+
+fn advice(text: &mut String, report: &SurveyReport) {
+    say!(text, "RECOMMENDATION  {}", report.advice.sentence);
+    for reason in &report.advice.reasons {
+        say!(text, "  · {reason}");
+    }
+}
+
+/// Folders as a tree with a bar for each one's share of its volume.
+pub fn folders(lines: &[FolderLine]) -> String {
+    use Column::{Left, Right};
+    let mut text = String::new();
+    let mut rest = lines;
+    while let Some(first) = rest.first() {
+        let count = rest.iter().take_while(|l| l.volume == first.volume).count();
+        let (volume, others) = rest.split_at(count);
+        rest = others;
+        say!(&mut text, "VOLUME at byte {}", first.volume);
+        let all = first.on_drive.max(1);
+        let rows = volume.iter().map(|l| {
+            #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+            let share = (l.on_drive as f64 / all as f64).min(1.0);
+            let shown = if l.depth == 0 { "/" } else { l.path.rsplit('/').next().unwrap_or(&l.path) };
+            let indent = "  ".repeat(usize::try_from(l.depth).unwrap_or(0));
+            vec![
+                format!("{indent}{}{}", human::name(shown), if l.depth == 0 { "" } else { "/" }),
+                bar(share),
+                human::bytes(l.on_drive),
+                human::bytes(l.size),
+                human::count(l.files),
+                human::count(l.extents),
+                if l.bulk == 0 { String::new() } else { human::bytes(l.bulk) },
+            ]
+        });
+        let columns = [
+            Left("folder"),
+            Left(""),
+            Right("on the drive"),
+            Right("size"),
+            Right("files"),
+            Right("pieces"),
+            Right("of it bulk"),
+        ];
+        text.push_str(&table(&columns, rows));
+        text.push('\n');
+    }
+    text
+}
+
+fn bar(share: f64) -> String {
+    const WIDTH: usize = 16;
+    const EIGHTHS: [&str; 8] = ["", "▏", "▎", "▍", "▌", "▋", "▊", "▉"];
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share, 0 to 1")]
+    let steps = (share * 128.0).round() as usize;
+    let mut text = "█".repeat((steps / 8).min(WIDTH));
+    text.push_str(EIGHTHS[steps % 8]);
+    text
+}
+
+/// What a plan holds, pass by pass.
+pub fn plan(summary: &PlanSummary) -> String {
+    use Column::{Left, Right};
+    let mut text = String::new();
+    say!(
+        &mut text,
+        "PLAN  {}: scope `{}`, {} in {} pieces, about {} at {}/s",
+        human::name(&summary.plan.to_string_lossy()),
+        summary.scope,
+        human::bytes(summary.bytes),
+        human::count(summary.extents),
+        human::seconds(summary.seconds),
+        human::bytes(summary.pace.bytes_per_second)
+    );
+    let mut safe_after = 0.0;
+    let rows = summary.passes.iter().map(|pass| {
+        safe_after += pass.seconds;
+        let what = pass.pattern.as_ref().map_or(String::new(), |p| human::name(p));
+        vec![
+            pass.number.to_string(),
+            pass.class.name().to_owned(),
+            what,
+            human::bytes(pass.bytes),
+            human::count(pass.extents),
+            human::bytes(pass.bridged_bytes),
+            human::seconds(safe_after),
+        ]
+    });
+    let columns = [
+        Right("pass"),
+        Left("class"),
+        Left("pattern"),
+        Right("bytes"),
+        Right("pieces"),
+        Right("gaps in it"),
+        Right("safe after"),
+    ];
+    text.push_str(&table(&columns, rows));
+    if summary.bridge_bytes == 0 {
+        say!(&mut text, "  gaps are never read through");
+    } else {
+        say!(&mut text, "  gaps of up to {} are read through", human::bytes(summary.bridge_bytes));
+    }
+    if summary.left_out.is_empty() {
+        say!(&mut text, "  left out: nothing");
+    } else {
+        say!(&mut text, "  left out:");
+        for left in &summary.left_out {
+            say!(&mut text, "    {:10} {:>9}  {}", left.class, human::bytes(left.bytes), left.why);
+        }
+    }
+    for finding in &summary.findings {
+        say!(&mut text, "  {:8} {}: {}", finding.severity, finding.code, human::name(&finding.sentence));
+    }
+    text
+}

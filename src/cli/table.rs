@@ -1,0 +1,34 @@
+//! Tables as the terminal shows them: plain columns, a line under the heading, no boxes.
+
+use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, TableStyle};
+
+/// A column: heading and side its cells stand on.
+pub enum Column {
+    /// Words.
+    Left(&'static str),
+    /// Numbers.
+    Right(&'static str),
+}
+
+/// Lays out rows under headings, indented by two spaces.
+pub fn table(columns: &[Column], rows: impl IntoIterator<Item = Vec<String>>) -> String {
+    let mut table = Table::new();
+    const LINE_UNDER_HEADING: TableStyle =
+        TableStyle::new().header_separator(LineStyle::none().fill('─').junction(' '));
+    table.load_style(LINE_UNDER_HEADING).set_content_arrangement(ContentArrangement::Disabled);
+    table.set_header(columns.iter().map(|c| match c {
+        Column::Left(name) | Column::Right(name) => *name,
+    }));
+    for row in rows {
+        table.add_row(row);
+    }
+    for (index, column) in columns.iter().enumerate() {
+        if let Some(laid) = table.column_mut(index) {
+            laid.set_padding((if index == 0 { 2 } else { 1 }, 1));
+            if matches!(column, Column::Right(_)) {
+                laid.set_cell_alignment(CellAlignment::Right);
+            }
+        }
+    }
+    table.to_string().lines().map(str::trim_end).collect::<Vec<_>>().join("\n") + "\n"
+}

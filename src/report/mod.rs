@@ -1,0 +1,18 @@
+//! What people and programs are told: values with no markup, which the command line prints as tables or JSON.
+
+mod advice;
+mod costs;
+mod destination;
+mod files;
+mod folders;
+mod planning;
+mod strip;
+mod survey;
+
+pub use costs::{Costs, RateOrigin, ScopeReport, scope_costs};
+pub use destination::{DestinationReport, destination};
+pub use files::{FileLine, for_each_file};
+pub use folders::{FolderLine, folders};
+pub use planning::{CODES, PassSummary, PlanSummary, WANT_MATCHES_NOTHING, plan_source, plan_volumes, want_findings};
+pub use strip::Strip;
+pub use survey::{Advice, AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};

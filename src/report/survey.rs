@@ -1,0 +1,221 @@
+//! The survey: what the drive is, what each area holds, what reading it would cost, and one plain recommendation.
+
+use super::costs::{Costs, ScopeReport, scope_costs};
+use super::destination::DestinationReport;
+use super::strip::{Strip, strip};
+use crate::allocation::{Census, Choices, Class, DriveArea, DriveMap, Reconciliation, census, classify, reconcile};
+use crate::finding::{Findings, Severity};
+use crate::fs::{Content, VolumeMap};
+use crate::partition::{AreaKind, Scheme};
+use crate::source::{ReadTotals, SourceIdentity};
+use crate::units::SectorSize;
+use serde::Serialize;
+
+/// Everything a survey says.
+#[derive(Serialize, Debug)]
+pub struct SurveyReport {
+    /// What the source says about itself.
+    pub source: SourceIdentity,
+    /// What kind of partition table was found.
+    pub scheme: Scheme,
+    /// The sector size the table counts in, in bytes.
+    pub table_sector_bytes: u64,
+    /// The areas of the drive, in ascending order.
+    pub areas: Vec<AreaReport>,
+    /// Bytes of each class on the whole drive.
+    pub classes: Vec<ClassReport>,
+    /// What each scope costs.
+    pub scopes: Vec<ScopeReport>,
+    /// The rates the costs rest on.
+    pub costs: Costs,
+    /// Room at the destination, where one was named.
+    pub destination: Option<DestinationReport>,
+    /// The recommendation.
+    pub advice: Advice,
+    /// What was noticed, the gravest first.
+    pub findings: Vec<FindingReport>,
+    /// Findings of which there were too many to list: code and number left out.
+    pub findings_not_listed: Vec<(String, u64)>,
+    /// What the survey itself read.
+    pub reading: ReadTotals,
+    /// The share of the drive in use from its start to its end.
+    pub strip: Strip,
+}
+
+/// Bytes of one class.
+#[derive(Serialize, Debug)]
+pub struct ClassReport {
+    /// The class.
+    pub class: Class,
+    /// Bytes of it.
+    pub bytes: u64,
+}
+
+/// One area of the drive.
+#[derive(Serialize, Debug)]
+pub struct AreaReport {
+    /// The number the volume is chosen by: the partition's, or 1 for a drive that is one volume.
+    pub number: Option<u32>,
+    /// First byte.
+    pub start: u64,
+    /// Length in bytes.
+    pub bytes: u64,
+    /// `partition`, `volume` (a drive without table) or `unpartitioned`.
+    pub kind: &'static str,
+    /// What the table calls its type.
+    pub type_name: Option<String>,
+    /// The name the table gives it.
+    pub name: Option<String>,
+    /// What it holds in a word: a file system's name or what was recognised.
+    pub holds: Option<String>,
+    /// The volume, where it was understood.
+    pub volume: Option<VolumeReport>,
+}
+
+/// One volume.
+#[derive(Serialize, Debug)]
+pub struct VolumeReport {
+    /// File system.
+    pub file_system: &'static str,
+    /// Label.
+    pub label: Option<String>,
+    /// Serial number.
+    pub serial: String,
+    /// Bytes in a cluster.
+    pub cluster_bytes: u64,
+    /// Number of clusters.
+    pub clusters: u64,
+    /// Share of the clusters that is in use, 0 to 1.
+    pub fullness: f64,
+    /// Whether it is marked as not cleanly unmounted.
+    pub dirty: Option<bool>,
+    /// Whether some files' records could not be used.
+    pub catalog_incomplete: bool,
+    /// Further facts: name and value.
+    pub facts: Vec<(&'static str, String)>,
+    /// Counts.
+    pub census: Census,
+    /// The two maps compared.
+    pub reconciliation: Reconciliation,
+}
+
+/// A finding as people and programs read it.
+#[derive(Serialize, Debug, Clone, PartialEq, Eq)]
+pub struct FindingReport {
+    /// Stable code.
+    pub code: &'static str,
+    /// How grave.
+    pub severity: Severity,
+    /// First byte it concerns.
+    pub byte: Option<u64>,
+    /// The same as a sector number.
+    pub lba: Option<u64>,
+    /// What was seen.
+    pub sentence: String,
+    /// What it means for the client's data.
+    pub meaning: &'static str,
+}
+
+/// What to do, and the figures it rests on.
+#[derive(Serialize, Debug, Clone, PartialEq)]
+pub struct Advice {
+    /// `whole`, `allocated`, `wanted-first` or `stop`.
+    pub action: &'static str,
+    /// The recommendation in one sentence.
+    pub sentence: String,
+    /// The figures behind it.
+    pub reasons: Vec<String>,
+    /// Bytes in use above which reading the whole drive takes no longer than reading what is in use, at the present
+    /// fragmentation.
+    pub break_even_bytes: u64,
+}
+
+/// Puts the survey together. `rate` is the rate to reckon with in bytes a second, if the user gave one.
+pub fn survey(
+    drive: &DriveMap,
+    reading: ReadTotals,
+    choices: &Choices,
+    rate: Option<f64>,
+    reposition_ms: f64,
+) -> SurveyReport {
+    let map = classify(drive, choices);
+    let costs = Costs::new(rate, reading.sustained_rate(), reposition_ms);
+    let scopes = scope_costs(&map, &costs, drive.identity.bytes);
+    let all = drive.all_findings();
+    SurveyReport {
+        source: drive.identity.clone(),
+        scheme: drive.layout.scheme,
+        table_sector_bytes: drive.layout.table_sector.bytes(),
+        areas: drive.areas.iter().map(area_report).collect(),
+        classes: Class::ALL.map(|class| ClassReport { class, bytes: map.bytes_of(class) }).into(),
+        advice: super::advice::advise(drive, &scopes, &costs, &reading),
+        scopes,
+        costs,
+        destination: None,
+        findings: findings_report(&all, drive.identity.logical_sector),
+        findings_not_listed: all.not_kept().map(|(code, count)| (code.to_owned(), count)).collect(),
+        reading,
+        strip: strip(&map, drive.identity.bytes),
+    }
+}
+
+fn area_report(area: &DriveArea) -> AreaReport {
+    let (kind, entry) = match &area.area.kind {
+        AreaKind::Partition(entry) => ("partition", Some(entry)),
+        AreaKind::Volume => ("volume", None),
+        AreaKind::Unpartitioned => ("unpartitioned", None),
+    };
+    let (holds, volume) = match &area.content {
+        Some(Content::Volume(volume)) => (Some(volume.kind.name().to_owned()), Some(volume_report(volume))),
+        Some(Content::Opaque { sign: Some(sign), .. }) => (Some(sign.name().to_owned()), None),
+        Some(Content::Opaque { sign: None, .. }) => (Some("not recognised".to_owned()), None),
+        None => (None, None),
+    };
+    AreaReport {
+        number: area.number(),
+        start: area.area.extent.start.0,
+        bytes: area.area.extent.bytes,
+        kind,
+        type_name: entry.map(|e| e.type_name.clone()),
+        name: entry.and_then(|e| e.name.clone()),
+        holds,
+        volume,
+    }
+}
+
+fn volume_report(volume: &VolumeMap) -> VolumeReport {
+    let reconciliation = reconcile(volume).figures;
+    #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+    let fullness = reconciliation.allocated.clusters as f64 / (volume.geometry.cluster_count.max(1)) as f64;
+    VolumeReport {
+        file_system: volume.kind.name(),
+        label: volume.label.clone(),
+        serial: volume.serial.clone(),
+        cluster_bytes: volume.geometry.cluster_bytes,
+        clusters: volume.geometry.cluster_count,
+        fullness,
+        dirty: volume.dirty,
+        catalog_incomplete: volume.catalog_incomplete,
+        facts: volume.facts.clone(),
+        census: census(volume),
+        reconciliation,
+    }
+}
+
+/// Findings, the gravest first, else in the order they were made.
+pub fn findings_report(findings: &Findings, sector: SectorSize) -> Vec<FindingReport> {
+    let mut list: Vec<FindingReport> = findings
+        .kept()
+        .iter()
+        .map(|finding| FindingReport {
+            code: finding.code.id,
+            severity: finding.code.severity,
+            byte: finding.place.map(|at| at.0),
+            lba: finding.lba(sector).map(|lba| lba.0),
+            sentence: finding.sentence.clone(),
+            meaning: finding.code.meaning,
+        })
+        .collect();
+    list.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
+    list
+}
