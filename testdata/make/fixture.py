@@ -22,22 +22,25 @@ def answers_of(image, kind, offset=0, size=None):
 
 def compress(source, target):
     """zstd -19 without a long window: at most 8 MiB, which every decoder takes."""
-    if os.path.exists(target):
-        os.remove(target)
-    tool("zstd", "-19", "--quiet", "--no-progress", source, "-o", target)
+    # Under another name first: a test that reads the old file meanwhile shall not meet half a new one.
+    tool("zstd", "-19", "--force", "--quiet", "--no-progress", source, "-o", f"{target}.new")
+    os.replace(f"{target}.new", target)
 
 
 def keep_answers(name, text):
     """Writes `name`.answers.json, compressed when it is long."""
     plain = os.path.join(TESTDATA, f"{name}.answers.json")
-    for old in (plain, f"{plain}.zst"):
-        if os.path.exists(old):
-            os.remove(old)
-    with open(plain, "w", encoding="utf-8") as file:
+    kept, other = plain, f"{plain}.zst"
+    with open(f"{plain}.new", "w", encoding="utf-8") as file:
         file.write(text)
-    if len(text.encode()) >= PLAIN_JSON_LIMIT:
-        compress(plain, f"{plain}.zst")
-        os.remove(plain)
+    if len(text.encode()) < PLAIN_JSON_LIMIT:
+        os.replace(f"{plain}.new", plain)
+    else:
+        kept, other = other, kept
+        compress(f"{plain}.new", kept)
+        os.remove(f"{plain}.new")
+    if os.path.exists(other):
+        os.remove(other)
 
 
 def keep_image(name, image):

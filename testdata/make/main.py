@@ -4,6 +4,7 @@ import os
 import sys
 import tempfile
 
+import drives
 import fat_volumes
 import fixture
 import ntfs_rich
@@ -49,6 +50,11 @@ FIXTURES = {
     "fat32-clusters-512": fat(fat_volumes.fat32_clusters_512),
     "fat32-clusters-4k": fat(fat_volumes.fat32_clusters_4k),
     "fat32-sector-4096": fat(fat_volumes.fat32_sector_4096),
+    "drive-gpt": drives.gpt,
+    "drive-mbr-extended": drives.mbr_extended,
+    "drive-gpt-4kn": drives.gpt_4kn,
+    "drive-usb-4k-table": drives.usb_4k_table,
+    "drive-usb-4k-gpt": drives.usb_4k_gpt,
 }
 
 
