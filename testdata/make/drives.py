@@ -6,6 +6,7 @@ import shutil
 
 import fat_volumes
 import fixture
+import verify
 from ntfs_common import format_ntfs, write_in_turns, write_pattern
 from run import TESTDATA, blank, mounted, tool
 
@@ -96,6 +97,7 @@ def keep(name, drive, sector, volumes):
     documents = []
     for kind, at, size in volumes:
         text = fixture.answers_of(drive, kind, at, size)
+        verify.check_ownership(json.loads(text))
         documents.append(text.strip())
     fixture.keep_answers(name, '{"volumes":[\n' + ",\n".join(documents) + "\n]}\n")
     fixture.keep_image(name, drive)

@@ -210,8 +210,8 @@ def deleted_last(mount):
     for index in range(5):
         write_pattern(mount, f"{drafts}/draft {index}.odt", 33_000)
     write_pattern(mount, f"{drafts}/inner/figure.png", 64_000)
-    write_in_turns(mount, [f"{drafts}/split a.dat", f"{drafts}/split b.dat"], 20, CLUSTER)
-    write_in_turns(mount, [f"{drafts}/many runs a.dat", f"{drafts}/many runs b.dat"], 290, CLUSTER)
+    write_in_turns(mount, [f"{drafts}/split {name}.dat" for name in "abcdef"], 20, CLUSTER)
+    write_in_turns(mount, [f"{drafts}/many runs {name}.dat" for name in "abcdef"], 290, CLUSTER)
     write_pattern(mount, "/Users/tom/Documents/withdrawn letter.txt", 300)
     for index in range(3):
         os.remove(f"{mount}/Surveys/scratch {index}.tmp")
