@@ -235,7 +235,8 @@ def file_objects(number, record, paths, cluster):
     }
     kind = "folder" if record.folder else "file"
     main = (INDEX_ALLOCATION, "$I30") if record.folder else (DATA, "")
-    yield {**common, "kind": kind, "stream": None, "attribute": None, **facts(record.streams.get(main, NO_STREAM), cluster)}
+    data = facts(record.streams.get(main, NO_STREAM), cluster)
+    yield {**common, "kind": kind, "stream": None, "attribute": None, **data}
     for (code, name), stream in sorted(record.streams.items()):
         if (code, name) == main or (stream.resident and code != DATA):
             continue

@@ -186,7 +186,8 @@ def usb_4k_table(name, scratch):
     blank(drive, 48 * MIB)
     write_table(
         drive,
-        f"label: dos\nlabel-id: 0x0f3ed300\nstart=256, size={24 * 256}, type=07\nstart={30 * 256}, size={16 * 256}, type=07\n",
+        "label: dos\nlabel-id: 0x0f3ed300\n"
+        f"start=256, size={24 * 256}, type=07\nstart={30 * 256}, size={16 * 256}, type=07\n",
         4096,
     )
     first, second = os.path.join(scratch, "first.img"), os.path.join(scratch, "second.img")
