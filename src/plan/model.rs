@@ -91,21 +91,26 @@ impl Plan {
         self.passes.iter().map(|pass| pass.header.extent_count).sum()
     }
 
-    /// The first two extents of different passes that share bytes, if there are any. Needs no memory beyond a few
-    /// bytes a pass, because each pass ascends.
-    pub fn find_overlap(&self) -> Option<(Extent, Extent)> {
+    /// The extents of all passes in ascending order. Needs no memory beyond a few bytes a pass, because each pass
+    /// ascends.
+    pub fn ascending(&self) -> impl Iterator<Item = Extent> + '_ {
         let first = |pass: usize| self.passes[pass].extents.first().map(|e| Reverse((*e, pass, 0)));
         let mut heap: BinaryHeap<Reverse<(Extent, usize, usize)>> = (0..self.passes.len()).filter_map(first).collect();
-        let mut last: Option<Extent> = None;
-        while let Some(Reverse((extent, pass, index))) = heap.pop() {
-            if let Some(before) = last.filter(|before| before.end() > extent.start.0) {
-                return Some((before, extent));
-            }
-            last = Some(extent);
+        std::iter::from_fn(move || {
+            let Reverse((extent, pass, index)) = heap.pop()?;
             if let Some(next) = self.passes[pass].extents.get(index + 1) {
                 heap.push(Reverse((*next, pass, index + 1)));
             }
-        }
-        None
+            Some(extent)
+        })
+    }
+
+    /// The first two extents of different passes that share bytes, if there are any.
+    pub fn find_overlap(&self) -> Option<(Extent, Extent)> {
+        let mut last: Option<Extent> = None;
+        self.ascending().find_map(|extent| {
+            let before = last.replace(extent).filter(|before| before.end() > extent.start.0);
+            before.map(|before| (before, extent))
+        })
     }
 }
