@@ -29,3 +29,15 @@ pub mod report;
 pub mod source;
 pub mod units;
 pub mod write_new;
+
+/// Every kind of finding there is, by the layer that makes it.
+pub fn all_codes() -> Vec<(&'static str, &'static [&'static finding::Code])> {
+    vec![
+        ("Drive", allocation::CODES),
+        ("Partitions", partition::findings::CODES),
+        ("Volumes", fs::CONTENT_CODES),
+        ("NTFS", fs::ntfs::CODES),
+        ("FAT", fs::fat::CODES),
+        ("Plan", plan::findings::CODES),
+    ]
+}

@@ -29,7 +29,8 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
 /// The exit code for an error: its kind is looked for along the whole chain.
 pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::allocation::{NoSuchVolume, PatternError};
-    use crate::plan::{PlanReadError, ScopeError};
+    use crate::export::ExportError;
+    use crate::plan::{BuildError, PlanReadError, ScopeError};
     use crate::source::{OpenError, SourceLost};
     use crate::write_new::WriteNewError;
     for cause in error.chain() {
@@ -42,7 +43,13 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if cause.is::<WriteNewError>() {
             return Ending::Destination;
         }
-        if cause.is::<PlanReadError>() {
+        match cause.downcast_ref::<ExportError>() {
+            Some(ExportError::File(_) | ExportError::Output(_)) => return Ending::Destination,
+            Some(ExportError::DeviceName { .. }) => return Ending::Usage,
+            Some(_) => return Ending::Plan,
+            None => {}
+        }
+        if cause.is::<PlanReadError>() || cause.is::<BuildError>() {
             return Ending::Plan;
         }
         if cause.is::<PatternError>() || cause.is::<ScopeError>() || cause.is::<NoSuchVolume>() {

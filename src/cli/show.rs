@@ -187,9 +187,9 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
     });
     use Column::{Left, Right};
     text.push_str(&table(
-        &[Left("    map"), Right("clusters"), Right("size"), Right("of volume")],
+        &[Left("  map"), Right("clusters"), Right("size"), Right("of volume")],
         rows.map(|mut row| {
-            row[0].insert_str(0, "    ");
+            row[0].insert_str(0, "  ");
             row
         }),
     ));

@@ -12,9 +12,9 @@ pub enum Column {
 
 /// Lays out rows under headings, indented by two spaces.
 pub fn table(columns: &[Column], rows: impl IntoIterator<Item = Vec<String>>) -> String {
-    let mut table = Table::new();
     const LINE_UNDER_HEADING: TableStyle =
-        TableStyle::new().header_separator(LineStyle::none().fill('─').junction(' '));
+        TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─'));
+    let mut table = Table::new();
     table.load_style(LINE_UNDER_HEADING).set_content_arrangement(ContentArrangement::Disabled);
     table.set_header(columns.iter().map(|c| match c {
         Column::Left(name) | Column::Right(name) => *name,
@@ -24,11 +24,11 @@ pub fn table(columns: &[Column], rows: impl IntoIterator<Item = Vec<String>>) ->
     }
     for (index, column) in columns.iter().enumerate() {
         if let Some(laid) = table.column_mut(index) {
-            laid.set_padding((if index == 0 { 2 } else { 1 }, 1));
+            laid.set_padding((0, if index + 1 == columns.len() { 0 } else { 2 }));
             if matches!(column, Column::Right(_)) {
                 laid.set_cell_alignment(CellAlignment::Right);
             }
         }
     }
-    table.to_string().lines().map(str::trim_end).collect::<Vec<_>>().join("\n") + "\n"
+    table.lines().map(|line| format!("  {}\n", line.trim_end())).collect()
 }

@@ -13,6 +13,6 @@ pub use costs::{Costs, RateOrigin, ScopeReport, scope_costs};
 pub use destination::{DestinationReport, destination};
 pub use files::{FileLine, for_each_file};
 pub use folders::{FolderLine, folders};
-pub use planning::{CODES, PassSummary, PlanSummary, WANT_MATCHES_NOTHING, plan_source, plan_volumes, want_findings};
+pub use planning::{PassSummary, PlanSummary, plan_source, plan_volumes};
 pub use strip::Strip;
 pub use survey::{Advice, AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};

@@ -1,44 +1,12 @@
 //! What a plan is told beside the class map, and what is said of it when it is made.
 
-use crate::allocation::{Choices, Class, ClassMap, DriveMap};
+use crate::allocation::{Class, ClassMap, DriveMap};
 use crate::extent::Extent;
-use crate::finding::{Code, Finding, Findings, Severity};
 use crate::fs::Content;
 use crate::plan::{ClassTotals, Fingerprint, LeftOut, Pace, Plan, PlanSource, PlanVolume, Scope};
 use crate::source::{Reader, SourceLost};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
-
-/// A pattern chose nothing.
-pub static WANT_MATCHES_NOTHING: Code = Code {
-    id: "want-matches-nothing",
-    severity: Severity::Caution,
-    meaning: "Nothing on any volume has a path that this pattern matches, so it moves no file to the front of the plan.",
-};
-
-/// The codes of this layer.
-pub static CODES: &[&Code] = &[&WANT_MATCHES_NOTHING];
-
-/// Patterns that match no live file or folder.
-pub fn want_findings(drive: &DriveMap, choices: &Choices) -> Findings {
-    let patterns = choices.wanted.texts();
-    let mut counts = vec![0usize; patterns.len()];
-    for (_, volume) in drive.volumes() {
-        let choice = choices.wanted.choose(&volume.catalog);
-        for node in volume.catalog.nodes().filter(|node| !node.is_deleted()) {
-            if let Some(lane) = choice.lane(node.id()) {
-                counts[usize::from(lane)] += 1;
-            }
-        }
-    }
-    let mut findings = Findings::new();
-    for (pattern, _) in patterns.iter().zip(counts).filter(|(_, count)| *count == 0) {
-        let sentence =
-            format!("'{pattern}' is the first to match no file or folder: `gleaner folders` shows the names there are");
-        findings.push(Finding::general(&WANT_MATCHES_NOTHING, sentence));
-    }
-    findings
-}
 
 /// The drive's identity with the fingerprint of its tables and boot sectors, as far as they were read.
 ///

@@ -1,8 +1,50 @@
 //! `gleaner export`
 
-use crate::cli::args::ExportArguments;
+use super::{print, print_json};
+use crate::cli::args::{ExportArguments, FormArgument, RestArgument};
 use crate::cli::exit::Ending;
+use crate::cli::human;
+use crate::export::{DeviceMapper, Form, Rest, export, export_to_new_file};
+use serde::Serialize;
+use std::io::{self, BufWriter, Write};
+use std::path::Path;
 
-pub fn run(_arguments: &ExportArguments) -> anyhow::Result<Ending> {
-    anyhow::bail!("being written")
+pub fn run(arguments: &ExportArguments) -> anyhow::Result<Ending> {
+    let form = form(arguments);
+    let Some(output) = &arguments.output else {
+        let mut out = BufWriter::with_capacity(1 << 16, io::stdout().lock());
+        export(&arguments.plan, &form, &mut out)?;
+        out.flush()?;
+        return Ok(Ending::Done);
+    };
+    export_to_new_file(&arguments.plan, &form, output)?;
+    let bytes = std::fs::metadata(output)?.len();
+    if arguments.json {
+        print_json(&Summary { plan: &arguments.plan, output, bytes })?;
+    } else {
+        print(&format!("EXPORT  {}: {}\n", human::name(&output.to_string_lossy()), human::bytes(bytes)))?;
+    }
+    Ok(Ending::Done)
+}
+
+/// What was exported.
+#[derive(Serialize)]
+struct Summary<'a> {
+    plan: &'a Path,
+    output: &'a Path,
+    bytes: u64,
+}
+
+fn form(arguments: &ExportArguments) -> Form {
+    match arguments.form {
+        FormArgument::Csv => Form::Csv,
+        FormArgument::Dd => Form::Dd,
+        FormArgument::DeviceMapper => Form::DeviceMapper(DeviceMapper {
+            device: arguments.device.clone(),
+            rest: match arguments.rest {
+                RestArgument::Zero => Rest::Zero,
+                RestArgument::Error => Rest::Error,
+            },
+        }),
+    }
 }

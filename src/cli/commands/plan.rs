@@ -22,8 +22,7 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     request.areas =
         areas.map(|list| list.into_iter().map(|n| u32::try_from(n).expect("few areas")).collect::<BTreeSet<_>>());
     let map = classify(&drive, &choices);
-    let mut findings = drive.all_findings();
-    findings.append(report::want_findings(&drive, &choices));
+    let findings = drive.all_findings();
     let source = report::plan_source(&reader, &map)?;
     let made = plan::build(&plan::Sweeps::new(&map), &request, source, report::plan_volumes(&drive), &findings)?;
     write_new(&arguments.output, |out| -> anyhow::Result<()> { Ok(plan::write_plan(&made, out)?) })?;

@@ -1,0 +1,207 @@
+//! The main job: the plan of scope `allocated`, with gaps never read through, is exactly what independent parsers say is in use,
+//! plus tables and boot sectors with their backups: no byte missing, no byte more.
+//!
+//! Sources: the reference parsers' allocation maps beside each fixture (dissect.ntfs, libfsntfs, dissect.fat, libfsfat);
+//! for partition tables the crates `gpt` and `mbrman`; for what a boot region is, "FAT: General Overview of On-Disk Format" 1.03
+//! (reserved region) and Linux fs/ntfs/layout.h (backup boot sector in the last sector of the partition).
+
+mod common;
+
+use common::{answers, fixture};
+use gleaner::allocation::{Choices, Class, ClassMap, DEFAULT_BULK, Patterns, classify, read_drive};
+use gleaner::extent::{Extent, ExtentSet};
+use gleaner::finding::Findings;
+use gleaner::plan::{BridgeRule, Fingerprint, Plan, PlanRequest, PlanSource, Scope, Sweeps, build};
+use gleaner::source::{MemorySource, ReadTotals, Reader};
+use gleaner::units::SectorSize;
+use serde_json::Value;
+use std::io::Cursor;
+
+fn set(list: impl IntoIterator<Item = (u64, u64)>) -> ExtentSet {
+    list.into_iter().map(|(start, bytes)| Extent::new(start, bytes).unwrap()).collect()
+}
+
+fn pairs(value: &Value) -> impl Iterator<Item = (u64, u64)> + '_ {
+    value.as_array().unwrap().iter().map(|pair| (pair[0].as_u64().unwrap(), pair[1].as_u64().unwrap()))
+}
+
+/// What must be read of one volume, by the reference parser's answer.
+fn volume_extents(answer: &Value, volume_bytes: u64) -> Vec<(u64, u64)> {
+    let start = answer["volume_start"].as_u64().unwrap();
+    let cluster = answer["cluster_bytes"].as_u64().unwrap();
+    let heap = start + answer["first_cluster_byte"].as_u64().unwrap();
+    let ntfs = answer["kind"] == "ntfs";
+    let first = if ntfs { 0 } else { 2 };
+    let mut list: Vec<(u64, u64)> = pairs(&answer["allocated"])
+        .map(|(number, count)| (heap + (number - first) * cluster, count * cluster))
+        .collect();
+    if ntfs {
+        let sector = answer["sector_bytes"].as_u64().unwrap();
+        list.push((start + volume_bytes - sector, sector));
+    } else {
+        // Reserved region, FATs and a fixed root folder: all that lies before cluster 2.
+        list.push((start, heap - start));
+    }
+    list
+}
+
+/// The sectors of a GPT, by the `gpt` crate.
+fn gpt_sectors(image: &[u8], size: gpt::disk::LogicalBlockSize, sector: u64) -> Vec<(u64, u64)> {
+    let mut copy = image.to_vec();
+    let table =
+        gpt::GptConfig::new().logical_block_size(size).open_from_device(Cursor::new(&mut copy[..])).expect("a GPT");
+    let mut list = vec![(0, sector)];
+    for header in [table.primary_header().unwrap(), table.backup_header().unwrap()] {
+        list.push((header.current_lba * sector, sector));
+        let array = u64::from(header.num_parts) * u64::from(header.part_size);
+        list.push((header.part_start * sector, array.next_multiple_of(sector)));
+    }
+    list
+}
+
+/// The sectors of an MBR and its extended chain, by the `mbrman` crate.
+fn mbr_sectors(image: &[u8], sector: u32) -> Vec<(u64, u64)> {
+    let table = mbrman::MBR::read_from(&mut Cursor::new(image), sector).expect("an MBR");
+    let sector = u64::from(sector);
+    let ebrs = table.logical_partitions.iter().map(|l| (u64::from(l.absolute_ebr_lba) * sector, sector));
+    std::iter::once((0, sector)).chain(ebrs).collect()
+}
+
+struct Planned {
+    plan: Plan,
+    map: ClassMap,
+    totals: ReadTotals,
+    asked: ExtentSet,
+}
+
+fn plan(image: Vec<u8>, sector: SectorSize, scope: Scope, wants: &[&str]) -> Planned {
+    let reader = Reader::new(Box::new(MemorySource::new(image, sector)), None);
+    let drive = read_drive(&reader).unwrap();
+    let choices = Choices { wanted: Patterns::new(wants).unwrap(), bulk: Patterns::new(&DEFAULT_BULK).unwrap() };
+    let map = classify(&drive, &choices);
+    let request = PlanRequest {
+        bridge: BridgeRule::OFF,
+        wants: wants.iter().map(|w| (*w).to_owned()).collect(),
+        ..PlanRequest::new(scope)
+    };
+    let source = PlanSource::new(reader.identity(), Fingerprint::default());
+    let plan = build(&Sweeps::new(&map), &request, source, Vec::new(), &Findings::new()).unwrap();
+    Planned { plan, map, totals: reader.totals(), asked: reader.asked() }
+}
+
+fn planned_bytes(plan: &Plan) -> ExtentSet {
+    let all: Vec<Extent> = plan.passes.iter().flat_map(|pass| pass.extents().iter().copied()).collect();
+    let union: ExtentSet = all.iter().copied().collect();
+    assert_eq!(union.bytes(), all.iter().map(|e| e.bytes).sum::<u64>(), "a byte is planned twice");
+    union
+}
+
+/// Both directions, and the economy of the survey's own reading.
+fn check(name: &str, image: Vec<u8>, sector: SectorSize, expected: &ExtentSet) {
+    let planned = plan(image, sector, Scope::Allocated, &[]);
+    let got = planned_bytes(&planned.plan);
+    let missing: Vec<Extent> = expected.extents().iter().flat_map(|e| got.missing_from(*e)).collect();
+    let beyond: Vec<Extent> = got.extents().iter().flat_map(|e| expected.missing_from(*e)).collect();
+    assert!(missing.is_empty(), "{name}: not planned: {missing:?}");
+    assert!(beyond.is_empty(), "{name}: planned without need: {beyond:?}");
+
+    assert_eq!(planned.totals.repeated_bytes, 0, "{name}: bytes were asked for twice");
+    let metadata: ExtentSet =
+        planned.map.runs().iter().filter(|run| run.class <= Class::Structure).map(|run| run.extent).collect();
+    let elsewhere: u64 = planned.asked.extents().iter().flat_map(|e| metadata.missing_from(*e)).map(|e| e.bytes).sum();
+    // A table in another unit than the drive's is only found out by looking where the drive's unit would put its two volumes.
+    let probes = if name == "drive-usb-4k-table" { 2 * 512 } else { 0 };
+    assert!(elsewhere <= probes, "{name}: the survey read {elsewhere} bytes that are neither tables nor structure");
+}
+
+#[test]
+fn single_volumes() {
+    let names = [
+        "ntfs-rich",
+        "ntfs-mft-list",
+        "ntfs-cluster-512",
+        "ntfs-cluster-1k",
+        "ntfs-cluster-8k",
+        "ntfs-cluster-64k",
+        "ntfs-cluster-2m",
+        "ntfs-sector-4096",
+        "ntfs-sector-4096-cluster-64k",
+        "fat12-floppy",
+        "fat12-clusters-4k",
+        "fat16",
+        "fat16-sector-4096",
+        "fat32-clusters-512",
+        "fat32-clusters-4k",
+        "fat32-sector-4096",
+    ];
+    for name in names {
+        let (image, answer) = (fixture(name), answers(name));
+        let sector = SectorSize::new(answer["sector_bytes"].as_u64().unwrap()).unwrap();
+        let expected = set(volume_extents(&answer, image.len() as u64));
+        check(name, image, sector, &expected);
+    }
+}
+
+#[test]
+fn whole_drives() {
+    use gpt::disk::LogicalBlockSize::{Lb512, Lb4096};
+    // The two USB drives are read in 512-byte sectors, as the bare drive reports them; their tables count in 4096.
+    let drives = [
+        ("drive-gpt", SectorSize::S512, 512),
+        ("drive-mbr-extended", SectorSize::S512, 512),
+        ("drive-gpt-4kn", SectorSize::S4096, 4096),
+        ("drive-usb-4k-table", SectorSize::S512, 4096),
+        ("drive-usb-4k-gpt", SectorSize::S512, 4096),
+    ];
+    for (name, sector, table_sector) in drives {
+        let image = fixture(name);
+        let table = &common::json(&format!("{name}.table.json"))["partitiontable"];
+        let unit = u64::from(table_sector);
+        let mut list = if table["label"] == "gpt" {
+            gpt_sectors(&image, if unit == 512 { Lb512 } else { Lb4096 }, unit)
+        } else {
+            mbr_sectors(&image, table_sector)
+        };
+        let partitions = table["partitions"].as_array().unwrap();
+        for volume in answers(name)["volumes"].as_array().unwrap() {
+            let start = volume["volume_start"].as_u64().unwrap();
+            let of_volume = |p: &&Value| p["start"].as_u64().unwrap() * unit == start;
+            let partition = partitions.iter().find(of_volume).expect("the table knows the volume");
+            list.extend(volume_extents(volume, partition["size"].as_u64().unwrap() * unit));
+        }
+        check(name, image, sector, &set(list));
+    }
+}
+
+/// A plan with a folder chosen puts exactly that folder's clusters, by the reference parser, into the wanted pass.
+#[test]
+fn wanted_folders_come_first_and_whole() {
+    for (name, folder) in [("ntfs-rich", "/Photos"), ("fat16", "/Photos"), ("fat32-clusters-512", "/Photos")] {
+        let (image, answer) = (fixture(name), answers(name));
+        let below = format!("{folder}/");
+        let content = |file: &&Value| {
+            let paths = file["paths"].as_array().cloned().unwrap_or_else(|| vec![file["path"].clone()]);
+            let inside = paths.iter().filter_map(Value::as_str).any(|path| path.starts_with(&below));
+            let attribute = file["attribute"].as_str();
+            let goes_along = matches!(attribute, None | Some("$EA" | "$REPARSE_POINT" | "$LOGGED_UTILITY_STREAM"));
+            // A folder may carry a named stream; its entries are structure.
+            let is_content = file["kind"] == "file" || !file["stream"].is_null();
+            inside && file["deleted"] == false && is_content && goes_along
+        };
+        let expected: ExtentSet = set(answer["files"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .filter(content)
+            .flat_map(|file| pairs(&file["extents"]))
+            .collect::<Vec<_>>());
+        assert!(expected.bytes() > 0, "{name} has nothing in {folder}");
+        let planned = plan(image, SectorSize::S512, Scope::Wanted, &[folder]);
+        let wanted = planned.plan.passes.last().unwrap();
+        assert_eq!(wanted.header.class, Class::Wanted);
+        let got: ExtentSet = wanted.extents().iter().copied().collect();
+        let missing: Vec<Extent> = expected.extents().iter().flat_map(|e| got.missing_from(*e)).collect();
+        let beyond: Vec<Extent> = got.extents().iter().flat_map(|e| expected.missing_from(*e)).collect();
+        assert!(missing.is_empty() && beyond.is_empty(), "{name}: missing {missing:?}, beyond {beyond:?}");
+    }
+}

@@ -1,0 +1,76 @@
+//! Data flows one way: a module may use only those before it in this list.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+const ORDER: [&str; 13] = [
+    "units",
+    "extent",
+    "finding",
+    "write_new",
+    "source",
+    "partition",
+    "fs",
+    "allocation",
+    "plan",
+    "export",
+    "report",
+    "demo",
+    "cli",
+];
+
+fn sources(folder: &Path) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            found.extend(sources(&path));
+        } else if path.extension().is_some_and(|e| e == "rs") {
+            found.push(path);
+        }
+    }
+    found.sort();
+    found
+}
+
+fn layer_of(path: &Path, src: &Path) -> Option<usize> {
+    let first = path.strip_prefix(src).unwrap().components().next().unwrap();
+    let name = Path::new(first.as_os_str()).file_stem().unwrap().to_str().unwrap();
+    ORDER.iter().position(|layer| *layer == name)
+}
+
+#[test]
+fn no_module_uses_one_above_it() {
+    let src = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let mut wrong = Vec::new();
+    let mut uses = 0;
+    for path in sources(&src) {
+        let Some(own) = layer_of(&path, &src) else {
+            let name = path.file_name().unwrap().to_str().unwrap();
+            assert!(["lib.rs", "main.rs"].contains(&name), "{} is in no layer: add it to the list", path.display());
+            continue;
+        };
+        let text = fs::read_to_string(&path).unwrap();
+        for (number, line) in text.lines().enumerate() {
+            for (at, _) in line.match_indices("crate::") {
+                let name: String = line[at + 7..].chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
+                let Some(used) = ORDER.iter().position(|layer| *layer == name) else { continue };
+                uses += 1;
+                if used > own {
+                    wrong.push(format!("{}:{}: {} uses {name}", path.display(), number + 1, ORDER[own]));
+                }
+            }
+        }
+    }
+    assert!(uses > 50, "only {uses} uses found: this test no longer sees the code");
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn files_stay_small_enough_to_read() {
+    let src = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    for path in sources(&src) {
+        let lines = fs::read_to_string(&path).unwrap().lines().count();
+        assert!(lines <= 700, "{} has {lines} lines: a file an idea", path.display());
+    }
+}
