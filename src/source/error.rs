@@ -67,6 +67,9 @@ pub enum ReadError {
     /// These bytes could not be read; others may be.
     #[error("unreadable: {0}")]
     Unreadable(io::Error),
+    /// There is no drive, only what a case holds, and the case does not hold these bytes.
+    #[error("the case does not hold these bytes")]
+    NotHeld,
     /// The device is gone: nothing more can be read until it is back.
     #[error("the device no longer answers: {0}")]
     Gone(io::Error),
@@ -99,6 +102,17 @@ pub enum SourceLost {
         /// What the kernel said.
         error: io::Error,
     },
+    /// Working from a case alone, without the drive, and the case lacks what is needed.
+    #[error(
+        "the case does not hold bytes {} to {}, and no drive was given: run the command with the drive once more", extent.start.0, extent.end()
+    )]
+    NotInCase {
+        /// What is missing.
+        extent: Extent,
+    },
+    /// The case's image or journal could not be read or written.
+    #[error("the case could not be read or written: {0}; what was journalled before is safe")]
+    Store(io::Error),
     /// A read was asked for beyond the end: a mistake in a caller, never in the data.
     #[error("bytes {} to {} asked for, but the source ends at byte {size}", extent.start.0, extent.end())]
     BeyondEnd {

@@ -9,6 +9,7 @@ mod image_file;
 mod memory;
 mod open;
 mod reader;
+mod store;
 mod stream;
 mod trace;
 
@@ -17,7 +18,8 @@ pub use error::{OpenError, ReadError, SourceLost};
 pub use identity::{SourceIdentity, SourceKind};
 pub use memory::MemorySource;
 pub use open::open;
-pub use reader::{Activity, Block, ReadTotals, Reader, Window};
+pub use reader::{Activity, Attempt, Block, ReadTotals, Reader, Window};
+pub use store::Store;
 pub use stream::StreamBlock;
 pub use trace::Trace;
 

@@ -1,7 +1,7 @@
 //! The one layer every read of a source passes through: it aligns, counts, records, and keeps small reads so that
 //! no byte is asked for twice.
 
-use super::{AlignedBuffer, ReadError, Source, SourceIdentity, SourceLost, Trace};
+use super::{AlignedBuffer, ReadError, Source, SourceIdentity, SourceLost, Store, Trace};
 use crate::extent::{Extent, ExtentSet};
 use crate::units::ByteOffset;
 use serde::Serialize;
@@ -62,6 +62,15 @@ impl ReadTotals {
     }
 }
 
+/// How one request went.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Attempt {
+    /// Whether the bytes arrived; if not, the place could not be read.
+    pub arrived: bool,
+    /// How long it took.
+    pub took: Duration,
+}
+
 /// What is being read at the moment, for whoever shows progress.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Activity {
@@ -87,6 +96,7 @@ struct State {
 /// Reads a source; see the module's own words.
 pub struct Reader {
     source: Box<dyn Source>,
+    store: Option<Arc<dyn Store>>,
     state: Mutex<State>,
 }
 
@@ -101,7 +111,14 @@ impl Reader {
             trace,
             activity: Activity::default(),
         };
-        Reader { source, state: Mutex::new(state) }
+        Reader { source, store: None, state: Mutex::new(state) }
+    }
+
+    /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive is not asked again.
+    #[must_use]
+    pub fn with_store(mut self, store: Arc<dyn Store>) -> Reader {
+        self.store = Some(store);
+        self
     }
 
     /// What the source says about itself.
@@ -138,6 +155,17 @@ impl Reader {
     /// Writes out what the trace holds back.
     pub fn flush_trace(&self) -> Result<(), SourceLost> {
         self.state().trace.as_mut().map_or(Ok(()), Trace::flush).map_err(SourceLost::Trace)
+    }
+
+    /// One request and no more: no store, no second try. For whoever decides itself what a failure means.
+    ///
+    /// # Errors
+    /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
+    pub fn attempt(&self, extent: Extent, buffer: &mut [u8]) -> Result<Attempt, SourceLost> {
+        self.check_bounds(extent)?;
+        let began = Instant::now();
+        let arrived = self.request(extent, buffer)?;
+        Ok(Attempt { arrived, took: began.elapsed() })
     }
 
     /// Reads a small piece of structure and keeps it: asking for any of it again costs the drive nothing. Meant for
@@ -237,8 +265,38 @@ impl Reader {
         }
     }
 
-    /// Reads `extent` into `buffer`; where that fails, in ever smaller pieces. What stays unreadable is zero and noted.
+    /// Fills `buffer` with `extent`, from the store as far as it holds it, else from the drive.
     fn fetch(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+        let Some(store) = &self.store else { return self.fetch_from_drive(extent, buffer) };
+        let part_of = |part: Extent| {
+            let from = length(part.start.0 - extent.start.0);
+            from..from + length(part.bytes)
+        };
+        let mut known = ExtentSet::new();
+        for part in store.held(extent) {
+            store.load(part, &mut buffer[part_of(part)]).map_err(SourceLost::Store)?;
+            known.insert(part);
+        }
+        for part in store.given_up(extent) {
+            buffer[part_of(part)].fill(0);
+            self.state().unreadable.insert(part);
+            known.insert(part);
+        }
+        for part in known.missing_from(extent) {
+            self.fetch_from_drive(part, &mut buffer[part_of(part)])?;
+            let unreadable = self.unreadable_in(part);
+            for arrived in unreadable.missing_from(part) {
+                store.keep(arrived, &buffer[part_of(arrived)]).map_err(SourceLost::Store)?;
+            }
+            for place in unreadable.extents() {
+                store.defer(*place).map_err(SourceLost::Store)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Reads `extent` into `buffer`; where that fails, in ever smaller pieces. What stays unreadable is zero and noted.
+    fn fetch_from_drive(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
         match self.request(extent, buffer)? {
             true => Ok(()),
             false => self.fetch_around_damage(extent, buffer),
@@ -259,7 +317,7 @@ impl Reader {
         let piece = piece.unwrap_or(smallest);
         for part in pieces_on_multiples(extent, piece) {
             let from = length(part.start.0 - extent.start.0);
-            self.fetch(part, &mut buffer[from..from + length(part.bytes)])?;
+            self.fetch_from_drive(part, &mut buffer[from..from + length(part.bytes)])?;
         }
         Ok(())
     }
@@ -273,6 +331,7 @@ impl Reader {
         match outcome {
             Ok(()) => Ok(true),
             Err(ReadError::Unreadable(_)) => Ok(false),
+            Err(ReadError::NotHeld) => Err(SourceLost::NotInCase { extent }),
             Err(ReadError::Gone(error)) => {
                 Err(SourceLost::Gone { extent, sector: self.identity().logical_sector.bytes(), error })
             }

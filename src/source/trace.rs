@@ -22,7 +22,7 @@ impl Trace {
         let word = match outcome {
             Ok(()) => "read",
             Err(ReadError::Unreadable(_)) => "unreadable",
-            Err(ReadError::Gone(_)) => "gone",
+            Err(ReadError::Gone(_) | ReadError::NotHeld) => "gone",
         };
         writeln!(self.out, "{},{},{word},{}", extent.start.0, extent.bytes, took.as_micros())
     }
