@@ -1,0 +1,35 @@
+//! Test volumes from `testdata` and the reference answers beside them.
+
+#![allow(dead_code, reason = "each test program uses its own part of this")]
+
+use std::fs;
+use std::io::Read;
+use std::path::PathBuf;
+
+fn path(file: &str) -> PathBuf {
+    [env!("CARGO_MANIFEST_DIR"), "testdata", file].iter().collect()
+}
+
+fn decompressed(file: &str) -> Vec<u8> {
+    let packed = fs::read(path(file)).unwrap_or_else(|e| panic!("testdata/{file}: {e}"));
+    let mut bytes = Vec::new();
+    let mut decoder = ruzstd::decoding::StreamingDecoder::new(&packed[..]).expect("a zstd frame");
+    decoder.read_to_end(&mut bytes).expect("a sound zstd frame");
+    bytes
+}
+
+/// The image `testdata/<name>.img.zst`.
+pub fn fixture(name: &str) -> Vec<u8> {
+    decompressed(&format!("{name}.img.zst"))
+}
+
+/// What reference parsers say of an image: `testdata/<name>.answers.json`, or the same with `.zst`.
+pub fn answers(name: &str) -> serde_json::Value {
+    json(&format!("{name}.answers.json"))
+}
+
+/// Any JSON document in `testdata`, plain or compressed.
+pub fn json(file: &str) -> serde_json::Value {
+    let bytes = fs::read(path(file)).unwrap_or_else(|_| decompressed(&format!("{file}.zst")));
+    serde_json::from_slice(&bytes).unwrap_or_else(|e| panic!("testdata/{file}: {e}"))
+}

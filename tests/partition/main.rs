@@ -1,0 +1,11 @@
+//! How a drive is divided, held against tables that other programs wrote and against damage of every kind.
+
+#[path = "../common/mod.rs"]
+mod common;
+
+mod building;
+mod fixtures;
+mod gpt_tables;
+mod mbr_tables;
+mod properties;
+mod undivided;
