@@ -116,12 +116,13 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
         Some(false) => "cleanly unmounted",
         None => "clean or not: could not be read",
     };
+    let serial =
+        if volume.serial.is_empty() { "no serial number".to_owned() } else { format!("serial {}", volume.serial) };
     say!(
         text,
-        "  {} clusters of {} · serial {} · {dirty}",
+        "  {} clusters of {} · {serial} · {dirty}",
         human::count(volume.clusters),
-        human::unit_size(volume.cluster_bytes),
-        volume.serial
+        human::unit_size(volume.cluster_bytes)
     );
     if !volume.facts.is_empty() {
         let facts: Vec<String> =

@@ -1,6 +1,6 @@
 //! `gleaner demo`
 
-use super::{export, plan, print, survey};
+use super::{export, folders, plan, print, survey};
 use crate::cli::args::{Arguments, Command, DemoArguments};
 use crate::cli::exit::Ending;
 use crate::demo;
@@ -25,6 +25,7 @@ pub fn run(arguments: &DemoArguments) -> anyhow::Result<Ending> {
     let (drive, plan) = (text(&drive)?, text(&plan)?);
 
     step(arguments, &["survey", drive])?;
+    step(arguments, &["folders", drive, "--depth", "1"])?;
     step(arguments, &["plan", drive, "--want", demo::WANTED, "-o", plan])?;
     step(arguments, &["export", plan, "--as", "csv", "-o", text(&folder.join("demo-plan.csv"))?])?;
     if !arguments.json {
@@ -53,7 +54,8 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
         Command::Survey(a) => survey::run(&a)?,
         Command::Plan(a) => plan::run(&a)?,
         Command::Export(a) => export::run(&a)?,
-        Command::Folders(_) | Command::Files(_) | Command::Demo(_) => unreachable!("not a step of the demo"),
+        Command::Folders(a) => folders::run(&a)?,
+        Command::Files(_) | Command::Demo(_) => unreachable!("not a step of the demo"),
     };
     Ok(())
 }
