@@ -4,8 +4,8 @@
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::finding::Code;
 use gleaner::partition::{Area, AreaKind, DriveLayout, PartitionEntry, read_layout};
-use gleaner::source::{MemorySource, Reader};
-use gleaner::units::SectorSize;
+use gleaner::source::{MemorySource, ReadError, Reader, Source, SourceIdentity, SourceKind};
+use gleaner::units::{ByteOffset, SectorSize};
 
 pub const MIB: usize = 1 << 20;
 
@@ -69,16 +69,47 @@ impl Image {
         self
     }
 
+    fn source(&self) -> MemorySource {
+        let source = MemorySource::new(self.bytes.clone(), unit(self.reported));
+        self.unreadable.iter().fold(source, |source, extent| source.with_unreadable(*extent))
+    }
+
+    /// Reads the tables of the drive as an image file.
     pub fn read(&self) -> Seen {
-        let mut source = MemorySource::new(self.bytes.clone(), unit(self.reported));
-        for extent in &self.unreadable {
-            source = source.with_unreadable(*extent);
-        }
-        let reader = Reader::new(Box::new(source), None);
+        self.read_through(Box::new(self.source()))
+    }
+
+    /// The same of a block device, which takes only whole sectors.
+    pub fn read_as_device(&self) -> Seen {
+        let source = self.source();
+        let identity = SourceIdentity { kind: SourceKind::BlockDevice, ..source.identity().clone() };
+        self.read_through(Box::new(Device { source, identity }))
+    }
+
+    fn read_through(&self, source: Box<dyn Source>) -> Seen {
+        let reader = Reader::new(source, None);
         let layout = read_layout(&reader).expect("a source in memory does not vanish");
         check_cover(&layout, self.bytes.len() as u64);
         assert_eq!(reader.totals().repeated_bytes, 0, "a byte was read twice");
         Seen { layout, asked: reader.asked() }
+    }
+}
+
+/// A block device: refuses what does not start and end on its sectors.
+struct Device {
+    source: MemorySource,
+    identity: SourceIdentity,
+}
+
+impl Source for Device {
+    fn identity(&self) -> &SourceIdentity {
+        &self.identity
+    }
+
+    fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError> {
+        let sector = self.identity.logical_sector.bytes();
+        assert!(start.0.is_multiple_of(sector) && (buffer.len() as u64).is_multiple_of(sector), "{start} is odd");
+        self.source.read_at(start, buffer)
     }
 }
 

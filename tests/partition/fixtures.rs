@@ -43,8 +43,10 @@ fn whole_drives_are_divided_as_sfdisk_says_whichever_sector_size_the_drive_repor
         let (scheme, sector, expected) = reference(name);
         let bytes = fixture(name);
         for reported in [512, 4096] {
-            let seen = Image::of(bytes.clone(), reported).read();
+            let image = Image::of(bytes.clone(), reported);
+            let (seen, of_device) = (image.read(), image.read_as_device());
             assert_eq!(rows(&seen), expected, "{name}, reported as {reported}");
+            assert_eq!(seen.layout, of_device.layout, "{name}: a device gives the same as its image");
             assert_eq!((seen.layout.scheme, seen.layout.table_sector.bytes()), (scheme, sector), "{name}");
             if sector == reported as u64 {
                 assert_eq!(seen.codes(), [""; 0], "{name}: {:#?}", seen.layout.findings.kept());

@@ -75,6 +75,7 @@ fn every_pairing_of_table_and_reported_sector_size_gives_what_the_gpt_crate_wrot
         let seen = drive.image.read();
         assert_eq!(seen.layout.table_sector.bytes(), table as u64);
         seen.assert_only_tables_were_read();
+        assert_eq!(seen.layout, drive.image.read_as_device().layout, "a device gives the same as its image");
         // Array of 16,384 bytes (UEFI 5.3.1); 4096-byte sectors: array in LBA 2 to 5, first usable 6, last usable
         // last - 5.
         let array = 16384;
