@@ -112,7 +112,7 @@ fn photograph(file: &mut impl Write, number: u32, bytes: usize) -> io::Result<()
     let mut content = Vec::with_capacity(bytes + 32);
     let mut block = 0;
     while content.len() < bytes {
-        write!(content, "field photograph {number:05} part {block:06}\n")?;
+        writeln!(content, "field photograph {number:05} part {block:06}")?;
         block += 1;
     }
     file.write_all(&content[..bytes])

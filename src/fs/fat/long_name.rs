@@ -152,9 +152,9 @@ mod tests {
     /// The name in parts, as they stand on disk.
     fn parts(name: &str, short: &[u8; 11]) -> Vec<Part> {
         let mut units: Vec<u16> = name.encode_utf16().collect();
-        if units.len() % UNITS != 0 {
+        if !units.len().is_multiple_of(UNITS) {
             units.push(0);
-            while units.len() % UNITS != 0 {
+            while !units.len().is_multiple_of(UNITS) {
                 units.push(0xFFFF);
             }
         }
