@@ -145,12 +145,16 @@ fn add_listed_parts(
     }
     waiting.sort_by_key(|(vcn, holder)| (*vcn, holder.0));
     waiting.dedup_by_key(|(_, holder)| holder.0);
-    loop {
+    let mut unfit = Vec::new();
+    // Each round reaches what the round before has located. What is left after the last is found by the sweep.
+    for _ in 0..ROUNDS {
         let before = waiting.len();
         let mut still = Vec::new();
         for (vcn, holder) in waiting {
-            if !add_listed_part(volume, map, header, holder, findings)? {
-                still.push((vcn, holder));
+            match add_listed_part(volume, map, header, holder, findings)? {
+                Listed::Added => {}
+                Listed::NotLocated => still.push((vcn, holder)),
+                Listed::Unfit => unfit.push((vcn, holder)),
             }
         }
         waiting = still;
@@ -158,7 +162,7 @@ fn add_listed_parts(
             break;
         }
     }
-    for (vcn, holder) in waiting {
+    for (vcn, holder) in unfit.into_iter().chain(waiting) {
         let sentence = format!(
             "Record {} should describe $MFT from its cluster {vcn} on, but was not found, cannot be read or describes something else.",
             holder.number()
@@ -168,28 +172,44 @@ fn add_listed_parts(
     Ok(())
 }
 
-/// Adds the parts that one extension record describes; whether it could be reached and used.
+/// How many times in a row parts of $MFT may describe where the next parts' descriptions are.
+const ROUNDS: usize = 64;
+
+/// What became of an entry of $MFT's attribute list.
+enum Listed {
+    Added,
+    /// The record's place is not known (yet).
+    NotLocated,
+    /// The record cannot be read or is not what the entry says.
+    Unfit,
+}
+
+/// Adds the parts that one extension record describes.
 fn add_listed_part(
     volume: &Volume<'_>,
     map: &mut TableMap,
     base: &RecordHeader,
     holder: Reference,
     findings: &mut Findings,
-) -> Result<bool, SourceLost> {
+) -> Result<Listed, SourceLost> {
     let bytes = volume.boot.record_bytes;
     let offset = u64::from(holder.number()).saturating_mul(bytes);
-    let Some(mut record) = map.read(volume, offset, bytes)? else { return Ok(false) };
+    if !map.knows(offset, bytes) {
+        return Ok(Listed::NotLocated);
+    }
+    let Some(mut record) = map.read(volume, offset, bytes)? else { return Ok(Listed::Unfit) };
     let agree = |a: u16, b: u16| a == b || a == 0 || b == 0;
-    let Ok(header) = record::open(&mut record) else { return Ok(false) };
+    let Ok(header) = record::open(&mut record) else { return Ok(Listed::Unfit) };
     let fits = header.in_use
         && !header.base.is_none()
         && header.base.number() == 0
         && agree(header.base.sequence(), base.sequence)
         && agree(header.sequence, holder.sequence());
-    if fits {
-        add_parts(volume, map, &record, &header, findings);
+    if !fits {
+        return Ok(Listed::Unfit);
     }
-    Ok(fits)
+    add_parts(volume, map, &record, &header, findings);
+    Ok(Listed::Added)
 }
 
 fn read_list(volume: &Volume<'_>, extents: &Extents<'_>, findings: &mut Findings) -> Result<Vec<u8>, SourceLost> {

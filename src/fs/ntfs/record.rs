@@ -5,7 +5,7 @@
 //! with the others, so the record cannot be trusted. Source: Linux fs/ntfs/layout.h (`NTFS_RECORD`, `MFT_RECORD`) and
 //! fs/ntfs3/fsntfs.c (`ntfs_fix_post_read`), both of which use 512 bytes whatever the drive's sector size.
 
-use super::fields::{index, u16_at, u32_at, u64_at};
+use super::fields::{u16_at, u32_at, u64_at};
 
 const STRIDE: usize = 512;
 const IN_USE: u16 = 1;
@@ -155,11 +155,6 @@ fn header(record: &[u8]) -> Result<RecordHeader, RecordError> {
         number,
         first_attribute,
     })
-}
-
-/// Bytes of the record that its header says are in use (at most the record's own size).
-pub fn used_bytes(record: &[u8]) -> usize {
-    u32_at(record, 0x18).and_then(index).map_or(record.len(), |used| used.min(record.len()))
 }
 
 #[cfg(test)]
