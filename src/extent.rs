@@ -150,6 +150,14 @@ impl ExtentSet {
     }
 }
 
+impl Extend<Extent> for ExtentSet {
+    fn extend<I: IntoIterator<Item = Extent>>(&mut self, extents: I) {
+        for extent in extents {
+            self.insert(extent);
+        }
+    }
+}
+
 impl FromIterator<Extent> for ExtentSet {
     fn from_iter<I: IntoIterator<Item = Extent>>(extents: I) -> ExtentSet {
         let mut sorted: Vec<Extent> = extents.into_iter().filter(|e| !e.is_empty()).collect();

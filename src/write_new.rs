@@ -25,6 +25,29 @@ pub enum WriteNewError {
     },
 }
 
+/// Refuses a path where there is something already, before any work is done for it.
+///
+/// # Errors
+/// [`WriteNewError::Exists`], or [`WriteNewError::Io`] when the path cannot even be looked at.
+pub fn check_new(path: &Path) -> Result<(), WriteNewError> {
+    match path.symlink_metadata() {
+        Ok(_) => Err(WriteNewError::Exists { path: path.to_path_buf() }),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+        Err(error) => Err(WriteNewError::Io { path: path.to_path_buf(), error }),
+    }
+}
+
+/// Creates a new file that grows while the work goes on (a trace, a journal).
+///
+/// # Errors
+/// [`WriteNewError::Exists`] when there is something already, [`WriteNewError::Io`] when it cannot be created.
+pub fn create_new(path: &Path) -> Result<File, WriteNewError> {
+    File::create_new(path).map_err(|error| match error.kind() {
+        io::ErrorKind::AlreadyExists => WriteNewError::Exists { path: path.to_path_buf() },
+        _ => WriteNewError::Io { path: path.to_path_buf(), error },
+    })
+}
+
 /// Writes a new file at `path` with what `fill` writes. The content goes to a temporary file beside it, which takes the
 /// name only when it is complete and on the disk; on any error, and on a crash, there is nothing at `path`.
 ///
@@ -37,11 +60,7 @@ pub fn write_new<T, E: From<WriteNewError>>(
 ) -> Result<T, E> {
     let failed = |error| WriteNewError::Io { path: path.to_path_buf(), error };
     // Asked before as well as after: filling may take long, and is for nothing when the name is taken.
-    match path.symlink_metadata() {
-        Ok(_) => return Err(WriteNewError::Exists { path: path.to_path_buf() }.into()),
-        Err(error) if error.kind() == io::ErrorKind::NotFound => {}
-        Err(error) => return Err(failed(error).into()),
-    }
+    check_new(path)?;
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
@@ -62,6 +81,24 @@ pub fn write_new<T, E: From<WriteNewError>>(
     // The name itself is on the disk only when its folder is.
     File::open(folder).and_then(|folder| folder.sync_all()).map_err(failed)?;
     Ok(value)
+}
+
+/// Writes a small file anew in place of what stood there: a crash leaves the old content or the new, whole.
+///
+/// # Errors
+/// What the kernel says; the old content then still stands.
+pub fn replace(path: &Path, content: &[u8]) -> io::Result<()> {
+    let folder = match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    let mut maker = tempfile::Builder::new();
+    let maker = maker.prefix(".gleaner-").suffix(".part").permissions(Permissions::from_mode(0o666));
+    let mut temporary = maker.tempfile_in(folder)?;
+    temporary.write_all(content)?;
+    temporary.as_file().sync_all()?;
+    temporary.persist(path).map_err(|refused| refused.error)?;
+    File::open(folder)?.sync_all()
 }
 
 #[cfg(test)]

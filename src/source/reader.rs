@@ -157,15 +157,35 @@ impl Reader {
         self.state().trace.as_mut().map_or(Ok(()), Trace::flush).map_err(SourceLost::Trace)
     }
 
-    /// One request and no more: no store, no second try. For whoever decides itself what a failure means.
+    /// One request and no more: no store, no second try. For whoever decides itself what a failure means, and keeps
+    /// account itself of what arrived: [`Reader::asked`] and [`ReadTotals::repeated_bytes`] leave these requests out,
+    /// because the list of a whole drive's pieces would not fit in memory twice.
     ///
     /// # Errors
     /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
     pub fn attempt(&self, extent: Extent, buffer: &mut [u8]) -> Result<Attempt, SourceLost> {
         self.check_bounds(extent)?;
         let began = Instant::now();
-        let arrived = self.request(extent, buffer)?;
-        Ok(Attempt { arrived, took: began.elapsed() })
+        let outcome = self.source.read_at(extent.start, buffer);
+        let took = began.elapsed();
+        self.count(extent, took, &outcome)?;
+        Ok(Attempt { arrived: self.judge(extent, outcome)?, took })
+    }
+
+    /// Reads a place again past everything that is kept, to see whether the drive still says the same; `None` when it
+    /// cannot be read. The only reading that may ask for a byte twice, and not counted among repeated bytes.
+    ///
+    /// # Errors
+    /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
+    pub fn look_again(&self, extent: Extent) -> Result<Option<Vec<u8>>, SourceLost> {
+        self.check_bounds(extent)?;
+        let fetch = self.to_sectors(extent);
+        let mut buffer = AlignedBuffer::new(length(fetch.bytes));
+        if !self.request(fetch, buffer.bytes_mut())? {
+            return Ok(None);
+        }
+        let from = length(extent.start.0 - fetch.start.0);
+        Ok(Some(buffer.bytes()[from..from + length(extent.bytes)].to_vec()))
     }
 
     /// Reads a small piece of structure and keeps it: asking for any of it again costs the drive nothing. Meant for
@@ -328,14 +348,30 @@ impl Reader {
         let outcome = self.source.read_at(extent.start, buffer);
         let took = began.elapsed();
         self.count(extent, took, &outcome)?;
+        if outcome.is_ok() {
+            self.note_asked(extent);
+        }
+        self.judge(extent, outcome)
+    }
+
+    fn judge(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<bool, SourceLost> {
         match outcome {
             Ok(()) => Ok(true),
-            Err(ReadError::Unreadable(_)) => Ok(false),
+            Err(ReadError::Unreadable(_)) if self.source.is_present() => Ok(false),
+            Err(ReadError::Unreadable(error)) => {
+                Err(SourceLost::Gone { extent, sector: self.identity().logical_sector.bytes(), error })
+            }
             Err(ReadError::NotHeld) => Err(SourceLost::NotInCase { extent }),
             Err(ReadError::Gone(error)) => {
                 Err(SourceLost::Gone { extent, sector: self.identity().logical_sector.bytes(), error })
             }
         }
+    }
+
+    fn note_asked(&self, extent: Extent) {
+        let mut state = self.state();
+        state.totals.repeated_bytes += state.asked.bytes_within(extent);
+        state.asked.insert(extent);
     }
 
     fn count(&self, extent: Extent, took: Duration, outcome: &Result<(), ReadError>) -> Result<(), SourceLost> {
@@ -344,12 +380,10 @@ impl Reader {
         state.totals.seconds += took.as_secs_f64();
         if outcome.is_ok() {
             state.totals.bytes += extent.bytes;
-            state.totals.repeated_bytes += state.asked.bytes_within(extent);
             if extent.bytes >= 256 << 10 {
                 state.totals.large_bytes += extent.bytes;
                 state.totals.large_seconds += took.as_secs_f64();
             }
-            state.asked.insert(extent);
         } else {
             state.totals.failed_requests += 1;
         }
