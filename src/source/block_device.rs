@@ -10,6 +10,8 @@ use std::path::{Path, PathBuf};
 pub(super) struct BlockDevice {
     file: File,
     identity: SourceIdentity,
+    /// Whether it had a folder there when it was opened: in some containers none has.
+    in_sysfs: bool,
 }
 
 impl BlockDevice {
@@ -29,7 +31,7 @@ impl BlockDevice {
             model: sysfs.as_deref().and_then(|folder| attribute(folder, &["device/model", "device/name"])),
             serial: sysfs.as_deref().and_then(serial),
         };
-        Ok(BlockDevice { file, identity })
+        Ok(BlockDevice { file, identity, in_sysfs: sysfs.is_some() })
     }
 }
 
@@ -40,6 +42,19 @@ impl Source for BlockDevice {
 
     fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError> {
         self.file.read_exact_at(buffer, start.0).map_err(ReadError::from_io)
+    }
+
+    /// A drive that is removed while it is open loses its folder in sysfs, or its size, or (SCSI) its state turns to
+    /// `offline`; reads then fail with EIO like bad sectors do (Linux block layer, from memory).
+    fn is_present(&self) -> bool {
+        let size = (&self.file).seek(SeekFrom::End(0)).unwrap_or(0);
+        if size != self.identity.bytes {
+            return false;
+        }
+        match sysfs_folder(&self.file) {
+            Some(folder) => attribute(&folder, &["device/state"]).is_none_or(|state| state != "offline"),
+            None => !self.in_sysfs,
+        }
     }
 }
 

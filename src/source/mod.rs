@@ -35,4 +35,10 @@ pub trait Source: Send + Sync {
     /// The caller ([`Reader`]) passes offsets, lengths and buffers aligned to the logical sector where
     /// [`SourceIdentity::needs_alignment`] asks for it, and stays within [`SourceIdentity::bytes`].
     fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError>;
+
+    /// Whether the source is still the one that was opened. Asked after a failed read, because the kernel reports a
+    /// vanished drive with the same error number as a bad sector.
+    fn is_present(&self) -> bool {
+        true
+    }
 }
