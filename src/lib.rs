@@ -5,16 +5,17 @@
 //!
 //! 1. [`units`], [`extent`], [`finding`]: numbers with their units, stretches of the drive, things noticed.
 //! 2. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
-//! 3. [`partition`]: how the drive is divided.
-//! 4. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
-//! 5. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
-//! 6. [`plan`]: which bytes are read and in which order; the plan and its file.
-//! 7. [`export`]: a plan in forms that other programs follow.
-//! 8. [`report`]: what people and programs are told, without markup.
-//! 9. [`demo`]: an invented drive to try everything on.
-//! 10. [`cli`]: the command line, which holds no logic of its own.
+//! 3. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
+//! 4. [`partition`]: how the drive is divided.
+//! 5. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
+//! 6. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
+//! 7. [`plan`]: which bytes are read and in which order; the plan and its file.
+//! 8. [`export`]: a plan in forms that other programs follow.
+//! 9. [`report`]: what people and programs are told, without markup.
+//! 10. [`demo`]: an invented drive to try everything on.
+//! 11. [`cli`]: the command line, which holds no logic of its own.
 //!
-//! [`write_new`] stands beside them: the one way a file is written.
+//! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
 pub mod allocation;
 pub mod cli;
@@ -23,10 +24,13 @@ pub mod export;
 pub mod extent;
 pub mod finding;
 pub mod fs;
+pub mod image;
+pub mod journal;
 pub mod partition;
 pub mod plan;
 pub mod report;
 pub mod source;
+pub mod storage;
 pub mod units;
 pub mod write_new;
 

@@ -3,12 +3,15 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 13] = [
+const ORDER: [&str; 16] = [
     "units",
     "extent",
     "finding",
     "write_new",
+    "storage",
     "source",
+    "image",
+    "journal",
     "partition",
     "fs",
     "allocation",

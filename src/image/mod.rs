@@ -1,0 +1,1 @@
+//! Where copied bytes go.

@@ -1,0 +1,56 @@
+//! A file that is written in place and must survive a crash: what the image and the journal stand on.
+//!
+//! Both are written against the [`Storage`] trait, so that tests can put a disk under them that loses power, fills up
+//! or fails. On a real disk it is a [`FileStorage`].
+
+mod cautious;
+mod file;
+
+pub use cautious::Cautious;
+pub use file::FileStorage;
+
+use std::io;
+
+/// A file that is read and written at positions.
+///
+/// What has been written can be read back at once, but survives a crash only after [`Storage::sync`]. Until then each
+/// write may be lost, kept, kept in part, or kept while an earlier one is lost.
+pub trait Storage: Send + Sync {
+    /// Length in bytes.
+    ///
+    /// # Errors
+    /// What the kernel says.
+    fn bytes(&self) -> io::Result<u64>;
+
+    /// Fills `buffer` from byte `at`. What lies in a hole reads as zero.
+    ///
+    /// # Errors
+    /// What the kernel says; [`io::ErrorKind::UnexpectedEof`] when the file ends before the buffer is full.
+    fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()>;
+
+    /// Writes all of `bytes` at byte `at`, lengthening the file where needed.
+    ///
+    /// # Errors
+    /// What the kernel says; part may have been written.
+    fn write_at(&self, at: u64, bytes: &[u8]) -> io::Result<()>;
+
+    /// Makes `bytes` bytes from byte `at` read as zero, giving their room back where that is possible. They must lie
+    /// within the file.
+    ///
+    /// # Errors
+    /// What the kernel says; part may have been done.
+    fn write_zeros(&self, at: u64, bytes: u64) -> io::Result<()>;
+
+    /// Cuts the file, or lengthens it by a hole, to `bytes` bytes.
+    ///
+    /// # Errors
+    /// What the kernel says.
+    fn set_bytes(&self, bytes: u64) -> io::Result<()>;
+
+    /// Makes everything written so far durable, and the length with it.
+    ///
+    /// # Errors
+    /// What the kernel says. Nothing written since the last success may be relied upon then, even when a later call
+    /// succeeds: the kernel reports a lost page once and forgets it.
+    fn sync(&self) -> io::Result<()>;
+}
