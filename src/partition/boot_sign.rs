@@ -133,7 +133,9 @@ mod tests {
         assert_eq!(recognise(&diskette()), Some(BootSign::Fat));
         // Values seen where a drive's first sector was taken for a FAT boot sector (MabezDev/embedded-fatfs issues 51
         // and 52): bytes in a sector 0 and 36352.
-        for (at, value) in [(0x0C, 0), (0x0C, 142), (0x0D, 0), (0x0D, 3), (0x0E, 0), (0x10, 0), (0x10, 3), (0x15, 0)] {
+        for (at, value) in
+            [(0x0C, 0), (0x0C, 142), (0x0D, 0), (0x0D, 3), (0x0E, 0), (0x10, 0), (0x10, 3), (0x15, 0), (0x16, 0)]
+        {
             let mut sector = diskette();
             sector[at] = value;
             assert_eq!(recognise(&sector), None, "byte {at:#x} = {value}");
