@@ -26,7 +26,7 @@ pub use header::{
 pub use identity::{Fingerprint, PlanSource};
 pub use model::{Pass, PassHeader, Plan, PlannedExtent};
 pub use pace::Pace;
-pub use read::{Fault, PlanReadError, PlanVisitor, StreamError, open_plan, read_plan, stream_plan};
+pub use read::{Fault, PlanReadError, PlanVisitor, StreamError, follow_plan, open_plan, read_plan, stream_plan};
 pub use request::PlanRequest;
 pub use scope::{ADDABLE, DROPPABLE, Scope, ScopeError, classes};
 pub use sweep::{Choice, PassSink, Sweeps};

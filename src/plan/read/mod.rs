@@ -63,6 +63,15 @@ pub fn stream_plan<V: PlanVisitor>(input: impl Read, visitor: &mut V) -> Result<
     overlap.map_or(Ok(()), |pair| Err(overlapping(pair[0], pair[1]).into()))
 }
 
+/// As [`stream_plan`], in memory for the header alone: whether two passes overlap is not found out. For whoever keeps
+/// account of what was read and cannot be made to read twice. Buffer `input`.
+///
+/// # Errors
+/// [`StreamError::Plan`] when the file is no sound plan; [`StreamError::Visitor`] when the visitor stops.
+pub fn follow_plan<V: PlanVisitor>(input: impl Read, visitor: &mut V) -> Result<(), StreamError<V::Error>> {
+    walk_plan(input, visitor)
+}
+
 /// Reads and checks a plan into memory: 16 bytes an extent and 16 a gap. Buffer `input`.
 ///
 /// # Errors
