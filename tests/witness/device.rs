@@ -1,0 +1,174 @@
+//! A block device whose every read is written down by a program that is not ours.
+//!
+//! nbdkit serves an image and its log filter records each request with its position and length; nbdfuse shows the
+//! served bytes as a file; a loop device with direct I/O makes a block device of that file. Neither part reads ahead:
+//! the control test in `witness.rs` shows it.
+
+use gleaner::extent::{Extent, ExtentSet};
+use std::fs;
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output};
+use std::time::{Duration, Instant};
+
+/// How long setting up or taking down a part may take on a busy machine.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// The device; taken down when dropped.
+pub struct WitnessedDevice {
+    folder: tempfile::TempDir,
+    server: Child,
+    device: Option<PathBuf>,
+}
+
+impl WitnessedDevice {
+    /// Serves `image`, all of it readable.
+    pub fn new(image: &[u8]) -> WitnessedDevice {
+        WitnessedDevice::serving(image, |path| vec!["file".to_owned(), format!("file={}", path.display())])
+    }
+
+    /// Serves `image`; a request that touches `bad` fails whole, as a drive's does.
+    pub fn with_unreadable(image: &[u8], bad: Extent) -> WitnessedDevice {
+        WitnessedDevice::serving(image, |path| {
+            let path = path.display();
+            // nbdkit-eval-plugin(3): the count is the third argument, the offset the fourth; the first word of what a
+            // failing script prints is the error.
+            let read = format!(
+                "if [ $4 -lt {end} ] && [ $(($4 + $3)) -gt {start} ]; then echo EIO no such luck >&2; exit 1; fi; \
+                 dd if={path} iflag=skip_bytes,count_bytes skip=$4 count=$3 bs=1M status=none",
+                start = bad.start.0,
+                end = bad.end(),
+            );
+            vec!["eval".to_owned(), format!("get_size=stat -c %s {path}"), format!("pread={read}")]
+        })
+    }
+
+    fn serving(image: &[u8], plugin: impl FnOnce(&Path) -> Vec<String>) -> WitnessedDevice {
+        require_root();
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let stored = folder.path().join("stored.img");
+        write_sparse(&stored, image);
+        let shown = folder.path().join("shown.img");
+        fs::write(&shown, b"").expect("a file to mount over");
+        let server = Command::new("nbdfuse")
+            .arg("--readonly")
+            .arg(&shown)
+            .args(["--command", "nbdkit", "--readonly", "--single", "--exit-with-parent", "--filter=log"])
+            .args(plugin(&stored))
+            .arg(format!("logfile={}", folder.path().join("requests.log").display()))
+            .spawn()
+            .unwrap_or_else(|e| panic!("nbdfuse: {e}; scripts/setup installs it"));
+        // From here on dropping takes down what there is.
+        let mut drive = WitnessedDevice { folder, server, device: None };
+        drive.wait_for("nbdfuse to show the image", |_| {
+            fs::metadata(&shown).is_ok_and(|shown| shown.len() == image.len() as u64)
+        });
+        let set_up =
+            run(Command::new("losetup").args(["--find", "--show", "--read-only", "--direct-io=on"]).arg(&shown));
+        drive.device = Some(PathBuf::from(set_up.trim()));
+        let direct = run(Command::new("losetup").args(["--noheadings", "--output", "DIO"]).arg(drive.path()));
+        assert_eq!(direct.trim(), "1", "the loop device refuses direct I/O: it would read more than it is asked for");
+        // Where udev runs it looks at new devices; let it finish before anything is counted.
+        let _ = Command::new("udevadm").args(["settle", "--timeout=10"]).output();
+        drive
+    }
+
+    /// The block device.
+    pub fn path(&self) -> &Path {
+        self.device.as_deref().expect("set before anybody asks")
+    }
+
+    /// A path for a file that lives as long as the device.
+    pub fn file(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// What `work` causes to be read, request by request, in the server's order.
+    pub fn requests_during<T>(&self, work: impl FnOnce() -> T) -> (Vec<Extent>, T) {
+        let before = self.log().len();
+        let result = work();
+        (self.log().split_off(before), result)
+    }
+
+    /// Every read request so far. nbdkit-log-filter(1): `... Read id=7 offset=0x200000 count=0xd1000 ...`; the answer's
+    /// line starts with dots instead (`...Read id=7 return=0`).
+    fn log(&self) -> Vec<Extent> {
+        let text = fs::read_to_string(self.folder.path().join("requests.log")).expect("the server's log");
+        let number = |line: &str, key: &str| {
+            let digits = line.split(key).nth(1).and_then(|rest| rest.split(' ').next());
+            digits.and_then(|d| u64::from_str_radix(d, 16).ok()).unwrap_or_else(|| panic!("no {key} in {line:?}"))
+        };
+        text.lines()
+            .filter(|line| line.contains(" Read id="))
+            .map(|line| Extent::new(number(line, "offset=0x"), number(line, "count=0x")).expect("an extent"))
+            .collect()
+    }
+
+    fn wait_for(&mut self, what: &str, done: impl Fn(&mut Child) -> bool) {
+        let began = Instant::now();
+        while !done(&mut self.server) {
+            if let Ok(Some(status)) = self.server.try_wait() {
+                panic!("nbdfuse ended ({status}) while the test waited for {what}");
+            }
+            assert!(began.elapsed() < PATIENCE, "waited {PATIENCE:?} in vain for {what}");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+}
+
+impl Drop for WitnessedDevice {
+    fn drop(&mut self) {
+        if let Some(device) = &self.device {
+            let _ = Command::new("losetup").arg("--detach").arg(device).status();
+        }
+        // The kernel lets go of the file a moment after the device is detached.
+        let shown = self.folder.path().join("shown.img");
+        let began = Instant::now();
+        while self.server.try_wait().is_ok_and(|ended| ended.is_none()) {
+            let _ = Command::new("fusermount3").arg("-u").arg("-q").arg(&shown).output();
+            if began.elapsed() > PATIENCE {
+                let _ = self.server.kill();
+                let _ = Command::new("fusermount3").arg("-u").arg("-z").arg(&shown).output();
+                break;
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        let _ = self.server.wait();
+    }
+}
+
+/// What the requests asked for, as a set; and how many bytes were asked for more than once.
+pub fn merged(requests: &[Extent]) -> (ExtentSet, u64) {
+    let set: ExtentSet = requests.iter().copied().collect();
+    let asked: u64 = requests.iter().map(|e| e.bytes).sum();
+    let repeated = asked - set.bytes();
+    (set, repeated)
+}
+
+/// Runs a program that must succeed; what it printed.
+pub fn run(command: &mut Command) -> String {
+    let Output { status, stdout, stderr } = command.output().unwrap_or_else(|e| panic!("{command:?}: {e}"));
+    assert!(status.success(), "{command:?} ended with {status}: {}", String::from_utf8_lossy(&stderr));
+    String::from_utf8(stdout).expect("UTF-8")
+}
+
+/// These tests are not skipped where they cannot run: a witness that was not there has seen nothing.
+fn require_root() {
+    let owner = fs::metadata("/proc/self").expect("/proc").uid();
+    assert_eq!(
+        owner, 0,
+        "this test mounts through FUSE and sets up a loop device: run it as root, with /dev/fuse and /dev/loop-control"
+    );
+}
+
+/// Zeros are left as holes: one fixture has 272 MiB of them.
+fn write_sparse(path: &Path, bytes: &[u8]) {
+    use std::os::unix::fs::FileExt;
+    let file = fs::File::create_new(path).expect("a new file");
+    file.set_len(bytes.len() as u64).expect("room");
+    for (index, chunk) in bytes.chunks(64 << 10).enumerate() {
+        if chunk.iter().any(|byte| *byte != 0) {
+            file.write_all_at(chunk, (index as u64) << 16).expect("room");
+        }
+    }
+}
