@@ -10,15 +10,17 @@
 //! 5. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
 //! 6. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
 //! 7. [`plan`]: which bytes are read and in which order; the plan and its file.
-//! 8. [`export`]: a plan in forms that other programs follow.
-//! 9. [`report`]: what people and programs are told, without markup.
-//! 10. [`demo`]: an invented drive to try everything on.
-//! 11. [`cli`]: the command line, which holds no logic of its own.
+//! 8. [`copy`]: the plan followed, what resists come back to.
+//! 9. [`export`]: a plan in forms that other programs follow.
+//! 10. [`report`]: what people and programs are told, without markup.
+//! 11. [`demo`]: an invented drive to try everything on.
+//! 12. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
 pub mod allocation;
 pub mod cli;
+pub mod copy;
 pub mod demo;
 pub mod export;
 pub mod extent;

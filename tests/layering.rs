@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 16] = [
+const ORDER: [&str; 17] = [
     "units",
     "extent",
     "finding",
@@ -16,6 +16,7 @@ const ORDER: [&str; 16] = [
     "fs",
     "allocation",
     "plan",
+    "copy",
     "export",
     "report",
     "demo",

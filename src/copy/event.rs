@@ -1,0 +1,153 @@
+//! What is told while a copy runs.
+
+use crate::allocation::Class;
+use crate::extent::Extent;
+use serde::Serialize;
+
+/// Something that happened. As JSON each is one object with its kind in `event`; bytes and seconds are plain numbers,
+/// temperatures are in degrees Celsius.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+#[serde(tag = "event", rename_all = "kebab-case")]
+#[non_exhaustive]
+pub enum Event {
+    /// The plan is sound and copying starts.
+    Begun {
+        /// Bytes of the whole plan.
+        plan_bytes: u64,
+        /// Of those, held from before.
+        copied_bytes: u64,
+        /// Deferred from before.
+        deferred_bytes: u64,
+        /// Given up before.
+        unreadable_bytes: u64,
+    },
+    /// A pass starts.
+    PassBegun {
+        /// Its number in the plan.
+        number: u32,
+        /// Its class.
+        class: Class,
+        /// The pattern that chose it, for `wanted`.
+        pattern: Option<String>,
+        /// Bytes of the pass.
+        bytes: u64,
+    },
+    /// The sweep of a pass is over.
+    PassEnded {
+        /// Its number in the plan.
+        number: u32,
+        /// Bytes that arrived in this pass.
+        arrived_bytes: u64,
+        /// Bytes that this pass put off.
+        deferred_bytes: u64,
+    },
+    /// A round over deferred places starts; told only when there are any.
+    RoundBegun {
+        /// Whose places; `None` for bridged gaps of all classes, which come last.
+        class: Option<Class>,
+        /// What is done in it.
+        round: Round,
+    },
+    /// How far it has come; at most about ten a second.
+    Progress(Progress),
+    /// A request failed, or was slow.
+    Trouble {
+        /// What was asked for.
+        extent: Extent,
+        /// Which of the two.
+        kind: TroubleKind,
+        /// How long it took.
+        seconds: f64,
+        /// Bytes from its end on that are put off untried.
+        jump_bytes: u64,
+    },
+    /// A place was given up.
+    Unreadable {
+        /// Where.
+        extent: Extent,
+    },
+    /// The drive is too warm, and nothing is read.
+    Paused {
+        /// Its temperature.
+        celsius: f64,
+        /// Reading goes on at this or less.
+        until_celsius: f64,
+    },
+    /// Reading goes on.
+    Resumed {
+        /// The temperature now; `None` when the sensor no longer answers.
+        celsius: Option<f64>,
+        /// How long the pause was.
+        seconds: f64,
+    },
+    /// A class spent its time on deferred places; the rest of them wait until every class was swept.
+    ShareUsedUp {
+        /// The class.
+        class: Class,
+    },
+}
+
+/// What is done in a round over deferred places.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Round {
+    /// From the edges inward.
+    Edges,
+    /// Sector by sector.
+    Sectors,
+    /// Failed sectors once more.
+    Retry {
+        /// Which attempt, from 1.
+        number: u32,
+    },
+}
+
+/// What went wrong with a request.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TroubleKind {
+    /// The bytes did not arrive.
+    Failed,
+    /// They arrived, but took longer than allowed.
+    Slow,
+}
+
+/// How far a copy has come.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct Progress {
+    /// The pass being swept; `None` in the rounds over deferred places.
+    pub pass: Option<PassProgress>,
+    /// Bytes of the whole plan.
+    pub plan_bytes: u64,
+    /// Of those, held (those of this run may still be on their way to the disk).
+    pub copied_bytes: u64,
+    /// Put off.
+    pub deferred_bytes: u64,
+    /// Given up.
+    pub unreadable_bytes: u64,
+    /// Bytes that arrived in this run.
+    pub arrived_bytes: u64,
+    /// Bytes a second over the last ten seconds or so, pauses left out.
+    pub rate: Option<f64>,
+    /// Seconds since the start, pauses included.
+    pub seconds: f64,
+    /// Seconds to the end at this rate, if all goes well.
+    pub seconds_left: Option<f64>,
+    /// Requests that failed in this run.
+    pub failed_requests: u64,
+    /// The drive's temperature, where known.
+    pub celsius: Option<f64>,
+}
+
+/// How far a pass has come.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+pub struct PassProgress {
+    /// Its number in the plan.
+    pub number: u32,
+    /// Its class.
+    pub class: Class,
+    /// Bytes of the pass.
+    pub bytes: u64,
+    /// Of those, passed over: arrived, held before, or put off.
+    pub done_bytes: u64,
+}

@@ -1,0 +1,123 @@
+//! Following a plan: every planned byte is read once, class by class, and what resists is come back to.
+//!
+//! [`copy`] reads; a second thread keeps what arrived. What is already kept, deferred or given up in the store is not
+//! swept again, so resuming is simply running once more. `docs/copying.md` tells the strategy with its reasons.
+
+mod error;
+mod event;
+mod halt;
+mod nearby;
+mod options;
+mod outcome;
+mod pieces;
+mod progress;
+mod regions;
+mod run;
+mod sweep;
+mod tally;
+pub mod temperature;
+mod trouble;
+mod writer;
+
+pub use error::CopyError;
+pub use event::{Event, PassProgress, Progress, Round, TroubleKind};
+pub use options::{Controls, CopyOptions, StopAfter};
+pub use outcome::{BadRegion, ClassOutcome, CopyOutcome, End, StopReason};
+
+use crate::allocation::Class;
+use crate::source::{Reader, Store};
+use halt::{FollowError, Halt};
+use pieces::Kind;
+use run::Run;
+use std::io::{Read, Seek};
+use std::time::{Duration, Instant};
+use sweep::Sweep;
+use tally::Tally;
+
+/// Follows a plan: reads from `reader` what `store` does not have yet and keeps it there.
+///
+/// The plan is read from its start several times (for checking, for each class and each round over deferred places)
+/// and never held. Nothing is read from the drive before the whole plan was found sound.
+///
+/// However it ends, everything that arrived is committed if the store lets it be, and `store` alone says what is left:
+/// the next call goes on from there.
+///
+/// # Errors
+/// [`CopyError`]; what was kept before is safe. A vanished drive and a stop are no errors: see [`CopyOutcome::end`].
+pub fn copy<'c>(
+    mut plan: impl Read + Seek,
+    reader: &'c Reader,
+    store: &'c dyn Store,
+    options: &'c CopyOptions,
+    controls: Controls<'c>,
+) -> Result<CopyOutcome, CopyError> {
+    options.check(reader.identity())?;
+    let began = Instant::now();
+    let before = Tally::take(&mut plan, store, reader.identity())?;
+    let (ended, kept, figures) = std::thread::scope(|scope| {
+        let (desk, writer) = writer::start(scope, store, options);
+        let mut run = Run::new(reader, store, options, controls, desk, &before, began);
+        let ended = follow_all(&mut plan, &mut run, &before);
+        // Leaving lets go of the channel, which is what tells the writer to commit and end.
+        let figures = run.leave();
+        let kept = writer.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        (ended, kept, figures)
+    });
+    let after = Tally::take(&mut plan, store, reader.identity());
+    let outcome = |end, tally: Tally| figures.into_outcome(end, &tally, store, began.elapsed());
+    if let Err(fault) = kept {
+        let outcome = outcome(End::Failed, after.unwrap_or(before));
+        return Err(CopyError::Store { doing: fault.doing, error: fault.error, outcome: Box::new(outcome) });
+    }
+    match ended {
+        Ok(()) => Ok(outcome(End::Complete, after?)),
+        Err(FollowError::Halt(Halt::Stopped(reason))) => Ok(outcome(End::Stopped { reason }, after?)),
+        Err(FollowError::Halt(Halt::Gone { extent, message })) => Ok(outcome(End::Gone { extent, message }, after?)),
+        Err(FollowError::Halt(Halt::Source(error))) => {
+            let outcome = outcome(End::Failed, after.unwrap_or(before));
+            Err(CopyError::Source { error, outcome: Box::new(outcome) })
+        }
+        Err(FollowError::Halt(Halt::WriterEnded | Halt::ShareUsedUp | Halt::PastClass)) => {
+            unreachable!("a writer that ended early gave its error above; the others are dealt with where they arise")
+        }
+        Err(FollowError::Plan(error)) => Err(CopyError::Plan(error)),
+    }
+}
+
+/// Every class with its deferred places, then what was put off beyond that.
+fn follow_all(plan: &mut (impl Read + Seek), run: &mut Run<'_>, before: &Tally) -> Result<(), FollowError> {
+    run.announce_start(before);
+    let mut cut_short = Vec::new();
+    for class in Class::ALL.into_iter().filter(|class| before.of(*class).planned_bytes > 0) {
+        run.begin_class(class, before.of(class).deferred_bytes > 0);
+        let sweep_began = run.working_time();
+        pieces::follow(plan, Some(class), &mut Sweep::new(run))?;
+        let sweep_took = run.working_time().saturating_sub(sweep_began);
+        if !run.class_has_trouble() {
+            continue;
+        }
+        run.limit_trouble(Some(share(run.options(), sweep_took)));
+        match trouble::rounds(plan, run, Some(class), Kind::Wanted) {
+            Err(FollowError::Halt(Halt::ShareUsedUp)) => {
+                run.announce_share_used_up(class);
+                cut_short.push(class);
+            }
+            other => other?,
+        }
+        run.limit_trouble(None);
+    }
+    for class in cut_short {
+        run.begin_class(class, true);
+        trouble::rounds(plan, run, Some(class), Kind::Wanted)?;
+    }
+    if run.any_trouble() {
+        trouble::rounds(plan, run, None, Kind::Gap)?;
+    }
+    Ok(())
+}
+
+/// How long a class may spend on its deferred places before the next class has its turn.
+fn share(options: &CopyOptions, sweep: Duration) -> Duration {
+    let of_sweep = Duration::try_from_secs_f64(sweep.as_secs_f64() * options.trouble_share).unwrap_or(Duration::MAX);
+    of_sweep.max(options.trouble_minimum)
+}

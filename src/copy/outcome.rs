@@ -1,0 +1,111 @@
+//! How a copy ended.
+
+use crate::allocation::Class;
+use crate::extent::Extent;
+use serde::Serialize;
+
+/// How a copy ended, and what became of the plan.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct CopyOutcome {
+    /// Why it ended.
+    pub end: End,
+    /// The classes that the plan reads, in order, as the store has them at the end.
+    pub classes: Vec<ClassOutcome>,
+    /// Requests made in this run, failed ones included.
+    pub requests: u64,
+    /// Of those, failed.
+    pub failed_requests: u64,
+    /// Of those, slower than allowed.
+    pub slow_requests: u64,
+    /// Bytes that arrived in this run.
+    pub arrived_bytes: u64,
+    /// Where requests failed in this run, ascending.
+    pub bad_regions: Vec<BadRegion>,
+    /// Failed requests outside the listed regions: more than 65,536 regions are not listed.
+    pub failed_requests_unlisted: u64,
+    /// Seconds in all.
+    pub seconds: f64,
+    /// Of those, spent waiting for the drive to cool.
+    pub paused_seconds: f64,
+}
+
+/// Why a copy ended.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+#[serde(tag = "why", rename_all = "kebab-case")]
+pub enum End {
+    /// Nothing is left to do: all planned bytes are held or given up.
+    Complete,
+    /// It was stopped; run again to go on.
+    Stopped {
+        /// By what.
+        reason: StopReason,
+    },
+    /// The drive vanished; run again when it is back.
+    Gone {
+        /// What was being read. It stays waiting or deferred as it was.
+        extent: Extent,
+        /// What the kernel said.
+        message: String,
+    },
+    /// It failed; only in the outcome that a [`super::CopyError`] carries.
+    Failed,
+}
+
+/// What stopped a copy.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StopReason {
+    /// [`super::Controls::stop`] was set.
+    Asked,
+    /// [`super::StopAfter::time`].
+    Time,
+    /// [`super::StopAfter::bytes`].
+    Bytes,
+    /// [`super::StopAfter::errors`].
+    Errors,
+}
+
+/// What became of a class. The first of the following are parts of the planned bytes; what is in none of them waits.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+pub struct ClassOutcome {
+    /// The class.
+    pub class: Class,
+    /// Bytes of its passes, with the gaps that those read through.
+    pub planned_bytes: u64,
+    /// Held.
+    pub copied_bytes: u64,
+    /// Put off.
+    pub deferred_bytes: u64,
+    /// Given up.
+    pub unreadable_bytes: u64,
+    /// Requests that failed in this run while the class was read.
+    pub failed_requests: u64,
+}
+
+/// A stretch in which requests failed.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+pub struct BadRegion {
+    /// From the first to the last byte that was given up; while nothing in it is given up, all that failed requests
+    /// asked for.
+    pub extent: Extent,
+    /// Requests that failed in it in this run.
+    pub failed_requests: u64,
+    /// Bytes in it that are given up.
+    pub unreadable_bytes: u64,
+    /// Physical sectors of the source that hold those.
+    pub unreadable_sectors: u64,
+}
+
+impl CopyOutcome {
+    /// Sum over the classes: planned, held, put off, given up, in bytes.
+    pub fn totals(&self) -> (u64, u64, u64, u64) {
+        self.classes.iter().fold((0, 0, 0, 0), |sum, class| {
+            (
+                sum.0 + class.planned_bytes,
+                sum.1 + class.copied_bytes,
+                sum.2 + class.deferred_bytes,
+                sum.3 + class.unreadable_bytes,
+            )
+        })
+    }
+}

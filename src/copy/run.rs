@@ -1,0 +1,386 @@
+//! The reading side of a copy: one request at a time, with everything that must be looked at between two.
+
+use super::event::{PassProgress, Progress, Round, TroubleKind};
+use super::halt::Halt;
+use super::nearby::Nearby;
+use super::outcome::StopReason;
+use super::progress::Pace;
+use super::regions::Regions;
+use super::tally::{Counts, Tally};
+use super::writer::Desk;
+use super::{ClassOutcome, Controls, CopyOptions, CopyOutcome, End, Event};
+use crate::allocation::Class;
+use crate::extent::Extent;
+use crate::plan::PassHeader;
+use crate::source::{Reader, Store};
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
+
+/// How a request went.
+pub(super) enum Answer {
+    /// The bytes are on their way into the store; `slow` when they took longer than allowed.
+    Arrived { slow: Option<Duration> },
+    /// They could not be read.
+    Failed { took: Duration },
+}
+
+/// Counts that make up the outcome.
+pub(super) struct Figures {
+    requests: u64,
+    failed: [u64; Class::ALL.len()],
+    slow: u64,
+    arrived: u64,
+    paused: Duration,
+    regions: Regions,
+    unit: u64,
+}
+
+/// The state of a copy on its reading side.
+pub(super) struct Run<'r> {
+    reader: &'r Reader,
+    store: &'r dyn Store,
+    options: &'r CopyOptions,
+    controls: Controls<'r>,
+    desk: Desk,
+    figures: Figures,
+    nearby: Nearby,
+    began: Instant,
+    pace: Pace,
+    /// The plan's bytes as they stand, what is on its way included.
+    counts: Counts,
+    class: Class,
+    class_has_trouble: bool,
+    any_trouble: bool,
+    /// The pass being swept, with what had arrived and was put off when it began.
+    pass: Option<(PassProgress, u64, u64)>,
+    put_off: u64,
+    /// When, in working time, the class must leave its deferred places.
+    trouble_until: Option<Duration>,
+    celsius: Option<f64>,
+    asked_temperature: Option<Instant>,
+}
+
+/// How often a pause looks whether it was stopped.
+const NAP: Duration = Duration::from_millis(50);
+
+impl<'r> Run<'r> {
+    pub(super) fn new(
+        reader: &'r Reader,
+        store: &'r dyn Store,
+        options: &'r CopyOptions,
+        controls: Controls<'r>,
+        desk: Desk,
+        before: &Tally,
+        began: Instant,
+    ) -> Run<'r> {
+        let identity = reader.identity();
+        let figures = Figures {
+            requests: 0,
+            failed: [0; Class::ALL.len()],
+            slow: 0,
+            arrived: 0,
+            paused: Duration::ZERO,
+            regions: Regions::default(),
+            unit: identity.physical_sector.bytes(),
+        };
+        Run {
+            reader,
+            store,
+            options,
+            controls,
+            desk,
+            figures,
+            nearby: Nearby::from_store(identity.bytes, store),
+            began,
+            pace: Pace::default(),
+            counts: before.whole(),
+            class: Class::Tables,
+            class_has_trouble: false,
+            any_trouble: before.whole().deferred_bytes > 0,
+            pass: None,
+            put_off: 0,
+            trouble_until: None,
+            celsius: None,
+            asked_temperature: None,
+        }
+    }
+
+    pub(super) fn options(&self) -> &'r CopyOptions {
+        self.options
+    }
+
+    pub(super) fn store(&self) -> &'r dyn Store {
+        self.store
+    }
+
+    /// The drive's physical sector, in bytes: the smallest request, and what is given up.
+    pub(super) fn unit(&self) -> u64 {
+        self.figures.unit
+    }
+
+    /// Time since the start without pauses.
+    pub(super) fn working_time(&self) -> Duration {
+        self.began.elapsed().saturating_sub(self.figures.paused)
+    }
+
+    /// Ends the reading side; the writer notices, commits and ends too.
+    pub(super) fn leave(self) -> Figures {
+        self.figures
+    }
+
+    pub(super) fn begin_class(&mut self, class: Class, has_trouble: bool) {
+        self.class = class;
+        self.class_has_trouble = has_trouble;
+    }
+
+    /// Whether the class has deferred places.
+    pub(super) fn class_has_trouble(&self) -> bool {
+        self.class_has_trouble
+    }
+
+    /// Whether anything was deferred, in this run or before.
+    pub(super) fn any_trouble(&self) -> bool {
+        self.any_trouble
+    }
+
+    /// Bounds the working time from now on, for the rounds over deferred places.
+    pub(super) fn limit_trouble(&mut self, time: Option<Duration>) {
+        self.trouble_until = time.map(|time| self.working_time().saturating_add(time));
+    }
+
+    /// Waits until the store knows all that happened.
+    pub(super) fn settle(&mut self) -> Result<(), Halt> {
+        self.desk.commit()?;
+        self.desk.settle()
+    }
+
+    /// Whether there was trouble within some 10 MiB.
+    pub(super) fn has_trouble_near(&self, place: Extent) -> bool {
+        self.nearby.has_trouble(place)
+    }
+
+    /// One request. `was_deferred` says in which state its bytes are now.
+    pub(super) fn attempt(&mut self, extent: Extent, was_deferred: bool) -> Result<Answer, Halt> {
+        self.check_limits()?;
+        self.mind_the_heat()?;
+        let mut buffer = self.desk.buffer()?;
+        let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
+        self.figures.requests += 1;
+        let attempt = self.reader.attempt(extent, &mut buffer.bytes_mut()[..count])?;
+        let answer = if attempt.arrived {
+            self.desk.keep(extent, buffer)?;
+            self.figures.arrived += extent.bytes;
+            self.counts.copied_bytes += extent.bytes;
+            if was_deferred {
+                self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
+            } else {
+                self.passed_over(extent.bytes);
+            }
+            let slow = self.options.slow.is_some_and(|limit| attempt.took > limit);
+            if slow {
+                self.figures.slow += 1;
+                self.nearby.mark(extent);
+            }
+            Answer::Arrived { slow: slow.then_some(attempt.took) }
+        } else {
+            self.desk.give_back(buffer);
+            self.figures.failed[self.class as usize] += 1;
+            self.figures.regions.failed(extent);
+            self.nearby.mark(extent);
+            Answer::Failed { took: attempt.took }
+        };
+        self.tell_progress();
+        Ok(answer)
+    }
+
+    /// Puts a place off that was waiting.
+    pub(super) fn defer(&mut self, extent: Extent) -> Result<(), Halt> {
+        self.desk.defer(extent)?;
+        self.class_has_trouble = true;
+        self.any_trouble = true;
+        self.put_off += extent.bytes;
+        self.counts.deferred_bytes += extent.bytes;
+        self.passed_over(extent.bytes);
+        Ok(())
+    }
+
+    /// Gives a deferred place up.
+    pub(super) fn give_up(&mut self, extent: Extent) -> Result<(), Halt> {
+        self.desk.give_up(extent)?;
+        self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
+        self.counts.unreadable_bytes += extent.bytes;
+        self.tell(&Event::Unreadable { extent });
+        Ok(())
+    }
+
+    pub(super) fn begin_pass(&mut self, pass: &PassHeader) {
+        let progress = PassProgress { number: pass.number, class: pass.class, bytes: pass.bytes, done_bytes: 0 };
+        self.pass = Some((progress, self.figures.arrived, self.put_off));
+        self.tell(&Event::PassBegun {
+            number: pass.number,
+            class: pass.class,
+            pattern: pass.pattern.clone(),
+            bytes: pass.bytes,
+        });
+    }
+
+    /// The sweep has come so much further in its pass.
+    pub(super) fn passed_over(&mut self, bytes: u64) {
+        if let Some((pass, ..)) = &mut self.pass {
+            pass.done_bytes += bytes;
+        }
+    }
+
+    pub(super) fn end_pass(&mut self) -> Result<(), Halt> {
+        self.desk.commit()?;
+        if let Some((pass, arrived, put_off)) = self.pass.take() {
+            self.tell(&Event::PassEnded {
+                number: pass.number,
+                arrived_bytes: self.figures.arrived - arrived,
+                deferred_bytes: self.put_off - put_off,
+            });
+        }
+        Ok(())
+    }
+
+    pub(super) fn announce_start(&mut self, before: &Tally) {
+        let whole = before.whole();
+        self.tell(&Event::Begun {
+            plan_bytes: whole.planned_bytes,
+            copied_bytes: whole.copied_bytes,
+            deferred_bytes: whole.deferred_bytes,
+            unreadable_bytes: whole.unreadable_bytes,
+        });
+    }
+
+    pub(super) fn announce_trouble(&mut self, extent: Extent, kind: TroubleKind, took: Duration, jump_bytes: u64) {
+        self.tell(&Event::Trouble { extent, kind, seconds: took.as_secs_f64(), jump_bytes });
+    }
+
+    pub(super) fn announce_round(&mut self, class: Option<Class>, round: Round) {
+        self.tell(&Event::RoundBegun { class, round });
+    }
+
+    pub(super) fn announce_share_used_up(&mut self, class: Class) {
+        self.tell(&Event::ShareUsedUp { class });
+    }
+
+    fn tell(&mut self, event: &Event) {
+        (self.controls.events)(event);
+    }
+
+    fn tell_progress(&mut self) {
+        if !self.pace.is_due(self.working_time(), self.figures.arrived) {
+            return;
+        }
+        let left = self.counts.planned_bytes.saturating_sub(self.counts.copied_bytes + self.counts.unreadable_bytes);
+        let rate = self.pace.rate();
+        #[allow(clippy::cast_precision_loss, reason = "an estimate needs no 53 bits")]
+        let seconds_left = rate.filter(|rate| *rate > 0.0).map(|rate| left as f64 / rate);
+        let progress = Progress {
+            pass: self.pass.as_ref().map(|(pass, ..)| *pass),
+            plan_bytes: self.counts.planned_bytes,
+            copied_bytes: self.counts.copied_bytes,
+            deferred_bytes: self.counts.deferred_bytes,
+            unreadable_bytes: self.counts.unreadable_bytes,
+            arrived_bytes: self.figures.arrived,
+            rate,
+            seconds: self.began.elapsed().as_secs_f64(),
+            seconds_left,
+            failed_requests: self.figures.failed.iter().sum(),
+            celsius: self.celsius,
+        };
+        self.tell(&Event::Progress(progress));
+    }
+
+    fn check_limits(&self) -> Result<(), Halt> {
+        self.check_stop()?;
+        match self.trouble_until {
+            Some(until) if self.working_time() >= until => Err(Halt::ShareUsedUp),
+            _ => Ok(()),
+        }
+    }
+
+    fn check_stop(&self) -> Result<(), Halt> {
+        let limits = &self.options.stop_after;
+        let reached = |limit: Option<u64>, now: u64| limit.is_some_and(|limit| now >= limit);
+        let reason = if self.controls.stop.load(Ordering::Relaxed) {
+            StopReason::Asked
+        } else if limits.time.is_some_and(|limit| self.began.elapsed() >= limit) {
+            StopReason::Time
+        } else if reached(limits.bytes, self.figures.arrived) {
+            StopReason::Bytes
+        } else if reached(limits.errors, self.figures.failed.iter().sum()) {
+            StopReason::Errors
+        } else {
+            return Ok(());
+        };
+        Err(Halt::Stopped(reason))
+    }
+
+    /// Asks for the temperature now and then; when it is too high, waits until the drive has cooled.
+    fn mind_the_heat(&mut self) -> Result<(), Halt> {
+        let Some(celsius) = self.temperature_if_due() else { return Ok(()) };
+        if celsius <= self.options.warm_limit {
+            return Ok(());
+        }
+        let until = self.options.warm_limit - CopyOptions::COOLING;
+        self.tell(&Event::Paused { celsius, until_celsius: until });
+        let began = Instant::now();
+        let cooled = self.wait_until_cool(until);
+        self.figures.paused += began.elapsed();
+        self.tell(&Event::Resumed { celsius: self.celsius, seconds: began.elapsed().as_secs_f64() });
+        cooled
+    }
+
+    fn wait_until_cool(&mut self, until: f64) -> Result<(), Halt> {
+        loop {
+            std::thread::sleep(NAP.min(self.options.temperature_every));
+            self.check_stop()?;
+            let is_due = self.asked_temperature.is_none_or(|at| at.elapsed() >= self.options.temperature_every);
+            // A sensor that no longer answers must not hold the copy for ever.
+            if is_due && self.temperature_if_due().is_none_or(|celsius| celsius <= until) {
+                return Ok(());
+            }
+        }
+    }
+
+    /// The temperature, if it is time to ask and there is one.
+    fn temperature_if_due(&mut self) -> Option<f64> {
+        let thermometer = self.controls.thermometer.as_mut()?;
+        if self.asked_temperature.is_some_and(|at| at.elapsed() < self.options.temperature_every) {
+            return None;
+        }
+        self.asked_temperature = Some(Instant::now());
+        self.celsius = thermometer();
+        self.celsius
+    }
+}
+
+impl Figures {
+    pub(super) fn into_outcome(self, end: End, tally: &Tally, store: &dyn Store, took: Duration) -> CopyOutcome {
+        let class = |class: Class| {
+            let counts = tally.of(class);
+            ClassOutcome {
+                class,
+                planned_bytes: counts.planned_bytes,
+                copied_bytes: counts.copied_bytes,
+                deferred_bytes: counts.deferred_bytes,
+                unreadable_bytes: counts.unreadable_bytes,
+                failed_requests: self.failed[class as usize],
+            }
+        };
+        CopyOutcome {
+            end,
+            classes: Class::ALL.into_iter().map(class).filter(|class| class.planned_bytes > 0).collect(),
+            requests: self.requests,
+            failed_requests: self.failed.iter().sum(),
+            slow_requests: self.slow,
+            arrived_bytes: self.arrived,
+            bad_regions: self.regions.list(store, self.unit),
+            failed_requests_unlisted: self.regions.unlisted(),
+            seconds: took.as_secs_f64(),
+            paused_seconds: self.paused.as_secs_f64(),
+        }
+    }
+}

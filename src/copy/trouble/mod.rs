@@ -1,0 +1,94 @@
+//! Coming back to deferred places: from their edges inward, then sector by sector, then once more, then giving up.
+
+mod edges;
+mod ladder;
+mod sectors;
+
+use super::event::Round;
+use super::halt::{FollowError, Halt};
+use super::pieces::{self, Follower, Kind};
+use super::run::Run;
+use crate::allocation::Class;
+use crate::extent::Extent;
+use ladder::Ladder;
+use std::io::{Read, Seek};
+
+/// Deferred places further apart than this are handled apart, in bytes.
+const JOIN: u64 = 1 << 20;
+
+/// Deferred places that are handled together: at most these, 64 KiB of memory.
+const MOST_PLACES: usize = 4096;
+
+/// All rounds over what is deferred of `class` (or of all classes) and of `kind`. At the end nothing of it is deferred.
+pub(super) fn rounds(
+    plan: &mut (impl Read + Seek),
+    run: &mut Run<'_>,
+    class: Option<Class>,
+    kind: Kind,
+) -> Result<(), FollowError> {
+    let retries = (1..=run.options().retries).map(|number| Round::Retry { number });
+    for round in [Round::Edges, Round::Sectors].into_iter().chain(retries) {
+        // The store is asked what is deferred, so it must know the end of the round before.
+        run.settle()?;
+        let mut spots = Spots { run: &mut *run, class, kind, round, places: Vec::new(), announced: false };
+        pieces::follow(plan, class, &mut spots)?;
+    }
+    Ok(run.settle()?)
+}
+
+/// Gathers deferred places that lie close together into spots, and works on each.
+struct Spots<'s, 'r> {
+    run: &'s mut Run<'r>,
+    class: Option<Class>,
+    kind: Kind,
+    round: Round,
+    places: Vec<Extent>,
+    announced: bool,
+}
+
+impl Spots<'_, '_> {
+    fn add(&mut self, place: Extent) -> Result<(), Halt> {
+        let is_full = self.places.len() == MOST_PLACES;
+        match self.places.last_mut() {
+            // A piece of the plan may end in the middle of what the store has as one place.
+            Some(last) if last.end() == place.start.0 => {
+                *last = Extent::between(last.start.0, place.end());
+                return Ok(());
+            }
+            Some(last) if is_full || place.start.0 - last.end() > JOIN => self.work()?,
+            _ => {}
+        }
+        self.places.push(place);
+        Ok(())
+    }
+
+    fn work(&mut self) -> Result<(), Halt> {
+        if self.places.is_empty() {
+            return Ok(());
+        }
+        if !std::mem::replace(&mut self.announced, true) {
+            self.run.announce_round(self.class, self.round);
+        }
+        let ladder = Ladder::new(self.run.options().request_bytes, self.run.unit());
+        let spot = std::mem::take(&mut self.places);
+        let retries = self.run.options().retries;
+        match self.round {
+            Round::Edges => edges::trim(self.run, &ladder, spot),
+            Round::Sectors => sectors::every_sector(self.run, &ladder, &spot, retries == 0),
+            Round::Retry { number } => sectors::retry(self.run, &ladder, &spot, number == retries),
+        }
+    }
+}
+
+impl Follower for Spots<'_, '_> {
+    fn piece(&mut self, extent: Extent, kind: Kind) -> Result<(), Halt> {
+        if kind != self.kind {
+            return Ok(());
+        }
+        self.run.store().deferred(extent).into_iter().try_for_each(|place| self.add(place))
+    }
+
+    fn end(&mut self) -> Result<(), Halt> {
+        self.work()
+    }
+}
