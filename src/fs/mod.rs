@@ -6,12 +6,14 @@ mod clusters;
 mod content;
 pub mod fat;
 pub mod ntfs;
+mod timestamp;
 
 pub use catalog::{
     Catalog, CatalogBuilder, Link, Node, NodeId, NodeKind, NodeSpec, ORPHANS, Parent, Purpose, Role, Stream, StreamSpec,
 };
-pub use content::{CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content};
 pub use clusters::{ClusterGeometry, ClusterRun, ClusterSet};
+pub use content::{CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content};
+pub use timestamp::Timestamp;
 
 use crate::extent::Extent;
 use crate::finding::Findings;
@@ -75,6 +77,8 @@ pub struct VolumeMap {
     pub sector_bytes: u64,
     /// Where clusters lie.
     pub geometry: ClusterGeometry,
+    /// Size of a file record in bytes, for file systems that have them.
+    pub record_bytes: Option<u64>,
     /// Label, if the volume has one.
     pub label: Option<String>,
     /// Serial number, in the customary notation.

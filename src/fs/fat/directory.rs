@@ -6,6 +6,7 @@
 use super::long_name::{Gathering, Part};
 use super::{oem, u16_at, u32_at};
 use crate::extent::{Extent, ExtentSet};
+use crate::fs::Timestamp;
 use crate::units::ByteOffset;
 
 /// Bytes of an entry.
@@ -14,6 +15,8 @@ pub(super) const ENTRY_BYTES: u64 = 32;
 const ATTRIBUTES: usize = 11;
 const CASE: usize = 12;
 const CLUSTER_HIGH: usize = 20;
+const WRITE_TIME: usize = 22;
+const WRITE_DATE: usize = 24;
 const CLUSTER_LOW: usize = 26;
 const SIZE: usize = 28;
 
@@ -52,6 +55,8 @@ pub(super) struct Entry {
     pub first_cluster: u32,
     /// In bytes; 0 for folders.
     pub size: u32,
+    /// When it was last written.
+    pub modified: Option<Timestamp>,
 }
 
 /// What is found in a folder.
@@ -149,7 +154,8 @@ pub(super) fn label(raw: &[u8; 11]) -> String {
 fn entry(raw: &[u8; 32], place: ByteOffset, name: String, deleted: bool, wide: bool) -> Entry {
     let is_folder = raw[ATTRIBUTES] & FOLDER != 0;
     let size = if is_folder { 0 } else { u32_at(raw, SIZE) };
-    Entry { place, name, is_folder, deleted, first_cluster: first_cluster(raw, wide), size }
+    let modified = Timestamp::from_fat(u16_at(raw, WRITE_DATE), u16_at(raw, WRITE_TIME));
+    Entry { place, name, is_folder, deleted, first_cluster: first_cluster(raw, wide), size, modified }
 }
 
 /// The upper half is something else (an extended attribute handle, or nothing) on FAT12 and FAT16.

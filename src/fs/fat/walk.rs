@@ -238,6 +238,7 @@ impl Walk<'_> {
             purpose: Purpose::Client,
             deleted: entry.deleted,
         });
+        self.build.set_modified(node, entry.modified);
         self.build.add_link(node, Parent::Folder(folder.node), &entry.name);
         if entry.deleted {
             self.deleted_stream(node, &entry);

@@ -2,6 +2,8 @@
 
 use super::fields::{index, u16_at, u32_at, u64_at};
 
+/// $STANDARD_INFORMATION.
+pub const STANDARD_INFORMATION: u32 = 0x10;
 /// $ATTRIBUTE_LIST.
 pub const ATTRIBUTE_LIST: u32 = 0x20;
 /// $FILE_NAME.

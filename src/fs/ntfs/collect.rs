@@ -3,10 +3,11 @@
 
 use super::attribute::{
     ATTRIBUTE_LIST, Attribute, Attributes, BITMAP, DATA, EA, Extents, FILE_NAME, Form, INDEX_ALLOCATION,
-    LOGGED_UTILITY_STREAM, REPARSE_POINT, SECURITY_DESCRIPTOR, Sizes, VOLUME_INFORMATION, VOLUME_NAME,
+    LOGGED_UTILITY_STREAM, REPARSE_POINT, SECURITY_DESCRIPTOR, STANDARD_INFORMATION, Sizes, VOLUME_INFORMATION,
+    VOLUME_NAME,
 };
 use super::attribute_list::ListEntries;
-use super::fields::u16_at;
+use super::fields::{u16_at, u64_at};
 use super::file_name::{self, FileName};
 use super::findings as found;
 use super::pieces::{Arena, Owner, Piece, Slice, unpack_filled};
@@ -15,6 +16,7 @@ use super::runlist::Run;
 use crate::finding::{Finding, Findings};
 use crate::fs::{
     CatalogBuilder, ClusterGeometry, ClusterRun, NodeId, NodeKind, NodeSpec, Parent, Purpose, Role, StreamSpec,
+    Timestamp,
 };
 use crate::units::ByteOffset;
 
@@ -206,6 +208,7 @@ impl Collector {
         let mut named = false;
         let mut listed = false;
         let mut short = None;
+        let mut modified = None;
         for item in Attributes::new(record, holder.header.first_attribute) {
             let attribute = match item {
                 Ok(attribute) => attribute,
@@ -220,6 +223,8 @@ impl Collector {
             };
             listed |= attribute.kind == ATTRIBUTE_LIST;
             match (attribute.kind, attribute.form) {
+                // Source: Linux fs/ntfs/layout.h (`STANDARD_INFORMATION`, `last_data_change_time`).
+                (STANDARD_INFORMATION, Form::Resident(value)) => modified = u64_at(value, 8),
                 (FILE_NAME, Form::Resident(value)) => match FileName::parse(value) {
                     Some(name) if name.short => short = Some(name),
                     Some(name) => {
@@ -245,6 +250,9 @@ impl Collector {
                 named = true;
                 self.name(holder, &name);
             }
+        }
+        if let Some(node) = holder.node {
+            self.build.set_modified(node, modified.and_then(Timestamp::from_ntfs));
         }
         if let Some(node) = holder.node.filter(|_| !named && holder.in_use()) {
             self.nameless.push(node);

@@ -19,15 +19,18 @@ mod fields;
 mod file_name;
 mod findings;
 mod locate;
+pub mod lznt1;
 mod mirror;
 mod pieces;
 pub mod record;
+mod reread;
 pub mod runlist;
 mod sweep;
 mod table_map;
 mod volume;
 
 pub use findings::*;
+pub use reread::{RecordPlaces, RereadError};
 
 use self::bitmap::BitmapPlace;
 use self::collect::{Collector, VolumeRecord, system};
@@ -130,6 +133,7 @@ fn read_volume(
         extent: window.extent(),
         sector_bytes: boot.sector_bytes,
         geometry: volume.geometry,
+        record_bytes: Some(boot.record_bytes),
         label: volume_record.label,
         serial: format!("{:016X}", boot.serial),
         dirty: volume_record.dirty,
