@@ -6,19 +6,24 @@
 //! 1. [`units`], [`extent`], [`finding`]: numbers with their units, stretches of the drive, things noticed.
 //! 2. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
 //! 3. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
-//! 4. [`partition`]: how the drive is divided.
-//! 5. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
-//! 6. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
-//! 7. [`plan`]: which bytes are read and in which order; the plan and its file.
-//! 8. [`copy`]: the plan followed, what resists come back to.
-//! 9. [`export`]: a plan in forms that other programs follow.
-//! 10. [`report`]: what people and programs are told, without markup.
-//! 11. [`demo`]: an invented drive to try everything on.
-//! 12. [`cli`]: the command line, which holds no logic of its own.
+//! 4. [`case`]: the folder that holds all there is about one drive.
+//! 5. [`partition`]: how the drive is divided.
+//! 6. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
+//! 7. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
+//! 8. [`plan`]: which bytes are read and in which order; the plan and its file.
+//! 9. [`session`]: opening a drive, its case, or both, and leaving the case in order.
+//! 10. [`copy`]: following a plan, and coming back to what resisted.
+//! 11. [`audit`]: file by file what is whole and what is not.
+//! 12. [`export`]: a plan in forms that other programs follow.
+//! 13. [`report`]: what people and programs are told, without markup.
+//! 14. [`demo`]: an invented drive to try everything on.
+//! 15. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
 pub mod allocation;
+pub mod audit;
+pub mod case;
 pub mod cli;
 pub mod copy;
 pub mod demo;
@@ -31,6 +36,7 @@ pub mod journal;
 pub mod partition;
 pub mod plan;
 pub mod report;
+pub mod session;
 pub mod source;
 pub mod storage;
 pub mod units;

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 17] = [
+const ORDER: [&str; 20] = [
     "units",
     "extent",
     "finding",
@@ -12,11 +12,14 @@ const ORDER: [&str; 17] = [
     "source",
     "image",
     "journal",
+    "case",
     "partition",
     "fs",
     "allocation",
     "plan",
+    "session",
     "copy",
+    "audit",
     "export",
     "report",
     "demo",

@@ -29,6 +29,10 @@ pub enum Command {
     Plan(PlanArguments),
     /// Writes a plan in a form that other tools can follow
     Export(ExportArguments),
+    /// Follows the case's plan: reads each planned byte once into the case's image
+    Copy(CopyArguments),
+    /// Says file by file what of a case is whole and what is not
+    Audit(AuditArguments),
     /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds
     Demo(DemoArguments),
 }
@@ -36,8 +40,14 @@ pub enum Command {
 /// How a source is read; the same for every command that reads one.
 #[derive(Args, Debug)]
 pub struct SourceArguments {
-    /// Image file or block device; only ever read
-    pub source: PathBuf,
+    /// Image file or block device, only ever read; with --case it may be left out once the case holds what is needed
+    pub source: Option<PathBuf>,
+    /// Folder that keeps all there is about this drive: what is read goes into its image and is never asked for again
+    #[arg(long, value_name = "FOLDER")]
+    pub case: Option<PathBuf>,
+    /// With --case: read a drive although the system has it mounted and may write to it
+    #[arg(long)]
+    pub mounted: bool,
     /// Logical sector size of an image file, in bytes (a block device tells its own) [default: 512]
     #[arg(long, value_name = "BYTES")]
     pub sector_size: Option<u64>,
@@ -196,9 +206,9 @@ pub struct PlanArguments {
     pub pace: PaceArguments,
     #[command(flatten)]
     pub bulk: BulkArguments,
-    /// Where the plan goes: a new file
-    #[arg(long, short, value_name = "PLAN")]
-    pub output: PathBuf,
+    /// Where the plan goes: a new file [default with --case: the case's folder, as its current plan]
+    #[arg(long, short, value_name = "PLAN", required_unless_present = "case")]
+    pub output: Option<PathBuf>,
 }
 
 /// The forms a plan can be exported in.
@@ -249,6 +259,92 @@ pub struct DemoArguments {
     /// Keep the drive and the plan in this new folder instead of throwing them away
     #[arg(long, value_name = "FOLDER")]
     pub keep: Option<PathBuf>,
+    /// Print JSON for programs
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// The forms an image can have.
+#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ImageArgument {
+    /// A sparse file with the drive's bytes
+    Raw,
+    /// A dynamic VHDX, which opens by double-click on Windows
+    Vhdx,
+}
+
+/// `copy`
+#[derive(Args, Debug)]
+pub struct CopyArguments {
+    #[command(flatten)]
+    pub source: SourceArguments,
+    /// Form of the image [default: as it is; raw for a new one]
+    #[arg(long = "as", value_enum, value_name = "FORM")]
+    pub form: Option<ImageArgument>,
+    /// Largest single read, in KiB: a multiple of 4
+    #[arg(long, value_name = "KIB", default_value_t = 1024, value_parser = clap::value_parser!(u64).range(4..=16384))]
+    pub request: u64,
+    /// A read slower than this counts as trouble: its neighbourhood is put off
+    #[arg(long, value_name = "SECONDS", default_value_t = 3.0, value_parser = positive)]
+    pub slow: f64,
+    /// How often a sector that will not read is tried again at the end
+    #[arg(long, default_value_t = 1)]
+    pub retries: u32,
+    /// Most time spent on places put off, as a share of the time a class's sweep took; the rest comes after all classes
+    #[arg(long, value_name = "SHARE", default_value_t = 0.5, value_parser = not_negative)]
+    pub trouble_share: f64,
+    /// Pause above this temperature (degrees Celsius), where the drive tells it, until it has cooled
+    #[arg(long, value_name = "DEGREES", default_value_t = 55.0)]
+    pub warm_limit: f64,
+    /// Stop in good order after this many minutes
+    #[arg(long, value_name = "MINUTES", value_parser = positive)]
+    pub stop_after_minutes: Option<f64>,
+    /// Stop in good order after this many bytes
+    #[arg(long, value_name = "BYTES")]
+    pub stop_after_bytes: Option<u64>,
+    /// Stop in good order after this many failed reads
+    #[arg(long, value_name = "COUNT")]
+    pub stop_after_errors: Option<u64>,
+}
+
+/// `audit`
+#[derive(Args, Debug)]
+pub struct AuditArguments {
+    #[command(flatten)]
+    pub source: SourceArguments,
+    /// Write every file with its state to this new CSV file
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+    /// How many levels of folders to show
+    #[arg(long, default_value_t = 2)]
+    pub depth: u32,
+}
+
+/// `verify`
+#[derive(Args, Debug)]
+pub struct VerifyArguments {
+    #[command(flatten)]
+    pub source: SourceArguments,
+    /// Read this much of the drive again (MiB, spread over what was copied) and compare it too: costs the drive wear
+    #[arg(long, value_name = "MIB")]
+    pub read_again: Option<u64>,
+}
+
+/// `take`
+#[derive(Args, Debug)]
+pub struct TakeArguments {
+    /// The case
+    #[arg(long, value_name = "FOLDER")]
+    pub case: PathBuf,
+    /// Files and folders: paths or patterns, as for `plan --want`
+    #[arg(required = true, value_name = "PATH")]
+    pub paths: Vec<String>,
+    /// Where they go: a new folder
+    #[arg(long, value_name = "FOLDER")]
+    pub to: PathBuf,
+    /// Only this volume: its number in the survey, or its first byte (may be given several times)
+    #[arg(long, value_name = "VOLUME")]
+    pub volume: Vec<u64>,
     /// Print JSON for programs
     #[arg(long)]
     pub json: bool,

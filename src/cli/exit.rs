@@ -22,6 +22,12 @@ pub enum Ending {
     Plan = 6,
     /// The source was read, but holds neither a partition table nor a known volume.
     NothingRecognised = 7,
+    /// A case cannot be used: another drive's, in use, damaged, or on the drive itself.
+    Case = 8,
+    /// Copying ended in good order before the plan was done; the same command goes on.
+    NotFinished = 9,
+    /// Done, but some of what was planned could not be read, or a check found a difference.
+    Incomplete = 10,
 }
 
 impl From<Ending> for ExitCode {
@@ -40,4 +46,7 @@ Exit codes:
   4  the source stopped answering while it was read
   5  a file to be written exists already, or cannot be written
   6  a plan is not valid, or does not fit the source
-  7  the source was read, but holds neither a partition table nor a known volume";
+  7  the source was read, but holds neither a partition table nor a known volume
+  8  a case cannot be used: it is another drive's, in use, damaged, or lies on the drive itself
+  9  copying ended in good order before the plan was done: the same command goes on
+ 10  done, but some of what was planned could not be read, or a check found a difference";

@@ -2,6 +2,7 @@
 
 pub mod args;
 mod commands;
+mod copy_progress;
 pub mod exit;
 mod human;
 mod progress;
@@ -22,6 +23,8 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Files(a) => commands::files::run(a),
         Command::Plan(a) => commands::plan::run(a),
         Command::Export(a) => commands::export::run(a),
+        Command::Copy(a) => commands::copy::run(a),
+        Command::Audit(a) => commands::audit::run(a),
         Command::Demo(a) => commands::demo::run(a),
     }
 }
@@ -29,8 +32,12 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
 /// The exit code for an error: its kind is looked for along the whole chain.
 pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::allocation::{NoSuchVolume, PatternError};
+    use crate::case::CaseError;
+    use crate::copy::CopyError;
     use crate::export::ExportError;
     use crate::plan::{BuildError, PlanReadError, ScopeError};
+    use crate::report::RoomError;
+    use crate::session::SessionError;
     use crate::source::{OpenError, SourceLost};
     use crate::write_new::WriteNewError;
     for cause in error.chain() {
@@ -49,6 +56,30 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             Some(_) => return Ending::Plan,
             None => {}
         }
+        match cause.downcast_ref::<CopyError>() {
+            Some(CopyError::Store { .. }) => return Ending::Destination,
+            Some(CopyError::Source { .. }) => return Ending::SourceLost,
+            Some(CopyError::RequestSize { .. }) => return Ending::Usage,
+            Some(_) => return Ending::Plan,
+            None => {}
+        }
+        match cause.downcast_ref::<RoomError>() {
+            Some(RoomError::Plan(_)) => return Ending::Plan,
+            Some(_) => return Ending::Destination,
+            None => {}
+        }
+        match cause.downcast_ref::<SessionError>() {
+            Some(SessionError::Nothing) => return Ending::Usage,
+            Some(SessionError::Open(OpenError::SectorSize { .. })) => return Ending::Usage,
+            Some(SessionError::Open(_)) => return Ending::SourceNotOpened,
+            Some(SessionError::Lost(_)) => return Ending::SourceLost,
+            Some(SessionError::Trace(_)) => return Ending::Destination,
+            Some(SessionError::Case(error)) => return of_case(error),
+            None => {}
+        }
+        if let Some(error) = cause.downcast_ref::<CaseError>() {
+            return of_case(error);
+        }
         if cause.is::<PlanReadError>() || cause.is::<BuildError>() {
             return Ending::Plan;
         }
@@ -57,6 +88,14 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         }
     }
     Ending::Failed
+}
+
+fn of_case(error: &crate::case::CaseError) -> Ending {
+    match error {
+        crate::case::CaseError::Source(_) => Ending::SourceLost,
+        crate::case::CaseError::NoPlan { .. } => Ending::Plan,
+        _ => Ending::Case,
+    }
 }
 
 /// Whether an error only says that nobody reads our output any more (`gleaner files DRIVE | head`).

@@ -1,6 +1,7 @@
 //! What people and programs are told: values with no markup, which the command line prints as tables or JSON.
 
 mod advice;
+mod audit_csv;
 mod costs;
 mod destination;
 mod files;
@@ -9,8 +10,9 @@ mod planning;
 mod strip;
 mod survey;
 
+pub use audit_csv::audit_csv;
 pub use costs::{Costs, RateOrigin, ScopeReport, scope_costs};
-pub use destination::{DestinationReport, destination};
+pub use destination::{DestinationReport, RoomError, destination, room_for};
 pub use files::{FileLine, for_each_file};
 pub use folders::{FolderLine, folders};
 pub use planning::{PassSummary, PlanSummary, plan_source, plan_volumes};

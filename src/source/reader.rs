@@ -297,7 +297,8 @@ impl Reader {
             store.load(part, &mut buffer[part_of(part)]).map_err(SourceLost::Store)?;
             known.insert(part);
         }
-        for part in store.given_up(extent) {
+        // What was put off is copying's to come back to: parsing the same structure again must not cost the drive again.
+        for part in store.given_up(extent).into_iter().chain(store.deferred(extent)) {
             buffer[part_of(part)].fill(0);
             self.state().unreadable.insert(part);
             known.insert(part);

@@ -55,7 +55,9 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
         Command::Plan(a) => plan::run(&a)?,
         Command::Export(a) => export::run(&a)?,
         Command::Folders(a) => folders::run(&a)?,
-        Command::Files(_) | Command::Demo(_) => unreachable!("not a step of the demo"),
+        Command::Files(_) | Command::Copy(_) | Command::Audit(_) | Command::Demo(_) => {
+            unreachable!("not a step of the demo")
+        }
     };
     Ok(())
 }

@@ -1,13 +1,13 @@
 //! `gleaner files`
 
-use super::read;
+use super::{read, record};
 use crate::cli::args::FilesArguments;
 use crate::cli::exit::Ending;
 use crate::report;
 use std::io::{self, BufWriter, Write};
 
 pub fn run(arguments: &FilesArguments) -> anyhow::Result<Ending> {
-    let (_, drive) = read(&arguments.source)?;
+    let (session, drive) = read(&arguments.source)?;
     let areas = drive.choose_areas(&arguments.volume)?;
     let mut out = BufWriter::with_capacity(1 << 16, io::stdout().lock());
     report::for_each_file(&drive, areas.as_deref(), |line| -> anyhow::Result<()> {
@@ -16,5 +16,7 @@ pub fn run(arguments: &FilesArguments) -> anyhow::Result<Ending> {
         Ok(())
     })?;
     out.flush()?;
-    Ok(if drive.volumes().next().is_none() { Ending::NothingRecognised } else { Ending::Done })
+    let ending = if drive.volumes().next().is_none() { Ending::NothingRecognised } else { Ending::Done };
+    record(&session, ending, serde_json::json!({ "reading": session.reader.totals() }))?;
+    Ok(ending)
 }

@@ -1,6 +1,6 @@
 //! `gleaner folders`
 
-use super::{choices, print, print_json, read};
+use super::{choices, print, print_json, read, record};
 use crate::cli::args::FoldersArguments;
 use crate::cli::exit::Ending;
 use crate::cli::show;
@@ -8,7 +8,7 @@ use crate::report;
 
 pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
-    let (_, drive) = read(&arguments.source)?;
+    let (session, drive) = read(&arguments.source)?;
     let areas = drive.choose_areas(&arguments.volume)?;
     let lines = report::folders(&drive, areas.as_deref(), arguments.depth, &choices);
     if arguments.source.json {
@@ -18,5 +18,7 @@ pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
     } else {
         print(&show::folders(&lines))?;
     }
-    Ok(if drive.volumes().next().is_none() { Ending::NothingRecognised } else { Ending::Done })
+    let ending = if drive.volumes().next().is_none() { Ending::NothingRecognised } else { Ending::Done };
+    record(&session, ending, serde_json::json!({ "reading": session.reader.totals() }))?;
+    Ok(ending)
 }

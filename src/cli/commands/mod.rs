@@ -1,5 +1,7 @@
 //! One file for each command: options in, library call, answer shown.
 
+pub mod audit;
+pub mod copy;
 pub mod demo;
 pub mod export;
 pub mod files;
@@ -8,33 +10,48 @@ pub mod plan;
 pub mod survey;
 
 use super::args::{BulkArguments, SourceArguments};
+use super::exit::Ending;
 use super::progress;
-use crate::allocation::{self, Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
-use crate::source::{self, Reader, Trace};
-use crate::write_new::create_new;
-use anyhow::Context;
+use crate::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
+use crate::case::Entry;
+use crate::image::ImageForm;
+use crate::session::{Session, SessionError, Sources};
 use serde::Serialize;
 use std::io::{self, BufWriter, Write};
+use std::sync::Arc;
 
-/// Opens the source, with its trace if one is asked for.
-fn open(arguments: &SourceArguments) -> anyhow::Result<Reader> {
-    let source = source::open(&arguments.source, arguments.sector_size)?;
-    let trace = match &arguments.trace {
-        Some(path) => {
-            let file = create_new(path)?;
-            Some(Trace::new(Box::new(BufWriter::new(file))).with_context(|| format!("{}", path.display()))?)
-        }
-        None => None,
-    };
-    Ok(Reader::new(source, trace))
+/// Opens the drive, the case, or both.
+fn open(arguments: &SourceArguments, form: Option<ImageForm>) -> Result<Session, SessionError> {
+    Session::open(&Sources {
+        source: arguments.source.clone(),
+        case: arguments.case.clone(),
+        sector_size: arguments.sector_size,
+        trace: arguments.trace.clone(),
+        form,
+        mounted: arguments.mounted,
+    })
 }
 
-/// Opens the source and reads its tables and structure.
-fn read(arguments: &SourceArguments) -> anyhow::Result<(Reader, DriveMap)> {
-    let reader = open(arguments)?;
-    let drive = progress::while_reading(&reader, arguments.quiet || arguments.json, || allocation::read_drive(&reader));
-    reader.flush_trace()?;
-    Ok((reader, drive?))
+/// Opens the drive or the case and reads its tables and structure.
+fn read(arguments: &SourceArguments) -> anyhow::Result<(Session, DriveMap)> {
+    let mut session = open(arguments, None)?;
+    let drive = read_open(&mut session, arguments.quiet || arguments.json)?;
+    Ok((session, drive))
+}
+
+/// Reads tables and structure of what is open.
+fn read_open(session: &mut Session, quiet: bool) -> anyhow::Result<DriveMap> {
+    let reader = Arc::clone(&session.reader);
+    Ok(progress::while_reading(&reader, quiet, || session.read_drive())?)
+}
+
+/// Notes in the case's record what was done.
+fn record(session: &Session, outcome: Ending, figures: serde_json::Value) -> anyhow::Result<()> {
+    let mut words = std::env::args().skip(1);
+    let command = words.next().unwrap_or_default();
+    let outcome = format!("exit code {}", outcome as u8);
+    session.record(&Entry { command, arguments: words.collect(), outcome, figures })?;
+    Ok(())
 }
 
 fn choices(wanted: &[String], bulk: &BulkArguments) -> Result<Choices, PatternError> {

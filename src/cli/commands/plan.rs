@@ -1,6 +1,6 @@
 //! `gleaner plan`
 
-use super::{bytes_per_second, choices, print, print_json, read};
+use super::{bytes_per_second, choices, print, print_json, read, record};
 use crate::allocation::{Class, classify};
 use crate::cli::args::{AlsoArgument, PlanArguments, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
@@ -16,25 +16,38 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     let choices = choices(&arguments.want, &arguments.bulk)?;
     let mut request = request(arguments)?;
     request.choice()?;
-    check_new(&arguments.output)?;
-    let (reader, drive) = read(&arguments.source)?;
+    if let Some(output) = &arguments.output {
+        check_new(output)?;
+    }
+    let (mut session, drive) = read(&arguments.source)?;
     let areas = drive.choose_areas(&arguments.volume)?;
     request.areas =
         areas.map(|list| list.into_iter().map(|n| u32::try_from(n).expect("few areas")).collect::<BTreeSet<_>>());
     let map = classify(&drive, &choices);
     let findings = drive.all_findings();
-    let source = report::plan_source(&reader, &map)?;
+    let source = report::plan_source(&session.reader, &map)?;
     let made = plan::build(&plan::Sweeps::new(&map), &request, source, report::plan_volumes(&drive), &findings)?;
-    write_new(&arguments.output, |out| -> anyhow::Result<()> { Ok(plan::write_plan(&made, out)?) })?;
-    let summary = report::PlanSummary::new(&made, &arguments.output, &pace(arguments));
+    let output = match (&arguments.output, &session.case) {
+        (Some(path), _) => path.clone(),
+        (None, Some(case)) => case.next_plan_path(),
+        (None, None) => anyhow::bail!("give the plan a place with --output, or use --case"),
+    };
+    write_new(&output, |out| -> anyhow::Result<()> { Ok(plan::write_plan(&made, out)?) })?;
+    if let (None, Some(case)) = (&arguments.output, &mut session.case) {
+        case.set_plan(&output)?;
+    }
+    let summary = report::PlanSummary::new(&made, &output, &pace(arguments));
     if arguments.source.json {
         print_json(&summary)?;
     } else {
         print(&show::plan(&summary))?;
     }
-    reader.flush_trace()?;
+    session.reader.flush_trace()?;
     let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
-    Ok(if nothing { Ending::NothingRecognised } else { Ending::Done })
+    let ending = if nothing { Ending::NothingRecognised } else { Ending::Done };
+    let figures = serde_json::json!({ "plan": output, "scope": summary.scope, "bytes": summary.bytes, "extents": summary.extents });
+    record(&session, ending, figures)?;
+    Ok(ending)
 }
 
 fn pace(arguments: &PlanArguments) -> plan::Pace {

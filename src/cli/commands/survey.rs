@@ -1,6 +1,6 @@
 //! `gleaner survey`
 
-use super::{bytes_per_second, choices, print, print_json, read};
+use super::{bytes_per_second, choices, print, print_json, read, record};
 use crate::cli::args::SurveyArguments;
 use crate::cli::exit::Ending;
 use crate::cli::show;
@@ -10,9 +10,9 @@ use anyhow::Context;
 
 pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
-    let (reader, drive) = read(&arguments.source)?;
+    let (session, drive) = read(&arguments.source)?;
     let rate = arguments.pace.rate.map(bytes_per_second);
-    let mut survey = report::survey(&drive, reader.totals(), &choices, rate, arguments.pace.reposition);
+    let mut survey = report::survey(&drive, session.reader.totals(), &choices, rate, arguments.pace.reposition);
     if let Some(folder) = &arguments.destination {
         let room = report::destination(folder, &survey.scopes);
         survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
@@ -23,5 +23,8 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
         print(&show::survey(&survey))?;
     }
     let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
-    Ok(if nothing { Ending::NothingRecognised } else { Ending::Done })
+    let ending = if nothing { Ending::NothingRecognised } else { Ending::Done };
+    let figures = serde_json::json!({ "advice": survey.advice.action, "findings": survey.findings.len(), "reading": survey.reading });
+    record(&session, ending, figures)?;
+    Ok(ending)
 }

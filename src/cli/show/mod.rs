@@ -1,10 +1,22 @@
 //! Reports as tables and pictures for a terminal.
 
+macro_rules! say {
+    ($text:expr, $($arguments:tt)*) => { line($text, format_args!($($arguments)*)) };
+}
+
+mod audit;
+mod copy;
+mod folders;
+mod plan;
+
+pub use audit::audit;
+pub use copy::copy;
+pub use folders::folders;
+pub use plan::plan;
+
 use super::human;
 use super::table::{Column, table};
-use crate::report::{
-    AreaReport, FindingReport, FolderLine, PlanSummary, RateOrigin, Strip, SurveyReport, VolumeReport,
-};
+use crate::report::{AreaReport, FindingReport, RateOrigin, Strip, SurveyReport, VolumeReport};
 use std::fmt::Write;
 
 /// The survey as text.
@@ -26,10 +38,6 @@ pub fn survey(report: &SurveyReport) -> String {
 fn line(text: &mut String, content: std::fmt::Arguments<'_>) {
     text.write_fmt(content).expect("writing to memory");
     text.push('\n');
-}
-
-macro_rules! say {
-    ($text:expr, $($arguments:tt)*) => { line($text, format_args!($($arguments)*)) };
 }
 
 fn drive(text: &mut String, report: &SurveyReport) {
@@ -271,112 +279,4 @@ fn advice(text: &mut String, report: &SurveyReport) {
     for reason in &report.advice.reasons {
         say!(text, "  · {reason}");
     }
-}
-
-/// Folders as a tree with a bar for each one's share of its volume.
-pub fn folders(lines: &[FolderLine]) -> String {
-    use Column::{Left, Right};
-    let mut text = String::new();
-    let mut rest = lines;
-    while let Some(first) = rest.first() {
-        let count = rest.iter().take_while(|l| l.volume == first.volume).count();
-        let (volume, others) = rest.split_at(count);
-        rest = others;
-        say!(&mut text, "VOLUME at byte {}", first.volume);
-        let all = first.on_drive.max(1);
-        let rows = volume.iter().map(|l| {
-            #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
-            let share = (l.on_drive as f64 / all as f64).min(1.0);
-            let shown = if l.depth == 0 { "/" } else { l.path.rsplit('/').next().unwrap_or(&l.path) };
-            let indent = "  ".repeat(usize::try_from(l.depth).unwrap_or(0));
-            vec![
-                format!("{indent}{}{}", human::name(shown), if l.depth == 0 { "" } else { "/" }),
-                bar(share),
-                human::bytes(l.on_drive),
-                human::bytes(l.size),
-                human::count(l.files),
-                human::count(l.extents),
-                if l.bulk == 0 { String::new() } else { human::bytes(l.bulk) },
-            ]
-        });
-        let columns = [
-            Left("folder"),
-            Left(""),
-            Right("on the drive"),
-            Right("size"),
-            Right("files"),
-            Right("pieces"),
-            Right("of it bulk"),
-        ];
-        text.push_str(&table(&columns, rows));
-        text.push('\n');
-    }
-    text
-}
-
-fn bar(share: f64) -> String {
-    const WIDTH: usize = 16;
-    const EIGHTHS: [&str; 8] = ["", "▏", "▎", "▍", "▌", "▋", "▊", "▉"];
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share, 0 to 1")]
-    let steps = (share * 128.0).round() as usize;
-    let mut text = "█".repeat((steps / 8).min(WIDTH));
-    text.push_str(EIGHTHS[steps % 8]);
-    text
-}
-
-/// What a plan holds, pass by pass.
-pub fn plan(summary: &PlanSummary) -> String {
-    use Column::{Left, Right};
-    let mut text = String::new();
-    say!(
-        &mut text,
-        "PLAN  {}: scope `{}`, {} in {} pieces, about {} at {}/s",
-        human::name(&summary.plan.to_string_lossy()),
-        summary.scope,
-        human::bytes(summary.bytes),
-        human::count(summary.extents),
-        human::seconds(summary.seconds),
-        human::bytes(summary.pace.bytes_per_second)
-    );
-    let mut safe_after = 0.0;
-    let rows = summary.passes.iter().map(|pass| {
-        safe_after += pass.seconds;
-        let what = pass.pattern.as_ref().map_or(String::new(), |p| human::name(p));
-        vec![
-            pass.number.to_string(),
-            pass.class.name().to_owned(),
-            what,
-            human::bytes(pass.bytes),
-            human::count(pass.extents),
-            human::bytes(pass.bridged_bytes),
-            human::seconds(safe_after),
-        ]
-    });
-    let columns = [
-        Right("pass"),
-        Left("class"),
-        Left("pattern"),
-        Right("bytes"),
-        Right("pieces"),
-        Right("gaps in it"),
-        Right("safe after"),
-    ];
-    text.push_str(&table(&columns, rows));
-    if summary.bridge_bytes == 0 {
-        say!(&mut text, "  gaps are never read through");
-    } else {
-        say!(&mut text, "  gaps of up to {} are read through", human::bytes(summary.bridge_bytes));
-    }
-    if summary.left_out.is_empty() {
-        say!(&mut text, "  left out: nothing");
-    } else {
-        say!(&mut text, "  left out:");
-        for left in &summary.left_out {
-            say!(&mut text, "    {:10} {:>9}  {}", left.class, human::bytes(left.bytes), left.why);
-        }
-    }
-    for finding in &summary.findings {
-        say!(&mut text, "  {:8} {}: {}", finding.severity, finding.code, human::name(&finding.sentence));
-    }
-    text
 }

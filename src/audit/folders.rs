@@ -1,0 +1,115 @@
+//! States summed up folder by folder.
+
+use super::FileState;
+use crate::fs::{Catalog, Node, NodeId, ORPHANS, Parent, VolumeMap};
+use serde::Serialize;
+
+/// Files and bytes in each state. A named stream counts as a file of its own.
+#[derive(Serialize, Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Tally {
+    /// Whole: files.
+    pub whole: u64,
+    /// Whole: bytes.
+    pub whole_bytes: u64,
+    /// Damaged: files.
+    pub damaged: u64,
+    /// Damaged: bytes of those files.
+    pub damaged_bytes: u64,
+    /// Not yet read: files.
+    pub not_yet_read: u64,
+    /// Not yet read: bytes of those files.
+    pub not_yet_read_bytes: u64,
+    /// Not planned: files.
+    pub not_planned: u64,
+    /// Not planned: bytes of those files.
+    pub not_planned_bytes: u64,
+}
+
+impl Tally {
+    pub(super) fn add(&mut self, state: FileState, bytes: u64) {
+        let (files, sum) = match state {
+            FileState::Whole => (&mut self.whole, &mut self.whole_bytes),
+            FileState::Damaged => (&mut self.damaged, &mut self.damaged_bytes),
+            FileState::NotYetRead => (&mut self.not_yet_read, &mut self.not_yet_read_bytes),
+            FileState::NotPlanned => (&mut self.not_planned, &mut self.not_planned_bytes),
+        };
+        *files += 1;
+        *sum = sum.saturating_add(bytes);
+    }
+
+    /// Files in all states.
+    pub fn files(&self) -> u64 {
+        self.whole + self.damaged + self.not_yet_read + self.not_planned
+    }
+}
+
+/// A folder with all that lies below it.
+#[derive(Serialize, Debug, Clone, PartialEq, Eq)]
+pub struct FolderAudit {
+    /// Byte of the drive where the volume starts.
+    pub volume: u64,
+    /// Its path.
+    pub path: String,
+    /// Files below it by their state; one with several names counts where its first name stands.
+    #[serde(flatten)]
+    pub tally: Tally,
+}
+
+/// A folder whose entries could not all be read.
+#[derive(Serialize, Debug, Clone, PartialEq, Eq)]
+pub struct UnreadableIndex {
+    /// Byte of the drive where the volume starts.
+    pub volume: u64,
+    /// Its path.
+    pub path: String,
+    /// Bytes of its entries that could not be read.
+    pub bytes: u64,
+}
+
+/// One tally for each node of a catalog, and one for what lies in lost folders.
+pub(super) struct FolderSums<'c> {
+    catalog: &'c Catalog,
+    tallies: Vec<Tally>,
+}
+
+impl<'c> FolderSums<'c> {
+    pub(super) fn new(catalog: &'c Catalog) -> FolderSums<'c> {
+        FolderSums { catalog, tallies: vec![Tally::default(); catalog.len() + 1] }
+    }
+
+    pub(super) fn add(&mut self, node: &Node<'_>, state: FileState, bytes: u64) {
+        let lost = self.catalog.len();
+        let mut at = node.id();
+        while at != self.catalog.root() {
+            match self.catalog.node(at).links().next().map(|link| link.parent()) {
+                Some(Parent::Folder(parent)) => {
+                    self.tallies[parent.0 as usize].add(state, bytes);
+                    at = parent;
+                }
+                _ => {
+                    self.tallies[lost].add(state, bytes);
+                    return;
+                }
+            }
+        }
+    }
+
+    /// Folders with files below them, each after its parent, neighbours by name.
+    pub(super) fn finish(self, volume: &VolumeMap) -> Vec<FolderAudit> {
+        let start = volume.extent.start.0;
+        let with_files = |(index, tally): (usize, &Tally)| {
+            (tally.files() > 0).then(|| {
+                let id = u32::try_from(index).expect("a node number");
+                let path = if index == self.catalog.len() {
+                    format!("/{ORPHANS}")
+                } else {
+                    self.catalog.node(NodeId(id)).path()
+                };
+                FolderAudit { volume: start, path, tally: *tally }
+            })
+        };
+        let mut list: Vec<FolderAudit> = self.tallies.iter().enumerate().filter_map(with_files).collect();
+        list.sort_by(|a, b| a.path.split('/').cmp(b.path.split('/')));
+        list
+    }
+}

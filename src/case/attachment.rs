@@ -1,0 +1,62 @@
+//! How a drive is attached: what the kernel shows of it that changes when it is detached, exchanged or written to.
+
+use crate::source::{SourceIdentity, SourceKind};
+use serde::{Deserialize, Serialize};
+use std::fs;
+use std::os::unix::fs::MetadataExt;
+use std::path::Path;
+
+/// Evidence that a drive is still the very same, unchanged. Two equal values that are known mean: neither detached nor
+/// written to in between.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Attachment {
+    /// Block device: the kernel's boot and the device's sequence number in it. File: its device, inode and size.
+    pub instance: Option<String>,
+    /// Block device: writes and discards since it was attached. File: the time of its last change.
+    pub changes: Option<String>,
+}
+
+impl Attachment {
+    /// What the kernel shows now.
+    pub fn of(identity: &SourceIdentity) -> Attachment {
+        let Ok(about) = fs::metadata(&identity.path) else { return Attachment::default() };
+        match identity.kind {
+            SourceKind::ImageFile => Attachment {
+                instance: Some(format!("file {}:{} of {} bytes", about.dev(), about.ino(), about.len())),
+                changes: Some(format!(
+                    "{}.{:09} {}.{:09}",
+                    about.mtime(),
+                    about.mtime_nsec(),
+                    about.ctime(),
+                    about.ctime_nsec()
+                )),
+            },
+            SourceKind::BlockDevice => block_device(about.rdev()).unwrap_or_default(),
+        }
+    }
+
+    /// Whether the kernel told enough.
+    pub fn is_known(&self) -> bool {
+        self.instance.is_some() && self.changes.is_some()
+    }
+}
+
+/// `diskseq` grows with every attachment since boot; fields 5 and 12 of `stat` count writes and discards (Linux
+/// Documentation/ABI/stable/sysfs-block and block/stat.rst; from memory).
+fn block_device(device: u64) -> Option<Attachment> {
+    let folder = format!("/sys/dev/block/{}:{}", rustix::fs::major(device), rustix::fs::minor(device));
+    let folder = fs::canonicalize(folder).ok()?;
+    let disk = if folder.join("partition").exists() { folder.parent()? } else { folder.as_path() };
+    let read = |path: &Path| fs::read_to_string(path).ok().map(|text| text.trim().to_owned());
+    let boot = read(Path::new("/proc/sys/kernel/random/boot_id"))?;
+    let sequence = read(&disk.join("diskseq"))?;
+    let stat = read(&disk.join("stat"))?;
+    let fields: Vec<&str> = stat.split_whitespace().collect();
+    let writes = fields.get(4)?;
+    let discards = fields.get(11).copied().unwrap_or("0");
+    Some(Attachment {
+        instance: Some(format!("boot {boot} disk {sequence}")),
+        changes: Some(format!("{writes} writes, {discards} discards")),
+    })
+}

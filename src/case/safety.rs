@@ -1,0 +1,116 @@
+//! Refusals that protect the drive: a case that lies on it, and a system that has it mounted.
+
+use super::CaseError;
+use crate::source::{SourceIdentity, SourceKind};
+use std::collections::BTreeSet;
+use std::fs;
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
+
+/// A device number as the kernel writes it: major and minor.
+type Device = (u32, u32);
+
+/// Whether a mounted source is accepted.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Mounted {
+    /// Refuse it.
+    Refuse,
+    /// The user said that it must be.
+    Accept,
+}
+
+fn device(number: u64) -> Device {
+    (rustix::fs::major(number), rustix::fs::minor(number))
+}
+
+fn sysfs(device: Device) -> Option<PathBuf> {
+    fs::canonicalize(format!("/sys/dev/block/{}:{}", device.0, device.1)).ok()
+}
+
+fn number_in(folder: &Path) -> Option<Device> {
+    let text = fs::read_to_string(folder.join("dev")).ok()?;
+    let (major, minor) = text.trim().split_once(':')?;
+    Some((major.parse().ok()?, minor.parse().ok()?))
+}
+
+/// The device itself and all that it stands on: the disk of a partition, the parts of a volume, the device that a loop
+/// device's file lies on.
+fn below(start: Device) -> BTreeSet<Device> {
+    let mut found = BTreeSet::new();
+    let mut waiting = vec![start];
+    while let Some(next) = waiting.pop() {
+        if !found.insert(next) {
+            continue;
+        }
+        let Some(folder) = sysfs(next) else { continue };
+        if folder.join("partition").exists() {
+            waiting.extend(folder.parent().and_then(number_in));
+        }
+        let parts = fs::read_dir(folder.join("slaves")).into_iter().flatten().flatten();
+        waiting.extend(parts.filter_map(|entry| number_in(&entry.path())));
+        let backing = fs::read_to_string(folder.join("loop/backing_file")).ok();
+        waiting.extend(backing.and_then(|path| fs::metadata(path.trim()).ok()).map(|about| device(about.dev())));
+    }
+    found
+}
+
+/// Refuses a case folder that lies on the source.
+///
+/// # Errors
+/// [`CaseError::OnSource`].
+pub fn refuse_case_on_source(folder: &Path, identity: &SourceIdentity) -> Result<(), CaseError> {
+    if identity.kind != SourceKind::BlockDevice {
+        return Ok(());
+    }
+    let existing = folder.ancestors().find_map(|part| {
+        let part = if part.as_os_str().is_empty() { Path::new(".") } else { part };
+        fs::metadata(part).ok()
+    });
+    let (Some(about), Ok(source)) = (existing, fs::metadata(&identity.path)) else { return Ok(()) };
+    let source = device(source.rdev());
+    // A partition as the source: a case on another partition of the same drive is still a case on the failing drive.
+    let disk =
+        sysfs(source).filter(|f| f.join("partition").exists()).and_then(|f| number_in(f.parent()?)).unwrap_or(source);
+    let under_case = below(device(about.dev()));
+    if under_case.contains(&source) || under_case.contains(&disk) {
+        return Err(CaseError::OnSource { folder: folder.into(), device: identity.path.display().to_string() });
+    }
+    Ok(())
+}
+
+/// Refuses a source that is mounted, or of which a partition is.
+///
+/// # Errors
+/// [`CaseError::Mounted`] says where.
+pub fn refuse_mounted(identity: &SourceIdentity, mounted: Mounted) -> Result<(), CaseError> {
+    if mounted == Mounted::Accept || identity.kind != SourceKind::BlockDevice {
+        return Ok(());
+    }
+    let Ok(source) = fs::metadata(&identity.path).map(|about| device(about.rdev())) else { return Ok(()) };
+    let text = fs::read_to_string("/proc/self/mountinfo").unwrap_or_default();
+    for (number, at) in text.lines().filter_map(mount) {
+        if below(number).contains(&source) {
+            return Err(CaseError::Mounted { path: identity.path.clone(), at });
+        }
+    }
+    Ok(())
+}
+
+/// Device and mount point of a line: the third and fifth field (Linux Documentation/filesystems/proc.rst).
+fn mount(line: &str) -> Option<(Device, String)> {
+    let fields: Vec<&str> = line.split(' ').collect();
+    let (major, minor) = fields.get(2)?.split_once(':')?;
+    Some(((major.parse().ok()?, minor.parse().ok()?), (*fields.get(4)?).to_owned()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Source: the example line of Linux Documentation/filesystems/proc.rst, 3.5 (from memory).
+    #[test]
+    fn a_line_of_the_mount_table() {
+        let line = "36 35 98:0 /mnt1 /mnt2 rw,noatime master:1 - ext3 /dev/root rw,errors=continue";
+        assert_eq!(mount(line), Some(((98, 0), "/mnt2".to_owned())));
+    }
+}

@@ -1,0 +1,93 @@
+//! `gleaner copy`
+
+use super::{open, print, print_json, record};
+use crate::case::{Case, CaseError};
+use crate::cli::args::{CopyArguments, ImageArgument};
+use crate::cli::exit::Ending;
+use crate::cli::{copy_progress, show};
+use crate::copy::temperature::Thermometer;
+use crate::copy::{Controls, CopyOptions, CopyOutcome, End, StopAfter, copy};
+use crate::image::ImageForm;
+use crate::plan::open_plan;
+use crate::report::room_for;
+use crate::session::Session;
+use anyhow::Context;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+use std::time::Duration;
+
+pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
+    let form = arguments.form.map(|form| match form {
+        ImageArgument::Raw => ImageForm::Raw,
+        ImageArgument::Vhdx => ImageForm::Vhdx,
+    });
+    let session = open(&arguments.source, form)?;
+    let case = session.case.as_ref().context("copy needs a case: give it with --case")?;
+    let plan = case.plan_path().ok_or_else(|| CaseError::NoPlan { folder: case.folder().into() })?;
+    room_for(&plan, case.store().as_ref(), case.folder())?;
+
+    let [_, deferred_before, unreadable_before] = case.store().totals();
+    let stop = Arc::new(AtomicBool::new(false));
+    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
+        signal_hook::flag::register(signal, Arc::clone(&stop))?;
+    }
+    let outcome = follow(arguments, &session, &plan, &stop);
+    session.reader.flush_trace()?;
+    let outcome = outcome?;
+    let ending = ending(&outcome);
+    record(&session, ending, serde_json::to_value(&outcome)?)?;
+    if arguments.source.json {
+        print_json(&outcome)?;
+    } else {
+        print(&show::copy(&outcome))?;
+    }
+    let [_, deferred_now, unreadable_now] = case.store().totals();
+    if deferred_before > deferred_now + (unreadable_now - unreadable_before) {
+        eprintln!(
+            "places that could not be read for the survey have arrived: `gleaner plan --case` makes a plan that knows what they hold, then copy on"
+        );
+    }
+    Ok(ending)
+}
+
+fn follow(arguments: &CopyArguments, session: &Session, plan: &Path, stop: &AtomicBool) -> anyhow::Result<CopyOutcome> {
+    let case: &Case = session.case.as_ref().expect("checked by the caller");
+    let thermometer = arguments.source.source.as_ref().and_then(|path| Thermometer::of_device(path, Path::new("/sys")));
+    let mut celsius = thermometer.map(|thermometer| move || thermometer.celsius());
+    let mut progress = copy_progress::CopyProgress::new(arguments.source.json, arguments.source.quiet);
+    let controls = Controls {
+        stop,
+        thermometer: celsius.as_mut().map(|ask| ask as &mut dyn FnMut() -> Option<f64>),
+        events: &mut |event| progress.event(event),
+    };
+    let outcome = copy(open_plan(plan)?, &session.reader, case.store().as_ref(), &options(arguments), controls);
+    progress.finish();
+    Ok(outcome?)
+}
+
+fn options(arguments: &CopyArguments) -> CopyOptions {
+    CopyOptions {
+        request_bytes: arguments.request << 10,
+        slow: Some(Duration::from_secs_f64(arguments.slow)),
+        retries: arguments.retries,
+        trouble_share: arguments.trouble_share,
+        warm_limit: arguments.warm_limit,
+        stop_after: StopAfter {
+            time: arguments.stop_after_minutes.map(|minutes| Duration::from_secs_f64(minutes * 60.0)),
+            bytes: arguments.stop_after_bytes,
+            errors: arguments.stop_after_errors,
+        },
+        ..CopyOptions::default()
+    }
+}
+
+fn ending(outcome: &CopyOutcome) -> Ending {
+    match outcome.end {
+        End::Complete if outcome.totals().3 > 0 => Ending::Incomplete,
+        End::Complete => Ending::Done,
+        End::Stopped { .. } => Ending::NotFinished,
+        End::Gone { .. } => Ending::SourceLost,
+        End::Failed => Ending::Failed,
+    }
+}

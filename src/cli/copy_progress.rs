@@ -1,0 +1,155 @@
+//! Progress of a copy: a bar on a terminal, plain lines elsewhere, JSON lines for programs.
+
+use super::human;
+use crate::copy::{Event, Progress};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::io::IsTerminal;
+use std::time::{Duration, Instant};
+
+/// Shows events as they come.
+pub struct CopyProgress {
+    way: Way,
+    last_line: Option<Instant>,
+}
+
+enum Way {
+    Json,
+    Nothing,
+    Lines,
+    Bar(ProgressBar),
+}
+
+/// How often a plain line is written.
+const LINE_EVERY: Duration = Duration::from_secs(10);
+
+impl CopyProgress {
+    /// JSON events on standard error, nothing, a bar, or lines, as asked and as standard error allows.
+    pub fn new(json: bool, quiet: bool) -> CopyProgress {
+        let way = match () {
+            () if json => Way::Json,
+            () if quiet => Way::Nothing,
+            () if std::io::stderr().is_terminal() => Way::Bar(bar()),
+            () => Way::Lines,
+        };
+        CopyProgress { way, last_line: None }
+    }
+
+    /// Shows one event.
+    pub fn event(&mut self, event: &Event) {
+        match &self.way {
+            Way::Nothing => {}
+            Way::Json => {
+                if let Ok(line) = serde_json::to_string(event) {
+                    eprintln!("{line}");
+                }
+            }
+            Way::Bar(bar) => match event {
+                Event::Progress(progress) => show_on_bar(bar, progress),
+                other => {
+                    if let Some(line) = sentence(other) {
+                        bar.println(line);
+                    }
+                }
+            },
+            Way::Lines => match event {
+                Event::Progress(progress) => {
+                    if self.last_line.is_none_or(|last| last.elapsed() >= LINE_EVERY) {
+                        self.last_line = Some(Instant::now());
+                        eprintln!("{}", state(progress));
+                    }
+                }
+                other => {
+                    if let Some(line) = sentence(other) {
+                        eprintln!("{line}");
+                    }
+                }
+            },
+        }
+    }
+
+    /// Takes the bar away.
+    pub fn finish(&self) {
+        if let Way::Bar(bar) = &self.way {
+            bar.finish_and_clear();
+        }
+    }
+}
+
+fn bar() -> ProgressBar {
+    let bar = ProgressBar::with_draw_target(Some(0), ProgressDrawTarget::stderr_with_hz(8));
+    let style = "{prefix:20} whole {bar:28} {percent:>3} %  {msg}";
+    bar.set_style(ProgressStyle::with_template(style).expect("a fixed template"));
+    bar
+}
+
+fn show_on_bar(bar: &ProgressBar, progress: &Progress) {
+    bar.set_length(progress.plan_bytes);
+    bar.set_position(progress.copied_bytes + progress.unreadable_bytes);
+    bar.set_prefix(match &progress.pass {
+        Some(pass) => {
+            format!("pass {} {} {}", pass.number, pass.class, human::share(part(pass.done_bytes, pass.bytes)))
+        }
+        None => "places put off".to_owned(),
+    });
+    bar.set_message(details(progress));
+}
+
+fn part(done: u64, all: u64) -> f64 {
+    #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+    let share = done as f64 / all.max(1) as f64;
+    share
+}
+
+/// Rate, time left, and what is not as it should be.
+fn details(progress: &Progress) -> String {
+    let mut parts = Vec::new();
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a rate, not negative; saturates")]
+    parts.extend(progress.rate.map(|rate| format!("{}/s", human::bytes(rate as u64))));
+    parts.extend(progress.seconds_left.map(|left| format!("{} left", human::seconds(left))));
+    if progress.failed_requests > 0 {
+        parts.push(format!("{} reads failed", human::count(progress.failed_requests)));
+    }
+    if progress.deferred_bytes > 0 {
+        parts.push(format!("{} put off", human::bytes(progress.deferred_bytes)));
+    }
+    if progress.unreadable_bytes > 0 {
+        parts.push(format!("{} unreadable", human::bytes(progress.unreadable_bytes)));
+    }
+    parts.extend(progress.celsius.map(|celsius| format!("{celsius:.0} °C")));
+    parts.join(" · ")
+}
+
+fn state(progress: &Progress) -> String {
+    let pass = match &progress.pass {
+        Some(pass) => format!("pass {} ({})", pass.number, pass.class),
+        None => "places put off".to_owned(),
+    };
+    format!(
+        "{pass}: {} of {} safe ({}) · {}",
+        human::bytes(progress.copied_bytes),
+        human::bytes(progress.plan_bytes),
+        human::share(part(progress.copied_bytes, progress.plan_bytes)),
+        details(progress)
+    )
+}
+
+/// The events that a person should see pass by.
+fn sentence(event: &Event) -> Option<String> {
+    Some(match event {
+        Event::PassBegun { number, class, pattern, bytes } => {
+            let pattern = pattern.as_ref().map_or(String::new(), |p| format!(" {}", human::name(p)));
+            format!("pass {number}: {class}{pattern}, {}", human::bytes(*bytes))
+        }
+        Event::Paused { celsius, until_celsius } => {
+            format!("the drive is at {celsius:.0} °C: reading pauses until it has cooled to {until_celsius:.0} °C")
+        }
+        Event::Resumed { celsius, seconds } => {
+            let now = celsius.map_or("the sensor no longer answers".to_owned(), |c| format!("at {c:.0} °C"));
+            format!("{now} after {}: reading goes on", human::seconds(*seconds))
+        }
+        Event::ShareUsedUp { class } => {
+            format!("{class}: its time for places put off is used up; the rest of them comes after all classes")
+        }
+        _ => return None,
+    })
+}

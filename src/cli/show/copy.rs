@@ -1,0 +1,83 @@
+//! How a copy ended, as text.
+
+use super::line;
+use crate::cli::human;
+use crate::cli::table::{Column, table};
+use crate::copy::{CopyOutcome, End, StopReason};
+
+/// How a copy ended.
+pub fn copy(outcome: &CopyOutcome) -> String {
+    use Column::{Left, Right};
+    let mut text = String::new();
+    let (planned, copied, deferred, unreadable) = outcome.totals();
+    let how = match &outcome.end {
+        End::Complete if unreadable == 0 => "complete: every planned byte is in the image".to_owned(),
+        End::Complete => "complete as far as the drive can be read".to_owned(),
+        End::Stopped { reason: StopReason::Asked } => "stopped as asked; the same command goes on".to_owned(),
+        End::Stopped { reason } => format!(
+            "stopped by its {} limit; the same command goes on",
+            match reason {
+                StopReason::Time => "time",
+                StopReason::Bytes => "byte",
+                StopReason::Errors | StopReason::Asked => "error",
+            }
+        ),
+        End::Gone { extent, message } => format!(
+            "the drive stopped answering at byte {} ({}); nothing is lost: switch off, check power and cable, and run the same command again",
+            extent.start.0,
+            human::name(message)
+        ),
+        End::Failed => "failed".to_owned(),
+    };
+    say!(&mut text, "COPY  {how}");
+    let waiting = planned - copied - deferred - unreadable;
+    say!(
+        &mut text,
+        "  {} of {} safe; {} put off, {} waiting, {} unreadable",
+        human::bytes(copied),
+        human::bytes(planned),
+        human::bytes(deferred),
+        human::bytes(waiting),
+        human::bytes(unreadable)
+    );
+    let rows = outcome.classes.iter().map(|class| {
+        vec![
+            class.class.name().to_owned(),
+            human::bytes(class.planned_bytes),
+            human::bytes(class.copied_bytes),
+            human::bytes(class.deferred_bytes),
+            human::bytes(class.unreadable_bytes),
+            human::count(class.failed_requests),
+        ]
+    });
+    let columns =
+        [Left("class"), Right("planned"), Right("safe"), Right("put off"), Right("unreadable"), Right("failed reads")];
+    text.push_str(&table(&columns, rows));
+    say!(
+        &mut text,
+        "  this run: {} in {} requests and {}, {} of them failed, {} slow",
+        human::bytes(outcome.arrived_bytes),
+        human::count(outcome.requests),
+        human::seconds(outcome.seconds),
+        human::count(outcome.failed_requests),
+        human::count(outcome.slow_requests)
+    );
+    if !outcome.bad_regions.is_empty() {
+        const SHOWN: usize = 20;
+        say!(&mut text, "  bad regions:");
+        let rows = outcome.bad_regions.iter().take(SHOWN).map(|region| {
+            vec![
+                region.extent.start.0.to_string(),
+                human::bytes(region.extent.bytes),
+                human::count(region.unreadable_sectors),
+                human::count(region.failed_requests),
+            ]
+        });
+        let columns = [Right("first byte"), Right("reach"), Right("unreadable sectors"), Right("failed reads")];
+        text.push_str(&table(&columns, rows));
+        if outcome.bad_regions.len() > SHOWN {
+            say!(&mut text, "  … and {} more; --json lists them all", outcome.bad_regions.len() - SHOWN);
+        }
+    }
+    text
+}

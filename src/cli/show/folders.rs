@@ -1,0 +1,57 @@
+//! Folders as text.
+
+use super::line;
+use crate::cli::human;
+use crate::cli::table::{Column, table};
+use crate::report::FolderLine;
+
+/// Folders as a tree with a bar for each one's share of its volume.
+pub fn folders(lines: &[FolderLine]) -> String {
+    use Column::{Left, Right};
+    let mut text = String::new();
+    let mut rest = lines;
+    while let Some(first) = rest.first() {
+        let count = rest.iter().take_while(|l| l.volume == first.volume).count();
+        let (volume, others) = rest.split_at(count);
+        rest = others;
+        say!(&mut text, "VOLUME at byte {}", first.volume);
+        let all = first.on_drive.max(1);
+        let rows = volume.iter().map(|l| {
+            #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+            let share = (l.on_drive as f64 / all as f64).min(1.0);
+            let shown = if l.depth == 0 { "/" } else { l.path.rsplit('/').next().unwrap_or(&l.path) };
+            let indent = "  ".repeat(usize::try_from(l.depth).unwrap_or(0));
+            vec![
+                format!("{indent}{}{}", human::name(shown), if l.depth == 0 { "" } else { "/" }),
+                bar(share),
+                human::bytes(l.on_drive),
+                human::bytes(l.size),
+                human::count(l.files),
+                human::count(l.extents),
+                if l.bulk == 0 { String::new() } else { human::bytes(l.bulk) },
+            ]
+        });
+        let columns = [
+            Left("folder"),
+            Left(""),
+            Right("on the drive"),
+            Right("size"),
+            Right("files"),
+            Right("pieces"),
+            Right("of it bulk"),
+        ];
+        text.push_str(&table(&columns, rows));
+        text.push('\n');
+    }
+    text
+}
+
+fn bar(share: f64) -> String {
+    const WIDTH: usize = 16;
+    const EIGHTHS: [&str; 8] = ["", "▏", "▎", "▍", "▌", "▋", "▊", "▉"];
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share, 0 to 1")]
+    let steps = (share * 128.0).round() as usize;
+    let mut text = "█".repeat((steps / 8).min(WIDTH));
+    text.push_str(EIGHTHS[steps % 8]);
+    text
+}

@@ -1,0 +1,63 @@
+//! A plan as text.
+
+use super::line;
+use crate::cli::human;
+use crate::cli::table::{Column, table};
+use crate::report::PlanSummary;
+
+/// What a plan holds, pass by pass.
+pub fn plan(summary: &PlanSummary) -> String {
+    use Column::{Left, Right};
+    let mut text = String::new();
+    say!(
+        &mut text,
+        "PLAN  {}: scope `{}`, {} in {} pieces, about {} at {}/s",
+        human::name(&summary.plan.to_string_lossy()),
+        summary.scope,
+        human::bytes(summary.bytes),
+        human::count(summary.extents),
+        human::seconds(summary.seconds),
+        human::bytes(summary.pace.bytes_per_second)
+    );
+    let mut safe_after = 0.0;
+    let rows = summary.passes.iter().map(|pass| {
+        safe_after += pass.seconds;
+        let what = pass.pattern.as_ref().map_or(String::new(), |p| human::name(p));
+        vec![
+            pass.number.to_string(),
+            pass.class.name().to_owned(),
+            what,
+            human::bytes(pass.bytes),
+            human::count(pass.extents),
+            human::bytes(pass.bridged_bytes),
+            human::seconds(safe_after),
+        ]
+    });
+    let columns = [
+        Right("pass"),
+        Left("class"),
+        Left("pattern"),
+        Right("bytes"),
+        Right("pieces"),
+        Right("gaps in it"),
+        Right("safe after"),
+    ];
+    text.push_str(&table(&columns, rows));
+    if summary.bridge_bytes == 0 {
+        say!(&mut text, "  gaps are never read through");
+    } else {
+        say!(&mut text, "  gaps of up to {} are read through", human::bytes(summary.bridge_bytes));
+    }
+    if summary.left_out.is_empty() {
+        say!(&mut text, "  left out: nothing");
+    } else {
+        say!(&mut text, "  left out:");
+        for left in &summary.left_out {
+            say!(&mut text, "    {:10} {:>9}  {}", left.class, human::bytes(left.bytes), left.why);
+        }
+    }
+    for finding in &summary.findings {
+        say!(&mut text, "  {:8} {}: {}", finding.severity, finding.code, human::name(&finding.sentence));
+    }
+    text
+}

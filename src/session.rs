@@ -1,0 +1,131 @@
+//! What every command that reads a drive does first and last: open it, alone, with a case, or from a case alone; and leave the
+//! case in order.
+
+use crate::allocation::{Choices, Class, DriveMap, classify, read_drive};
+use crate::case::{Case, CaseError, Entry, Mounted, refuse_case_on_source, refuse_mounted};
+use crate::extent::Extent;
+use crate::image::ImageForm;
+use crate::source::{self, OpenError, Reader, SourceLost, Store, Trace};
+use crate::write_new::{WriteNewError, create_new};
+use std::io::BufWriter;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// Where a drive's bytes come from, and where they are kept.
+#[derive(Clone, Debug, Default)]
+pub struct Sources {
+    /// The drive, as an image file or block device.
+    pub source: Option<PathBuf>,
+    /// Its case.
+    pub case: Option<PathBuf>,
+    /// Logical sector size of an image file, in bytes.
+    pub sector_size: Option<u64>,
+    /// Where every request is written.
+    pub trace: Option<PathBuf>,
+    /// Form of the image when the case is made.
+    pub form: Option<ImageForm>,
+    /// Whether a mounted drive is accepted.
+    pub mounted: bool,
+}
+
+/// Why a session cannot begin or go on.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum SessionError {
+    /// Neither a drive nor a case was given.
+    #[error("give a drive to read, or a case with --case, or both")]
+    Nothing,
+    /// The drive.
+    #[error(transparent)]
+    Open(#[from] OpenError),
+    /// The case.
+    #[error(transparent)]
+    Case(#[from] CaseError),
+    /// Reading.
+    #[error(transparent)]
+    Lost(#[from] SourceLost),
+    /// The trace.
+    #[error(transparent)]
+    Trace(#[from] WriteNewError),
+}
+
+/// An open drive, case, or both.
+pub struct Session {
+    /// Reads from the drive or the case.
+    pub reader: Arc<Reader>,
+    /// The case.
+    pub case: Option<Case>,
+    /// Whether there is a drive at all, or only what the case holds.
+    pub has_drive: bool,
+}
+
+impl Session {
+    /// Opens what was asked for, with all refusals before the first read.
+    ///
+    /// # Errors
+    /// [`SessionError`].
+    pub fn open(sources: &Sources) -> Result<Session, SessionError> {
+        let trace = |sources: &Sources| -> Result<Option<Trace>, SessionError> {
+            let Some(path) = &sources.trace else { return Ok(None) };
+            let file = create_new(path)?;
+            let trace = Trace::new(Box::new(BufWriter::new(file)));
+            Ok(Some(trace.map_err(|error| WriteNewError::Io { path: path.clone(), error })?))
+        };
+        match (&sources.source, &sources.case) {
+            (None, None) => Err(SessionError::Nothing),
+            (Some(path), None) => {
+                let source = source::open(path, sources.sector_size)?;
+                Ok(Session { reader: Arc::new(Reader::new(source, trace(sources)?)), case: None, has_drive: true })
+            }
+            (None, Some(folder)) => {
+                let case = Case::open(folder)?;
+                let store = Arc::clone(case.store());
+                let reader = Reader::new(case.without_drive(), trace(sources)?).with_store(store);
+                Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: false })
+            }
+            (Some(path), Some(folder)) => {
+                let source = source::open(path, sources.sector_size)?;
+                refuse_case_on_source(folder, source.identity())?;
+                let mounted = if sources.mounted { Mounted::Accept } else { Mounted::Refuse };
+                refuse_mounted(source.identity(), mounted)?;
+                let form = sources.form.unwrap_or(ImageForm::Raw);
+                let mut case = Case::open_or_create(folder, source.identity(), form)?;
+                if let Some(form) = sources.form {
+                    case = case.change_form(form)?;
+                }
+                let store = Arc::clone(case.store());
+                let reader = Reader::new(source, trace(sources)?).with_store(store);
+                case.confirm(&reader)?;
+                Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: true })
+            }
+        }
+    }
+
+    /// Reads tables and structure; with a case, everything read is durable afterwards.
+    ///
+    /// # Errors
+    /// [`SessionError::Lost`] when the drive is gone; what had arrived is then kept all the same.
+    pub fn read_drive(&mut self) -> Result<DriveMap, SessionError> {
+        let read = read_drive(&self.reader);
+        self.reader.flush_trace()?;
+        let Some(case) = &mut self.case else { return Ok(read?) };
+        case.store().commit().map_err(SourceLost::Store)?;
+        let drive = read?;
+        if self.has_drive {
+            let map = classify(&drive, &Choices::default());
+            let tables = map.runs().iter().filter(|run| run.class == Class::Tables);
+            let places: Vec<Extent> = tables.flat_map(|run| case.store().held(run.extent)).collect();
+            case.set_identity_places(places)?;
+            case.remember_attachment(self.reader.identity())?;
+        }
+        Ok(drive)
+    }
+
+    /// Appends to the case's record; does nothing without a case.
+    ///
+    /// # Errors
+    /// [`CaseError`] when it cannot be written.
+    pub fn record(&self, entry: &Entry) -> Result<(), CaseError> {
+        self.case.as_ref().map_or(Ok(()), |case| case.record(entry))
+    }
+}
