@@ -1,11 +1,25 @@
 //! One plain recommendation, with the figures it rests on.
 
 use super::costs::{Costs, ScopeReport};
-use super::survey::Advice;
 use crate::allocation::DriveMap;
 use crate::fs::Content;
 use crate::plan::{Scope, break_even_fullness};
 use crate::source::ReadTotals;
+use serde::Serialize;
+
+/// What to do, and the figures it rests on.
+#[derive(Serialize, Debug, Clone, PartialEq)]
+pub struct Advice {
+    /// `whole`, `allocated`, `wanted-first` or `stop`.
+    pub action: &'static str,
+    /// The recommendation in one sentence.
+    pub sentence: String,
+    /// The figures behind it.
+    pub reasons: Vec<String>,
+    /// Bytes in use above which reading the whole drive takes no longer than reading what is in use, at the present
+    /// fragmentation.
+    pub break_even_bytes: u64,
+}
 
 /// Reading only what is in use must save at least this share of the time of a whole copy to be worth doing without
 /// the rest (common practice, no source: free space can hold deleted files that a client asks for later).

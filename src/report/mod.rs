@@ -10,6 +10,7 @@ mod planning;
 mod strip;
 mod survey;
 
+pub use advice::Advice;
 pub use audit_csv::audit_csv;
 pub use costs::{Costs, RateOrigin, ScopeReport, scope_costs};
 pub use destination::{DestinationReport, RoomError, destination, room_for};
@@ -17,4 +18,4 @@ pub use files::{FileLine, for_each_file};
 pub use folders::{FolderLine, folders};
 pub use planning::{PassSummary, PlanSummary, plan_source, plan_volumes};
 pub use strip::Strip;
-pub use survey::{Advice, AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};
+pub use survey::{AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};

@@ -1,5 +1,6 @@
 //! The survey: what the drive is, what each area holds, what reading it would cost, and one plain recommendation.
 
+use super::advice::Advice;
 use super::costs::{Costs, ScopeReport, scope_costs};
 use super::destination::DestinationReport;
 use super::strip::{Strip, strip};
@@ -114,20 +115,6 @@ pub struct FindingReport {
     pub sentence: String,
     /// What it means for the client's data.
     pub meaning: &'static str,
-}
-
-/// What to do, and the figures it rests on.
-#[derive(Serialize, Debug, Clone, PartialEq)]
-pub struct Advice {
-    /// `whole`, `allocated`, `wanted-first` or `stop`.
-    pub action: &'static str,
-    /// The recommendation in one sentence.
-    pub sentence: String,
-    /// The figures behind it.
-    pub reasons: Vec<String>,
-    /// Bytes in use above which reading the whole drive takes no longer than reading what is in use, at the present
-    /// fragmentation.
-    pub break_even_bytes: u64,
 }
 
 /// Puts the survey together. `rate` is the rate to reckon with in bytes a second, if the user gave one.

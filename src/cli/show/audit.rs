@@ -21,8 +21,10 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
     text.push_str(&table(&[Left("state"), Right("files"), Right("bytes")], rows));
     say!(&mut text, "");
     let level = |path: &str| if path == "/" { 0 } else { path.matches('/').count() };
-    let rows =
-        summary.folders.iter().filter(|f| level(&f.path) <= usize::try_from(depth).unwrap_or(usize::MAX)).map(|f| {
+    let shown = usize::try_from(depth).unwrap_or(usize::MAX);
+    for volume in summary.folders.chunk_by(|a, b| a.volume == b.volume) {
+        say!(&mut text, "VOLUME at byte {}", volume[0].volume);
+        let rows = volume.iter().filter(|f| level(&f.path) <= shown).map(|f| {
             vec![
                 human::name(&f.path),
                 human::count(f.tally.whole),
@@ -32,17 +34,18 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
                 human::bytes(f.tally.whole_bytes),
             ]
         });
-    let columns = [
-        Left("folder"),
-        Right("whole"),
-        Right("damaged"),
-        Right("not yet read"),
-        Right("not planned"),
-        Right("bytes whole"),
-    ];
-    text.push_str(&table(&columns, rows));
-    if !damaged.is_empty() {
+        let columns = [
+            Left("folder"),
+            Right("whole"),
+            Right("damaged"),
+            Right("not yet read"),
+            Right("not planned"),
+            Right("bytes whole"),
+        ];
+        text.push_str(&table(&columns, rows));
         say!(&mut text, "");
+    }
+    if !damaged.is_empty() {
         say!(&mut text, "DAMAGED FILES");
         for file in damaged {
             let lost: u64 = file.damaged.iter().map(|range| range[1]).sum();
