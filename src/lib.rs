@@ -14,10 +14,12 @@
 //! 9. [`session`]: opening a drive, its case, or both, and leaving the case in order.
 //! 10. [`copy`]: following a plan, and coming back to what resisted.
 //! 11. [`audit`]: file by file what is whole and what is not.
-//! 12. [`export`]: a plan in forms that other programs follow.
-//! 13. [`report`]: what people and programs are told, without markup.
-//! 14. [`demo`]: an invented drive to try everything on.
-//! 15. [`cli`]: the command line, which holds no logic of its own.
+//! 12. [`content`]: a file's content as a case holds it.
+//! 13. [`take`]: chosen files out of a case into a folder.
+//! 14. [`export`]: a plan in forms that other programs follow.
+//! 15. [`report`]: what people and programs are told, without markup.
+//! 16. [`demo`]: an invented drive to try everything on.
+//! 17. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
@@ -25,6 +27,7 @@ pub mod allocation;
 pub mod audit;
 pub mod case;
 pub mod cli;
+pub mod content;
 pub mod copy;
 pub mod demo;
 pub mod export;
@@ -39,6 +42,7 @@ pub mod report;
 pub mod session;
 pub mod source;
 pub mod storage;
+pub mod take;
 pub mod units;
 pub mod write_new;
 

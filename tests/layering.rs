@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 20] = [
+const ORDER: [&str; 22] = [
     "units",
     "extent",
     "finding",
@@ -20,6 +20,8 @@ const ORDER: [&str; 20] = [
     "session",
     "copy",
     "audit",
+    "content",
+    "take",
     "export",
     "report",
     "demo",

@@ -7,7 +7,7 @@
 //! Matching walks the folder tree with a set of "how far has each pattern come" for each folder, so that a subtree in which nothing can
 //! match costs nothing, and no paths are put together.
 
-use crate::fs::{Catalog, Node, NodeId, Parent};
+use crate::fs::{Catalog, Node, NodeId, ORPHANS, Parent};
 use globset::{GlobBuilder, GlobMatcher};
 use std::collections::HashMap;
 
@@ -75,6 +75,8 @@ impl Patterns {
             return Choice { lanes: Vec::new() };
         }
         let start = walk.number(State { reached: self.starts(), lane: None });
+        // What has lost its folder can be chosen by the path it is shown with.
+        let orphans = walk.step(start, ORPHANS);
         let mut of_node: Vec<Option<u32>> = vec![None; catalog.len()];
         of_node[catalog.root().0 as usize] = Some(start);
         let mut chain = Vec::new();
@@ -89,12 +91,23 @@ impl Patterns {
                 }
             }
             while let Some(next) = chain.pop() {
-                let state = walk.node_state(&next, &of_node);
+                let state = walk.node_state(&next, &of_node, orphans);
                 of_node[next.id().0 as usize] = Some(state);
             }
         }
         let lane = |state: &Option<u32>| state.and_then(|number| walk.states[number as usize].lane);
         Choice { lanes: of_node.iter().map(lane).collect() }
+    }
+
+    /// Whether any pattern takes the file or folder at `path` (as [`crate::fs::Link::path`] gives it), by itself or with a
+    /// folder it lies in. For telling apart the names of one file; for whole catalogs there is [`Patterns::choose`].
+    pub fn takes(&self, path: &str) -> bool {
+        let mut walk = Walk { patterns: &self.patterns, states: Vec::new(), numbers: HashMap::new() };
+        let mut at = walk.number(State { reached: self.starts(), lane: None });
+        for name in path.split('/').filter(|name| !name.is_empty()) {
+            at = walk.step(at, name);
+        }
+        walk.states[at as usize].lane.is_some()
     }
 
     fn starts(&self) -> Vec<(u16, u16)> {
@@ -191,11 +204,17 @@ impl Walk<'_> {
         number
     }
 
-    fn node_state(&mut self, node: &Node<'_>, of_node: &[Option<u32>]) -> u32 {
+    fn node_state(&mut self, node: &Node<'_>, of_node: &[Option<u32>], orphans: u32) -> u32 {
         let mut best: Option<u32> = None;
+        if node.links().next().is_none() {
+            best = Some(self.step(orphans, &node.number().to_string()));
+        }
         for link in node.links() {
-            let Parent::Folder(parent) = link.parent() else { continue };
-            let Some(from) = of_node[parent.0 as usize] else { continue };
+            let from = match link.parent() {
+                Parent::Folder(parent) => of_node[parent.0 as usize],
+                Parent::Lost(number) => Some(self.step(orphans, &number.to_string())),
+            };
+            let Some(from) = from else { continue };
             let state = self.step(from, link.name());
             let lane = |number: u32| self.states[number as usize].lane.unwrap_or(u16::MAX);
             if best.is_none_or(|b| lane(state) < lane(b)) {
@@ -313,6 +332,41 @@ mod tests {
         assert_eq!(paths(&["*.jpg"]), ["/Photos/2019/fern.jpg"]);
         assert_eq!(paths(&["/pagefile.sys"]), ["/pagefile.sys"]);
         assert_eq!(paths(&["pagefile.sys"]).len(), 2);
+    }
+
+    #[test]
+    fn what_lost_its_folder_is_chosen_by_the_path_it_is_shown_with() {
+        let mut build = CatalogBuilder::default();
+        let spec = |kind, number| NodeSpec { number, kind, purpose: Purpose::Client, deleted: false };
+        let root = build.add_node(spec(NodeKind::Folder, 5));
+        let folder = build.add_node(spec(NodeKind::Folder, 60));
+        let below = build.add_node(spec(NodeKind::File, 61));
+        build.add_node(spec(NodeKind::File, 62));
+        build.add_link(folder, Parent::Lost(52), "Letters");
+        build.add_link(below, Parent::Folder(folder), "a.txt");
+        let catalog = build.finish(root);
+        let count = |pattern: &str| {
+            let patterns = Patterns::new(&[pattern]).unwrap();
+            let choice = patterns.choose(&catalog);
+            let chosen: Vec<_> = catalog.nodes().filter(|n| choice.lane(n.id()).is_some()).collect();
+            assert!(chosen.iter().all(|node| patterns.takes(&node.path()) || node.id() == root), "{pattern}");
+            chosen.len()
+        };
+        assert_eq!([count("/"), count("*.txt"), count("<orphans>/52"), count("<orphans>/62")], [3, 1, 2, 1]);
+    }
+
+    #[test]
+    fn a_path_is_taken_when_its_node_would_be() {
+        let patterns = Patterns::new(&["Users/*/Documents", "*.jpg"]).unwrap();
+        for (path, taken) in [
+            ("/Users/ida/Documents", true),
+            ("/Users/ida/Documents/deep/below.txt", true),
+            ("/Users/ida", false),
+            ("/Photos/FERN.JPG", true),
+            ("/", false),
+        ] {
+            assert_eq!(patterns.takes(path), taken, "{path}");
+        }
     }
 
     #[test]

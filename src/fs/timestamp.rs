@@ -2,7 +2,6 @@
 
 use serde::Serialize;
 use std::num::NonZeroI64;
-use std::time::{Duration, SystemTime};
 
 /// Steps of 100 nanoseconds in a second.
 const STEPS: i64 = 10_000_000;
@@ -52,16 +51,10 @@ impl Timestamp {
         Timestamp::from_steps((days_since_1970(year, month, day) * 86_400 + hour * 3600 + minute * 60 + second) * STEPS)
     }
 
-    /// The same as the system counts, `None` where the system cannot.
-    pub fn to_system(self) -> Option<SystemTime> {
-        let steps = self.steps().unsigned_abs();
-        let distance =
-            Duration::new(steps / STEPS.unsigned_abs(), 0) + Duration::from_nanos(steps % STEPS.unsigned_abs() * 100);
-        if self.steps() < 0 {
-            SystemTime::UNIX_EPOCH.checked_sub(distance)
-        } else {
-            SystemTime::UNIX_EPOCH.checked_add(distance)
-        }
+    /// Whole seconds since the start of 1970, and the nanoseconds on top of them.
+    pub fn to_unix(self) -> (i64, u32) {
+        let nanoseconds = u32::try_from(self.steps().rem_euclid(STEPS) * 100).expect("less than a second");
+        (self.steps().div_euclid(STEPS), nanoseconds)
     }
 }
 
@@ -106,8 +99,7 @@ mod tests {
         assert_eq!(unix(Timestamp::from_ntfs(0)), None);
         assert_eq!(unix(Timestamp::from_ntfs(u64::MAX)), None);
         let before = Timestamp::from_ntfs(116_444_736_000_000_000 - 15_000_000).unwrap();
-        let distance = SystemTime::UNIX_EPOCH.duration_since(before.to_system().unwrap()).unwrap();
-        assert_eq!(distance, Duration::from_millis(1500));
+        assert_eq!(before.to_unix(), (-2, 500_000_000));
         assert_eq!(std::mem::size_of::<Option<Timestamp>>(), 8);
     }
 
