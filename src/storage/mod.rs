@@ -54,3 +54,29 @@ pub trait Storage: Send + Sync {
     /// succeeds: the kernel reports a lost page once and forgets it.
     fn sync(&self) -> io::Result<()>;
 }
+
+impl<S: Storage + ?Sized> Storage for Box<S> {
+    fn bytes(&self) -> io::Result<u64> {
+        (**self).bytes()
+    }
+
+    fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()> {
+        (**self).read_at(at, buffer)
+    }
+
+    fn write_at(&self, at: u64, bytes: &[u8]) -> io::Result<()> {
+        (**self).write_at(at, bytes)
+    }
+
+    fn write_zeros(&self, at: u64, bytes: u64) -> io::Result<()> {
+        (**self).write_zeros(at, bytes)
+    }
+
+    fn set_bytes(&self, bytes: u64) -> io::Result<()> {
+        (**self).set_bytes(bytes)
+    }
+
+    fn sync(&self) -> io::Result<()> {
+        (**self).sync()
+    }
+}

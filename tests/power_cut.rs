@@ -1,0 +1,272 @@
+//! Image and journal together on a disk that loses power behind every single write and sync, again and again while the
+//! work is resumed: nothing is ever claimed that is not in the image, and nothing that was committed is lost.
+
+mod simulated_disk;
+
+use gleaner::extent::Extent;
+use gleaner::image::{self, Image, ImageForm};
+use gleaner::journal::{ChunkHash, Claim, Journal, JournalHeader, RangeState, read_claims_in};
+use gleaner::units::{ByteOffset, SectorSize};
+use simulated_disk::{Content, Disk, Random};
+
+const IMAGE: usize = 0;
+const JOURNAL: usize = 1;
+const DRIVE_BYTES: u64 = 5 * 1024 * 1024 + 512;
+const UNREADABLE: Extent = Extent { start: ByteOffset(40_960), bytes: 4096 };
+
+const KIB: u64 = 1024;
+const MIB: u64 = 1024 * KIB;
+
+/// What is copied, and in pieces of how many bytes: small pieces; one with zeros inside; nothing but zeros; one that
+/// lies in two blocks of a VHDX; an odd end.
+const PLANNED: [(u64, u64, u64); 6] = [
+    (0, 160 * KIB, 16 * KIB),
+    (MIB, 160 * KIB, 160 * KIB),
+    (2 * MIB, 128 * KIB, 128 * KIB),
+    (3 * MIB + 512 * KIB, 128 * KIB, 16 * KIB),
+    (4 * MIB - 32 * KIB, 64 * KIB, 64 * KIB),
+    (5 * MIB, 512, 512),
+];
+
+fn header() -> JournalHeader {
+    JournalHeader { case_id: [0xC5; 16], drive_bytes: DRIVE_BYTES, sector: SectorSize::S512 }
+}
+
+/// What the drive holds: noise with long zeros in between.
+fn drive() -> Vec<u8> {
+    let mut bytes = vec![0; usize::try_from(DRIVE_BYTES).unwrap()];
+    let mut random = Random::new(7);
+    random.fill(&mut bytes);
+    bytes[1_048_576 + 30_000..1_048_576 + 130_000].fill(0);
+    bytes[2_097_152..3_145_728].fill(0);
+    bytes
+}
+
+/// In which order commit makes its two files durable.
+#[derive(Clone, Copy, PartialEq)]
+enum Order {
+    ImageFirst,
+    /// Wrong on purpose: shows that this test sees it.
+    JournalFirst,
+}
+
+/// A run, and what it did: claims in order, and how many were committed after so many steps of the disk.
+struct Run {
+    disk: Disk,
+    claims: Vec<Claim>,
+    commits: Vec<(usize, usize)>,
+}
+
+fn new_disk(form: ImageForm) -> Disk {
+    let disk = Disk::holding(vec![Content::default(), Content::default()]);
+    image::create_in(disk.file(IMAGE), form, DRIVE_BYTES, SectorSize::S512, SectorSize::S4096).unwrap();
+    drop(Journal::create_in(disk.file(JOURNAL), &header()).unwrap());
+    Disk::holding(vec![disk.content(IMAGE), disk.content(JOURNAL)])
+}
+
+/// Copies what the journal does not claim yet, in scattered chunks.
+fn work(disk: &Disk, form: ImageForm, drive: &[u8], seed: u64, order: Order) -> Result<Run, String> {
+    let mut random = Random::new(seed);
+    let image = image::open_in(disk.file(IMAGE), form).map_err(|e| format!("image: {e}"))?;
+    let (mut journal, mut ranges) = Journal::open_in(disk.file(JOURNAL)).map_err(|e| format!("journal: {e}"))?;
+    let opened = claims_in(disk)?;
+    let mut run = Run { disk: disk.clone(), commits: vec![(0, opened.len())], claims: opened };
+    let mut todo = Vec::new();
+    for (start, bytes, piece) in PLANNED {
+        for (extent, state) in ranges.states(Extent::new(start, bytes).unwrap()) {
+            if matches!(state, RangeState::Waiting | RangeState::Deferred) {
+                todo.extend(extent.pieces(piece));
+            }
+        }
+    }
+    while !todo.is_empty() {
+        let extent = todo.swap_remove(usize::try_from(random.below(todo.len() as u64)).unwrap());
+        let claim = if let Some(bad) = extent.intersection(&UNREADABLE) {
+            if bad != extent {
+                todo.push(Extent::between(extent.start.0, bad.start.0));
+                todo.push(Extent::between(bad.end(), extent.end()));
+                todo.push(bad);
+                todo.retain(|piece| !piece.is_empty());
+                Claim::Deferred { extent: bad }
+            } else {
+                Claim::Unreadable { extent }
+            }
+        } else {
+            let bytes = &drive[place(extent)];
+            image.write_at(extent.start, bytes).unwrap();
+            Claim::Copied { extent, hash: ChunkHash::of(bytes) }
+        };
+        journal.append(&[claim]).unwrap();
+        ranges.apply(&claim);
+        run.claims.push(claim);
+        if random.percent(25) || todo.is_empty() {
+            match order {
+                Order::ImageFirst => journal.commit(image.as_ref()).unwrap(),
+                Order::JournalFirst => {
+                    journal.sync().unwrap();
+                    image.sync().unwrap();
+                }
+            }
+            run.commits.push((disk.steps(), run.claims.len()));
+        }
+    }
+    Ok(run)
+}
+
+fn place(extent: Extent) -> std::ops::Range<usize> {
+    usize::try_from(extent.start.0).unwrap()..usize::try_from(extent.end()).unwrap()
+}
+
+fn claims_in(disk: &Disk) -> Result<Vec<Claim>, String> {
+    let claims = read_claims_in(disk.file(JOURNAL)).map_err(|e| e.to_string())?;
+    claims.collect::<Result<Vec<_>, _>>().map_err(|e| e.to_string())
+}
+
+/// Every claim is true of the image.
+fn check_claims(claims: &[Claim], image: &dyn Image, drive: &[u8]) -> Result<(), String> {
+    for claim in claims {
+        if let Claim::Copied { extent, hash } = claim {
+            let mut held = vec![0xEE; usize::try_from(extent.bytes).unwrap()];
+            image.read_at(extent.start, &mut held).map_err(|e| format!("{extent:?}: {e}"))?;
+            if held != drive[place(*extent)] || ChunkHash::of(&held) != *hash {
+                return Err(format!("{extent:?} is claimed and is not in the image"));
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Cuts power behind `steps` steps of a run; gives what the disk holds then, when all is as promised.
+fn cut(run: &Run, form: ImageForm, drive: &[u8], steps: usize, seed: u64) -> Result<Disk, String> {
+    let disk = Disk::holding(run.disk.crash(steps, seed));
+    let (_, ranges) = Journal::open_in(disk.file(JOURNAL)).map_err(|e| format!("journal: {e}"))?;
+    let claims = claims_in(&disk)?;
+    if claims != run.claims[..claims.len().min(run.claims.len())] {
+        return Err("the claims are no first part of those made".into());
+    }
+    let committed = run.commits.iter().rev().find(|(at, _)| *at <= steps).map_or(0, |(_, count)| *count);
+    if claims.len() < committed {
+        return Err(format!("{committed} claims were committed, {} are left", claims.len()));
+    }
+    let image = image::open_in(disk.file(IMAGE), form).map_err(|e| format!("image: {e}"))?;
+    check_claims(&claims, image.as_ref(), drive)?;
+    let copied: u64 = ranges.iter_copied().map(|extent| extent.bytes).sum();
+    if copied != ranges.copied_bytes() {
+        return Err("the total of copied bytes is wrong".into());
+    }
+    Ok(disk)
+}
+
+fn finished(run: &Run, form: ImageForm, drive: &[u8]) {
+    let (_, ranges) = Journal::open_in(run.disk.file(JOURNAL)).unwrap();
+    let planned: u64 = PLANNED.iter().map(|(_, bytes, _)| bytes).sum();
+    assert_eq!(ranges.copied_bytes(), planned - UNREADABLE.bytes);
+    assert_eq!(ranges.iter_unreadable().collect::<Vec<_>>(), [UNREADABLE]);
+    assert_eq!(ranges.deferred_bytes(), 0);
+    let image = image::open_in(run.disk.file(IMAGE), form).unwrap();
+    let mut held = vec![0; drive.len()];
+    image.read_at(ByteOffset(0), &mut held).unwrap();
+    let mut expected = vec![0; drive.len()];
+    for (start, bytes, _) in PLANNED {
+        let area = place(Extent::new(start, bytes).unwrap());
+        expected[area.clone()].copy_from_slice(&drive[area]);
+    }
+    expected[place(UNREADABLE)].fill(0);
+    assert!(held == expected, "the finished image is not what was planned");
+}
+
+fn survives(form: ImageForm) {
+    let drive = drive();
+    let run = work(&new_disk(form), form, &drive, 1, Order::ImageFirst).unwrap();
+    finished(&run, form, &drive);
+    let mut states = 0;
+    for steps in 0..=run.disk.steps() {
+        for seed in 0..20 {
+            let disk =
+                cut(&run, form, &drive, steps, seed).unwrap_or_else(|e| panic!("step {steps}, seed {seed}: {e}"));
+            states += 1;
+            // Going on from there, power fails a second time, and then the work is finished.
+            if (steps + usize::try_from(seed).unwrap()) % 17 == 0 {
+                let second = work(&disk, form, &drive, seed + 100, Order::ImageFirst).unwrap();
+                let mut random = Random::new(seed);
+                let again = usize::try_from(random.below(second.disk.steps() as u64 + 1)).unwrap();
+                let disk = cut(&second, form, &drive, again, seed + 50)
+                    .unwrap_or_else(|e| panic!("step {steps}, then {again}, seed {seed}: {e}"));
+                finished(&work(&disk, form, &drive, 3, Order::ImageFirst).unwrap(), form, &drive);
+            }
+        }
+    }
+    assert!(states > 800, "only {states} power cuts: this test no longer sees the writing");
+}
+
+#[test]
+fn power_cuts_with_a_raw_image() {
+    survives(ImageForm::Raw);
+}
+
+#[test]
+fn power_cuts_with_a_vhdx() {
+    survives(ImageForm::Vhdx);
+}
+
+#[test]
+fn the_wrong_order_of_syncs_is_noticed() {
+    let drive = drive();
+    for form in [ImageForm::Raw, ImageForm::Vhdx] {
+        let run = work(&new_disk(form), form, &drive, 1, Order::JournalFirst).unwrap();
+        let caught = (0..=run.disk.steps())
+            .flat_map(|steps| (0..6).map(move |seed| (steps, seed)))
+            .filter_map(|(steps, seed)| cut(&run, form, &drive, steps, seed).err());
+        let wrong = caught.filter(|sentence| sentence.ends_with("is claimed and is not in the image")).count();
+        assert!(wrong > 10, "{form}: only {wrong} noticed");
+    }
+}
+
+// A full or failing disk: the handle stops, and what was committed before is there after opening again.
+#[test]
+fn a_failed_write_stops_the_handle_and_loses_nothing() {
+    let drive = drive();
+    let bytes = &drive[..200_000];
+    for form in [ImageForm::Raw, ImageForm::Vhdx] {
+        let steps_of_a_run = |fails_at: Option<usize>| {
+            let disk = new_disk(form);
+            let image = image::open_in(disk.file(IMAGE), form).unwrap();
+            let (mut journal, _) = Journal::open_in(disk.file(JOURNAL)).unwrap();
+            let opened = disk.steps();
+            if let Some(step) = fails_at {
+                disk.fail_at(opened + step);
+            }
+            let mut committed = 0;
+            for (index, chunk) in bytes.chunks(50_000).enumerate() {
+                let extent = Extent::new(index as u64 * 50_000, chunk.len() as u64).unwrap();
+                let claim = Claim::Copied { extent, hash: ChunkHash::of(chunk) };
+                if image.write_at(extent.start, chunk).is_err() {
+                    // Once a write failed nothing may be committed any more.
+                    assert!(image.sync().is_err());
+                    assert!(image.write_at(ByteOffset(0), b"x").is_err());
+                    assert!(journal.commit(image.as_ref()).is_err());
+                    break;
+                }
+                journal.append(&[claim]).unwrap();
+                if journal.commit(image.as_ref()).is_err() {
+                    assert!(journal.append(&[claim]).is_err());
+                    assert!(journal.sync().is_err());
+                    break;
+                }
+                committed += 1;
+            }
+            let claims = claims_in(&disk).unwrap();
+            assert!(claims.len() >= committed && claims.len() <= committed + 1);
+            drop((image, journal));
+            disk.fail_at(usize::MAX);
+            let again = image::open_in(disk.file(IMAGE), form).unwrap();
+            check_claims(&claims[..committed], again.as_ref(), &drive).unwrap();
+            (disk.steps() - opened, committed)
+        };
+        let (steps, committed) = steps_of_a_run(None);
+        assert_eq!(committed, 4);
+        for step in 0..steps {
+            steps_of_a_run(Some(step));
+        }
+    }
+}
