@@ -40,10 +40,9 @@ pub(super) fn retry(run: &mut Run<'_>, ladder: &Ladder, spot: &[Extent], last: b
         let mut rest = *place;
         while !rest.is_empty() {
             let request = ladder.head(&single, rest);
-            if let Answer::Failed { .. } = run.attempt(request, true)? {
-                if last {
-                    run.give_up(request)?;
-                }
+            let failed = matches!(run.attempt(request, true)?, Answer::Failed { .. });
+            if failed && last {
+                run.give_up(request)?;
             }
             rest = Extent::between(request.end(), rest.end());
         }

@@ -1,0 +1,81 @@
+//! Slow places and warm drives.
+
+use super::class_maps::{SECTOR, map_of, plan};
+use super::{Bench, sectors, small};
+use gleaner::allocation::Class;
+use gleaner::copy::{CopyOptions, End, Event, StopAfter, StopReason, TroubleKind};
+use gleaner::extent::ExtentSet;
+use gleaner::plan::{Plan, PlanRequest, Scope};
+use std::time::{Duration, Instant};
+
+fn one_class(count: u64) -> Plan {
+    plan(&map_of(&[(count, Class::Files)]), &PlanRequest::new(Scope::Allocated))
+}
+
+// Source: issue text: "A read slower than --slow counts as trouble and defers its neighbourhood."
+#[test]
+fn a_slow_read_is_kept_and_what_follows_it_comes_later() {
+    let mut bench = Bench::new(&one_class(2000), 512);
+    bench.script(|script| {
+        script.slow = Some(([sectors(1000, 1)].into_iter().collect(), Duration::from_millis(300)));
+    });
+    let outcome = bench.copy(&CopyOptions { slow: Some(Duration::from_millis(250)), ..small() }).unwrap();
+    bench.assert_complete(&outcome, &ExtentSet::new());
+    assert_eq!((outcome.slow_requests, outcome.failed_requests), (1, 0));
+    assert!(outcome.bad_regions.is_empty());
+    let trouble: Vec<_> = bench
+        .events
+        .iter()
+        .filter_map(|event| match event {
+            Event::Trouble { extent, kind, seconds, jump_bytes } => {
+                Some((*extent, *kind, *seconds > 0.25, *jump_bytes))
+            }
+            _ => None,
+        })
+        .collect();
+    assert_eq!(trouble, [(sectors(960, 64), TroubleKind::Slow, true, 8 * SECTOR)]);
+    // The eight sectors behind it are read after the sweep, and after the sector at the drive's end.
+    let log = bench.log();
+    let at = |sector: u64| log.iter().position(|r| r.extent.contains(&sectors(sector, 1))).unwrap();
+    assert!(at(1024) > at(1999) && at(1031) > at(1999) && at(1032) < at(1999));
+}
+
+// Source: issue text: "above --warm-limit copying pauses until it has cooled, and says so".
+#[test]
+fn a_warm_drive_is_left_alone_until_it_has_cooled() {
+    let mut bench = Bench::new(&one_class(2000), 512);
+    let script = std::sync::Arc::clone(&bench.script);
+    let mut readings = [40.0, 55.0, 55.1, 57.0, 53.0, 52.1, 52.0].into_iter();
+    let mut asked_at = Vec::new();
+    let thermometer = || {
+        asked_at.push(script.lock().unwrap().log.len());
+        readings.next().or(Some(45.0))
+    };
+    let options = CopyOptions { warm_limit: 55.0, temperature_every: Duration::ZERO, ..small() };
+    let outcome = bench.copy_with(&options, Some(Box::new(thermometer))).unwrap();
+    bench.assert_complete(&outcome, &ExtentSet::new());
+    // 40 and 55 allow a request each; from 55.1 until 52.0 is read nothing is asked of the drive.
+    assert_eq!(asked_at[..8], [0, 1, 2, 2, 2, 2, 2, 3]);
+    let told: Vec<_> =
+        bench.events.iter().filter(|e| matches!(e, Event::Paused { .. } | Event::Resumed { .. })).collect();
+    assert_eq!(*told[0], Event::Paused { celsius: 55.1, until_celsius: 52.0 });
+    assert!(matches!(told[1], Event::Resumed { celsius: Some(celsius), .. } if (*celsius - 52.0).abs() < 1e-9));
+    assert_eq!(told.len(), 2);
+    assert!(outcome.paused_seconds > 0.0 && outcome.paused_seconds <= outcome.seconds);
+}
+
+#[test]
+fn a_pause_ends_when_asked_to_stop_and_when_the_sensor_falls_silent() {
+    let mut bench = Bench::new(&one_class(2000), 512);
+    let stop_after = StopAfter { time: Some(Duration::from_millis(200)), ..StopAfter::default() };
+    let options = CopyOptions { temperature_every: Duration::from_millis(20), stop_after, ..small() };
+    let began = Instant::now();
+    let outcome = bench.copy_with(&options, Some(Box::new(|| Some(80.0)))).unwrap();
+    assert_eq!((outcome.end, outcome.requests), (End::Stopped { reason: StopReason::Time }, 0));
+    assert!(began.elapsed() < Duration::from_secs(60));
+    let mut readings = [Some(80.0)].into_iter();
+    let options = CopyOptions { temperature_every: Duration::from_millis(1), ..small() };
+    let outcome = bench.copy_with(&options, Some(Box::new(move || readings.next().flatten()))).unwrap();
+    bench.assert_complete(&outcome, &ExtentSet::new());
+    assert!(bench.events.iter().any(|event| matches!(event, Event::Resumed { celsius: None, .. })));
+}
