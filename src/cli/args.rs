@@ -33,6 +33,8 @@ pub enum Command {
     Copy(CopyArguments),
     /// Says file by file what of a case is whole and what is not
     Audit(AuditArguments),
+    /// Takes chosen files out of a case's image
+    Take(TakeArguments),
     /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds
     Demo(DemoArguments),
 }
@@ -60,6 +62,21 @@ pub struct SourceArguments {
     /// Show no progress
     #[arg(long, short)]
     pub quiet: bool,
+}
+
+impl SourceArguments {
+    /// A case alone, without its drive.
+    pub fn of_case(case: &std::path::Path, json: bool) -> SourceArguments {
+        SourceArguments {
+            source: None,
+            case: Some(case.to_path_buf()),
+            mounted: false,
+            sector_size: None,
+            trace: None,
+            json,
+            quiet: false,
+        }
+    }
 }
 
 /// Which files rarely deserve the time.

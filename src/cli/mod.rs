@@ -25,6 +25,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Export(a) => commands::export::run(a),
         Command::Copy(a) => commands::copy::run(a),
         Command::Audit(a) => commands::audit::run(a),
+        Command::Take(a) => commands::take::run(a),
         Command::Demo(a) => commands::demo::run(a),
     }
 }
@@ -39,6 +40,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::report::RoomError;
     use crate::session::SessionError;
     use crate::source::{OpenError, SourceLost};
+    use crate::take::TakeError;
     use crate::write_new::WriteNewError;
     for cause in error.chain() {
         if let Some(error) = cause.downcast_ref::<OpenError>() {
@@ -47,7 +49,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if cause.is::<SourceLost>() {
             return Ending::SourceLost;
         }
-        if cause.is::<WriteNewError>() {
+        if cause.is::<WriteNewError>() || cause.is::<TakeError>() {
             return Ending::Destination;
         }
         match cause.downcast_ref::<ExportError>() {

@@ -28,14 +28,29 @@ pub fn while_reading<T>(reader: &Reader, quiet: bool, work: impl FnOnce() -> T) 
     })
 }
 
+/// A bar over a known number of bytes on a terminal; nothing elsewhere or when quiet.
+pub fn bytes_bar(what: &'static str, bytes: u64, quiet: bool) -> ProgressBar {
+    if quiet || !std::io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::with_draw_target(Some(bytes), ProgressDrawTarget::stderr_with_hz(8));
+    bar.set_style(bytes_style());
+    bar.set_message(what);
+    bar
+}
+
+fn bytes_style() -> ProgressStyle {
+    let style = "{msg:24} {bar:32} {decimal_bytes:>9} of {decimal_total_bytes:9} {decimal_bytes_per_sec:>11}, {eta} left {prefix}";
+    ProgressStyle::with_template(style).expect("a fixed template")
+}
+
 fn show_bar(reader: &Reader, finished: &mpsc::Receiver<()>) {
     // Most surveys take less than this; a bar that only flashes up is worse than none.
     if finished.recv_timeout(Duration::from_millis(400)) != Err(RecvTimeoutError::Timeout) {
         return;
     }
     let bar = ProgressBar::with_draw_target(Some(0), ProgressDrawTarget::stderr_with_hz(8));
-    let style = "{msg:24} {bar:32} {decimal_bytes:>9} of {decimal_total_bytes:9} {decimal_bytes_per_sec:>11}, {eta} left {prefix}";
-    bar.set_style(ProgressStyle::with_template(style).expect("a fixed template"));
+    bar.set_style(bytes_style());
     while finished.recv_timeout(Duration::from_millis(120)) == Err(RecvTimeoutError::Timeout) {
         let (totals, activity) = (reader.totals(), reader.activity());
         bar.set_message(activity.what);

@@ -8,6 +8,7 @@ pub mod files;
 pub mod folders;
 pub mod plan;
 pub mod survey;
+pub mod take;
 
 use super::args::{BulkArguments, SourceArguments};
 use super::exit::Ending;

@@ -8,11 +8,13 @@ mod audit;
 mod copy;
 mod folders;
 mod plan;
+mod taken;
 
 pub use audit::audit;
 pub use copy::copy;
 pub use folders::folders;
 pub use plan::plan;
+pub use taken::{TAKEN_SHOWN, taken};
 
 use super::human;
 use super::table::{Column, table};
