@@ -5,6 +5,7 @@ mod class_maps;
 
 mod clean;
 mod damage;
+mod device;
 mod interruptions;
 mod scripted;
 mod store;
