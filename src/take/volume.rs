@@ -123,6 +123,13 @@ impl<'t> VolumeTake<'t> {
                 let taken = Taken { notes: [&notes[..], &[Note::NoContent]].concat(), ..self.nothing_of(path) };
                 (self.each)(&taken);
             }
+            // A mount point: the folder is made, and what it leads to is not followed.
+            None if !notes.is_empty() => {
+                let folder = self.folder(node.id())?;
+                let written_to = Some(self.destination.path_of(folder));
+                let taken = Taken { state: TakenState::Whole, written_to, notes, ..self.nothing_of(path) };
+                (self.each)(&taken);
+            }
             None => {}
         }
         Ok(())
