@@ -190,7 +190,7 @@ def counts(gleaner, image):
             extents += len(entry["extents"])
             if entry["deleted"]:
                 deleted += 1
-            elif entry.get("stream") is None:
+            elif entry.get("stream") is None and entry.get("attribute") is None:
                 files += 1
     if listing.returncode:
         sys.exit(f"{gleaner} files {image} ended with {listing.returncode}")
