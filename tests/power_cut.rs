@@ -70,7 +70,7 @@ fn work(disk: &Disk, form: ImageForm, drive: &[u8], seed: u64, order: Order) -> 
     let image = image::open_in(disk.file(IMAGE), form).map_err(|e| format!("image: {e}"))?;
     let (mut journal, mut ranges) = Journal::open_in(disk.file(JOURNAL)).map_err(|e| format!("journal: {e}"))?;
     let opened = claims_in(disk)?;
-    let mut run = Run { disk: disk.clone(), commits: vec![(0, opened.len())], claims: opened };
+    let mut run = Run { disk: disk.clone(), commits: vec![(disk.steps(), opened.len())], claims: opened };
     let mut todo = Vec::new();
     for (start, bytes, piece) in PLANNED {
         for (extent, state) in ranges.states(Extent::new(start, bytes).unwrap()) {
@@ -93,15 +93,15 @@ fn work(disk: &Disk, form: ImageForm, drive: &[u8], seed: u64, order: Order) -> 
             }
         } else {
             let bytes = &drive[place(extent)];
-            image.write_at(extent.start, bytes).unwrap();
+            image.write_at(extent.start, bytes).map_err(|e| format!("write: {e}"))?;
             Claim::Copied { extent, hash: ChunkHash::of(bytes) }
         };
-        journal.append(&[claim]).unwrap();
+        journal.append(&[claim]).map_err(|e| e.to_string())?;
         ranges.apply(&claim);
         run.claims.push(claim);
         if random.percent(25) || todo.is_empty() {
             match order {
-                Order::ImageFirst => journal.commit(image.as_ref()).unwrap(),
+                Order::ImageFirst => journal.commit(image.as_ref()).map_err(|e| e.to_string())?,
                 Order::JournalFirst => {
                     journal.sync().unwrap();
                     image.sync().unwrap();
@@ -207,6 +207,26 @@ fn power_cuts_with_a_raw_image() {
 #[test]
 fn power_cuts_with_a_vhdx() {
     survives(ImageForm::Vhdx);
+}
+
+// A process that is killed leaves in the kernel what the disk does not have yet. The next one goes on from that, and then
+// power fails.
+#[test]
+fn power_cuts_after_a_process_was_killed() {
+    let drive = drive();
+    let form = ImageForm::Vhdx;
+    let steps = work(&new_disk(form), form, &drive, 1, Order::ImageFirst).unwrap().disk.steps();
+    for killed in 0..steps {
+        let disk = new_disk(form);
+        disk.fail_at(killed);
+        assert!(work(&disk, form, &drive, 1, Order::ImageFirst).is_err());
+        disk.fail_at(usize::MAX);
+        let run = work(&disk, form, &drive, 2, Order::ImageFirst).unwrap();
+        finished(&run, form, &drive);
+        for steps in (killed..=run.disk.steps()).step_by(3) {
+            cut(&run, form, &drive, steps, 8).unwrap_or_else(|e| panic!("killed {killed}, cut {steps}: {e}"));
+        }
+    }
 }
 
 #[test]

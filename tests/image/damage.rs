@@ -46,12 +46,17 @@ fn text(image: &dyn Image, at: u64, length: usize) -> Vec<u8> {
     bytes
 }
 
+/// The entry of a block that is present at so many MiB.
+fn at(mib: u64) -> u64 {
+    (mib << 20) | 6
+}
+
 // Entry values by [MS-VHDX] 2.5.1: place in MiB from bit 20 on, state in bits 0 to 2.
 #[test]
 fn the_table_says_where_blocks_are() {
     let disk = Disk::holding(vec![vhdx()]);
     let entries: Vec<u64> = (0..6).map(|block| u64_of(&disk, BAT + block * 8)).collect();
-    assert_eq!(entries, [0, 4 * MIB | 6, 2, 0, 5 * MIB | 6, 0]);
+    assert_eq!(entries, [0, at(4), 2, 0, at(5), 0]);
     assert_eq!(disk.content(0).length(), 6 * MIB);
 }
 
@@ -115,14 +120,14 @@ fn metadata_are_checked() {
 
 #[test]
 fn one_damaged_entry_costs_one_block() {
-    let four = 5 * MIB | 6;
+    let four = at(5);
     for (entry, value) in [
         (4, four | 7),
-        (4, four & !7 | 4),
+        (4, (four & !7) | 4),
         // Beyond the end of the file, in another region, in the header.
-        (4, 6 * MIB | 6),
-        (4, u64::MAX & !7 | 6),
-        (4, 3 * MIB | 6),
+        (4, at(6)),
+        (4, !1),
+        (4, at(3)),
         (4, 6),
     ] {
         let disk = changed(BAT + entry * 8, &value.to_le_bytes());

@@ -1,4 +1,4 @@
-//! The independent implementation: QEMU's `qemu-img`.
+//! Independent implementations: QEMU's `qemu-img` and `qemu-io`, and 7-Zip's reader.
 
 use gleaner::image::ImageForm;
 use std::path::Path;
@@ -51,15 +51,38 @@ pub fn convert_to_vhdx(raw: &Path, vhdx: &Path, block: u64) {
     succeed(&["convert", "-f", "raw", "-O", "vhdx", "-o", &options, text(raw), text(vhdx)]);
 }
 
-/// A disk with sectors of 4096 bytes: versions that know them must agree with `model`, others must refuse it for that
-/// reason and no other.
-pub fn judge_native_sectors(path: &Path, model: &[u8]) {
-    let output = run(&["info", "-f", "vhdx", text(path)]);
-    if output.status.success() {
-        check(path, ImageForm::Vhdx);
-        assert!(bytes(path, ImageForm::Vhdx) == model);
-    } else {
-        let said = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert!(said.contains("Operation not supported"), "{said}");
-    }
+/// Makes an empty dynamic VHDX with blocks of `block` MiB.
+pub fn create_vhdx(path: &Path, bytes: u64, block: u64) {
+    let options = format!("subformat=dynamic,block_size={}", block << 20);
+    succeed(&["create", "-f", "vhdx", "-o", &options, text(path), &bytes.to_string()]);
+}
+
+/// `qemu-io` with one command; gives what it said.
+fn io(path: &Path, command: &str) -> String {
+    let output = Command::new("qemu-io").args(["-f", "vhdx", "-c", command, text(path)]).output();
+    let output = output.expect("qemu-io is installed (package qemu-utils)");
+    let said = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(output.status.success(), "{command}: {said}{}", String::from_utf8_lossy(&output.stderr));
+    said
+}
+
+/// Requires that so many bytes from `at` are all `fill`.
+pub fn expect_pattern(path: &Path, at: u64, bytes: u64, fill: u8) {
+    let said = io(path, &format!("read -P {fill} {at} {bytes}"));
+    assert!(said.contains(&format!("read {bytes}/{bytes} bytes at offset {at}")), "{said}");
+    assert!(!said.contains("Pattern verification failed"), "{said}");
+}
+
+/// Writes `fill` to so many bytes from `at`.
+pub fn write_pattern(path: &Path, at: u64, bytes: u64, fill: u8) {
+    let said = io(path, &format!("write -P {fill} {at} {bytes}"));
+    assert!(said.contains(&format!("wrote {bytes}/{bytes} bytes at offset {at}")), "{said}");
+}
+
+/// The content as 7-Zip reads it.
+pub fn unpacked(path: &Path) -> Vec<u8> {
+    let output = Command::new("7zz").args(["x", "-so", "-tVHDX", text(path)]).output();
+    let output = output.expect("7zz is installed (package 7zip)");
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    output.stdout
 }

@@ -13,6 +13,7 @@ use std::sync::{Arc, Mutex};
 
 /// Power cuts tear writes into these: the finest that anything here could notice.
 const UNIT: u64 = 64;
+type Unit = [u8; 64];
 
 /// A small deterministic generator (xorshift64*).
 #[derive(Clone)]
@@ -50,7 +51,7 @@ impl Random {
 #[derive(Clone, Default, PartialEq, Eq)]
 pub struct Content {
     length: u64,
-    units: BTreeMap<u64, [u8; UNIT as usize]>,
+    units: BTreeMap<u64, Unit>,
 }
 
 impl Content {
@@ -98,7 +99,7 @@ impl Content {
 
     pub fn write(&mut self, at: u64, bytes: &[u8]) {
         for (unit, inside, range) in Content::stretches(at, bytes.len() as u64) {
-            let held = self.units.entry(unit).or_insert([0; UNIT as usize]);
+            let held = self.units.entry(unit).or_insert([0; 64]);
             held[inside..inside + range.len()].copy_from_slice(&bytes[range]);
         }
         self.length = self.length.max(at + bytes.len() as u64);
