@@ -39,6 +39,11 @@ impl CaseStore {
         [state.ranges.copied_bytes(), state.ranges.deferred_bytes(), state.ranges.unreadable_bytes()]
     }
 
+    /// The image.
+    pub fn image(&self) -> &dyn Image {
+        self.image.as_ref()
+    }
+
     fn state(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }

@@ -33,6 +33,8 @@ pub enum Command {
     Copy(CopyArguments),
     /// Says file by file what of a case is whole and what is not
     Audit(AuditArguments),
+    /// Checks a case's image against its journal, and opens its volumes with a second, independent reader
+    Verify(VerifyArguments),
     /// Takes chosen files out of a case's image
     Take(TakeArguments),
     /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds

@@ -25,6 +25,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Export(a) => commands::export::run(a),
         Command::Copy(a) => commands::copy::run(a),
         Command::Audit(a) => commands::audit::run(a),
+        Command::Verify(a) => commands::verify::run(a),
         Command::Take(a) => commands::take::run(a),
         Command::Demo(a) => commands::demo::run(a),
     }

@@ -9,6 +9,7 @@ mod folders;
 mod planning;
 mod strip;
 mod survey;
+mod verify;
 
 pub use advice::Advice;
 pub use audit_csv::audit_csv;
@@ -19,3 +20,4 @@ pub use folders::{FolderLine, folders};
 pub use planning::{PassSummary, PlanSummary, plan_source, plan_volumes};
 pub use strip::Strip;
 pub use survey::{AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};
+pub use verify::VerifyReport;

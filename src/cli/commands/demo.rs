@@ -55,7 +55,12 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
         Command::Plan(a) => plan::run(&a)?,
         Command::Export(a) => export::run(&a)?,
         Command::Folders(a) => folders::run(&a)?,
-        Command::Files(_) | Command::Copy(_) | Command::Audit(_) | Command::Take(_) | Command::Demo(_) => {
+        Command::Files(_)
+        | Command::Copy(_)
+        | Command::Audit(_)
+        | Command::Verify(_)
+        | Command::Take(_)
+        | Command::Demo(_) => {
             unreachable!("not a step of the demo")
         }
     };

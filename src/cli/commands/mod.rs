@@ -9,6 +9,7 @@ pub mod folders;
 pub mod plan;
 pub mod survey;
 pub mod take;
+pub mod verify;
 
 use super::args::{BulkArguments, SourceArguments};
 use super::exit::Ending;

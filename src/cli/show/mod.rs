@@ -9,12 +9,14 @@ mod copy;
 mod folders;
 mod plan;
 mod taken;
+mod verify;
 
 pub use audit::audit;
 pub use copy::copy;
 pub use folders::folders;
 pub use plan::plan;
 pub use taken::{TAKEN_SHOWN, taken};
+pub use verify::verify;
 
 use super::human;
 use super::table::{Column, table};

@@ -1,0 +1,103 @@
+//! A verification as text.
+
+use super::line;
+use crate::cli::human;
+use crate::cli::table::{Column, table};
+use crate::report::VerifyReport;
+use crate::verify::{Owner, OwnerKind, Verdict};
+
+/// How many owners are named.
+const SHOWN: usize = 30;
+
+/// The image, whose places differ, and the second readers' views.
+pub fn verify(report: &VerifyReport) -> String {
+    let mut text = String::new();
+    let claims = &report.claims;
+    let verdict = if report.is_sound() { "the image is what arrived from the drive" } else { "the image DIFFERS" };
+    say!(&mut text, "VERIFY  {verdict}");
+    say!(
+        &mut text,
+        "  {} in {} chunks read back against the journal's hashes: {} differ, {} could not be read back",
+        human::bytes(claims.bytes),
+        human::count(claims.chunks),
+        human::bytes(claims.differing.bytes()),
+        human::bytes(claims.unreadable.bytes())
+    );
+    if let Some(error) = &claims.first_error {
+        say!(&mut text, "  the first of those: {}", human::name(error));
+    }
+    say!(&mut text, "  SHA-256 of the whole image ({} bytes): {}", human::count(report.sum.bytes), report.sum.sha256);
+    if let Some(again) = &report.again {
+        say!(
+            &mut text,
+            "  {} of the drive read again: {} differ from the image, {} cannot be read any more",
+            human::bytes(again.bytes),
+            human::bytes(again.differing.bytes()),
+            human::bytes(again.unreadable.bytes())
+        );
+    }
+    if !report.owners.listed.is_empty() {
+        use Column::{Left, Right};
+        say!(&mut text, "");
+        say!(&mut text, "WHOSE THE PLACES ARE THAT DIFFER");
+        let rows = report.owners.listed.iter().take(SHOWN).map(owner);
+        text.push_str(&table(&[Right("byte"), Right("bytes"), Left("is"), Left("of")], rows));
+        let more = report.owners.more + report.owners.listed.len().saturating_sub(SHOWN) as u64;
+        if more > 0 {
+            say!(&mut text, "  … and {} more; --json lists them", human::count(more));
+        }
+    }
+    say!(&mut text, "");
+    say!(&mut text, "SECOND READER");
+    for opinion in &report.opinions {
+        let seen = format!("{} files in {} folders", human::count(opinion.files), human::count(opinion.folders));
+        let words = match &opinion.verdict {
+            Verdict::Agrees => format!("sees the same: {seen}"),
+            Verdict::AgreesWhereItCan => format!("sees the same where it can: {seen}"),
+            Verdict::Differs => format!("sees something else: {seen}"),
+            Verdict::NotOpened { message, explanation } => {
+                let why = explanation.map_or(String::new(), |e| format!(" ({})", e.sentence()));
+                format!("could not open it: {}{why}", human::name(message))
+            }
+        };
+        say!(&mut text, "  volume at byte {}: {} {words}", opinion.volume, opinion.reader);
+        if opinion.contents_compared > 0 {
+            say!(
+                &mut text,
+                "    contents of {} files read through both: {}",
+                human::count(opinion.contents_compared),
+                human::bytes(opinion.bytes_compared)
+            );
+        }
+        for (why, count) in &opinion.explained {
+            say!(&mut text, "    {} differences explained: {}", human::count(*count), why.sentence());
+        }
+        if opinion.unexplained > 0 {
+            say!(&mut text, "    {} differences that nothing explains, the first:", human::count(opinion.unexplained));
+            for found in opinion.differences.iter().filter(|d| d.explanation.is_none()).take(10) {
+                let what = serde_json::to_string(&found.difference).unwrap_or_default();
+                say!(&mut text, "      {} {what}", human::name(&found.path));
+            }
+        }
+    }
+    text
+}
+
+fn owner(owner: &Owner) -> Vec<String> {
+    let kind = match owner.kind {
+        OwnerKind::Content => "content",
+        OwnerKind::Slack => "slack",
+        OwnerKind::Record => "record",
+        OwnerKind::Metadata => "metadata",
+        OwnerKind::Nobody => "no file's",
+    };
+    let whose = match (&owner.holder, owner.class) {
+        (Some(holder), _) => {
+            let stream = holder.stream.as_ref().map_or(String::new(), |s| format!(" ({})", human::name(s)));
+            format!("{}{stream}", human::name(&holder.path))
+        }
+        (None, Some(class)) => class.name().to_owned(),
+        (None, None) => String::new(),
+    };
+    vec![owner.place.start.0.to_string(), owner.place.bytes.to_string(), kind.to_owned(), whose]
+}
