@@ -164,7 +164,7 @@ fn an_unreadable_sector_in_the_mft_costs_one_record_and_is_named() {
     let bad = Extent::new(place.expect("the record lies in $MFT"), 512).unwrap();
 
     let whole = listed(&WitnessedDevice::new(&image));
-    let drive = WitnessedDevice::with_unreadable(&image, bad);
+    let drive = WitnessedDevice::with_unreadable(&image, &[bad]);
     let text = run(gleaner().arg("survey").arg(drive.path()).arg("--json"));
     let survey: Value = serde_json::from_str(&text).expect("JSON");
     assert_eq!(survey["reading"]["unreadable_bytes"], 512, "only the bad sector is lost: {}", survey["reading"]);

@@ -4,6 +4,8 @@
 //! served bytes as a file; a loop device with direct I/O makes a block device of that file. Neither part reads ahead:
 //! the control test in `witness.rs` shows it.
 
+#![allow(dead_code, reason = "each test program uses its own part of this")]
+
 use gleaner::extent::{Extent, ExtentSet};
 use std::fs;
 use std::os::unix::fs::MetadataExt;
@@ -13,6 +15,17 @@ use std::time::{Duration, Instant};
 
 /// How long setting up or taking down a part may take on a busy machine.
 const PATIENCE: Duration = Duration::from_secs(30);
+
+/// How the served drive answers.
+#[derive(Default)]
+pub struct Behaviour {
+    /// A request that touches one of these fails whole, as a drive's does.
+    pub unreadable: Vec<Extent>,
+    /// A request that touches one of these takes this many seconds.
+    pub sluggish: Vec<(Extent, f64)>,
+    /// Every read takes this much longer (nbdkit-delay-filter(1)).
+    pub delay: Option<Duration>,
+}
 
 /// The device; taken down when dropped.
 pub struct WitnessedDevice {
@@ -24,53 +37,62 @@ pub struct WitnessedDevice {
 impl WitnessedDevice {
     /// Serves `image`, all of it readable.
     pub fn new(image: &[u8]) -> WitnessedDevice {
-        WitnessedDevice::serving(image, |path| vec!["file".to_owned(), format!("file={}", path.display())])
+        WitnessedDevice::behaving(image, &Behaviour::default())
     }
 
-    /// Serves `image`; a request that touches `bad` fails whole, as a drive's does.
-    pub fn with_unreadable(image: &[u8], bad: Extent) -> WitnessedDevice {
-        WitnessedDevice::serving(image, |path| {
-            let path = path.display();
-            // nbdkit-eval-plugin(3): the count is the third argument, the offset the fourth; the first word of what a
-            // failing script prints is the error.
-            let read = format!(
-                "if [ $4 -lt {end} ] && [ $(($4 + $3)) -gt {start} ]; then echo EIO no such luck >&2; exit 1; fi; \
-                 dd if={path} iflag=skip_bytes,count_bytes skip=$4 count=$3 bs=1M status=none",
-                start = bad.start.0,
-                end = bad.end(),
-            );
-            vec!["eval".to_owned(), format!("get_size=stat -c %s {path}"), format!("pread={read}")]
-        })
+    /// Serves `image`; a request that touches one of `bad` fails whole.
+    pub fn with_unreadable(image: &[u8], bad: &[Extent]) -> WitnessedDevice {
+        WitnessedDevice::behaving(image, &Behaviour { unreadable: bad.to_vec(), ..Behaviour::default() })
     }
 
-    fn serving(image: &[u8], plugin: impl FnOnce(&Path) -> Vec<String>) -> WitnessedDevice {
+    /// Serves `image` with the troubles of `behaviour`.
+    pub fn behaving(image: &[u8], behaviour: &Behaviour) -> WitnessedDevice {
         require_root();
         let folder = tempfile::tempdir().expect("a temporary folder");
         let stored = folder.path().join("stored.img");
         write_sparse(&stored, image);
         let shown = folder.path().join("shown.img");
         fs::write(&shown, b"").expect("a file to mount over");
-        let server = Command::new("nbdfuse")
-            .arg("--readonly")
-            .arg(&shown)
-            .args(["--command", "nbdkit", "--readonly", "--single", "--exit-with-parent", "--filter=log"])
-            .args(plugin(&stored))
-            .arg(format!("logfile={}", folder.path().join("requests.log").display()))
-            .spawn()
-            .unwrap_or_else(|e| panic!("nbdfuse: {e}; scripts/setup installs it"));
+        let mut server = Command::new("nbdfuse");
+        server.arg("--readonly").arg(&shown);
+        server.args(["--command", "nbdkit", "--readonly", "--single", "--exit-with-parent", "--filter=log"]);
+        if behaviour.delay.is_some() {
+            server.arg("--filter=delay");
+        }
+        server.args(behaviour.plugin(&stored));
+        server.arg(format!("logfile={}", folder.path().join("requests.log").display()));
+        if let Some(delay) = behaviour.delay {
+            server.arg(format!("rdelay={}ms", delay.as_millis()));
+        }
+        // Every failed read is a complaint there; they are shown when the server ends unasked.
+        server.stderr(fs::File::create(folder.path().join("complaints")).expect("a file"));
+        let server = server.spawn().unwrap_or_else(|e| panic!("nbdfuse: {e}; scripts/setup installs it"));
         // From here on dropping takes down what there is.
         let mut drive = WitnessedDevice { folder, server, device: None };
         drive.wait_for("nbdfuse to show the image", |_| {
             fs::metadata(&shown).is_ok_and(|shown| shown.len() == image.len() as u64)
         });
+        drive.attach();
+        drive
+    }
+
+    fn attach(&mut self) {
+        let shown = self.file("shown.img");
         let set_up =
             run(Command::new("losetup").args(["--find", "--show", "--read-only", "--direct-io=on"]).arg(&shown));
-        drive.device = Some(PathBuf::from(set_up.trim()));
-        let direct = run(Command::new("losetup").args(["--noheadings", "--output", "DIO"]).arg(drive.path()));
+        self.device = Some(PathBuf::from(set_up.trim()));
+        let direct = run(Command::new("losetup").args(["--noheadings", "--output", "DIO"]).arg(self.path()));
         assert_eq!(direct.trim(), "1", "the loop device refuses direct I/O: it would read more than it is asked for");
         // Where udev runs it looks at new devices; let it finish before anything is counted.
         let _ = Command::new("udevadm").args(["settle", "--timeout=10"]).output();
-        drive
+    }
+
+    /// Detaches the device and attaches it again, as if its cable had been pulled.
+    pub fn reattach(&mut self) {
+        if let Some(device) = self.device.take() {
+            run(Command::new("losetup").arg("--detach").arg(device));
+        }
+        self.attach();
     }
 
     /// The block device.
@@ -108,11 +130,32 @@ impl WitnessedDevice {
         let began = Instant::now();
         while !done(&mut self.server) {
             if let Ok(Some(status)) = self.server.try_wait() {
-                panic!("nbdfuse ended ({status}) while the test waited for {what}");
+                let complaints = fs::read_to_string(self.folder.path().join("complaints")).unwrap_or_default();
+                panic!("nbdfuse ended ({status}) while the test waited for {what}: {complaints}");
             }
             assert!(began.elapsed() < PATIENCE, "waited {PATIENCE:?} in vain for {what}");
             std::thread::sleep(Duration::from_millis(20));
         }
+    }
+}
+
+impl Behaviour {
+    /// The plugin's command line. nbdkit-eval-plugin(3): the count is the third argument, the offset the fourth; the
+    /// first word of what a failing script prints is the error.
+    fn plugin(&self, stored: &Path) -> Vec<String> {
+        let path = stored.display();
+        if self.unreadable.is_empty() && self.sluggish.is_empty() {
+            return vec!["file".to_owned(), format!("file={path}")];
+        }
+        let touches = |place: &Extent| format!("[ $4 -lt {} ] && [ $(($4 + $3)) -gt {} ]", place.end(), place.start.0);
+        let slow = self.sluggish.iter().map(|(place, time)| format!("if {}; then sleep {time}; fi; ", touches(place)));
+        let bad = self
+            .unreadable
+            .iter()
+            .map(|place| format!("if {}; then echo EIO no such luck >&2; exit 1; fi; ", touches(place)));
+        let troubles: String = slow.chain(bad).collect();
+        let read = format!("dd if={path} iflag=skip_bytes,count_bytes skip=$4 count=$3 bs=1M status=none");
+        vec!["eval".to_owned(), format!("get_size=stat -c %s {path}"), format!("pread={troubles}{read}")]
     }
 }
 
