@@ -96,10 +96,8 @@ impl Script {
                 _ => unreadable(),
             };
         }
-        if let Some((place, time)) = &self.slow {
-            if place.bytes_within(wanted) > 0 {
-                std::thread::sleep(*time);
-            }
+        if let Some((_, time)) = self.slow.as_ref().filter(|(place, _)| place.bytes_within(wanted) > 0) {
+            std::thread::sleep(*time);
         }
         let weak: Vec<u64> =
             self.weak.range(wanted.start.0..wanted.end()).filter(|(_, left)| **left > 0).map(|(at, _)| *at).collect();
@@ -121,7 +119,8 @@ impl Source for Scripted {
 
     fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError> {
         let wanted = Extent::new(start.0, buffer.len() as u64).unwrap();
-        assert!(wanted.start.0 % 512 == 0 && wanted.bytes % 512 == 0 && wanted.end() <= self.identity.bytes);
+        assert_eq!(wanted, wanted.aligned_to(512), "a device wants whole sectors");
+        assert!(wanted.end() <= self.identity.bytes);
         assert_eq!(buffer.as_ptr() as usize % 512, 0, "a device wants aligned memory");
         let mut script = self.script.lock().unwrap();
         let answer = script.answer(wanted);

@@ -112,7 +112,8 @@ mod tests {
         let ladder = Ladder::new(1 << 20, 512);
         let mut rung = ladder.top();
         let place = Extent::between(8192, 8192 + 4096);
-        ladder.failed(&mut rung, ladder.head(&rung, place));
+        let request = ladder.head(&rung, place);
+        ladder.failed(&mut rung, request);
         assert_eq!(ladder.head(&rung, place).bytes, 512);
         assert_eq!(ladder.head(&ladder.below(place), place).bytes, 512);
     }
