@@ -2,9 +2,11 @@
 //! the files' own runs, into one shape that is the same for all ([`VolumeMap`]).
 
 mod catalog;
+mod chain;
 mod clusters;
 mod content;
 pub mod fat;
+mod folder_content;
 pub mod ntfs;
 mod timestamp;
 

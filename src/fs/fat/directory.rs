@@ -5,8 +5,8 @@
 
 use super::long_name::{Gathering, Part};
 use super::{oem, u16_at, u32_at};
-use crate::extent::{Extent, ExtentSet};
 use crate::fs::Timestamp;
+use crate::fs::folder_content::Content;
 use crate::units::ByteOffset;
 
 /// Bytes of an entry.
@@ -33,16 +33,6 @@ const END: u8 = 0x00;
 const DELETED: u8 = 0xE5;
 /// Stands for a first byte E5, which would mean "deleted".
 const STANDS_FOR_E5: u8 = 0x05;
-
-/// What a folder's clusters hold.
-pub(super) struct Content {
-    /// Where the bytes lie on the drive, in folder order.
-    pub extents: Vec<Extent>,
-    /// The bytes of all extents.
-    pub bytes: Vec<u8>,
-    /// What of the extents could not be read.
-    pub unreadable: ExtentSet,
-}
 
 /// A file's or folder's entry.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -201,6 +191,7 @@ fn short_name(raw: &[u8; 32], first: u8) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::extent::{Extent, ExtentSet};
 
     fn raw(name: &[u8; 11], attributes: u8, case: u8, cluster: u16, size: u32) -> [u8; 32] {
         let mut raw = [0; 32];

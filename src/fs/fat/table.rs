@@ -1,5 +1,6 @@
 //! The file allocation table: entries of 12, 16 or 28 bits and what they say of their clusters.
 
+pub(super) use crate::fs::chain::Mark as Entry;
 use crate::fs::{AllocationMap, ClusterRun, ClusterSet, FsKind};
 use crate::units::Lcn;
 use std::ops::Range;
@@ -85,23 +86,6 @@ impl Width {
             Width::Bits32 => 0x0FFF_FFF7,
         }
     }
-}
-
-/// What an entry says of its cluster.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum Entry {
-    /// Free.
-    Free,
-    /// In use; the chain goes on at this cluster.
-    Next(u32),
-    /// In use, the last of its chain.
-    End,
-    /// Bad, never to be used.
-    Bad,
-    /// In use, but with a value that is no cluster and no mark.
-    Invalid(u32),
-    /// Not readable in any copy, or the FAT is too small to have it.
-    Unknown,
 }
 
 /// The FAT as put together from its copies, in its packed form.

@@ -3,28 +3,25 @@
 
 use super::boot::Boot;
 use super::chain::{Chain, ChainEnd, Chains, ClusterBits};
-use super::directory::{self, Content, ENTRY_BYTES, Entry, Item};
+use super::directory::{self, ENTRY_BYTES, Entry, Item};
 use super::findings::{
     BEHIND_END, CHAIN_BROKEN, CHAIN_LONG, CHAIN_LOOP, CHAIN_SHORT, CROSS_LINK, DOT_ENTRIES, ENTRY_IMPLAUSIBLE,
     FIRST_CLUSTER, FOLDER_TOO_LONG, FOLDER_TWICE, FOLDER_UNREADABLE, LONG_NAME_ORPHANS, TOO_MANY_ENTRIES,
 };
 use super::table::{Entry as Mark, Table};
-use crate::extent::{Extent, ExtentSet};
+use crate::extent::Extent;
 use crate::finding::{Code, Finding, Findings};
+use crate::fs::folder_content::{Content, batch_length, read_batch};
 use crate::fs::{
     AllocationMap, Catalog, CatalogBuilder, ClusterGeometry, ClusterRun, ClusterSet, NodeId, NodeKind, NodeSpec,
     Parent, Purpose, Role, StreamSpec,
 };
 use crate::source::{SourceLost, Window};
 use crate::units::{ByteOffset, Lcn};
-use std::ops::ControlFlow;
 
 /// Folders hold at most 65,536 entries (Linux fs/fat, FAT_MAX_DIR_ENTRIES, from memory); a chain that goes on longer
 /// has run into a file's.
 const FOLDER_BYTES: u64 = 65_536 * ENTRY_BYTES;
-
-/// Folders of a level are read and parsed in batches of about this many bytes, which bounds the memory they take.
-const BATCH_BYTES: u64 = 16 << 20;
 
 /// As many entries as a volume has clusters at most. Only empty files could be more.
 const MOST_ENTRIES: usize = 1 << 28;
@@ -146,8 +143,9 @@ impl Walk<'_> {
             let mut below = Vec::new();
             let mut rest = level.as_slice();
             while !rest.is_empty() {
-                let (batch, later) = rest.split_at(batch_length(rest));
-                for (folder, content) in batch.iter().zip(read_batch(self.window, batch)?) {
+                let (batch, later) = rest.split_at(batch_length(rest.iter().map(Folder::bytes)));
+                let places: Vec<&[Extent]> = batch.iter().map(|folder| folder.extents.as_slice()).collect();
+                for (folder, content) in batch.iter().zip(read_batch(self.window, &places)?) {
                     self.list(folder, &content, &mut below);
                 }
                 rest = later;
@@ -404,59 +402,4 @@ impl Walk<'_> {
     fn note(&mut self, code: &'static Code, place: ByteOffset, sentence: String) {
         self.findings.push(Finding::at(code, place, sentence));
     }
-}
-
-/// How many folders from the start of `folders` make a batch: at least one.
-fn batch_length(folders: &[Folder]) -> usize {
-    let mut bytes = 0;
-    let fits = folders.iter().take_while(|folder| {
-        bytes += folder.bytes();
-        bytes <= BATCH_BYTES
-    });
-    fits.count().max(1)
-}
-
-/// Reads folders in the order their clusters have on the drive, neighbouring ones in one request.
-fn read_batch(window: &Window<'_>, folders: &[Folder]) -> Result<Vec<Content>, SourceLost> {
-    let empty = |folder: &Folder| Content {
-        extents: folder.extents.clone(),
-        bytes: vec![0; index(folder.bytes())],
-        unreadable: ExtentSet::new(),
-    };
-    let mut contents: Vec<Content> = folders.iter().map(empty).collect();
-    // Each piece with its folder and its place in that folder's bytes.
-    let mut pieces: Vec<(Extent, usize, usize)> = Vec::new();
-    for (number, folder) in folders.iter().enumerate() {
-        let mut at = 0;
-        for extent in &folder.extents {
-            pieces.push((*extent, number, at));
-            at += index(extent.bytes);
-        }
-    }
-    pieces.sort_unstable();
-    let all: ExtentSet = pieces.iter().map(|(extent, ..)| *extent).collect();
-    let mut first = 0;
-    window.reader().stream(all.extents(), |block| {
-        while pieces.get(first).is_some_and(|(extent, ..)| extent.end() <= block.extent.start.0) {
-            first += 1;
-        }
-        for (extent, number, at) in pieces[first..].iter().take_while(|p| p.0.start.0 < block.extent.end()) {
-            let Some(shared) = extent.intersection(&block.extent) else { continue };
-            let from = index(shared.start.0 - block.extent.start.0);
-            let to = at + index(shared.start.0 - extent.start.0);
-            let count = index(shared.bytes);
-            let content = &mut contents[*number];
-            content.bytes[to..to + count].copy_from_slice(&block.bytes[from..from + count]);
-            for lost in block.unreadable.intersection(shared) {
-                content.unreadable.insert(lost);
-            }
-        }
-        ControlFlow::Continue(())
-    })?;
-    Ok(contents)
-}
-
-/// A place in a batch in memory.
-fn index(bytes: u64) -> usize {
-    usize::try_from(bytes).expect("a batch is far smaller than memory")
 }
