@@ -5,6 +5,13 @@ use std::io::{self, BufWriter, Write};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
+/// How the name of a file starts that is not complete yet. A crash can leave one; whoever knows that nobody is writing
+/// may remove it.
+pub const PART_PREFIX: &str = ".gleaner-";
+
+/// How it ends.
+pub const PART_SUFFIX: &str = ".part";
+
 /// Why a file was not written. Whatever the reason, nothing stands at its path that was not there before.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
@@ -67,7 +74,7 @@ pub fn write_new<T, E: From<WriteNewError>>(
     };
     // The usual permissions under the user's mask; a temporary file's own would let nobody else read the result.
     let mut maker = tempfile::Builder::new();
-    let maker = maker.prefix(".gleaner-").suffix(".part").permissions(Permissions::from_mode(0o666));
+    let maker = maker.prefix(PART_PREFIX).suffix(PART_SUFFIX).permissions(Permissions::from_mode(0o666));
     let temporary = maker.tempfile_in(folder).map_err(failed)?;
     let mut out = BufWriter::with_capacity(1 << 18, temporary.as_file());
     let value = fill(&mut out)?;
@@ -93,7 +100,7 @@ pub fn replace(path: &Path, content: &[u8]) -> io::Result<()> {
         _ => Path::new("."),
     };
     let mut maker = tempfile::Builder::new();
-    let maker = maker.prefix(".gleaner-").suffix(".part").permissions(Permissions::from_mode(0o666));
+    let maker = maker.prefix(PART_PREFIX).suffix(PART_SUFFIX).permissions(Permissions::from_mode(0o666));
     let mut temporary = maker.tempfile_in(folder)?;
     temporary.write_all(content)?;
     temporary.as_file().sync_all()?;

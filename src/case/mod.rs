@@ -22,8 +22,9 @@ use crate::extent::Extent;
 use crate::image::{self, ImageForm};
 use crate::journal::{Journal, JournalHeader, Ranges};
 use crate::source::{Reader, Source, SourceIdentity, SourceLost, Store};
-use crate::write_new::replace;
+use crate::write_new::{PART_PREFIX, PART_SUFFIX, replace};
 use rustix::fs::FlockOperation;
+use std::ffi::OsStr;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -63,11 +64,11 @@ impl Case {
             Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {
                 let mut entries = fs::read_dir(folder).map_err(|e| CaseError::io(folder, e))?;
                 let foreign = entries.find(|entry| entry.as_ref().is_ok_and(|e| e.file_name() != LOCK_NAME));
-                // What a creation that power cut short has left: no case file, so nothing was ever claimed.
+                // What a creation that was cut short has left: no case file, so nothing was ever claimed.
                 let leftover = |e: &fs::DirEntry| {
-                    [JOURNAL_NAME, ImageForm::Raw.file_name(), ImageForm::Vhdx.file_name()]
-                        .iter()
-                        .any(|n| e.file_name() == *n)
+                    let name = e.file_name();
+                    let own = [JOURNAL_NAME, ImageForm::Raw.file_name(), ImageForm::Vhdx.file_name()];
+                    own.iter().any(|n| name == *n) || is_unfinished(&name)
                 };
                 if let Some(Ok(entry)) = foreign.filter(|e| !e.as_ref().is_ok_and(leftover)) {
                     return Err(CaseError::NotACase { folder: folder.into(), found: entry.file_name().into() });
@@ -76,6 +77,7 @@ impl Case {
             Err(e) => return Err(CaseError::io(folder, e)),
         }
         let lock = lock(folder)?;
+        remove_unfinished(folder)?;
         let file = CaseFile::new(identity, form);
         for name in [JOURNAL_NAME, ImageForm::Raw.file_name(), ImageForm::Vhdx.file_name()] {
             match fs::remove_file(folder.join(name)) {
@@ -190,7 +192,8 @@ impl Case {
         }
         let mut buffer = Vec::new();
         let mut agreed = 0;
-        for place in &self.file.identity_places {
+        let places = self.identifying_places();
+        for place in &places {
             let held = self.store.held(*place);
             if held != [*place] {
                 continue;
@@ -207,11 +210,26 @@ impl Case {
             }
             agreed += place.bytes;
         }
-        if agreed == 0 && !self.file.identity_places.is_empty() {
+        if agreed == 0 && !places.is_empty() {
             return Err(CaseError::NotConfirmed);
         }
         self.file.attachment = attachment;
         self.save()
+    }
+
+    /// Where a drive is compared with the case. Before the first survey has come to its end there are no tables to speak
+    /// of yet: then what is held first, which a survey reads first.
+    fn identifying_places(&self) -> Vec<Extent> {
+        if !self.file.identity_places.is_empty() {
+            return self.file.identity_places.clone();
+        }
+        let mut left = IDENTITY_BYTES;
+        let held = self.store.held(Extent::between(0, self.file.source.bytes)).into_iter().map_while(|place| {
+            let bytes = place.bytes.min(left);
+            left -= bytes;
+            (bytes > 0).then(|| Extent::between(place.start.0, place.start.0 + bytes))
+        });
+        held.collect()
     }
 
     /// Remembers the places that identify the drive (tables and boot sectors that were read), once.
@@ -291,6 +309,20 @@ impl Case {
 /// Whether there is a case in a folder.
 pub fn is_case(folder: &Path) -> bool {
     folder.join(CASE_NAME).exists()
+}
+
+/// Whether a file was being written when its writer was killed.
+fn is_unfinished(name: &OsStr) -> bool {
+    name.to_str().is_some_and(|name| name.starts_with(PART_PREFIX) && name.ends_with(PART_SUFFIX))
+}
+
+fn remove_unfinished(folder: &Path) -> Result<(), CaseError> {
+    for entry in fs::read_dir(folder).map_err(|e| CaseError::io(folder, e))?.flatten() {
+        if is_unfinished(&entry.file_name()) {
+            fs::remove_file(entry.path()).map_err(|e| CaseError::io(&entry.path(), e))?;
+        }
+    }
+    Ok(())
 }
 
 fn lock(folder: &Path) -> Result<File, CaseError> {
