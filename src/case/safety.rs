@@ -4,7 +4,7 @@ use super::CaseError;
 use crate::source::{SourceIdentity, SourceKind};
 use std::collections::BTreeSet;
 use std::fs;
-use std::os::unix::fs::MetadataExt;
+use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::{Path, PathBuf};
 
 /// A device number as the kernel writes it: major and minor.
@@ -49,9 +49,29 @@ fn below(start: Device) -> BTreeSet<Device> {
         let parts = fs::read_dir(folder.join("slaves")).into_iter().flatten().flatten();
         waiting.extend(parts.filter_map(|entry| number_in(&entry.path())));
         let backing = fs::read_to_string(folder.join("loop/backing_file")).ok();
-        waiting.extend(backing.and_then(|path| fs::metadata(path.trim()).ok()).map(|about| device(about.dev())));
+        waiting.extend(backing.and_then(|path| fs::metadata(path.trim()).ok()).map(|about| holder(&about)));
     }
     found
+}
+
+/// What holds the bytes of a file: the device that it lies on, or is.
+fn holder(about: &fs::Metadata) -> Device {
+    device(if about.file_type().is_block_device() { about.rdev() } else { about.dev() })
+}
+
+/// The devices by which the system reaches the source: itself, or all loop devices made of an image file.
+fn devices_of(identity: &SourceIdentity) -> BTreeSet<Device> {
+    let Ok(source) = fs::metadata(&identity.path) else { return BTreeSet::new() };
+    if identity.kind == SourceKind::BlockDevice {
+        return BTreeSet::from([device(source.rdev())]);
+    }
+    let is_made_of_it = |folder: &Path| {
+        let backing = fs::read_to_string(folder.join("loop/backing_file")).ok();
+        let about = backing.and_then(|path| fs::metadata(path.trim()).ok());
+        about.is_some_and(|about| (about.dev(), about.ino()) == (source.dev(), source.ino()))
+    };
+    let all = fs::read_dir("/sys/block").into_iter().flatten().flatten().map(|entry| entry.path());
+    all.filter(|folder| is_made_of_it(folder)).filter_map(|folder| number_in(&folder)).collect()
 }
 
 /// Refuses a case folder that lies on the source.
@@ -59,20 +79,17 @@ fn below(start: Device) -> BTreeSet<Device> {
 /// # Errors
 /// [`CaseError::OnSource`].
 pub fn refuse_case_on_source(folder: &Path, identity: &SourceIdentity) -> Result<(), CaseError> {
-    if identity.kind != SourceKind::BlockDevice {
-        return Ok(());
-    }
     let existing = folder.ancestors().find_map(|part| {
         let part = if part.as_os_str().is_empty() { Path::new(".") } else { part };
         fs::metadata(part).ok()
     });
-    let (Some(about), Ok(source)) = (existing, fs::metadata(&identity.path)) else { return Ok(()) };
-    let source = device(source.rdev());
+    let Some(about) = existing else { return Ok(()) };
+    let mut sources = devices_of(identity);
     // A partition as the source: a case on another partition of the same drive is still a case on the failing drive.
-    let disk =
-        sysfs(source).filter(|f| f.join("partition").exists()).and_then(|f| number_in(f.parent()?)).unwrap_or(source);
-    let under_case = below(device(about.dev()));
-    if under_case.contains(&source) || under_case.contains(&disk) {
+    let partitions = sources.iter().filter_map(|source| sysfs(*source)).filter(|f| f.join("partition").exists());
+    let disks: Vec<Device> = partitions.filter_map(|folder| number_in(folder.parent()?)).collect();
+    sources.extend(disks);
+    if !below(device(about.dev())).is_disjoint(&sources) {
         return Err(CaseError::OnSource { folder: folder.into(), device: identity.path.display().to_string() });
     }
     Ok(())
@@ -83,13 +100,13 @@ pub fn refuse_case_on_source(folder: &Path, identity: &SourceIdentity) -> Result
 /// # Errors
 /// [`CaseError::Mounted`] says where.
 pub fn refuse_mounted(identity: &SourceIdentity, mounted: Mounted) -> Result<(), CaseError> {
-    if mounted == Mounted::Accept || identity.kind != SourceKind::BlockDevice {
+    if mounted == Mounted::Accept {
         return Ok(());
     }
-    let Ok(source) = fs::metadata(&identity.path).map(|about| device(about.rdev())) else { return Ok(()) };
+    let sources = devices_of(identity);
     let text = fs::read_to_string("/proc/self/mountinfo").unwrap_or_default();
     for (number, at) in text.lines().filter_map(mount) {
-        if below(number).contains(&source) {
+        if !below(number).is_disjoint(&sources) {
             return Err(CaseError::Mounted { path: identity.path.clone(), at });
         }
     }
