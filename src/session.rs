@@ -109,8 +109,10 @@ impl Session {
         let read = read_drive(&self.reader);
         self.reader.flush_trace()?;
         let Some(case) = &mut self.case else { return Ok(read?) };
-        case.store().commit().map_err(SourceLost::Store)?;
+        let committed = case.store().commit().map_err(SourceLost::Store);
+        // When both fail, the first failure is the reason for the second.
         let drive = read?;
+        committed?;
         if self.has_drive {
             let map = classify(&drive, &Choices::default());
             let tables = map.runs().iter().filter(|run| run.class == Class::Tables);

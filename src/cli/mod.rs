@@ -47,8 +47,8 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if let Some(error) = cause.downcast_ref::<OpenError>() {
             return if matches!(error, OpenError::SectorSize { .. }) { Ending::Usage } else { Ending::SourceNotOpened };
         }
-        if cause.is::<SourceLost>() {
-            return Ending::SourceLost;
+        if let Some(error) = cause.downcast_ref::<SourceLost>() {
+            return of_lost(error);
         }
         if cause.is::<WriteNewError>() || cause.is::<TakeError>() {
             return Ending::Destination;
@@ -61,7 +61,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         }
         match cause.downcast_ref::<CopyError>() {
             Some(CopyError::Store { .. }) => return Ending::Destination,
-            Some(CopyError::Source { .. }) => return Ending::SourceLost,
+            Some(CopyError::Source { error, .. }) => return of_lost(error),
             Some(CopyError::RequestSize { .. }) => return Ending::Usage,
             Some(_) => return Ending::Plan,
             None => {}
@@ -75,7 +75,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             Some(SessionError::Nothing) => return Ending::Usage,
             Some(SessionError::Open(OpenError::SectorSize { .. })) => return Ending::Usage,
             Some(SessionError::Open(_)) => return Ending::SourceNotOpened,
-            Some(SessionError::Lost(_)) => return Ending::SourceLost,
+            Some(SessionError::Lost(error)) => return of_lost(error),
             Some(SessionError::Trace(_)) => return Ending::Destination,
             Some(SessionError::Case(error)) => return of_case(error),
             None => {}
@@ -93,9 +93,18 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     Ending::Failed
 }
 
+/// What is lost need not be the source: the case or the trace may have no room.
+fn of_lost(error: &crate::source::SourceLost) -> Ending {
+    use crate::source::SourceLost;
+    match error {
+        SourceLost::Store(_) | SourceLost::Trace(_) => Ending::Destination,
+        _ => Ending::SourceLost,
+    }
+}
+
 fn of_case(error: &crate::case::CaseError) -> Ending {
     match error {
-        crate::case::CaseError::Source(_) => Ending::SourceLost,
+        crate::case::CaseError::Source(error) => of_lost(error),
         crate::case::CaseError::NoPlan { .. } => Ending::Plan,
         _ => Ending::Case,
     }
