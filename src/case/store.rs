@@ -5,17 +5,27 @@ use crate::image::Image;
 use crate::journal::{ChunkHash, Claim, Journal, JournalError, Ranges};
 use crate::source::Store;
 use std::io;
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-/// What may be lost to a power cut: at most this much, or what came in this time, is read again.
+/// How much is written before it is made durable, and how long it may take. A power cut costs at most what came since
+/// the last but one of these moments: that is read again.
 const COMMIT_BYTES: u64 = 64 << 20;
 const COMMIT_TIME: Duration = Duration::from_secs(5);
 
 /// Keeps bytes in the image and claims them in the journal once they are durable.
+///
+/// Making them durable takes as long as the destination needs, so it goes on in a thread of its own while the next bytes
+/// are written; at most one such commit is under way.
 pub struct CaseStore {
-    image: Box<dyn Image>,
+    inner: Arc<Inner>,
     fill: u8,
+    under_way: Mutex<Option<JoinHandle<io::Result<()>>>>,
+}
+
+struct Inner {
+    image: Box<dyn Image>,
     state: Mutex<State>,
 }
 
@@ -27,35 +37,69 @@ struct State {
     last_commit: Instant,
 }
 
+impl Inner {
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The image first: the journal must never speak of bytes that a power cut could take back.
+    fn commit(&self) -> io::Result<()> {
+        let mut state = self.state();
+        state.last_commit = Instant::now();
+        state.pending_bytes = 0;
+        let batch = state.journal.take_batch();
+        if batch.is_empty() {
+            return Ok(());
+        }
+        drop(state);
+        self.image.sync()?;
+        self.state().journal.write_batch(batch).map_err(journal_error)
+    }
+}
+
 impl CaseStore {
     pub(super) fn new(image: Box<dyn Image>, journal: Journal, ranges: Ranges, fill: u8) -> CaseStore {
         let state = State { journal, ranges, pending_bytes: 0, last_commit: Instant::now() };
-        CaseStore { image, fill, state: Mutex::new(state) }
+        let inner = Arc::new(Inner { image, state: Mutex::new(state) });
+        CaseStore { inner, fill, under_way: Mutex::new(None) }
     }
 
     /// Bytes held, deferred and given up, in this order.
     pub fn totals(&self) -> [u64; 3] {
-        let state = self.state();
+        let state = self.inner.state();
         [state.ranges.copied_bytes(), state.ranges.deferred_bytes(), state.ranges.unreadable_bytes()]
     }
 
     /// The image.
     pub fn image(&self) -> &dyn Image {
-        self.image.as_ref()
-    }
-
-    fn state(&self) -> MutexGuard<'_, State> {
-        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+        self.inner.image.as_ref()
     }
 
     fn claim(&self, claim: Claim, bytes: u64) -> io::Result<()> {
-        let mut state = self.state();
+        let mut state = self.inner.state();
         state.journal.append(&[claim]).map_err(journal_error)?;
         state.ranges.apply(&claim);
         state.pending_bytes += bytes;
         let due = state.pending_bytes >= COMMIT_BYTES || state.last_commit.elapsed() >= COMMIT_TIME;
         drop(state);
-        if due { self.commit() } else { Ok(()) }
+        if due { self.commit_meanwhile() } else { Ok(()) }
+    }
+
+    /// Starts a commit beside the writing; waits for the one before, which bounds what is not durable.
+    fn commit_meanwhile(&self) -> io::Result<()> {
+        let mut under_way = self.wait_for_commit()?;
+        let inner = Arc::clone(&self.inner);
+        *under_way = Some(std::thread::spawn(move || inner.commit()));
+        Ok(())
+    }
+
+    /// Waits until no commit is under way, and gives the error of the last one.
+    fn wait_for_commit(&self) -> io::Result<MutexGuard<'_, Option<JoinHandle<io::Result<()>>>>> {
+        let mut under_way = self.under_way.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(commit) = under_way.take() {
+            commit.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
+        }
+        Ok(under_way)
     }
 }
 
@@ -69,23 +113,23 @@ fn journal_error(error: JournalError) -> io::Error {
 
 impl Store for CaseStore {
     fn held(&self, extent: Extent) -> Vec<Extent> {
-        self.state().ranges.held(extent)
+        self.inner.state().ranges.held(extent)
     }
 
     fn deferred(&self, extent: Extent) -> Vec<Extent> {
-        self.state().ranges.deferred(extent)
+        self.inner.state().ranges.deferred(extent)
     }
 
     fn given_up(&self, extent: Extent) -> Vec<Extent> {
-        self.state().ranges.unreadable(extent)
+        self.inner.state().ranges.unreadable(extent)
     }
 
     fn load(&self, extent: Extent, buffer: &mut [u8]) -> io::Result<()> {
-        self.image.read_at(extent.start, buffer)
+        self.inner.image.read_at(extent.start, buffer)
     }
 
     fn keep(&self, extent: Extent, bytes: &[u8]) -> io::Result<()> {
-        self.image.write_at(extent.start, bytes)?;
+        self.inner.image.write_at(extent.start, bytes)?;
         let hash = ChunkHash::of(bytes);
         self.claim(Claim::Copied { extent, hash }, extent.bytes)
     }
@@ -98,24 +142,14 @@ impl Store for CaseStore {
         if self.fill != 0 {
             let piece = vec![self.fill; usize::try_from(extent.bytes.min(1 << 20)).expect("at most 1 MiB")];
             for part in extent.pieces(1 << 20) {
-                self.image.write_at(part.start, &piece[..usize::try_from(part.bytes).expect("at most 1 MiB")])?;
+                self.inner.image.write_at(part.start, &piece[..usize::try_from(part.bytes).expect("at most 1 MiB")])?;
             }
         }
         self.claim(Claim::Unreadable { extent }, 0)
     }
 
-    /// The image first: the journal must never speak of bytes that a power cut could take back.
     fn commit(&self) -> io::Result<()> {
-        let mut state = self.state();
-        state.last_commit = Instant::now();
-        state.pending_bytes = 0;
-        let batch = state.journal.take_batch();
-        if batch.is_empty() {
-            return Ok(());
-        }
-        // The image takes its time to be durable; whoever only asks what is held need not wait for it.
-        drop(state);
-        self.image.sync()?;
-        self.state().journal.write_batch(batch).map_err(journal_error)
+        let _under_way = self.wait_for_commit()?;
+        self.inner.commit()
     }
 }

@@ -78,6 +78,10 @@ fn options(arguments: &CopyArguments) -> CopyOptions {
             bytes: arguments.stop_after_bytes,
             errors: arguments.stop_after_errors,
         },
+        // The case makes things durable itself, beside the writing. The engine asks for it where a pass ends, and when a
+        // read hangs for so long that nothing else would.
+        commit_bytes: u64::MAX,
+        commit_time: Duration::from_secs(30),
         ..CopyOptions::default()
     }
 }
