@@ -3,7 +3,8 @@
 //!
 //! Data flows one way through the modules, and a module knows only those above it in this list:
 //!
-//! 1. [`units`], [`extent`], [`finding`]: numbers with their units, stretches of the drive, things noticed.
+//! 1. [`units`], [`extent`], [`finding`], [`human`]: numbers with their units, stretches of the drive, things
+//!    noticed, figures as people read them.
 //! 2. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
 //! 3. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
 //! 4. [`case`]: the folder that holds all there is about one drive.
@@ -15,11 +16,12 @@
 //! 10. [`copy`]: following a plan, and coming back to what resisted.
 //! 11. [`audit`]: file by file what is whole and what is not.
 //! 12. [`content`]: a file's content as a case holds it.
-//! 13. [`take`]: chosen files out of a case into a folder.
-//! 14. [`export`]: a plan in forms that other programs follow.
-//! 15. [`report`]: what people and programs are told, without markup.
-//! 16. [`demo`]: an invented drive to try everything on.
-//! 17. [`cli`]: the command line, which holds no logic of its own.
+//! 13. [`verify`]: the copy held against the journal's hashes and against a second reader.
+//! 14. [`take`]: chosen files out of a case into a folder.
+//! 15. [`export`]: a plan in forms that other programs follow.
+//! 16. [`report`]: what people and programs are told, without markup.
+//! 17. [`demo`]: an invented drive to try everything on.
+//! 18. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
@@ -34,6 +36,7 @@ pub mod export;
 pub mod extent;
 pub mod finding;
 pub mod fs;
+pub mod human;
 pub mod image;
 pub mod journal;
 pub mod partition;
@@ -44,6 +47,7 @@ pub mod source;
 pub mod storage;
 pub mod take;
 pub mod units;
+pub mod verify;
 pub mod write_new;
 
 /// Every kind of finding there is, by the layer that makes it.

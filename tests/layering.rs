@@ -3,10 +3,11 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 22] = [
+const ORDER: [&str; 24] = [
     "units",
     "extent",
     "finding",
+    "human",
     "write_new",
     "storage",
     "source",
@@ -21,6 +22,7 @@ const ORDER: [&str; 22] = [
     "copy",
     "audit",
     "content",
+    "verify",
     "take",
     "export",
     "report",

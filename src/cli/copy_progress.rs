@@ -1,7 +1,7 @@
 //! Progress of a copy: a bar on a terminal, plain lines elsewhere, JSON lines for programs.
 
-use super::human;
 use crate::copy::{Event, Progress};
+use crate::human;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
 use std::time::{Duration, Instant};

@@ -4,7 +4,6 @@ pub mod args;
 mod commands;
 mod copy_progress;
 pub mod exit;
-mod human;
 mod progress;
 mod show;
 mod table;

@@ -1,6 +1,6 @@
 //! Progress of long reading: a bar on a terminal, a plain line now and then elsewhere, nothing when asked.
 
-use super::human;
+use crate::human;
 use crate::source::Reader;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;

@@ -3,6 +3,7 @@
 use super::costs::{Costs, ScopeReport};
 use crate::allocation::DriveMap;
 use crate::fs::Content;
+use crate::human;
 use crate::plan::{Scope, break_even_fullness};
 use crate::source::ReadTotals;
 use serde::Serialize;
@@ -31,8 +32,9 @@ const LONG_SECONDS: f64 = 3600.0;
 /// Recommends. `scopes` are those of [`super::costs::scope_costs`].
 pub fn advise(drive: &DriveMap, scopes: &[ScopeReport], costs: &Costs, reading: &ReadTotals) -> Advice {
     let of = |scope: Scope| scopes.iter().find(|s| s.scope == scope).expect("all scopes are reckoned");
-    let (whole, allocated, files, structure) =
-        (of(Scope::Whole), of(Scope::Allocated), of(Scope::Files), of(Scope::Structure));
+    let (allocated, files, structure) = (of(Scope::Allocated), of(Scope::Files), of(Scope::Structure));
+    // The rival is the drive read from front to back in one go, not the plan of scope `whole`, which goes class by class.
+    let whole_seconds = costs.pace.seconds(drive.identity.bytes, 1);
     let in_use = allocated.bytes - allocated.unasked_bytes;
     let break_even = break_even_fullness(drive.identity.bytes, allocated.extents, &costs.pace);
     #[allow(
@@ -42,18 +44,21 @@ pub fn advise(drive: &DriveMap, scopes: &[ScopeReport], costs: &Costs, reading: 
         reason = "a share of the drive"
     )]
     let break_even_bytes = ((break_even * drive.identity.bytes as f64) as u64).saturating_sub(allocated.unasked_bytes);
-    let saving = if whole.seconds > 0.0 { 1.0 - allocated.seconds / whole.seconds } else { 0.0 };
+    let saving = if whole_seconds > 0.0 { 1.0 - allocated.seconds / whole_seconds } else { 0.0 };
     let mut reasons = vec![
         format!(
-            "in use: {} bytes in {} stretches; reading only these pays as long as fewer than {} bytes are in use (the break-even)",
-            in_use, allocated.extents, break_even_bytes
+            "in use: {} in {} pieces; reading only that is quicker than reading front to back as long as less than {} is in use \
+             (the break-even at this fragmentation)",
+            human::bytes(in_use),
+            human::count(allocated.extents),
+            human::bytes(break_even_bytes)
         ),
         format!(
-            "time for what is in use {:.0} s, for the whole drive {:.0} s: {:.0} % saved (at least {:.0} % asked)",
-            allocated.seconds,
-            whole.seconds,
-            saving * 100.0,
-            WORTHWHILE_SAVING * 100.0
+            "time for what is in use: {}; for the whole drive front to back: {}; {}, {} asked",
+            human::seconds(allocated.seconds),
+            human::seconds(whole_seconds),
+            if saving > 0.0 { format!("{} saved", human::share(saving)) } else { "nothing saved".to_owned() },
+            human::share(WORTHWHILE_SAVING)
         ),
     ];
     if reading.failed_requests > 0 {
@@ -76,23 +81,24 @@ pub fn advise(drive: &DriveMap, scopes: &[ScopeReport], costs: &Costs, reading: 
     if opaque > 0 {
         reasons.push(format!("{opaque} volumes are not read file by file and count as wholly in use"));
     }
-    if saving < WORTHWHILE_SAVING {
+    let little_saved = saving < WORTHWHILE_SAVING;
+    if allocated.seconds > LONG_SECONDS || reading.failed_requests > 0 {
+        reasons.push(format!(
+            "structure alone takes {}, all live files {}: what the client needs most can be safe long before the rest",
+            human::seconds(structure.seconds),
+            human::seconds(files.seconds)
+        ));
+        let rest = if little_saved { "then all the rest of the drive" } else { "then the rest of what is in use" };
+        let sentence = format!(
+            "Ask the client which folders matter and read those right after the structure, {rest}: `folders` shows where the bytes \
+             are, `plan --want` puts them first."
+        );
+        return advice("wanted-first", sentence, reasons);
+    }
+    if little_saved {
         return advice(
             "whole",
             "Copy the whole drive: reading only what is in use would save too little to give up the rest.".to_owned(),
-            reasons,
-        );
-    }
-    if allocated.seconds > LONG_SECONDS || reading.failed_requests > 0 {
-        reasons.push(format!(
-            "structure alone takes {:.0} s, all live files {:.0} s: what the client needs most can be safe long before the rest",
-            structure.seconds, files.seconds
-        ));
-        return advice(
-            "wanted-first",
-            "Ask the client which folders matter and read those right after the structure, then the rest of what is in use: \
-             `folders` shows where the bytes are, `plan --want` puts them first."
-                .to_owned(),
             reasons,
         );
     }
@@ -101,4 +107,44 @@ pub fn advise(drive: &DriveMap, scopes: &[ScopeReport], costs: &Costs, reading: 
         "Copy what is in use and leave free space: it is quick enough to be read in one go.".to_owned(),
         reasons,
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::allocation::{Choices, classify, read_drive};
+    use crate::report::costs::scope_costs;
+    use crate::source::{MemorySource, Reader};
+    use crate::units::SectorSize;
+
+    /// A 64 MB FAT16 volume formatted by the fatfs crate, with one file of `share` of it.
+    fn volume(share: f64) -> Vec<u8> {
+        let mut memory = std::io::Cursor::new(vec![0; 64_000_000 / 512 * 512]);
+        fatfs::format_volume(&mut memory, fatfs::FormatVolumeOptions::new()).unwrap();
+        let volume = fatfs::FileSystem::new(&mut memory, fatfs::FsOptions::new()).unwrap();
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of 60 MB")]
+        let content = vec![7; (60e6 * share) as usize];
+        std::io::Write::write_all(&mut volume.root_dir().create_file("content.bin").unwrap(), &content).unwrap();
+        drop(volume);
+        memory.into_inner()
+    }
+
+    fn action(bytes: Vec<u8>, megabytes_a_second: f64, failed_requests: u64) -> &'static str {
+        let reader = Reader::new(Box::new(MemorySource::new(bytes, SectorSize::S512)), None);
+        let drive = read_drive(&reader).unwrap();
+        let costs = Costs::new(Some(megabytes_a_second * 1e6), None, 12.7);
+        let scopes = scope_costs(&classify(&drive, &Choices::default()), &costs, drive.identity.bytes);
+        let reading = ReadTotals { failed_requests, ..ReadTotals::default() };
+        advise(&drive, &scopes, &costs, &reading).action
+    }
+
+    // Source: elementary; 64 MB at 10 MB/s take 6.4 s whole. At 0.01 MB/s half of it takes 53 minutes, all 107.
+    #[test]
+    fn the_figures_decide() {
+        assert_eq!(action(volume(0.3), 10.0, 0), "allocated");
+        assert_eq!(action(volume(0.98), 10.0, 0), "whole");
+        assert_eq!(action(volume(0.3), 10.0, 2), "wanted-first");
+        assert_eq!(action(volume(0.98), 0.01, 0), "wanted-first");
+        assert_eq!(action(vec![0; 1 << 20], 10.0, 0), "whole");
+    }
 }

@@ -3,8 +3,8 @@
 use super::{print, print_json};
 use crate::cli::args::{ExportArguments, FormArgument, RestArgument};
 use crate::cli::exit::Ending;
-use crate::cli::human;
 use crate::export::{DeviceMapper, Form, Rest, export, export_to_new_file};
+use crate::human;
 use serde::Serialize;
 use std::io::{self, BufWriter, Write};
 use std::path::Path;

@@ -2,8 +2,8 @@
 
 use super::line;
 use crate::audit::{AuditSummary, FileAudit};
-use crate::cli::human;
 use crate::cli::table::{Column, table};
+use crate::human;
 
 /// An audit: the sums, the folders down to a depth, and the first damaged files.
 pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> String {

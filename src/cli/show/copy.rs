@@ -1,9 +1,9 @@
 //! How a copy ended, as text.
 
 use super::line;
-use crate::cli::human;
 use crate::cli::table::{Column, table};
 use crate::copy::{CopyOutcome, End, StopReason};
+use crate::human;
 
 /// How a copy ended.
 pub fn copy(outcome: &CopyOutcome) -> String {

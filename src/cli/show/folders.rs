@@ -1,8 +1,8 @@
 //! Folders as text.
 
 use super::line;
-use crate::cli::human;
 use crate::cli::table::{Column, table};
+use crate::human;
 use crate::report::FolderLine;
 
 /// Folders as a tree with a bar for each one's share of its volume.

@@ -18,8 +18,8 @@ pub use plan::plan;
 pub use taken::{TAKEN_SHOWN, taken};
 pub use verify::verify;
 
-use super::human;
 use super::table::{Column, table};
+use crate::human;
 use crate::report::{AreaReport, FindingReport, RateOrigin, Strip, SurveyReport, VolumeReport};
 use std::fmt::Write;
 

@@ -1,8 +1,8 @@
 //! A plan as text.
 
 use super::line;
-use crate::cli::human;
 use crate::cli::table::{Column, table};
+use crate::human;
 use crate::report::PlanSummary;
 
 /// What a plan holds, pass by pass.

@@ -1,8 +1,8 @@
 //! What was taken, as text.
 
 use super::line;
-use crate::cli::human;
 use crate::cli::table::{Column, table};
+use crate::human;
 use crate::take::{Note, Taken, TakenState, TakenTotals};
 use std::path::Path;
 

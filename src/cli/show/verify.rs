@@ -1,8 +1,8 @@
 //! A verification as text.
 
 use super::line;
-use crate::cli::human;
 use crate::cli::table::{Column, table};
+use crate::human;
 use crate::report::VerifyReport;
 use crate::verify::{Owner, OwnerKind, Verdict};
 
