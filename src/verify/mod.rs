@@ -1,0 +1,17 @@
+//! Is the copy what the journal says it is? The image read back against the journal's hashes, its sum as a whole, the
+//! files that own a place, and what an independent reader sees of each volume.
+//!
+//! Nothing here writes, and only [`read_again`] asks the drive, when somebody wants that. `docs/verifying.md` says what each answer is worth.
+
+mod again;
+mod claims;
+mod owners;
+mod read_ahead;
+mod second_reader;
+mod whole;
+
+pub use again::{AgainCheck, read_again};
+pub use claims::{ClaimCheck, check_claims};
+pub use owners::{Holder, Owner, OwnerKind, Owners, owners};
+pub use second_reader::{Difference, Explanation, FolderDifference, SecondOpinion, Verdict, second_opinion};
+pub use whole::{WholeSum, sha256};
