@@ -1,6 +1,7 @@
 //! File systems: recognising one by its boot sector, and reading its two maps of what is used, the allocation map and
 //! the files' own runs, into one shape that is the same for all ([`VolumeMap`]).
 
+mod bits;
 mod catalog;
 mod chain;
 mod clusters;
@@ -9,6 +10,7 @@ pub mod fat;
 mod folder_content;
 pub mod ntfs;
 mod timestamp;
+mod utf16;
 
 pub use catalog::{
     Catalog, CatalogBuilder, Link, Node, NodeId, NodeKind, NodeSpec, ORPHANS, Parent, Purpose, Role, Stream, StreamSpec,

@@ -11,7 +11,7 @@ mod table;
 mod volume;
 mod walk;
 
-pub use findings::CODES;
+pub use findings::{BOOT_FROM_BACKUP, CODES, TYPE_CONTRADICTED};
 pub use volume::read;
 
 /// A little-endian word of a structure in memory.
