@@ -93,7 +93,7 @@ pub fn owners(drive: &DriveMap, places: &ExtentSet, most: usize) -> Owners {
             }
         }
     }
-    found.listed.sort_by(|a, b| (a.place, a.kind).cmp(&(b.place, b.kind)));
+    found.listed.sort_by_key(|owner| (owner.place, owner.kind));
     found
 }
 
