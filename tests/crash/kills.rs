@@ -95,7 +95,9 @@ impl Victim<'_> {
             fs::remove_dir_all(&case).expect("removed");
             finished += 1;
         }
-        println!("{killed} kills within about {time:?}; after {progressed} of them more was safe; {finished} copies ended");
+        println!(
+            "{killed} kills within about {time:?}; after {progressed} of them more was safe; {finished} copies ended"
+        );
         assert!(progressed >= kills / 20, "too few kills came between two commits: {progressed} of {killed}");
     }
 
