@@ -36,6 +36,7 @@ fn run(drive: &DriveMap, held: &Held, planned: &ExtentSet) -> (AuditSummary, BTr
 /// extents stand for the file byte by byte.
 struct Reference {
     name: Name,
+    names: Vec<String>,
     extents: Vec<Extent>,
     content: u64,
     plain: bool,
@@ -54,6 +55,10 @@ fn references(answer: &Value) -> Vec<Reference> {
         .filter(of_client)
         .map(|f| Reference {
             name: (f["path"].as_str().unwrap().to_owned(), f["stream"].as_str().map(str::to_owned)),
+            names: f["paths"].as_array().map_or_else(
+                || vec![f["path"].as_str().unwrap().to_owned()],
+                |list| list.iter().filter_map(Value::as_str).map(str::to_owned).collect(),
+            ),
             extents: f["extents"]
                 .as_array()
                 .unwrap()
@@ -116,7 +121,8 @@ fn damaged_files_are_exactly_those_the_reference_has_in_bad_places() {
         let (summary, files) = run(&drive, &held, &everything);
         let mut expected = BTreeSet::new();
         for file in references(&answers(name)) {
-            let found = files.get(&file.name);
+            // A file with hard links is audited once, by its first name in its record.
+            let found = file.names.iter().find_map(|path| files.get(&(path.clone(), file.name.1.clone())));
             let (any, lost) = hit(&file, &bad);
             let Some(found) = found else {
                 assert!(file.extents.is_empty(), "{name}: {:?} is not audited", file.name);
@@ -130,7 +136,7 @@ fn damaged_files_are_exactly_those_the_reference_has_in_bad_places() {
                 assert_eq!(found.damaged, lost, "{name}: {:?}", file.name);
             }
             if damaged {
-                expected.insert(file.name);
+                expected.insert((found.path.clone(), found.stream.clone()));
             }
         }
         let got: BTreeSet<Name> = files
