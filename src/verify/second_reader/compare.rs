@@ -15,6 +15,9 @@ use std::io;
 /// ends. FAT allows 65,536 in all.
 const MORE_ENTRIES: usize = 1 << 17;
 
+/// What any call may read besides what it is made for: records, run lists, FATs.
+pub(super) const CALL_BYTES: u64 = 16 << 20;
+
 /// An entry of a folder as the other reader gives it.
 pub(super) struct Entry<P> {
     pub name: String,
@@ -95,8 +98,14 @@ impl<'c, 's, O: Other> Comparison<'c, 's, O> {
         self.opinion.settle();
     }
 
-    /// Runs a call of the other reader; with what it gave, why a difference in it would be explained.
-    fn ask<T>(&mut self, call: impl FnOnce(&mut O) -> Result<T, String>) -> (Result<T, String>, Option<Explanation>) {
+    /// Runs a call of the other reader that is worth reading `bytes` bytes; with what it gave, why a difference in it
+    /// would be explained.
+    fn ask<T>(
+        &mut self,
+        bytes: u64,
+        call: impl FnOnce(&mut O) -> Result<T, String>,
+    ) -> (Result<T, String>, Option<Explanation>) {
+        self.view.allow(bytes.saturating_add(CALL_BYTES));
         let absent = self.view.seen().absent_bytes;
         let (outcome, panicked) = match quietly(|| call(&mut self.other)) {
             Ok(outcome) => (outcome, false),
@@ -115,7 +124,8 @@ impl<'c, 's, O: Other> Comparison<'c, 's, O> {
     fn folder(&mut self, theirs: &O::Place, ours: NodeId, waiting: &mut Vec<(O::Place, NodeId)>) {
         let (mut mine, hidden) = self.mine(ours);
         let most = 2 * mine.len() + MORE_ENTRIES;
-        let (listed, explanation) = self.ask(|other| other.list(theirs, most));
+        let (listed, explanation) =
+            self.ask(self.index_bytes(ours).saturating_mul(2), |other| other.list(theirs, most));
         let explanation = explanation.or_else(|| self.other.folder_weakness(&self.volume.catalog.node(ours)));
         let listed = match listed {
             Ok(listed) => listed,
@@ -153,6 +163,12 @@ impl<'c, 's, O: Other> Comparison<'c, 's, O> {
         }
     }
 
+    /// Bytes of a folder's entries.
+    fn index_bytes(&self, folder: NodeId) -> u64 {
+        let streams = self.volume.catalog.node(folder).streams();
+        streams.filter(|s| s.role() == Role::FolderIndex).map(|s| s.size().min(self.volume.extent.bytes)).sum()
+    }
+
     /// Our names in a folder; and those the other reader shows differently, by what it shows.
     fn mine(&self, folder: NodeId) -> (BTreeMap<String, NodeId>, BTreeMap<String, String>) {
         let mut names = BTreeMap::new();
@@ -172,7 +188,7 @@ impl<'c, 's, O: Other> Comparison<'c, 's, O> {
     }
 
     fn file(&mut self, node: &Node<'_>, theirs: &O::Place) {
-        let (file, explanation) = self.ask(|other| other.file(theirs));
+        let (file, explanation) = self.ask(0, |other| other.file(theirs));
         let file = match file {
             Ok(file) => file,
             Err(message) => {
@@ -220,7 +236,7 @@ impl<'c, 's, O: Other> Comparison<'c, 's, O> {
             return;
         }
         let mut other = blake3::Hasher::new();
-        let (outcome, mut explanation) = self.ask(|reader| {
+        let (outcome, mut explanation) = self.ask(bytes.saturating_mul(2), |reader| {
             reader.content(theirs, bytes, &mut |part| {
                 other.update(part);
                 Ok(())

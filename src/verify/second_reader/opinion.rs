@@ -138,6 +138,8 @@ pub enum Verdict {
         /// Why that says nothing about the copy; `None` when nobody knows.
         explanation: Option<Explanation>,
     },
+    /// There is no second reader for this file system.
+    NoReader,
 }
 
 /// What a second, independent reader sees of a volume of the copy.

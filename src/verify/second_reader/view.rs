@@ -35,7 +35,7 @@ struct Shared<'s> {
     volume: Extent,
     blocks: Vec<Option<Block>>,
     seen: Seen,
-    /// Beyond this many bytes asked for, reading fails: a reader that runs in a circle is stopped by it.
+    /// Beyond this many bytes asked for in all, reading fails: a reader that runs in a circle is stopped by it.
     most_bytes: u64,
 }
 
@@ -47,11 +47,17 @@ pub(super) struct View<'s> {
 }
 
 impl<'s> View<'s> {
-    /// The volume at `volume` of what `store` holds. After `most_bytes` bytes in all, reading fails.
-    pub(super) fn new(store: &'s dyn Store, volume: Extent, most_bytes: u64) -> View<'s> {
+    /// The volume at `volume` of what `store` holds. Nothing can be read before [`View::allow`].
+    pub(super) fn new(store: &'s dyn Store, volume: Extent) -> View<'s> {
         let blocks = (0..BLOCKS).map(|_| None).collect();
-        let shared = Shared { store, volume, blocks, seen: Seen::default(), most_bytes };
+        let shared = Shared { store, volume, blocks, seen: Seen::default(), most_bytes: 0 };
         View { shared: Rc::new(RefCell::new(shared)), at: 0 }
+    }
+
+    /// Lets `bytes` more bytes be asked for from now on, and then no more.
+    pub(super) fn allow(&self, bytes: u64) {
+        let mut shared = self.shared.borrow_mut();
+        shared.most_bytes = shared.seen.asked_bytes.saturating_add(bytes);
     }
 
     /// What was asked of it so far.
@@ -82,7 +88,7 @@ impl Shared<'_> {
             self.seen.absent_bytes += asked.bytes - held;
         }
         if self.seen.asked_bytes > self.most_bytes {
-            return Err(io::Error::other("this reader asks for more than the volume can be worth"));
+            return Err(io::Error::other("it asks for far more than this can take, as if it ran in a circle"));
         }
         Ok(count)
     }
