@@ -168,7 +168,7 @@ fn a_byte_of_a_compressed_file_concerns_its_unit() {
     assert_eq!((bytes.len(), bytes[0].path.as_str(), bytes[0].bytes), (1, path, Some([65_536, 65_536])));
 }
 
-/// Bytes that were copied again: the last hash is the one that counts, whatever the order of the claims.
+/// Bytes that were copied again: the last hash is the one that counts.
 #[test]
 fn a_place_copied_twice_is_judged_by_what_it_holds() {
     let old = vec![1u8; 8192];
