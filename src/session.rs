@@ -2,13 +2,13 @@
 //! case in order.
 
 use crate::allocation::{Choices, Class, DriveMap, classify, read_drive};
-use crate::case::{Case, CaseError, Entry, Mounted, refuse_case_on_source, refuse_mounted};
+use crate::case::{Case, CaseError, Entry, Mounted, refuse_mounted, refuse_writing_to_source};
 use crate::extent::Extent;
 use crate::image::ImageForm;
-use crate::source::{self, OpenError, Reader, SourceLost, Store, Trace};
+use crate::source::{self, OpenError, Reader, Source, SourceLost, Store, Trace};
 use crate::write_new::{WriteNewError, create_new};
 use std::io::BufWriter;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Where a drive's bytes come from, and where they are kept.
@@ -26,6 +26,8 @@ pub struct Sources {
     pub form: Option<ImageForm>,
     /// Whether a mounted drive is accepted.
     pub mounted: bool,
+    /// Files that the command is going to write.
+    pub outputs: Vec<PathBuf>,
 }
 
 /// Why a session cannot begin or go on.
@@ -74,7 +76,7 @@ impl Session {
         match (&sources.source, &sources.case) {
             (None, None) => Err(SessionError::Nothing),
             (Some(path), None) => {
-                let source = source::open(path, sources.sector_size)?;
+                let source = open_safely(path, sources)?;
                 Ok(Session { reader: Arc::new(Reader::new(source, trace(sources)?)), case: None, has_drive: true })
             }
             (None, Some(folder)) => {
@@ -84,10 +86,7 @@ impl Session {
                 Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: false })
             }
             (Some(path), Some(folder)) => {
-                let source = source::open(path, sources.sector_size)?;
-                refuse_case_on_source(folder, source.identity())?;
-                let mounted = if sources.mounted { Mounted::Accept } else { Mounted::Refuse };
-                refuse_mounted(source.identity(), mounted)?;
+                let source = open_safely(path, sources)?;
                 let form = sources.form.unwrap_or(ImageForm::Raw);
                 let mut case = Case::open_or_create(folder, source.identity(), form)?;
                 if let Some(form) = sources.form {
@@ -130,4 +129,14 @@ impl Session {
     pub fn record(&self, entry: &Entry) -> Result<(), CaseError> {
         self.case.as_ref().map_or(Ok(()), |case| case.record(entry))
     }
+}
+
+/// Opens the drive, unless it is mounted or something is to be written to it.
+fn open_safely(path: &Path, sources: &Sources) -> Result<Box<dyn Source>, SessionError> {
+    let source = source::open(path, sources.sector_size)?;
+    for place in sources.case.iter().chain(&sources.trace).chain(&sources.outputs) {
+        refuse_writing_to_source(place, source.identity())?;
+    }
+    refuse_mounted(source.identity(), if sources.mounted { Mounted::Accept } else { Mounted::Refuse })?;
+    Ok(source)
 }

@@ -80,8 +80,10 @@ pub enum CaseError {
         /// The folder.
         folder: PathBuf,
     },
-    /// The case lies on the drive it is to copy.
-    #[error("{folder}: lies on the drive that is to be read ({device}); a case must lie elsewhere")]
+    /// A case, or a file to be written, lies on the drive that is to be read.
+    #[error(
+        "{folder}: lies on the drive that is to be read ({device}), which is never written to; choose a place elsewhere"
+    )]
     OnSource {
         /// The folder.
         folder: PathBuf,

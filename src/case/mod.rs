@@ -15,7 +15,7 @@ pub use attachment::Attachment;
 pub use error::CaseError;
 pub use file::{CaseFile, CaseSource};
 pub use record::{Entry, RECORD_NAME};
-pub use safety::{Mounted, refuse_case_on_source, refuse_mounted};
+pub use safety::{Mounted, refuse_mounted, refuse_writing_to_source};
 pub use store::CaseStore;
 
 use crate::extent::Extent;

@@ -74,11 +74,11 @@ fn devices_of(identity: &SourceIdentity) -> BTreeSet<Device> {
     all.filter(|folder| is_made_of_it(folder)).filter_map(|folder| number_in(&folder)).collect()
 }
 
-/// Refuses a case folder that lies on the source.
+/// Refuses a place to write at - a case, or any file - that lies on the source.
 ///
 /// # Errors
 /// [`CaseError::OnSource`].
-pub fn refuse_case_on_source(folder: &Path, identity: &SourceIdentity) -> Result<(), CaseError> {
+pub fn refuse_writing_to_source(folder: &Path, identity: &SourceIdentity) -> Result<(), CaseError> {
     let existing = folder.ancestors().find_map(|part| {
         let part = if part.as_os_str().is_empty() { Path::new(".") } else { part };
         fs::metadata(part).ok()

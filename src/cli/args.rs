@@ -49,7 +49,7 @@ pub struct SourceArguments {
     /// Folder that keeps all there is about this drive: what is read goes into its image and is never asked for again
     #[arg(long, value_name = "FOLDER")]
     pub case: Option<PathBuf>,
-    /// With --case: read a drive although the system has it mounted and may write to it
+    /// Read a drive although the system has it mounted and may write to it
     #[arg(long)]
     pub mounted: bool,
     /// Logical sector size of an image file, in bytes (a block device tells its own) [default: 512]

@@ -211,6 +211,26 @@ fn a_mounted_drive_needs_an_explicit_word() {
     ends_with(0, gleaner("plan", &case).arg(&drive.device));
 }
 
+/// Without a case too: neither a plan nor a trace is written to the drive that is read, explicit word or not.
+#[test]
+fn no_file_is_written_to_the_drive_that_is_read() {
+    let drive = Partitioned::new();
+    let mounted = Mounted::device(&drive.partition());
+    let (plan, trace) = (mounted.path().join("plan.json"), mounted.path().join("trace.csv"));
+    let program = || Command::new(env!("CARGO_BIN_EXE_gleaner"));
+    for words in [&[][..], &["--mounted"]] {
+        let complaint = complains_with(8, program().arg("plan").arg(&drive.device).arg("-o").arg(&plan).args(words));
+        assert!(complaint.contains("lies on the drive that is to be read"), "{complaint}");
+        let complaint =
+            complains_with(8, program().arg("survey").arg(&drive.device).arg("--trace").arg(&trace).args(words));
+        assert!(complaint.contains("lies on the drive that is to be read"), "{complaint}");
+    }
+    assert!(!plan.exists() && !trace.exists(), "nothing was made");
+    let complaint = complains_with(8, program().arg("survey").arg(&drive.device));
+    assert!(complaint.contains("is mounted at"), "{complaint}");
+    ends_with(0, program().arg("survey").arg(&drive.device).arg("--mounted"));
+}
+
 /// The drive itself is no place for a case.
 #[test]
 fn the_drive_is_no_case_folder() {

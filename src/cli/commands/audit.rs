@@ -13,7 +13,7 @@ use serde::Serialize;
 use std::io::{self, BufWriter, Write};
 
 pub fn run(arguments: &AuditArguments) -> anyhow::Result<Ending> {
-    let (session, drive) = read(&arguments.source)?;
+    let (session, drive) = read(&arguments.source, &[&arguments.csv])?;
     let case = session.case.as_ref().context("audit needs a case: give it with --case")?;
     let planned = match case.plan_path() {
         Some(path) => read_plan(open_plan(&path)?)?.ascending().collect(),

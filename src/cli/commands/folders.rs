@@ -8,7 +8,7 @@ use crate::report;
 
 pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
-    let (session, drive) = read(&arguments.source)?;
+    let (session, drive) = read(&arguments.source, &[])?;
     let areas = drive.choose_areas(&arguments.volume)?;
     let lines = report::folders(&drive, areas.as_deref(), arguments.depth, &choices);
     if arguments.source.json {

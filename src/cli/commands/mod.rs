@@ -20,10 +20,15 @@ use crate::image::ImageForm;
 use crate::session::{Session, SessionError, Sources};
 use serde::Serialize;
 use std::io::{self, BufWriter, Write};
+use std::path::PathBuf;
 use std::sync::Arc;
 
-/// Opens the drive, the case, or both.
-fn open(arguments: &SourceArguments, form: Option<ImageForm>) -> Result<Session, SessionError> {
+/// Opens the drive, the case, or both; `outputs` are the files that will be written.
+fn open(
+    arguments: &SourceArguments,
+    form: Option<ImageForm>,
+    outputs: &[&Option<PathBuf>],
+) -> Result<Session, SessionError> {
     Session::open(&Sources {
         source: arguments.source.clone(),
         case: arguments.case.clone(),
@@ -31,12 +36,13 @@ fn open(arguments: &SourceArguments, form: Option<ImageForm>) -> Result<Session,
         trace: arguments.trace.clone(),
         form,
         mounted: arguments.mounted,
+        outputs: outputs.iter().filter_map(|path| (*path).clone()).collect(),
     })
 }
 
 /// Opens the drive or the case and reads its tables and structure.
-fn read(arguments: &SourceArguments) -> anyhow::Result<(Session, DriveMap)> {
-    let mut session = open(arguments, None)?;
+fn read(arguments: &SourceArguments, outputs: &[&Option<PathBuf>]) -> anyhow::Result<(Session, DriveMap)> {
+    let mut session = open(arguments, None, outputs)?;
     let drive = read_open(&mut session, arguments.quiet || arguments.json)?;
     Ok((session, drive))
 }

@@ -19,7 +19,7 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     if let Some(output) = &arguments.output {
         check_new(output)?;
     }
-    let (mut session, drive) = read(&arguments.source)?;
+    let (mut session, drive) = read(&arguments.source, &[&arguments.output])?;
     let areas = drive.choose_areas(&arguments.volume)?;
     request.areas =
         areas.map(|list| list.into_iter().map(|n| u32::try_from(n).expect("few areas")).collect::<BTreeSet<_>>());

@@ -10,7 +10,7 @@ use anyhow::Context;
 
 pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
-    let (session, drive) = read(&arguments.source)?;
+    let (session, drive) = read(&arguments.source, &[])?;
     let rate = arguments.pace.rate.map(bytes_per_second);
     let mut survey = report::survey(&drive, session.reader.totals(), &choices, rate, arguments.pace.reposition);
     if let Some(folder) = &arguments.destination {

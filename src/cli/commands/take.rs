@@ -12,7 +12,7 @@ use std::io::Write;
 pub fn run(arguments: &TakeArguments) -> anyhow::Result<Ending> {
     let chosen = Patterns::new(&arguments.paths)?;
     let sources = SourceArguments::of_case(&arguments.case, arguments.json);
-    let mut session = open(&sources, None)?;
+    let mut session = open(&sources, None, &[])?;
     let drive = read_open(&mut session, arguments.json)?;
     let areas = drive.choose_areas(&arguments.volume)?;
     let case = session.case.as_ref().context("take needs a case")?;

@@ -16,7 +16,7 @@ const COMPARED: u64 = 256 << 20;
 
 pub fn run(arguments: &VerifyArguments) -> anyhow::Result<Ending> {
     let quiet = arguments.source.quiet || arguments.source.json;
-    let mut session = open(&arguments.source, None)?;
+    let mut session = open(&arguments.source, None, &[])?;
     let drive = read_open(&mut session, quiet)?;
     let case = session.case.as_ref().context("verify needs a case: give it with --case")?;
     let store = case.store().as_ref();

@@ -59,6 +59,7 @@ pub fn verify(report: &VerifyReport) -> String {
                 let why = explanation.map_or(String::new(), |e| format!(" ({})", e.sentence()));
                 format!("could not open it: {}{why}", human::name(message))
             }
+            Verdict::NoReader => "knows this file system; it was not compared".to_owned(),
         };
         say!(&mut text, "  volume at byte {}: {} {words}", opinion.volume, opinion.reader);
         if opinion.contents_compared > 0 {

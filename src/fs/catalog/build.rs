@@ -152,10 +152,14 @@ impl CatalogBuilder {
     pub fn finish(mut self, root: NodeId) -> Catalog {
         assert!((root.0 as usize) < self.nodes.len(), "the root must be a node");
         self.sort_by_node();
+        // Nodes, links and streams all ascend: one walk beside each other finds where each node's own begin.
+        let (mut link, mut stream) = (0, 0);
         for (index, node) in self.nodes.iter_mut().enumerate() {
             let id = u32::try_from(index).expect("checked in add_node");
-            node.first_link = table_index(self.links.partition_point(|l| l.node < id));
-            node.first_stream = table_index(self.streams.partition_point(|s| s.node < id));
+            link += self.links[link..].iter().take_while(|l| l.node < id).count();
+            stream += self.streams[stream..].iter().take_while(|s| s.node < id).count();
+            node.first_link = table_index(link);
+            node.first_stream = table_index(stream);
         }
         let mut catalog = Catalog {
             nodes: self.nodes,
