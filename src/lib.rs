@@ -58,6 +58,7 @@ pub fn all_codes() -> Vec<(&'static str, &'static [&'static finding::Code])> {
         ("Volumes", fs::CONTENT_CODES),
         ("NTFS", fs::ntfs::CODES),
         ("FAT", fs::fat::CODES),
+        ("exFAT", fs::exfat::CODES),
         ("Plan", plan::findings::CODES),
     ]
 }

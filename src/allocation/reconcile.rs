@@ -90,7 +90,11 @@ fn overlaps(sorted: &[ClusterRun]) -> ClusterSet {
 }
 
 fn suggestion(volume: &VolumeMap, figures: &Reconciliation) -> String {
-    let map_name = if volume.kind == FsKind::Ntfs { "volume bitmap" } else { "FAT" };
+    let map_name = match volume.kind {
+        FsKind::Ntfs => "volume bitmap",
+        FsKind::ExFat => "allocation bitmap",
+        FsKind::Fat12 | FsKind::Fat16 | FsKind::Fat32 => "FAT",
+    };
     let mut said = Vec::new();
     if figures.unknown.clusters > 0 {
         said.push(format!(
@@ -115,6 +119,8 @@ fn suggestion(volume: &VolumeMap, figures: &Reconciliation) -> String {
             "some file records could not be used, so these may be their files' content: keep them in the plan"
         } else if volume.kind == FsKind::Ntfs {
             "space set aside by an interrupted write, or files whose records are lost"
+        } else if volume.kind == FsKind::ExFat {
+            "space set aside by an interrupted write, or content whose folder entry is gone"
         } else {
             "lost chains: content whose folder entry is gone"
         };

@@ -1,6 +1,6 @@
 //! What an area of the drive holds: a volume that can be read, or something that can only be taken whole.
 
-use super::{VolumeMap, fat, ntfs};
+use super::{VolumeMap, exfat, fat, ntfs};
 use crate::finding::{Code, Finding, Findings, Severity};
 use crate::partition::boot_sign::{self, BootSign};
 use crate::source::{SourceLost, Window};
@@ -49,16 +49,21 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     let outcome = match sign {
         Some(BootSign::Ntfs) => ntfs::read(window)?,
         Some(BootSign::Fat) => fat::read(window)?,
+        Some(BootSign::ExFat) => exfat::read(window)?,
         Some(other) => {
             let mut findings = Findings::new();
             let sentence = format!("{}: recognised, not read file by file", other.name());
             findings.push(Finding::at(&NOT_READ, window.extent().start, sentence));
             return Ok(Content::Opaque { sign, findings });
         }
-        // The first sector says nothing: its copies may. NTFS keeps one in the last sector, FAT32 in the seventh.
+        // The first sector says nothing: its copies may. NTFS keeps one in the last sector, FAT32 in the seventh, exFAT
+        // in the thirteenth.
         None => match ntfs::read(window)? {
             Ok(volume) => Ok(volume),
-            Err(_) => fat::read(window)?,
+            Err(_) => match fat::read(window)? {
+                Ok(volume) => Ok(volume),
+                Err(_) => exfat::read(window)?,
+            },
         },
     };
     Ok(match outcome {

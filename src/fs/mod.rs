@@ -6,6 +6,7 @@ mod catalog;
 mod chain;
 mod clusters;
 mod content;
+pub mod exfat;
 pub mod fat;
 mod folder_content;
 pub mod ntfs;
@@ -35,6 +36,8 @@ pub enum FsKind {
     Fat16,
     /// FAT with 32-bit entries.
     Fat32,
+    /// exFAT.
+    ExFat,
 }
 
 impl FsKind {
@@ -45,6 +48,7 @@ impl FsKind {
             FsKind::Fat12 => "FAT12",
             FsKind::Fat16 => "FAT16",
             FsKind::Fat32 => "FAT32",
+            FsKind::ExFat => "exFAT",
         }
     }
 }

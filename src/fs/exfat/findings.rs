@@ -1,0 +1,126 @@
+//! What may be noticed on an exFAT volume.
+
+use crate::finding::{Code, Severity};
+
+macro_rules! codes {
+    ($($(#[doc = $doc:literal])+ $name:ident = $id:literal, $severity:ident, $meaning:literal;)+) => {
+        $($(#[doc = $doc])+ pub static $name: Code = Code { id: $id, severity: Severity::$severity, meaning: $meaning };)+
+
+        /// All of them, for the list of findings.
+        pub static CODES: &[&Code] = &[$(&$name),+];
+    };
+}
+
+codes! {
+    /// The volume cannot be read as exFAT.
+    NOT_UNDERSTOOD = "exfat-not-understood", Blocking,
+        "The volume cannot be understood as exFAT, so what is in use is not known. It is planned whole.";
+    /// The main boot region was replaced by its backup.
+    BOOT_FROM_BACKUP = "exfat-boot-from-backup", Damage,
+        "The main boot region is damaged, but its backup says where everything lies. Files are not affected by this.";
+    /// A region that is used has a wrong checksum.
+    BOOT_CHECKSUM = "exfat-boot-checksum", Caution,
+        "The boot region that was used is damaged, though its own figures are possible ones. If the files found make no \
+         sense, these figures are the reason.";
+    /// A field of the boot sector is unusual.
+    BOOT_ODD = "exfat-boot-odd", Note,
+        "A field of the boot sector has a value that the specification does not allow, but the volume can be read all \
+         the same.";
+    /// Main and backup boot sector give different figures.
+    BACKUP_DIFFERS = "exfat-boot-backup-differs", Caution,
+        "The main boot region and its backup do not agree. The main one was believed; if the files found make no sense, \
+         the backup may be the right one.";
+    /// The backup cannot be used.
+    BACKUP_UNUSABLE = "exfat-boot-backup-unusable", Caution,
+        "The backup boot region is damaged. Nothing is lost as long as the main one is read.";
+    /// The volume reaches beyond its partition or drive.
+    TRUNCATED = "exfat-volume-truncated", Damage,
+        "Part of the volume lies beyond the end of its partition or of the drive. Files there cannot be read until the \
+         whole drive answers or the right table is used.";
+    /// Two FATs, the second in use, or it is not known which.
+    ACTIVE_COPY = "exfat-active-copy", Note,
+        "The volume has two FATs and two bitmaps, of which only one of each is up to date.";
+    /// The volume was not unmounted.
+    DIRTY = "exfat-dirty", Caution,
+        "The volume was in use when it was last disconnected. Its map and its folders may not agree; both are planned.";
+    /// The volume met errors of its medium.
+    MEDIA_FAILURE = "exfat-media-failure", Caution,
+        "The system that last used the volume met places of it that could not be read or written.";
+    /// Part of the FAT came from the other one.
+    TABLE_OTHER_COPY = "exfat-fat-other-copy", Damage,
+        "Part of the FAT could not be read and was taken from the other FAT, which may be older. Files in several pieces \
+         may be affected.";
+    /// Part of the FAT is unreadable.
+    TABLE_LOST = "exfat-fat-lost", Damage,
+        "Part of the FAT could not be read. Files in several pieces that pass through it are cut in the listing; their \
+         clusters are planned by the bitmap. Files in one piece are not affected.";
+    /// The first two entries are wrong.
+    TABLE_HEAD = "exfat-fat-head", Caution,
+        "The FAT does not start as it must. If chains make no sense, something else stands in its place.";
+    /// The bitmap was not found.
+    BITMAP_LOST = "exfat-bitmap-lost", Damage,
+        "The map of what is in use was not found. The files' own clusters stand in for it; if folders are missing as \
+         well, the whole volume is planned.";
+    /// Part of the bitmap is unreadable.
+    BITMAP_PARTLY = "exfat-bitmap-partly", Damage,
+        "Part of the map of what is in use could not be read. The files' own clusters stand in for it there; if folders \
+         are missing as well, all of that part is planned.";
+    /// The bitmap is too small.
+    BITMAP_SHORT = "exfat-bitmap-short", Caution,
+        "The map of what is in use does not cover all clusters. Those it does not cover count as unknown.";
+    /// The up-case table is damaged.
+    UP_CASE = "exfat-up-case", Caution,
+        "The table of upper-case letters is damaged or missing. Nothing of the client's is lost, but a copy of the volume \
+         may not mount.";
+    /// A chain comes back to itself.
+    CHAIN_LOOP = "exfat-chain-loop", Damage,
+        "A file's chain of clusters runs in a circle. The part before the circle closes was taken.";
+    /// A chain breaks off.
+    CHAIN_BROKEN = "exfat-chain-broken", Damage,
+        "A file's chain of clusters breaks off. What comes before was taken; the rest of the file is not placed.";
+    /// Two files hold the same cluster.
+    CROSS_LINK = "exfat-cross-link", Damage,
+        "Two files hold the same clusters; at most one of them is right. Check both after copying.";
+    /// A chain is shorter than the size.
+    CHAIN_SHORT = "exfat-chain-short", Damage,
+        "A file has fewer clusters than its size asks for. Its end is missing.";
+    /// A chain is longer than the size.
+    CHAIN_LONG = "exfat-chain-long", Note,
+        "A file has more clusters than its size asks for; space was set aside, or its size is wrong.";
+    /// A first cluster that is none.
+    FIRST_CLUSTER = "exfat-first-cluster", Damage,
+        "A file starts at a cluster that the volume does not have. Its content is not placed.";
+    /// A contiguous file leaves the volume.
+    RUN_OUTSIDE = "exfat-run-outside", Damage,
+        "A file in one piece reaches beyond the last cluster of the volume: its size or its place is wrong.";
+    /// More valid bytes than bytes.
+    VALID_LENGTH = "exfat-valid-length", Caution,
+        "A file is said to have more written bytes than bytes. Its size was believed.";
+    /// Folder entries could not be read.
+    FOLDER_UNREADABLE = "exfat-folder-unreadable", Damage,
+        "Part of a folder could not be read. Files whose entries stood there are missing from the listing; their \
+         clusters are planned by the bitmap.";
+    /// A folder's cluster was read before.
+    FOLDER_TWICE = "exfat-folder-twice", Damage,
+        "A folder uses clusters that belong to another folder or to the file system. They were read once.";
+    /// A folder is larger than may be.
+    FOLDER_TOO_LONG = "exfat-folder-too-long", Damage,
+        "A folder is larger than folders may be; only the permitted part was read.";
+    /// More entries than a volume can have.
+    TOO_MANY_ENTRIES = "exfat-too-many-entries", Damage,
+        "The folders hold more entries than could be real; the rest was left.";
+    /// Something that is no entry.
+    ENTRY_IMPLAUSIBLE = "exfat-entry-implausible", Damage,
+        "A folder holds entries that cannot be what they say. The files they may have stood for are missing from the \
+         listing; their clusters are planned by the bitmap.";
+    /// A set with a wrong checksum.
+    SET_CHECKSUM = "exfat-set-checksum", Damage,
+        "A file's entry does not have the checksum it was written with, or lost part of its name: name, size or place may \
+         be wrong. It is listed as it stands.";
+    /// Secondary entries without a primary one.
+    STRAY_ENTRIES = "exfat-stray-entries", Caution,
+        "Parts of entries stand in a folder without the entry they belong to: files may be missing from the listing.";
+    /// Entries behind the end of a folder.
+    BEHIND_END = "exfat-behind-end", Caution,
+        "Entries stand behind the end mark of a folder. They are not listed; if files are missing, the mark is wrong.";
+}
