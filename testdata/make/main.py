@@ -5,6 +5,7 @@ import sys
 import tempfile
 
 import drives
+import exfat_volumes
 import fat_volumes
 import fixture
 import ntfs_rich
@@ -33,6 +34,17 @@ def fat(make):
     return whole
 
 
+def exfat(make):
+    """A maker of an image with one exFAT volume: `make(image, mount folder)`."""
+
+    def whole(name, scratch):
+        image = os.path.join(scratch, f"{name}.img")
+        make(image, os.path.join(scratch, "mount"))
+        fixture.keep_exfat(name, image, make.sector, scratch)
+
+    return whole
+
+
 FIXTURES = {
     "ntfs-rich": ntfs(ntfs_rich.make),
     "ntfs-mft-list": ntfs(mft_list),
@@ -50,6 +62,10 @@ FIXTURES = {
     "fat32-clusters-512": fat(fat_volumes.fat32_clusters_512),
     "fat32-clusters-4k": fat(fat_volumes.fat32_clusters_4k),
     "fat32-sector-4096": fat(fat_volumes.fat32_sector_4096),
+    "exfat-clusters-512": exfat(exfat_volumes.CLUSTERS_512),
+    "exfat-clusters-4k": exfat(exfat_volumes.CLUSTERS_4K),
+    "exfat-clusters-128k": exfat(exfat_volumes.CLUSTERS_128K),
+    "exfat-sector-4096": exfat(exfat_volumes.SECTOR_4096),
     "drive-gpt": drives.gpt,
     "drive-mbr-extended": drives.mbr_extended,
     "drive-gpt-4kn": drives.gpt_4kn,

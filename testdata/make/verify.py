@@ -24,7 +24,7 @@ def check_ownership(answers):
                 if number in owner:
                     raise Failed(f"cluster {number} belongs to {owner[number]} and {file['path']}")
                 owner[number] = file["path"]
-    base = 2 if answers["kind"].startswith("fat") else 0
+    base = 0 if answers["kind"] == "ntfs" else 2
     allocated = {n - base for start, count in answers["allocated"] for n in range(start, start + count)}
     allocated -= {number - base for number in answers.get("bad_clusters", [])}
     if allocated != set(owner):
