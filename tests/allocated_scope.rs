@@ -1,9 +1,10 @@
 //! The main job: the plan of scope `allocated`, with gaps never read through, is exactly what independent parsers say is in use,
 //! plus tables and boot sectors with their backups: no byte missing, no byte more.
 //!
-//! Sources: the reference parsers' allocation maps beside each fixture (dissect.ntfs, libfsntfs, dissect.fat, libfsfat);
+//! Sources: the reference parsers' allocation maps beside each fixture (dissect.ntfs, libfsntfs, dissect.fat, libfsfat; for exFAT a decoder
+//! written from the specification, see tests/exfat);
 //! for partition tables the crates `gpt` and `mbrman`; for what a boot region is, "FAT: General Overview of On-Disk Format" 1.03
-//! (reserved region) and Linux fs/ntfs/layout.h (backup boot sector in the last sector of the partition).
+//! (reserved region), "exFAT file system specification" 1.00, table 1, and Linux fs/ntfs/layout.h (backup boot sector in the last sector of the partition).
 
 mod common;
 
@@ -38,6 +39,11 @@ fn volume_extents(answer: &Value, volume_bytes: u64) -> Vec<(u64, u64)> {
     if ntfs {
         let sector = answer["sector_bytes"].as_u64().unwrap();
         list.push((start + volume_bytes - sector, sector));
+    } else if answer["kind"] == "exfat" {
+        // Both boot regions and the FAT; between them nothing but alignment.
+        list.extend(
+            pairs(&answer["boot_regions"]).chain(pairs(&answer["fats"])).map(|(at, bytes)| (start + at, bytes)),
+        );
     } else {
         // Reserved region, FATs and a fixed root folder: all that lies before cluster 2.
         list.push((start, heap - start));
@@ -133,6 +139,10 @@ fn single_volumes() {
         "fat32-clusters-512",
         "fat32-clusters-4k",
         "fat32-sector-4096",
+        "exfat-clusters-512",
+        "exfat-clusters-4k",
+        "exfat-clusters-128k",
+        "exfat-sector-4096",
     ];
     for name in names {
         let (image, answer) = (fixture(name), answers(name));

@@ -2,6 +2,8 @@
 
 #![allow(dead_code, reason = "each test program uses its own part of this")]
 
+pub mod damaged;
+
 use std::fs;
 use std::io::Read;
 use std::path::PathBuf;

@@ -1,68 +1,37 @@
 //! Volumes damaged at random: nothing may be lost of the program's own composure.
 
+use super::common::damaged::{Damaged, Random, identity_of};
 use super::common::fixture;
 use super::{files, map_of, open};
 use gleaner::extent::Extent;
-use gleaner::source::{MemorySource, ReadError, Source, SourceIdentity};
-use gleaner::units::{ByteOffset, SectorSize};
-use std::io;
 use std::sync::Arc;
-
-/// A volume with some bytes changed and a place unreadable, without copying the volume.
-struct Damaged {
-    base: Arc<Vec<u8>>,
-    identity: SourceIdentity,
-    changes: Vec<(u64, u8)>,
-    unreadable: Extent,
-}
-
-impl Source for Damaged {
-    fn identity(&self) -> &SourceIdentity {
-        &self.identity
-    }
-
-    fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError> {
-        let wanted = Extent::new(start.0, buffer.len() as u64).unwrap();
-        if wanted.intersection(&self.unreadable).is_some() {
-            return Err(ReadError::Unreadable(io::Error::other("damaged")));
-        }
-        buffer.copy_from_slice(&self.base[usize::try_from(start.0).unwrap()..][..buffer.len()]);
-        for (at, byte) in self.changes.iter().filter(|(at, _)| wanted.start.0 <= *at && *at < wanted.end()) {
-            buffer[usize::try_from(at - start.0).unwrap()] = *byte;
-        }
-        Ok(())
-    }
-}
 
 /// 3,000 volumes with random damage to their structures: whatever comes out keeps to the volume, and no byte is asked
 /// for twice. That this ends at all is half the test.
 #[test]
 fn random_damage_never_leads_outside_the_volume() {
-    let mut state = 0x9E37_79B9_7F4A_7C15_u64;
-    let mut random = |below: u64| {
-        state ^= state << 13;
-        state ^= state >> 7;
-        state ^= state << 17;
-        state % below
-    };
+    let mut random = Random(0x9E37_79B9_7F4A_7C15);
     for (name, times) in [("fat12-floppy", 2000), ("fat16", 500), ("fat32-clusters-512", 500)] {
         let base = Arc::new(fixture(name));
         let sound = map_of(base.to_vec());
-        let identity = MemorySource::new(base.to_vec(), SectorSize::S512).identity().clone();
+        let identity = identity_of(&base);
         let folders = files(&sound, false).into_iter().filter(|f| f.folder).flat_map(|f| f.extents);
         let mut places: Vec<(u64, u64)> = vec![(0, 90), (0, sound.geometry.heap_start)];
         places.extend(sound.fixed.iter().map(|(e, _)| (e.start.0, e.bytes.min(4096))));
         places.extend(folders.take(20));
         for round in 0..times {
-            let changes = (0..=random(12)).map(|_| {
-                let (start, bytes) = places[usize::try_from(random(places.len() as u64)).unwrap()];
-                let value = [0, 1, 0xFF, 0xE5, 0x0F, 0x10, 2, 7][usize::try_from(random(8)).unwrap()];
-                (start + random(bytes), if random(2) == 0 { value } else { random(256).to_le_bytes()[0] })
+            let changes = (0..=random.below(12)).map(|_| {
+                let (start, bytes) = random.of(&places);
+                let value = random.of(&[0, 1, 0xFF, 0xE5, 0x0F, 0x10, 2, 7]);
+                (
+                    start + random.below(bytes),
+                    if random.below(2) == 0 { value } else { random.below(256).to_le_bytes()[0] },
+                )
             });
             let changes = changes.collect();
-            let (start, bytes) = places[usize::try_from(random(places.len() as u64)).unwrap()];
-            let lost = if random(3) == 0 { 512 } else { 0 };
-            let unreadable = Extent::new((start + random(bytes)) & !511, lost).unwrap();
+            let (start, bytes) = random.of(&places);
+            let lost = if random.below(3) == 0 { 512 } else { 0 };
+            let unreadable = Extent::new((start + random.below(bytes)) & !511, lost).unwrap();
             let source = Damaged { base: base.clone(), identity: identity.clone(), changes, unreadable };
             let (outcome, totals, _) = open(source);
             assert_eq!(totals.repeated_bytes, 0, "{name} {round}");
