@@ -1,6 +1,6 @@
 //! What a verification found.
 
-use crate::verify::{AgainCheck, ClaimCheck, Owners, SecondOpinion, WholeSum};
+use crate::verify::{AgainCheck, ClaimCheck, Owners, SecondOpinion, Verdict, WholeSum};
 use serde::Serialize;
 
 /// Everything `verify` says.
@@ -19,9 +19,13 @@ pub struct VerifyReport {
 }
 
 impl VerifyReport {
-    /// Whether the image is what arrived from the drive. A second reader's weakness does not count against it, nor does a
-    /// sector that the drive has lost since.
+    /// Whether the image is what arrived from the drive. A sector that the drive has lost since does not count against it.
     pub fn is_sound(&self) -> bool {
         self.claims.all_sound() && self.again.as_ref().is_none_or(|again| again.differing.is_empty())
+    }
+
+    /// Whether a second reader sees something else that none of its known weaknesses explains.
+    pub fn is_doubted(&self) -> bool {
+        self.opinions.iter().any(|opinion| opinion.verdict == Verdict::Differs)
     }
 }

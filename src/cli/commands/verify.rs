@@ -51,7 +51,7 @@ pub fn run(arguments: &VerifyArguments) -> anyhow::Result<Ending> {
     } else {
         print(&show::verify(&report))?;
     }
-    let ending = if report.is_sound() { Ending::Done } else { Ending::Incomplete };
+    let ending = if report.is_sound() && !report.is_doubted() { Ending::Done } else { Ending::Incomplete };
     let figures = serde_json::json!({ "sha256": report.sum.sha256, "chunks": report.claims.chunks, "bytes": report.claims.bytes });
     record(&session, ending, figures)?;
     Ok(ending)
