@@ -166,6 +166,33 @@ fn bad_record() -> Extent {
     Extent::new(run[0].as_u64().unwrap() + run[1].as_u64().unwrap() / 2 / 1024 * 1024, 512).unwrap()
 }
 
+/// NIST's RM-08 (2004 draft, from memory): inaccessible sectors get a benign fill. Which one is the technician's choice,
+/// once, and the journal tells it from data.
+#[test]
+fn unreadable_sectors_get_the_chosen_fill() {
+    let bytes = fixture("fat16");
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let (healthy, trial) = (folder.path().join("drive.img"), folder.path().join("case"));
+    fs::write(&healthy, &bytes).expect("room");
+    cases::survey_and_plan(&healthy, &trial, &[]);
+    let file = inside_longest(&trial, "files");
+    let bad = Extent::new(file.start.0 + 4096, 1024).unwrap();
+    let drive = WitnessedDevice::with_unreadable(&bytes, &[bad]);
+    let case = drive.file("case");
+    ends_with(0, gleaner("survey", &case).arg(drive.path()));
+    ends_with(0, &mut gleaner("plan", &case));
+    copy(10, drive.path(), &case, &["--fill", "0xA7"]);
+    let image = cases::image_bytes(&case, bytes.len());
+    let (from, to) = (usize::try_from(bad.start.0).unwrap(), usize::try_from(bad.end()).unwrap());
+    assert!(image[from..to].iter().all(|byte| *byte == 0xA7), "the fill is there");
+    assert_eq!(image[from - 512..from], bytes[from - 512..from]);
+    assert_eq!(image[to..to + 512], bytes[to..to + 512]);
+    let ranges = check_claims(&case, &bytes);
+    assert_eq!(extents(ranges.iter_unreadable()), set([bad]), "the fill is not taken for data");
+    let complaint = cases::complains_with(8, gleaner("copy", &case).arg(drive.path()).args(["--fill", "0"]));
+    assert!(complaint.contains("0xa7"), "{complaint}");
+}
+
 #[test]
 fn what_is_given_up_is_exactly_what_cannot_be_read() {
     let bytes = fixture("ntfs-rich");

@@ -74,6 +74,12 @@ pub enum CaseError {
         /// What is wrong with it.
         reason: String,
     },
+    /// Another fill was chosen after sectors were given up.
+    #[error("unreadable sectors of this case are filled with {fill:#04x} already; the fill cannot be changed any more")]
+    FillInUse {
+        /// The fill they have.
+        fill: u8,
+    },
     /// There is no plan yet.
     #[error("{folder}: holds no plan yet; `gleaner plan --case {folder}` makes one")]
     NoPlan {

@@ -232,6 +232,24 @@ impl Case {
         held.collect()
     }
 
+    /// Chooses the byte that unreadable sectors have in the image. It cannot be changed once a sector has it: one image with
+    /// two fills would say nothing.
+    ///
+    /// # Errors
+    /// [`CaseError::FillInUse`] when sectors were given up with another fill; [`CaseError::Io`].
+    pub fn set_fill(&mut self, fill: u8) -> Result<(), CaseError> {
+        let [.., unreadable] = self.store.totals();
+        if fill == self.file.fill {
+            return Ok(());
+        }
+        if unreadable > 0 {
+            return Err(CaseError::FillInUse { fill: self.file.fill });
+        }
+        self.file.fill = fill;
+        self.store.set_fill(fill);
+        self.save()
+    }
+
     /// Remembers the places that identify the drive (tables and boot sectors that were read), once.
     ///
     /// # Errors

@@ -5,6 +5,7 @@ use crate::image::Image;
 use crate::journal::{ChunkHash, Claim, Journal, JournalError, Ranges};
 use crate::source::Store;
 use std::io;
+use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -20,7 +21,7 @@ const COMMIT_TIME: Duration = Duration::from_secs(5);
 /// are written; at most one such commit is under way.
 pub struct CaseStore {
     inner: Arc<Inner>,
-    fill: u8,
+    fill: AtomicU8,
     under_way: Mutex<Option<JoinHandle<io::Result<()>>>>,
 }
 
@@ -61,13 +62,18 @@ impl CaseStore {
     pub(super) fn new(image: Box<dyn Image>, journal: Journal, ranges: Ranges, fill: u8) -> CaseStore {
         let state = State { journal, ranges, pending_bytes: 0, last_commit: Instant::now() };
         let inner = Arc::new(Inner { image, state: Mutex::new(state) });
-        CaseStore { inner, fill, under_way: Mutex::new(None) }
+        CaseStore { inner, fill: AtomicU8::new(fill), under_way: Mutex::new(None) }
     }
 
     /// Bytes held, deferred and given up, in this order.
     pub fn totals(&self) -> [u64; 3] {
         let state = self.inner.state();
         [state.ranges.copied_bytes(), state.ranges.deferred_bytes(), state.ranges.unreadable_bytes()]
+    }
+
+    /// The byte that unreadable sectors get from now on.
+    pub(super) fn set_fill(&self, fill: u8) {
+        self.fill.store(fill, Ordering::Relaxed);
     }
 
     /// The image.
@@ -139,8 +145,9 @@ impl Store for CaseStore {
     }
 
     fn give_up(&self, extent: Extent) -> io::Result<()> {
-        if self.fill != 0 {
-            let piece = vec![self.fill; usize::try_from(extent.bytes.min(1 << 20)).expect("at most 1 MiB")];
+        let fill = self.fill.load(Ordering::Relaxed);
+        if fill != 0 {
+            let piece = vec![fill; usize::try_from(extent.bytes.min(1 << 20)).expect("at most 1 MiB")];
             for part in extent.pieces(1 << 20) {
                 self.inner.image.write_at(part.start, &piece[..usize::try_from(part.bytes).expect("at most 1 MiB")])?;
             }

@@ -110,6 +110,14 @@ fn positive(text: &str) -> Result<f64, String> {
     }
 }
 
+fn one_byte(text: &str) -> Result<u8, String> {
+    let parsed = match text.strip_prefix("0x") {
+        Some(digits) => u8::from_str_radix(digits, 16),
+        None => text.parse(),
+    };
+    parsed.map_err(|_| "must be a number from 0 to 255, or 0x00 to 0xff".to_owned())
+}
+
 fn not_negative(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if value.is_finite() && value >= 0.0 => Ok(value),
@@ -300,6 +308,10 @@ pub struct CopyArguments {
     /// Form of the image [default: as it is; raw for a new one]
     #[arg(long = "as", value_enum, value_name = "FORM")]
     pub form: Option<ImageArgument>,
+    /// The byte that unreadable sectors have in the image, decimal or as 0x..; the journal tells them from data whatever it
+    /// is [default: as it is; 0 for a new case]
+    #[arg(long, value_name = "BYTE", value_parser = one_byte)]
+    pub fill: Option<u8>,
     /// Largest single read, in KiB: a multiple of 4
     #[arg(long, value_name = "KIB", default_value_t = 1024, value_parser = clap::value_parser!(u64).range(4..=16384))]
     pub request: u64,

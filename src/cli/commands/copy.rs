@@ -22,7 +22,10 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
         ImageArgument::Raw => ImageForm::Raw,
         ImageArgument::Vhdx => ImageForm::Vhdx,
     });
-    let session = open(&arguments.source, form, &[])?;
+    let mut session = open(&arguments.source, form, &[])?;
+    if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
+        case.set_fill(fill)?;
+    }
     let case = session.case.as_ref().context("copy needs a case: give it with --case")?;
     let plan = case.plan_path().ok_or_else(|| CaseError::NoPlan { folder: case.folder().into() })?;
     room_for(&plan, case.store().as_ref(), case.folder())?;
