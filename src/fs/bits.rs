@@ -1,6 +1,9 @@
 //! Allocation bitmaps: bits turned into runs of clusters, the lowest bit of each byte first, numbered from 0.
 
 use super::{ClusterRun, ClusterSet};
+use crate::extent::Extent;
+use crate::source::{Reader, SourceLost};
+use std::ops::ControlFlow;
 
 /// What the bitmap says.
 #[derive(Default)]
@@ -35,6 +38,31 @@ impl Scan {
             self.marks.unknown.push(ClusterRun::new(self.at, to - self.at));
             self.at = to;
         }
+    }
+
+    /// Reads a bitmap's parts: byte of the bitmap at which each begins, ascending, and its place on the drive. What cannot
+    /// be read, and what no part holds, is unknown.
+    ///
+    /// # Errors
+    /// [`SourceLost`] when the device is gone.
+    pub fn read(&mut self, reader: &Reader, parts: &[(u64, Extent)]) -> Result<(), SourceLost> {
+        let extents: Vec<Extent> = parts.iter().map(|part| part.1).collect();
+        reader.announce("allocation bitmap", extents.iter().map(|e| e.bytes).sum());
+        let mut part = 0;
+        reader.stream(&extents, |block| {
+            while parts[part].1.intersection(&block.extent).is_none() {
+                part += 1;
+            }
+            let (byte, extent) = parts[part];
+            let base = byte + (block.extent.start.0 - extent.start.0);
+            for readable in block.unreadable.missing_from(block.extent) {
+                let from = readable.start.0 - block.extent.start.0;
+                self.skip_to((base + from).saturating_mul(8));
+                let index = |at: u64| usize::try_from(at).expect("inside a block");
+                self.feed(&block.bytes[index(from)..index(from + readable.bytes)]);
+            }
+            ControlFlow::Continue(())
+        })
     }
 
     /// Ends the run of set bits before the next bit.

@@ -6,13 +6,11 @@ use super::findings::{BITMAP_LOST, BITMAP_PARTLY, BITMAP_SHORT};
 use super::heap::Heap;
 use super::table::Table;
 use super::walk::note_chain;
-use crate::extent::Extent;
 use crate::finding::{Finding, Findings};
 use crate::fs::bits::{Marks, Scan};
 use crate::fs::chain::{Chain, Chains};
 use crate::fs::{AllocationMap, ClusterRun, ClusterSet};
 use crate::source::SourceLost;
-use std::ops::ControlFlow;
 
 /// What the root folder says of a bitmap, with its chain.
 pub(super) struct Bitmap {
@@ -82,24 +80,8 @@ fn read_one(bitmap: &Bitmap, heap: &mut Heap<'_>, findings: &mut Findings) -> Re
     }
     let mut runs = bitmap.chain.runs.clone();
     let claim = heap.claim(&mut runs, needed.min(bitmap.special.bytes));
-    let extents: Vec<Extent> = claim.extents();
-    heap.window.reader().announce("allocation bitmap", extents.iter().map(|e| e.bytes).sum());
     let mut scan = Scan::new(clusters);
-    let mut part = 0;
-    heap.window.reader().stream(&extents, |block| {
-        while claim.parts[part].1.intersection(&block.extent).is_none() {
-            part += 1;
-        }
-        let (byte, extent) = claim.parts[part];
-        let base = byte + (block.extent.start.0 - extent.start.0);
-        for readable in block.unreadable.missing_from(block.extent) {
-            let from = readable.start.0 - block.extent.start.0;
-            scan.skip_to((base + from).saturating_mul(8));
-            let index = |at: u64| usize::try_from(at).expect("inside a block");
-            scan.feed(&block.bytes[index(from)..index(from + readable.bytes)]);
-        }
-        ControlFlow::Continue(())
-    })?;
+    scan.read(heap.window.reader(), &claim.parts)?;
     scan.skip_to(clusters);
     Ok(scan.finish())
 }

@@ -9,7 +9,6 @@ use crate::extent::Extent;
 use crate::finding::{Finding, Findings};
 use crate::fs::bits::{Marks, Scan};
 use crate::source::SourceLost;
-use std::ops::ControlFlow;
 
 /// Where the bitmap is.
 pub(super) enum BitmapPlace {
@@ -35,23 +34,7 @@ pub(super) fn read(volume: &Volume<'_>, place: BitmapPlace, findings: &mut Findi
         BitmapPlace::Resident(bytes) => scan.feed(&bytes),
         BitmapPlace::Clusters { layout, valid } => {
             let parts = parts(volume, &layout, clusters.div_ceil(8).min(valid));
-            let extents: Vec<Extent> = parts.iter().map(|p| p.1).collect();
-            volume.window.reader().announce("allocation bitmap", extents.iter().map(|e| e.bytes).sum());
-            let mut part = 0;
-            volume.window.reader().stream(&extents, |block| {
-                while parts[part].1.intersection(&block.extent).is_none() {
-                    part += 1;
-                }
-                let (byte, extent) = parts[part];
-                let base = byte + (block.extent.start.0 - extent.start.0);
-                for readable in block.unreadable.missing_from(block.extent) {
-                    let from = readable.start.0 - block.extent.start.0;
-                    scan.skip_to((base + from).saturating_mul(8));
-                    let index = |at: u64| usize::try_from(at).expect("inside a block");
-                    scan.feed(&block.bytes[index(from)..index(from + readable.bytes)]);
-                }
-                ControlFlow::Continue(())
-            })?;
+            scan.read(volume.window.reader(), &parts)?;
         }
     }
     scan.skip_to(clusters);
