@@ -104,6 +104,11 @@ fn planned_bytes(plan: &Plan) -> ExtentSet {
 
 /// Both directions, and the economy of the survey's own reading.
 fn check(name: &str, image: Vec<u8>, sector: SectorSize, expected: &ExtentSet) {
+    // The drive's last sector is a table's place whatever the table, and is planned as such: a survey reads it to see whether the
+    // capacity that the drive reports is real.
+    let mut expected = expected.clone();
+    expected.insert(Extent::new(image.len() as u64 - sector.bytes(), sector.bytes()).unwrap());
+    let expected = &expected;
     let planned = plan(image, sector, Scope::Allocated, &[]);
     let got = planned_bytes(&planned.plan);
     let missing: Vec<Extent> = expected.extents().iter().flat_map(|e| got.missing_from(*e)).collect();

@@ -44,6 +44,7 @@ pub struct DriveMap {
 /// [`SourceLost`] when the device is gone. Damage is not an error: it is in the findings.
 pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
     let mut layout = partition::read_layout(reader)?;
+    layout.table_extents.extend(reader.identity().last_sector());
     let mut areas = Vec::new();
     for area in std::mem::take(&mut layout.areas) {
         let content = match area.kind {

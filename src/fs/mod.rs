@@ -74,6 +74,22 @@ pub struct AllocationMap {
     pub unknown: ClusterSet,
 }
 
+/// How file records were found at the places where the volume's own map puts them. A record proves itself: by its signature, its
+/// update sequence, and (NTFS 3.1) its own number.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize)]
+pub struct RecordCounts {
+    /// Sound, in use or not; those that carry another number than their own are among them.
+    pub sound: u64,
+    /// In use, and carrying the number of another.
+    pub misnumbered: u64,
+    /// All zero: never used.
+    pub unused: u64,
+    /// Read, and not a sound record.
+    pub damaged: u64,
+    /// Not readable.
+    pub unreadable: u64,
+}
+
 /// Everything that is known of one volume after its metadata was read.
 #[derive(Debug)]
 pub struct VolumeMap {
@@ -87,6 +103,8 @@ pub struct VolumeMap {
     pub geometry: ClusterGeometry,
     /// Size of a file record in bytes, for file systems that have them.
     pub record_bytes: Option<u64>,
+    /// How the file records were found, for file systems that have them.
+    pub records: Option<RecordCounts>,
     /// Label, if the volume has one.
     pub label: Option<String>,
     /// Serial number, in the customary notation.

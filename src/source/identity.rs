@@ -40,6 +40,14 @@ impl SourceIdentity {
         self.kind == SourceKind::BlockDevice
     }
 
+    /// The last sector, which counts as a table's place whatever the table: a GPT keeps its copy there, an NTFS volume without a table
+    /// the copy of its boot sector, and whether it answers shows whether the capacity that the drive reports is real.
+    pub fn last_sector(&self) -> Option<Extent> {
+        let last = self.bytes.checked_sub(1)?;
+        let unit = self.logical_sector.bytes();
+        Some(Extent::between(last / unit * unit, self.bytes))
+    }
+
     /// The whole source.
     pub fn extent(&self) -> Extent {
         Extent::between(0, self.bytes)

@@ -131,6 +131,14 @@ impl Reader {
         self.state().totals
     }
 
+    /// Lets go of what is kept and of what is known to be unreadable, so that structure is parsed anew from what the
+    /// store holds by now. Without a store the drive would be asked again.
+    pub fn forget(&self) {
+        let mut state = self.state();
+        state.kept.clear();
+        state.unreadable = ExtentSet::new();
+    }
+
     /// Says what is read next and how much of it, so that progress can be shown.
     pub fn announce(&self, what: &'static str, bytes: u64) {
         let mut state = self.state();
@@ -145,6 +153,15 @@ impl Reader {
     /// Every byte that was asked of the source so far.
     pub fn asked(&self) -> ExtentSet {
         self.state().asked.clone()
+    }
+
+    /// Whether [`Reader::read`] of `extent` would ask the drive for something it was asked for before: parts that were streamed and not
+    /// kept, or that did not answer.
+    pub fn would_ask_again(&self, extent: Extent) -> bool {
+        let parts = self.not_kept(self.to_sectors(extent));
+        let state = self.state();
+        let before = |part: &Extent| state.asked.bytes_within(*part) + state.unreadable.bytes_within(*part) > 0;
+        self.store.is_none() && parts.iter().any(before)
     }
 
     /// Every place that could not be read so far.

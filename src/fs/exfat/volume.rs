@@ -52,6 +52,7 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
         sector_bytes: boot.sector_bytes,
         geometry,
         record_bytes: None,
+        records: None,
         label: tree.label.filter(|label| !label.is_empty()),
         serial: format!("{:04X}-{:04X}", boot.serial >> 16, boot.serial & 0xFFFF),
         dirty: found.flags.map(|flags| flags.dirty),

@@ -49,6 +49,7 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
         sector_bytes: boot.sector_bytes,
         geometry,
         record_bytes: None,
+        records: None,
         label,
         serial: boot.serial.map_or(String::new(), |n| format!("{:04X}-{:04X}", n >> 16, n & 0xFFFF)),
         dirty: reading.dirty,

@@ -15,8 +15,8 @@ use super::record::{RecordHeader, Reference};
 use super::runlist::Run;
 use crate::finding::{Finding, Findings};
 use crate::fs::{
-    CatalogBuilder, ClusterGeometry, ClusterRun, NodeId, NodeKind, NodeSpec, Parent, Purpose, Role, StreamSpec,
-    Timestamp,
+    CatalogBuilder, ClusterGeometry, ClusterRun, NodeId, NodeKind, NodeSpec, Parent, Purpose, RecordCounts, Role,
+    StreamSpec, Timestamp,
 };
 use crate::units::ByteOffset;
 
@@ -97,6 +97,7 @@ pub(super) struct Collector {
     pub volume: VolumeRecord,
     pub resident_bitmap: Option<Vec<u8>>,
     pub records_in_use: u64,
+    pub counts: RecordCounts,
     pub findings: Findings,
     pub incomplete: bool,
     table_parts: Vec<TablePart>,
@@ -142,6 +143,7 @@ impl Collector {
             volume: VolumeRecord::default(),
             resident_bitmap: None,
             records_in_use: 0,
+            counts: RecordCounts::default(),
             findings: Findings::new(),
             incomplete: false,
             table_parts: Vec::new(),
@@ -182,6 +184,7 @@ impl Collector {
         if let Some(own) = header.number.filter(|own| *own != number) {
             let sentence = format!("Record {number} says of itself that it is record {own}; it was used as {number}.");
             self.findings.push(Finding::at(&found::RECORD_MISPLACED, place, sentence));
+            self.counts.misnumbered += 1;
         }
     }
 

@@ -104,6 +104,7 @@ fn read_volume(
         volume: volume_record,
         resident_bitmap,
         records_in_use,
+        counts,
         findings: met,
         incomplete,
         ..
@@ -134,6 +135,7 @@ fn read_volume(
         sector_bytes: boot.sector_bytes,
         geometry: volume.geometry,
         record_bytes: Some(boot.record_bytes),
+        records: Some(counts),
         label: volume_record.label,
         serial: format!("{:016X}", boot.serial),
         dirty: volume_record.dirty,

@@ -157,6 +157,12 @@ impl Cutter {
                 None => self.mirror_unreadable += 1,
             }
         }
+        match &outcome {
+            Ok(_) => collector.counts.sound += 1,
+            Err(Some(RecordError::Unused)) => collector.counts.unused += 1,
+            Err(Some(_)) => collector.counts.damaged += 1,
+            Err(None) => collector.counts.unreadable += 1,
+        }
         match outcome {
             Ok(header) => collector.take(number, place, &header, &self.scratch),
             Err(Some(RecordError::Unused)) => {}
