@@ -8,26 +8,28 @@
 //! 2. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
 //! 3. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
 //! 4. [`case`]: the folder that holds all there is about one drive.
-//! 5. [`partition`]: how the drive is divided.
-//! 6. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
-//! 7. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
-//! 8. [`plan`]: which bytes are read and in which order; the plan and its file.
-//! 9. [`session`]: opening a drive, its case, or both, and leaving the case in order.
-//! 10. [`copy`]: following a plan, and coming back to what resisted.
-//! 11. [`audit`]: file by file what is whole and what is not.
-//! 12. [`content`]: a file's content as a case holds it.
-//! 13. [`verify`]: the copy held against the journal's hashes and against a second reader.
-//! 14. [`take`]: chosen files out of a case into a folder.
-//! 15. [`export`]: a plan in forms that other programs follow.
-//! 16. [`report`]: what people and programs are told, without markup.
-//! 17. [`demo`]: an invented drive to try everything on.
-//! 18. [`cli`]: the command line, which holds no logic of its own.
+//! 5. [`signs`]: what is recognised by its published signature, and read no further.
+//! 6. [`partition`]: how the drive is divided.
+//! 7. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
+//! 8. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
+//! 9. [`plan`]: which bytes are read and in which order; the plan and its file.
+//! 10. [`session`]: opening a drive, its case, or both, and leaving the case in order.
+//! 11. [`copy`]: following a plan, and coming back to what resisted.
+//! 12. [`audit`]: file by file what is whole and what is not.
+//! 13. [`content`]: a file's content as a case holds it.
+//! 14. [`verify`]: the copy held against the journal's hashes and against a second reader.
+//! 15. [`take`]: chosen files out of a case into a folder.
+//! 16. [`export`]: a plan in forms that other programs follow.
+//! 17. [`report`]: what people and programs are told, without markup.
+//! 18. [`demo`]: an invented drive to try everything on.
+//! 19. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
 pub mod allocation;
 pub mod audit;
 pub mod case;
+pub mod case_copy;
 pub mod cli;
 pub mod content;
 pub mod copy;
@@ -43,6 +45,7 @@ pub mod partition;
 pub mod plan;
 pub mod report;
 pub mod session;
+pub mod signs;
 pub mod source;
 pub mod storage;
 pub mod take;

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 24] = [
+const ORDER: [&str; 25] = [
     "units",
     "extent",
     "finding",
@@ -14,6 +14,7 @@ const ORDER: [&str; 24] = [
     "image",
     "journal",
     "case",
+    "signs",
     "partition",
     "fs",
     "allocation",
