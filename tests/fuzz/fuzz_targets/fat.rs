@@ -1,0 +1,21 @@
+//! A FAT volume with changes to its structure.
+
+#![no_main]
+
+use gleaner::units::SectorSize;
+use gleaner_fuzz::base::Base;
+use gleaner_fuzz::patched::Patched;
+use gleaner_fuzz::survey;
+use libfuzzer_sys::fuzz_target;
+use std::sync::{Arc, LazyLock};
+
+static BASES: LazyLock<Vec<Arc<Base>>> = LazyLock::new(|| {
+    let names = ["fat12-floppy", "fat12-clusters-4k", "fat16", "fat16-sector-4096", "fat32-clusters-512"];
+    names.iter().map(|name| Base::fixture(name, SectorSize::S512)).collect()
+});
+
+fuzz_target!(|input: &[u8]| {
+    if let Some(drive) = Patched::from_input(&BASES, input) {
+        survey::volume(drive);
+    }
+});

@@ -1,0 +1,21 @@
+//! An NTFS volume with changes to its structure.
+
+#![no_main]
+
+use gleaner::units::SectorSize;
+use gleaner_fuzz::base::Base;
+use gleaner_fuzz::patched::Patched;
+use gleaner_fuzz::survey;
+use libfuzzer_sys::fuzz_target;
+use std::sync::{Arc, LazyLock};
+
+static BASES: LazyLock<Vec<Arc<Base>>> = LazyLock::new(|| {
+    let names = ["ntfs-cluster-1k", "ntfs-cluster-8k", "ntfs-sector-4096", "ntfs-mft-list"];
+    names.iter().map(|name| Base::fixture(name, SectorSize::S512)).collect()
+});
+
+fuzz_target!(|input: &[u8]| {
+    if let Some(drive) = Patched::from_input(&BASES, input) {
+        survey::volume(drive);
+    }
+});

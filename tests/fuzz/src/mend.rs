@@ -1,0 +1,77 @@
+//! Checksums set right after changes, so that what stands behind them is reached.
+
+use crate::patched::{Patched, SECTOR};
+use crc::{CRC_32_ISCSI, CRC_32_ISO_HDLC, Crc};
+
+const CRC_32: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
+/// CRC-32C, of journals and VHDX headers.
+pub const CRC_32C: Crc<u32> = Crc::<u32>::new(&CRC_32_ISCSI);
+
+/// GPT headers and arrays, exFAT boot regions and sets of entries.
+pub fn all(drive: &mut Patched) {
+    for sector in [512, 4096] {
+        gpt(drive, sector, sector);
+        gpt(drive, drive.bytes().saturating_sub(sector), sector);
+    }
+    let boot: [u8; 512] = drive.get(0);
+    if &boot[3..11] == b"EXFAT   " && (9..=12).contains(&boot[108]) {
+        let sector = 1u64 << boot[108];
+        exfat_boot(drive, 0, sector);
+        exfat_boot(drive, 12 * sector, sector);
+        exfat_sets(drive);
+    }
+}
+
+fn u32_at(bytes: &[u8], at: usize) -> u32 {
+    u32::from_le_bytes(std::array::from_fn(|i| bytes[at + i]))
+}
+
+/// UEFI specification, 5.3.2: the array's CRC at byte 88, the header's at 16 with that field as zero.
+fn gpt(drive: &mut Patched, at: u64, sector: u64) {
+    let mut header: [u8; 512] = drive.get(at);
+    if !header.starts_with(b"EFI PART") {
+        return;
+    }
+    let array = u64::from(u32_at(&header, 72)) * sector;
+    let bytes = u64::from(u32_at(&header, 80)) * u64::from(u32_at(&header, 84));
+    if bytes <= 1 << 20 {
+        let mut entries = vec![0; bytes as usize];
+        drive.fill(array, &mut entries);
+        header[88..92].copy_from_slice(&CRC_32.checksum(&entries).to_le_bytes());
+    }
+    let size = (u32_at(&header, 12) as usize).clamp(92, 512);
+    header[16..20].fill(0);
+    let crc = CRC_32.checksum(&header[..size]);
+    header[16..20].copy_from_slice(&crc.to_le_bytes());
+    drive.write(at, &header);
+}
+
+/// exFAT file system specification 1.00, figure 1.
+fn exfat_boot(drive: &mut Patched, at: u64, sector: u64) {
+    let mut region = vec![0; 11 * sector as usize];
+    drive.fill(at, &mut region);
+    let counted = region.iter().enumerate().filter(|(n, _)| ![106, 107, 112].contains(n));
+    let sum = counted.fold(0u32, |sum, (_, byte)| sum.rotate_right(1).wrapping_add(u32::from(*byte)));
+    let filled: Vec<u8> = sum.to_le_bytes().repeat(sector as usize / 4);
+    drive.write(at + 11 * sector, &filled);
+}
+
+/// exFAT file system specification 1.00, figure 2: of every set whose first entry stands in or shortly before a
+/// changed sector, taken as if a folder's clusters lay one behind the other.
+fn exfat_sets(drive: &mut Patched) {
+    for number in drive.changed_sectors() {
+        let from = (number * SECTOR).saturating_sub(SECTOR);
+        for at in (from..(number + 1) * SECTOR).step_by(32) {
+            let primary: [u8; 32] = drive.get(at);
+            if primary[0] & 0x7F != 0x05 || primary[1] > 18 {
+                continue;
+            }
+            let mut set = vec![0; 32 * (usize::from(primary[1]) + 1)];
+            drive.fill(at, &mut set);
+            let in_use = |(n, byte): (usize, &u8)| if n % 32 == 0 { byte | 0x80 } else { *byte };
+            let counted = set.iter().enumerate().filter(|(n, _)| ![2, 3].contains(n)).map(in_use);
+            let sum = counted.fold(0u16, |sum, byte| sum.rotate_right(1).wrapping_add(u16::from(byte)));
+            drive.write(at + 2, &sum.to_le_bytes());
+        }
+    }
+}
