@@ -21,8 +21,9 @@
 //! 15. [`take`]: chosen files out of a case into a folder.
 //! 16. [`export`]: a plan in forms that other programs follow.
 //! 17. [`report`]: what people and programs are told, without markup.
-//! 18. [`demo`]: an invented drive to try everything on.
-//! 19. [`cli`]: the command line, which holds no logic of its own.
+//! 18. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 19. [`demo`]: an invented drive to try everything on.
+//! 20. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 25] = [
+const ORDER: [&str; 26] = [
     "units",
     "extent",
     "finding",
@@ -27,6 +27,7 @@ const ORDER: [&str; 25] = [
     "take",
     "export",
     "report",
+    "case_copy",
     "demo",
     "cli",
 ];

@@ -1,6 +1,7 @@
 //! One class for every byte of the drive.
 
 use super::class::{Class, ClassMap, ClassRun};
+use super::doubt::doubtful;
 use super::drive::DriveMap;
 use super::pattern::Patterns;
 use super::reconcile::extents_of;
@@ -29,6 +30,10 @@ pub fn classify(drive: &DriveMap, choices: &Choices) -> ClassMap {
     claims.add(drive.identity.extent(), everywhere);
     for extent in drive.layout.table_extents.extents() {
         claims.add(*extent, Place { class: Class::Tables, ..everywhere });
+    }
+    for extent in drive.unread.extents() {
+        // Where a volume is lost because its structure did not answer, that structure is still what to try first.
+        claims.add(*extent, Place { class: Class::Structure, ..everywhere });
     }
     for (index, area) in drive.areas.iter().enumerate() {
         let place = |class| Place { class, lane: 0, area: u32::try_from(index).expect("fewer than 2^32 areas") };
@@ -88,6 +93,9 @@ impl Claims {
             for extent in extents_of(volume, &map.unknown) {
                 self.add(extent, place(Class::Unclaimed));
             }
+        }
+        for extent in extents_of(volume, &doubtful(volume)) {
+            self.add(extent, place(Class::Unclaimed));
         }
         for extent in extents_of(volume, &map.bad) {
             self.add(extent, Place { lane: LANE_KNOWN_BAD, ..place(Class::Unclaimed) });

@@ -1,5 +1,6 @@
 //! The whole drive: how it is divided and what each area holds, read once.
 
+use crate::extent::ExtentSet;
 use crate::finding::{Code, Finding, Findings, Severity};
 use crate::fs::{self, Content};
 use crate::partition::{self, Area, AreaKind, DriveLayout};
@@ -34,6 +35,8 @@ pub struct DriveMap {
     pub layout: DriveLayout,
     /// The areas, in ascending order of their start.
     pub areas: Vec<DriveArea>,
+    /// What was asked for and could not be read. Whatever it holds, it was looked for as structure.
+    pub unread: ExtentSet,
     /// Findings about the drive as a whole.
     pub findings: Findings,
 }
@@ -54,7 +57,8 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
         areas.push(DriveArea { area, content });
     }
     let mut findings = Findings::new();
-    for extent in reader.unreadable().extents() {
+    let unread = reader.unreadable();
+    for extent in unread.extents() {
         let sentence = format!(
             "{} bytes from byte {} could not be read (LBA {} on)",
             extent.bytes,
@@ -63,7 +67,7 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
         );
         findings.push(Finding::at(&UNREADABLE, extent.start, sentence));
     }
-    Ok(DriveMap { identity: reader.identity().clone(), layout, areas, findings })
+    Ok(DriveMap { identity: reader.identity().clone(), layout, areas, unread, findings })
 }
 
 impl DriveArea {

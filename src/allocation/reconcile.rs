@@ -1,5 +1,6 @@
 //! The two maps of what is used, compared: the allocation map (volume bitmap or FAT) and the files' own runs.
 
+use super::doubt::doubtful;
 use crate::extent::Extent;
 use crate::fs::{ClusterRun, ClusterSet, FsKind, Purpose, VolumeMap};
 use serde::Serialize;
@@ -34,6 +35,8 @@ pub struct Reconciliation {
     pub bad: Share,
     /// Their mark could not be read.
     pub unknown: Share,
+    /// Marked free, yet planned as in use: their marks stand beside marks that live files contradict.
+    pub doubtful: Share,
     /// What all that suggests, in a sentence or two.
     pub suggests: String,
 }
@@ -70,6 +73,7 @@ pub fn reconcile(volume: &VolumeMap) -> TwoMaps {
         shared: share(shared.count()),
         bad: share(map.bad.count()),
         unknown: share(map.unknown.count()),
+        doubtful: share(if only_owned.is_empty() { 0 } else { doubtful(volume).without(&owned).count() }),
         suggests: String::new(),
     };
     figures.suggests = suggestion(volume, &figures);
@@ -77,7 +81,7 @@ pub fn reconcile(volume: &VolumeMap) -> TwoMaps {
 }
 
 /// What more than one of these runs (sorted by start) covers.
-fn overlaps(sorted: &[ClusterRun]) -> ClusterSet {
+pub(super) fn overlaps(sorted: &[ClusterRun]) -> ClusterSet {
     let mut reach = 0;
     let mut shared = Vec::new();
     for run in sorted {
@@ -112,6 +116,12 @@ fn suggestion(volume: &VolumeMap, figures: &Reconciliation) -> String {
             "{} clusters belong to live files but are marked free: the {map_name} is older than the file records or \
              damaged, so the files' runs are planned as well",
             figures.only_owned.clusters
+        ));
+    }
+    if figures.doubtful.clusters > 0 {
+        said.push(format!(
+            "{} further clusters are planned as in use although marked free, because their marks stand beside wrong ones",
+            figures.doubtful.clusters
         ));
     }
     if figures.only_allocated.clusters > 0 {

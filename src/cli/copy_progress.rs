@@ -147,6 +147,12 @@ fn sentence(event: &Event) -> Option<String> {
             let now = celsius.map_or("the sensor no longer answers".to_owned(), |c| format!("at {c:.0} °C"));
             format!("{now} after {}: reading goes on", human::seconds(*seconds))
         }
+        Event::PlanRevised { late_bytes, bytes_before, bytes_now } => format!(
+            "{} of structure arrived that could not be read before: the plan was made anew, {} instead of {}",
+            human::bytes(*late_bytes),
+            human::bytes(*bytes_now),
+            human::bytes(*bytes_before)
+        ),
         Event::ShareUsedUp { class } => {
             format!("{class}: its time for places put off is used up; the rest of them comes after all classes")
         }

@@ -36,7 +36,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::case::CaseError;
     use crate::copy::CopyError;
     use crate::export::ExportError;
-    use crate::plan::{BuildError, PlanReadError, ScopeError};
+    use crate::plan::{BuildError, MakeError, PlanReadError, ScopeError};
     use crate::report::RoomError;
     use crate::session::SessionError;
     use crate::source::{OpenError, SourceLost};
@@ -77,6 +77,14 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             Some(SessionError::Lost(error)) => return of_lost(error),
             Some(SessionError::Trace(_)) => return Ending::Destination,
             Some(SessionError::Case(error)) => return of_case(error),
+            None => {}
+        }
+        match cause.downcast_ref::<MakeError>() {
+            Some(MakeError::Build(BuildError::Scope(_)) | MakeError::Pattern(_) | MakeError::Volume(_)) => {
+                return Ending::Usage;
+            }
+            Some(MakeError::Lost(error)) => return of_lost(error),
+            Some(_) => return Ending::Plan,
             None => {}
         }
         if let Some(error) = cause.downcast_ref::<CaseError>() {

@@ -80,6 +80,15 @@ pub enum Event {
         /// How long the pause was.
         seconds: f64,
     },
+    /// Structure that did not answer before has arrived, and the plan was made anew with what it tells.
+    PlanRevised {
+        /// Bytes that arrived late.
+        late_bytes: u64,
+        /// Bytes that the plan before read.
+        bytes_before: u64,
+        /// Bytes that the new one reads.
+        bytes_now: u64,
+    },
     /// A class spent its time on deferred places; the rest of them wait until every class was swept.
     ShareUsedUp {
         /// The class.

@@ -88,7 +88,9 @@ pub fn copy<'c>(
 fn follow_all(plan: &mut (impl Read + Seek), run: &mut Run<'_>, before: &Tally) -> Result<(), FollowError> {
     run.announce_start(before);
     let mut cut_short = Vec::new();
-    for class in Class::ALL.into_iter().filter(|class| before.of(*class).planned_bytes > 0) {
+    let through = run.options().through;
+    let planned = |class: &Class| before.of(*class).planned_bytes > 0;
+    for class in Class::ALL.into_iter().filter(planned).filter(|class| through.is_none_or(|last| *class <= last)) {
         run.begin_class(class, before.of(class).deferred_bytes > 0);
         let sweep_began = run.working_time();
         pieces::follow(plan, Some(class), &mut Sweep::new(run))?;
@@ -110,7 +112,7 @@ fn follow_all(plan: &mut (impl Read + Seek), run: &mut Run<'_>, before: &Tally) 
         run.begin_class(class, true);
         trouble::rounds(plan, run, Some(class), Kind::Wanted)?;
     }
-    if run.any_trouble() {
+    if run.any_trouble() && through.is_none() {
         trouble::rounds(plan, run, None, Kind::Gap)?;
     }
     Ok(())

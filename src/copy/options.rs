@@ -1,6 +1,7 @@
 //! How to copy, and the ways in which the outside takes part.
 
 use super::{CopyError, Event};
+use crate::allocation::Class;
 use crate::source::SourceIdentity;
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
@@ -46,6 +47,8 @@ pub struct CopyOptions {
     pub temperature_every: Duration,
     /// When to stop although there is more to read.
     pub stop_after: StopAfter,
+    /// The last class to read; the plan's later ones stay waiting. Usually none: all are read.
+    pub through: Option<Class>,
 }
 
 impl CopyOptions {
@@ -80,6 +83,7 @@ impl Default for CopyOptions {
             warm_limit: 55.0,
             temperature_every: Duration::from_secs(5),
             stop_after: StopAfter::default(),
+            through: None,
         }
     }
 }

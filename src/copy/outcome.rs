@@ -97,6 +97,32 @@ pub struct BadRegion {
 }
 
 impl CopyOutcome {
+    /// This outcome with that of the part before it in the same run: what was counted in a run is added up, what became
+    /// of the classes is as this part left it.
+    #[must_use]
+    pub fn following(mut self, before: CopyOutcome) -> CopyOutcome {
+        self.requests += before.requests;
+        self.failed_requests += before.failed_requests;
+        self.slow_requests += before.slow_requests;
+        self.arrived_bytes += before.arrived_bytes;
+        self.failed_requests_unlisted += before.failed_requests_unlisted;
+        self.seconds += before.seconds;
+        self.paused_seconds += before.paused_seconds;
+        for class in &mut self.classes {
+            let earlier = before.classes.iter().find(|earlier| earlier.class == class.class);
+            class.failed_requests += earlier.map_or(0, |earlier| earlier.failed_requests);
+        }
+        for region in before.bad_regions {
+            // A place that was asked for in both parts is one region; what is given up in it is as it is now.
+            match self.bad_regions.iter_mut().find(|now| now.extent.intersection(&region.extent).is_some()) {
+                Some(now) => now.failed_requests += region.failed_requests,
+                None => self.bad_regions.push(region),
+            }
+        }
+        self.bad_regions.sort_by_key(|region| region.extent);
+        self
+    }
+
     /// Sum over the classes: planned, held, put off, given up, in bytes.
     pub fn totals(&self) -> (u64, u64, u64, u64) {
         self.classes.iter().fold((0, 0, 0, 0), |sum, class| {

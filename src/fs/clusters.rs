@@ -59,6 +59,13 @@ impl ClusterSet {
         self.runs.get(at).is_some_and(|r| r.first <= cluster)
     }
 
+    /// How many clusters of a run are in the set.
+    pub fn count_in(&self, run: ClusterRun) -> u64 {
+        let from = self.runs.partition_point(|r| r.end() <= run.first.0);
+        let inside = self.runs[from..].iter().take_while(|r| r.first.0 < run.end());
+        inside.map(|r| r.end().min(run.end()) - r.first.0.max(run.first.0)).sum()
+    }
+
     /// Adds a run that starts at or behind the end of all runs so far (what a scan of a map from its start gives).
     ///
     /// # Panics
@@ -220,6 +227,8 @@ mod tests {
             prop_assert_eq!(members(&x.without(&y)), &xs - &ys);
             prop_assert_eq!(members(&x.union(&y)), &xs | &ys);
             for n in 0..125 {
+                let run = ClusterRun::new(n, 7);
+                prop_assert_eq!(x.count_in(run), (n..n + 7).filter(|c| xs.contains(c)).count() as u64);
                 prop_assert_eq!(x.contains(Lcn(n)), xs.contains(&n));
             }
         }

@@ -79,6 +79,7 @@ pub fn build(
         also: request.also.clone(),
         without: request.without.clone(),
         wants: request.wants.clone(),
+        bulk: request.bulk.clone(),
         bridge: request.bridge,
         volumes: volumes.into_iter().map(|v| PlanVolume { chosen: choice.takes_area(v.area), ..v }).collect(),
         totals,

@@ -22,6 +22,9 @@ pub struct PlanHeader {
     pub without: Vec<Class>,
     /// The patterns that chose the `wanted` files, in the order given.
     pub wants: Vec<String>,
+    /// The patterns that chose the `bulk` files.
+    #[serde(default)]
+    pub bulk: Vec<String>,
     /// Which gaps are read through.
     pub bridge: BridgeRule,
     /// The drive's volumes, and which of them the plan keeps to.

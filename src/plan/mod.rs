@@ -7,6 +7,7 @@ mod file;
 pub mod findings;
 mod header;
 mod identity;
+mod make;
 mod model;
 mod pace;
 mod read;
@@ -24,6 +25,7 @@ pub use header::{
     ClassBytes, ClassTotals, LeftOut, LeftOutReason, PlanFinding, PlanHeader, PlanVolume, UnlistedFindings,
 };
 pub use identity::{Fingerprint, PlanSource};
+pub use make::{MakeError, make, make_again};
 pub use model::{Pass, PassHeader, Plan, PlannedExtent};
 pub use pace::Pace;
 pub use read::{Fault, PlanReadError, PlanVisitor, StreamError, follow_plan, open_plan, read_plan, stream_plan};

@@ -20,13 +20,23 @@ pub struct PlanRequest {
     pub bridge: BridgeRule,
     /// The patterns that chose the `wanted` files, in the order given: lane n of `wanted` is pattern n.
     pub wants: Vec<String>,
+    /// The patterns that chose the `bulk` files.
+    pub bulk: Vec<String>,
 }
 
 impl PlanRequest {
     /// Everything in a scope, with nothing chosen by pattern and the usual bridging.
     pub fn new(scope: Scope) -> PlanRequest {
         let bridge = BridgeRule::default();
-        PlanRequest { scope, also: Vec::new(), without: Vec::new(), areas: None, bridge, wants: Vec::new() }
+        PlanRequest {
+            scope,
+            also: Vec::new(),
+            without: Vec::new(),
+            areas: None,
+            bridge,
+            wants: Vec::new(),
+            bulk: Vec::new(),
+        }
     }
 
     /// The request in the terms of the sweep.

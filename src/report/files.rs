@@ -1,11 +1,11 @@
 //! Every stream of every file as one value a line.
 
-use crate::allocation::DriveMap;
+use crate::allocation::{DriveMap, Leftovers, Remains, reconcile};
 use crate::fs::{Link, Node, NodeKind, Stream, VolumeMap};
 use serde::Serialize;
 
 /// One stream of a file, or the entries of a folder.
-#[derive(Serialize, Debug, PartialEq, Eq)]
+#[derive(Serialize, Debug, Clone, PartialEq, Eq)]
 pub struct FileLine {
     /// Byte of the drive where the volume starts.
     pub volume: u64,
@@ -29,6 +29,9 @@ pub struct FileLine {
     pub kind: &'static str,
     /// Whether it was deleted.
     pub deleted: bool,
+    /// Of a deleted file: what became of its clusters, all its streams together.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub remains: Option<Remains>,
     /// NTFS: its file record.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub record: Option<u32>,
@@ -49,7 +52,11 @@ pub fn for_each_file<E>(
     mut each: impl FnMut(&FileLine) -> Result<(), E>,
 ) -> Result<(), E> {
     for (_, volume) in drive.volumes().filter(|(index, _)| areas.is_none_or(|chosen| chosen.contains(index))) {
+        let mut leftovers = None;
         for node in volume.catalog.nodes() {
+            let remains = node
+                .is_deleted()
+                .then(|| leftovers.get_or_insert_with(|| Leftovers::new(volume, &reconcile(volume).owned)).of(&node));
             let mut paths = node.links().map(|link: Link<'_>| link.path());
             let first = if node.id() == volume.catalog.root() {
                 node.path()
@@ -60,10 +67,10 @@ pub fn for_each_file<E>(
             let mut any = false;
             for stream in node.streams() {
                 any = true;
-                each(&line(volume, &node, Some(&stream), first.clone(), others.clone()))?;
+                each(&FileLine { remains, ..line(volume, &node, Some(&stream), first.clone(), others.clone()) })?;
             }
             if !any {
-                each(&line(volume, &node, None, first, others))?;
+                each(&FileLine { remains, ..line(volume, &node, None, first, others) })?;
             }
         }
     }
@@ -106,6 +113,7 @@ fn line(
         valid_size: stream.and_then(|s| (s.valid() < s.size()).then(|| s.valid())),
         kind: if is_folder { "folder" } else { "file" },
         deleted: node.is_deleted(),
+        remains: None,
         record: (volume.kind == crate::fs::FsKind::Ntfs).then(|| node.number()),
         flags,
         extents: stream.map_or(Vec::new(), |s| s.runs().filter_map(place).collect()),

@@ -17,7 +17,7 @@ pub use costs::{Costs, RateOrigin, ScopeReport, scope_costs};
 pub use destination::{DestinationReport, RoomError, destination, room_for};
 pub use files::{FileLine, for_each_file};
 pub use folders::{FolderLine, folders};
-pub use planning::{PassSummary, PlanSummary, plan_source, plan_volumes};
+pub use planning::{PassSummary, PlanSummary};
 pub use strip::Strip;
 pub use survey::{AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};
 pub use verify::VerifyReport;

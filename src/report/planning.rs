@@ -1,53 +1,9 @@
-//! What a plan is told beside the class map, and what is said of it when it is made.
+//! What is said of a plan when it is made.
 
-use crate::allocation::{Class, ClassMap, DriveMap};
-use crate::extent::Extent;
-use crate::fs::Content;
-use crate::plan::{ClassTotals, Fingerprint, LeftOut, Pace, Plan, PlanSource, PlanVolume, Scope};
-use crate::source::{Reader, SourceLost};
+use crate::allocation::Class;
+use crate::plan::{ClassTotals, LeftOut, Pace, Plan, Scope};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
-
-/// The drive's identity with the fingerprint of its tables and boot sectors, as far as they were read.
-///
-/// # Errors
-/// [`SourceLost`]; but the places are kept from the first reading, so the drive is not asked again.
-pub fn plan_source(reader: &Reader, map: &ClassMap) -> Result<PlanSource, SourceLost> {
-    let (asked, unreadable) = (reader.asked(), reader.unreadable());
-    let tables = map.runs().iter().filter(|run| run.class == Class::Tables);
-    let places: Vec<Extent> = tables
-        .flat_map(|run| asked.intersection(run.extent))
-        .flat_map(|place| unreadable.missing_from(place))
-        .collect();
-    let blocks = places.iter().map(|place| reader.read(*place)).collect::<Result<Vec<_>, _>>()?;
-    let fingerprint = Fingerprint::of(blocks.iter().map(|block| (block.extent, block.bytes.as_slice())));
-    Ok(PlanSource::new(reader.identity(), fingerprint))
-}
-
-/// The volumes as a plan lists them.
-pub fn plan_volumes(drive: &DriveMap) -> Vec<PlanVolume> {
-    let entry = |(index, area): (usize, &crate::allocation::DriveArea)| {
-        let content = area.content.as_ref()?;
-        let volume = match content {
-            Content::Volume(volume) => Some(volume),
-            Content::Opaque { .. } => None,
-        };
-        let sign = match content {
-            Content::Opaque { sign, .. } => sign.map(|s| s.name().to_owned()),
-            Content::Volume(_) => None,
-        };
-        Some(PlanVolume {
-            area: u32::try_from(index).expect("few areas"),
-            start: area.area.extent.start.0,
-            bytes: area.area.extent.bytes,
-            file_system: volume.map(|v| v.kind.name().to_owned()).or(sign),
-            label: volume.and_then(|v| v.label.clone()),
-            serial: volume.map(|v| v.serial.clone()),
-            chosen: true,
-        })
-    };
-    drive.areas.iter().enumerate().filter_map(entry).collect()
-}
 
 /// A pass of a plan in a line.
 #[derive(Serialize, Debug, Clone, PartialEq)]

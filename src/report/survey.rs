@@ -4,7 +4,9 @@ use super::advice::Advice;
 use super::costs::{Costs, ScopeReport, scope_costs};
 use super::destination::DestinationReport;
 use super::strip::{Strip, strip};
-use crate::allocation::{Census, Choices, Class, DriveArea, DriveMap, Reconciliation, census, classify, reconcile};
+use crate::allocation::{
+    Census, Choices, Class, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, census, classify, reconcile,
+};
 use crate::finding::{Findings, Severity};
 use crate::fs::{Content, VolumeMap};
 use crate::partition::{AreaKind, Scheme};
@@ -96,6 +98,8 @@ pub struct VolumeReport {
     pub facts: Vec<(&'static str, String)>,
     /// Counts.
     pub census: Census,
+    /// Deleted files, counted by what is left of them.
+    pub deleted: DeletedCensus,
     /// The two maps compared.
     pub reconciliation: Reconciliation,
 }
@@ -177,7 +181,8 @@ fn area_report(area: &DriveArea) -> AreaReport {
 }
 
 fn volume_report(volume: &VolumeMap) -> VolumeReport {
-    let reconciliation = reconcile(volume).figures;
+    let maps = reconcile(volume);
+    let reconciliation = maps.figures;
     #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
     let fullness = reconciliation.allocated.clusters as f64 / (volume.geometry.cluster_count.max(1)) as f64;
     VolumeReport {
@@ -191,6 +196,7 @@ fn volume_report(volume: &VolumeMap) -> VolumeReport {
         catalog_incomplete: volume.catalog_incomplete,
         facts: volume.facts.clone(),
         census: census(volume),
+        deleted: Leftovers::new(volume, &maps.owned).census(),
         reconciliation,
     }
 }

@@ -43,6 +43,7 @@ pub fn request(gap: u64) -> impl Strategy<Value = PlanRequest> {
         areas,
         bridge: BridgeRule::fixed(gap * SECTOR),
         wants: vec!["/Fotos/**".to_owned(), "*.docx".to_owned(), "it's \"odd\"\n\u{7}$(x) `x`".to_owned()],
+        bulk: vec!["*.iso".to_owned()],
     })
 }
 

@@ -1,15 +1,13 @@
 //! `gleaner copy`
 
 use super::{open, print, print_json, record};
-use crate::case::{Case, CaseError};
+use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case};
 use crate::cli::args::{CopyArguments, ImageArgument};
 use crate::cli::exit::Ending;
 use crate::cli::{copy_progress, show};
 use crate::copy::temperature::Thermometer;
-use crate::copy::{Controls, CopyOptions, CopyOutcome, End, StopAfter, copy};
+use crate::copy::{Controls, CopyOptions, CopyOutcome, End, StopAfter};
 use crate::image::ImageForm;
-use crate::plan::open_plan;
-use crate::report::room_for;
 use crate::session::Session;
 use anyhow::Context;
 use std::path::Path;
@@ -26,36 +24,25 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
     if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
         case.set_fill(fill)?;
     }
-    let case = session.case.as_ref().context("copy needs a case: give it with --case")?;
-    let plan = case.plan_path().ok_or_else(|| CaseError::NoPlan { folder: case.folder().into() })?;
-    room_for(&plan, case.store().as_ref(), case.folder())?;
-
-    let [_, deferred_before, unreadable_before] = case.store().totals();
+    session.case.as_ref().context("copy needs a case: give it with --case")?;
     let stop = Arc::new(AtomicBool::new(false));
     for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
         signal_hook::flag::register(signal, Arc::clone(&stop))?;
     }
-    let outcome = follow(arguments, &session, &plan, &stop);
+    let outcome = follow(arguments, &mut session, &stop);
     session.reader.flush_trace()?;
     let outcome = outcome?;
-    let ending = ending(&outcome);
+    let ending = ending(&outcome.copy);
     record(&session, ending, serde_json::to_value(&outcome)?)?;
     if arguments.source.json {
         print_json(&outcome)?;
     } else {
         print(&show::copy(&outcome))?;
     }
-    let [_, deferred_now, unreadable_now] = case.store().totals();
-    if deferred_before > deferred_now + (unreadable_now - unreadable_before) {
-        eprintln!(
-            "places that could not be read for the survey have arrived: `gleaner plan --case` makes a plan that knows what they hold, then copy on"
-        );
-    }
     Ok(ending)
 }
 
-fn follow(arguments: &CopyArguments, session: &Session, plan: &Path, stop: &AtomicBool) -> anyhow::Result<CopyOutcome> {
-    let case: &Case = session.case.as_ref().expect("checked by the caller");
+fn follow(arguments: &CopyArguments, session: &mut Session, stop: &AtomicBool) -> anyhow::Result<CaseCopyOutcome> {
     let thermometer = arguments.source.source.as_ref().and_then(|path| Thermometer::of_device(path, Path::new("/sys")));
     let mut celsius = thermometer.map(|thermometer| move || thermometer.celsius());
     let mut progress = copy_progress::CopyProgress::new(arguments.source.json, arguments.source.quiet);
@@ -64,9 +51,22 @@ fn follow(arguments: &CopyArguments, session: &Session, plan: &Path, stop: &Atom
         thermometer: celsius.as_mut().map(|ask| ask as &mut dyn FnMut() -> Option<f64>),
         events: &mut |event| progress.event(event),
     };
-    let outcome = copy(open_plan(plan)?, &session.reader, case.store().as_ref(), &options(arguments), controls);
+    let outcome = copy_case(session, &options(arguments), controls);
     progress.finish();
-    Ok(outcome?)
+    outcome.map_err(bare)
+}
+
+/// The error itself, by which the exit code is chosen.
+fn bare(error: CaseCopyError) -> anyhow::Error {
+    match error {
+        CaseCopyError::Case(error) => error.into(),
+        CaseCopyError::Room(error) => error.into(),
+        CaseCopyError::Copy(error) => error.into(),
+        CaseCopyError::Session(error) => error.into(),
+        CaseCopyError::Make(error) => error.into(),
+        CaseCopyError::Plan(error) => error.into(),
+        CaseCopyError::Write(error) => error.into(),
+    }
 }
 
 fn options(arguments: &CopyArguments) -> CopyOptions {

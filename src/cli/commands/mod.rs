@@ -63,9 +63,12 @@ fn record(session: &Session, outcome: Ending, figures: serde_json::Value) -> any
 }
 
 fn choices(wanted: &[String], bulk: &BulkArguments) -> Result<Choices, PatternError> {
+    Ok(Choices { wanted: Patterns::new(wanted)?, bulk: Patterns::new(&bulk_patterns(bulk))? })
+}
+
+fn bulk_patterns(bulk: &BulkArguments) -> Vec<String> {
     let default: &[&str] = if bulk.no_default_bulk { &[] } else { &DEFAULT_BULK };
-    let list: Vec<&str> = default.iter().copied().chain(bulk.bulk.iter().map(String::as_str)).collect();
-    Ok(Choices { wanted: Patterns::new(wanted)?, bulk: Patterns::new(&list)? })
+    default.iter().map(|text| (*text).to_owned()).chain(bulk.bulk.iter().cloned()).collect()
 }
 
 /// Megabytes a second, as typed, in bytes a second.

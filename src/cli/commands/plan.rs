@@ -1,7 +1,7 @@
 //! `gleaner plan`
 
-use super::{bytes_per_second, choices, print, print_json, read, record};
-use crate::allocation::{Class, classify};
+use super::{bulk_patterns, bytes_per_second, print, print_json, read, record};
+use crate::allocation::Class;
 use crate::cli::args::{AlsoArgument, PlanArguments, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
 use crate::cli::show;
@@ -9,24 +9,16 @@ use crate::partition::Scheme;
 use crate::plan::{self, BridgeRule, PlanRequest, Scope};
 use crate::report;
 use crate::write_new::{check_new, write_new};
-use std::collections::BTreeSet;
 
 pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     // Everything that can be refused is refused before the first read.
-    let choices = choices(&arguments.want, &arguments.bulk)?;
-    let mut request = request(arguments)?;
-    request.choice()?;
+    let request = request(arguments)?;
+    request.check()?;
     if let Some(output) = &arguments.output {
         check_new(output)?;
     }
     let (mut session, drive) = read(&arguments.source, &[&arguments.output])?;
-    let areas = drive.choose_areas(&arguments.volume)?;
-    request.areas =
-        areas.map(|list| list.into_iter().map(|n| u32::try_from(n).expect("few areas")).collect::<BTreeSet<_>>());
-    let map = classify(&drive, &choices);
-    let findings = drive.all_findings();
-    let source = report::plan_source(&session.reader, &map)?;
-    let made = plan::build(&plan::Sweeps::new(&map), &request, source, report::plan_volumes(&drive), &findings)?;
+    let made = plan::make(&session.reader, &drive, &request, &arguments.volume)?;
     let output = match (&arguments.output, &session.case) {
         (Some(path), _) => path.clone(),
         (None, Some(case)) => case.next_plan_path(),
@@ -84,6 +76,7 @@ fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
         without: without.collect(),
         bridge,
         wants: arguments.want.clone(),
+        bulk: bulk_patterns(&arguments.bulk),
         ..PlanRequest::new(scope)
     })
 }

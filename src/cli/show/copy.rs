@@ -1,14 +1,16 @@
 //! How a copy ended, as text.
 
 use super::line;
+use crate::case_copy::CaseCopyOutcome;
 use crate::cli::table::{Column, table};
-use crate::copy::{CopyOutcome, End, StopReason};
+use crate::copy::{End, StopReason};
 use crate::human;
 
 /// How a copy ended.
-pub fn copy(outcome: &CopyOutcome) -> String {
+pub fn copy(outcome: &CaseCopyOutcome) -> String {
     use Column::{Left, Right};
     let mut text = String::new();
+    let CaseCopyOutcome { copy: outcome, revisions } = outcome;
     let (planned, copied, deferred, unreadable) = outcome.totals();
     let how = match &outcome.end {
         End::Complete if unreadable == 0 => "complete: every planned byte is in the image".to_owned(),
@@ -30,6 +32,16 @@ pub fn copy(outcome: &CopyOutcome) -> String {
         End::Failed => "failed".to_owned(),
     };
     say!(&mut text, "COPY  {how}");
+    for revision in revisions {
+        say!(
+            &mut text,
+            "  {} of structure answered late: the plan was made anew ({} instead of {}), see {}",
+            human::bytes(revision.late_bytes),
+            human::bytes(revision.bytes_now),
+            human::bytes(revision.bytes_before),
+            human::name(&revision.plan.display().to_string())
+        );
+    }
     let waiting = planned - copied - deferred - unreadable;
     say!(
         &mut text,

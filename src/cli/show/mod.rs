@@ -178,6 +178,21 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
     if !special.is_empty() {
         say!(text, "  among them: {}", special.join(", "));
     }
+    let d = &volume.deleted;
+    if d.with_runs > 0 {
+        let left: Vec<String> = [
+            (d.whole, "wholly in free clusters"),
+            (d.disputed, "wholly in free clusters that another deleted file names too"),
+            (d.partly, "partly overwritten or given away"),
+            (d.gone, "wholly given away"),
+            (d.without_runs, "without clusters"),
+        ]
+        .into_iter()
+        .filter(|(n, _)| *n > 0)
+        .map(|(n, what)| format!("{} {what}", human::count(n)))
+        .collect();
+        say!(text, "  deleted: {}; {} in free clusters", left.join(", "), human::bytes(d.free_bytes));
+    }
     let r = &volume.reconciliation;
     say!(text, "  the two maps of what is used:");
     let rows = [
@@ -186,6 +201,7 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
         ("both", r.both),
         ("in use, owned by nobody", r.only_allocated),
         ("owned, marked free", r.only_owned),
+        ("free, planned all the same", r.doubtful),
         ("owned more than once", r.shared),
         ("marked bad", r.bad),
         ("mark unreadable", r.unknown),

@@ -1,0 +1,127 @@
+//! From what was read of a drive to its plan, in one step; and the same plan again once more is known.
+
+use super::{
+    BuildError, Fingerprint, Plan, PlanHeader, PlanRequest, PlanSource, PlanVolume, ScopeError, Sweeps, build,
+};
+use crate::allocation::{Choices, Class, ClassMap, DriveMap, NoSuchVolume, PatternError, Patterns, classify};
+use crate::extent::Extent;
+use crate::fs::Content;
+use crate::source::{Reader, SourceLost};
+use std::collections::BTreeSet;
+
+/// Why a plan cannot be made.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum MakeError {
+    /// A pattern.
+    #[error(transparent)]
+    Pattern(#[from] PatternError),
+    /// A volume.
+    #[error(transparent)]
+    Volume(#[from] NoSuchVolume),
+    /// The rest of the request.
+    #[error(transparent)]
+    Build(#[from] BuildError),
+    /// The drive.
+    #[error(transparent)]
+    Lost(#[from] SourceLost),
+}
+
+impl From<ScopeError> for MakeError {
+    fn from(error: ScopeError) -> MakeError {
+        MakeError::Build(error.into())
+    }
+}
+
+/// Makes the plan of `request`. `volumes` names the volumes to keep to, by number or first byte; all when it is empty.
+///
+/// # Errors
+/// [`MakeError`].
+pub fn make(reader: &Reader, drive: &DriveMap, request: &PlanRequest, volumes: &[u64]) -> Result<Plan, MakeError> {
+    let choices = request.check()?;
+    let areas = drive.choose_areas(volumes)?;
+    let numbered = |list: Vec<usize>| list.into_iter().map(|n| u32::try_from(n).expect("few areas")).collect();
+    let request = PlanRequest { areas: areas.map(numbered), ..request.clone() };
+    let map = classify(drive, &choices);
+    let source = plan_source(reader, &map)?;
+    Ok(build(&Sweeps::new(&map), &request, source, plan_volumes(drive), &drive.all_findings())?)
+}
+
+/// Makes the plan that `header` belongs to anew, from what is known of the drive now. A volume that it kept to and that
+/// no longer stands there is passed over; when none is left, all are taken: a plan widens, never narrows.
+///
+/// # Errors
+/// [`MakeError`].
+pub fn make_again(reader: &Reader, drive: &DriveMap, header: &PlanHeader) -> Result<Plan, MakeError> {
+    let request = PlanRequest {
+        scope: header.scope,
+        also: header.also.clone(),
+        without: header.without.clone(),
+        areas: None,
+        bridge: header.bridge,
+        wants: header.wants.clone(),
+        bulk: header.bulk.clone(),
+    };
+    let there: BTreeSet<u64> =
+        drive.areas.iter().filter(|a| a.content.is_some()).map(|a| a.area.extent.start.0).collect();
+    let kept_to = header.volumes.iter().any(|volume| !volume.chosen);
+    let chosen: Vec<u64> = header
+        .volumes
+        .iter()
+        .filter(|volume| kept_to && volume.chosen && there.contains(&volume.start))
+        .map(|volume| volume.start)
+        .collect();
+    make(reader, drive, &request, &chosen)
+}
+
+impl PlanRequest {
+    /// Whether the request can be met at all, whatever the drive holds.
+    ///
+    /// # Errors
+    /// [`MakeError`] for a pattern or a class that cannot be used.
+    pub fn check(&self) -> Result<Choices, MakeError> {
+        self.choice()?;
+        Ok(Choices { wanted: Patterns::new(&self.wants)?, bulk: Patterns::new(&self.bulk)? })
+    }
+}
+
+/// The drive's identity with the fingerprint of its tables and boot sectors, as far as they were read.
+///
+/// # Errors
+/// [`SourceLost`]; but the places are kept from the first reading, so the drive is not asked again.
+fn plan_source(reader: &Reader, map: &ClassMap) -> Result<PlanSource, SourceLost> {
+    let (asked, unreadable) = (reader.asked(), reader.unreadable());
+    let tables = map.runs().iter().filter(|run| run.class == Class::Tables);
+    let places: Vec<Extent> = tables
+        .flat_map(|run| asked.intersection(run.extent))
+        .flat_map(|place| unreadable.missing_from(place))
+        .collect();
+    let blocks = places.iter().map(|place| reader.read(*place)).collect::<Result<Vec<_>, _>>()?;
+    let fingerprint = Fingerprint::of(blocks.iter().map(|block| (block.extent, block.bytes.as_slice())));
+    Ok(PlanSource::new(reader.identity(), fingerprint))
+}
+
+/// The volumes as a plan lists them.
+fn plan_volumes(drive: &DriveMap) -> Vec<PlanVolume> {
+    let entry = |(index, area): (usize, &crate::allocation::DriveArea)| {
+        let content = area.content.as_ref()?;
+        let volume = match content {
+            Content::Volume(volume) => Some(volume),
+            Content::Opaque { .. } => None,
+        };
+        let sign = match content {
+            Content::Opaque { sign, .. } => sign.map(|s| s.name().to_owned()),
+            Content::Volume(_) => None,
+        };
+        Some(PlanVolume {
+            area: u32::try_from(index).expect("few areas"),
+            start: area.area.extent.start.0,
+            bytes: area.area.extent.bytes,
+            file_system: volume.map(|v| v.kind.name().to_owned()).or(sign),
+            label: volume.and_then(|v| v.label.clone()),
+            serial: volume.map(|v| v.serial.clone()),
+            chosen: true,
+        })
+    };
+    drive.areas.iter().enumerate().filter_map(entry).collect()
+}

@@ -1,0 +1,192 @@
+//! Structure that does not answer for the survey and answers later: the plan is made anew, and in the end nothing is
+//! missing that a healthy drive would have given.
+//!
+//! The yardstick is the plan of the same volume without damage, whose extents the other tests hold against reference
+//! parsers.
+
+mod common;
+
+use common::fixture;
+use gleaner::allocation::{Choices, Class, classify};
+use gleaner::case::Case;
+use gleaner::case_copy::{CaseCopyOutcome, copy_case};
+use gleaner::copy::{Controls, CopyOptions, End, Event};
+use gleaner::extent::{Extent, ExtentSet};
+use gleaner::image::ImageForm;
+use gleaner::plan::{Plan, PlanRequest, Scope, make, open_plan, read_plan, write_plan};
+use gleaner::session::Session;
+use gleaner::source::{MemorySource, ReadError, Reader, Source, SourceIdentity, Store};
+use gleaner::units::{ByteOffset, SectorSize};
+use std::io;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+
+/// A volume some places of which answer only once `awake` is set.
+struct Waking {
+    inner: MemorySource,
+    asleep: ExtentSet,
+    awake: Arc<AtomicBool>,
+    log: Arc<Mutex<Vec<Extent>>>,
+}
+
+impl Source for Waking {
+    fn identity(&self) -> &SourceIdentity {
+        self.inner.identity()
+    }
+
+    fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError> {
+        let extent = Extent::new(start.0, buffer.len() as u64).unwrap();
+        if !self.awake.load(Ordering::Relaxed) && self.asleep.bytes_within(extent) > 0 {
+            return Err(ReadError::Unreadable(io::Error::other("no answer yet")));
+        }
+        self.log.lock().unwrap().push(extent);
+        self.inner.read_at(start, buffer)
+    }
+}
+
+struct Bench {
+    session: Session,
+    awake: Arc<AtomicBool>,
+    log: Arc<Mutex<Vec<Extent>>>,
+    request: PlanRequest,
+    folder: tempfile::TempDir,
+}
+
+fn request(scope: Scope) -> PlanRequest {
+    PlanRequest { bulk: vec!["pagefile.sys".to_owned()], ..PlanRequest::new(scope) }
+}
+
+impl Bench {
+    /// Survey and plan while `asleep` does not answer.
+    fn new(image: Vec<u8>, asleep: ExtentSet, scope: Scope) -> Bench {
+        let awake = Arc::new(AtomicBool::new(false));
+        let log = Arc::new(Mutex::new(Vec::new()));
+        let inner = MemorySource::new(image, SectorSize::S512);
+        let folder = tempfile::tempdir().unwrap();
+        let case = Case::open_or_create(&folder.path().join("case"), inner.identity(), ImageForm::Raw).unwrap();
+        let source = Waking { inner, asleep, awake: Arc::clone(&awake), log: Arc::clone(&log) };
+        let store = Arc::clone(case.store());
+        let reader = Arc::new(Reader::new(Box::new(source), None).with_store(store));
+        let mut session = Session { reader, case: Some(case), has_drive: true };
+        let request = request(scope);
+        let drive = session.read_drive().unwrap();
+        let plan = make(&session.reader, &drive, &request, &[]).unwrap();
+        let case = session.case.as_mut().unwrap();
+        let path = case.next_plan_path();
+        write_plan(&plan, &mut std::fs::File::create_new(&path).unwrap()).unwrap();
+        case.set_plan(&path).unwrap();
+        Bench { session, awake, log, request, folder }
+    }
+
+    fn copy(&mut self, options: &CopyOptions) -> (CaseCopyOutcome, usize) {
+        let stop = AtomicBool::new(false);
+        let mut revised = 0;
+        let events = &mut |event: &Event| revised += usize::from(matches!(event, Event::PlanRevised { .. }));
+        let outcome = copy_case(&mut self.session, options, Controls { stop: &stop, thermometer: None, events });
+        (outcome.unwrap(), revised)
+    }
+
+    fn current_plan(&self) -> Plan {
+        let path = self.session.case.as_ref().unwrap().plan_path().unwrap();
+        read_plan(open_plan(&path).unwrap()).unwrap()
+    }
+}
+
+/// The plan of the undamaged volume.
+fn healthy(image: &[u8], request: &PlanRequest) -> Plan {
+    let reader = Reader::new(Box::new(MemorySource::new(image.to_vec(), SectorSize::S512)), None);
+    let drive = gleaner::allocation::read_drive(&reader).unwrap();
+    make(&reader, &drive, request, &[]).unwrap()
+}
+
+fn reads(plan: &Plan) -> Vec<(Class, Vec<Extent>)> {
+    plan.passes.iter().map(|pass| (pass.header.class, pass.extents().to_vec())).collect()
+}
+
+/// Part of the structure of a volume: every `every`th stretch of 4 KiB of it.
+fn some_structure(image: &[u8], every: usize) -> ExtentSet {
+    let reader = Reader::new(Box::new(MemorySource::new(image.to_vec(), SectorSize::S512)), None);
+    let drive = gleaner::allocation::read_drive(&reader).unwrap();
+    let map = classify(&drive, &Choices::default());
+    let structure = map.runs().iter().filter(|run| run.class == Class::Structure);
+    let pieces = structure.flat_map(|run| {
+        let ends = (run.extent.start.0..run.extent.end()).step_by(4096);
+        ends.map(move |start| Extent::between(start, (start + 4096).min(run.extent.end())))
+    });
+    // Only what the survey asks for can be missed by it.
+    let asked = reader.asked();
+    pieces.step_by(every).flat_map(|piece| asked.intersection(piece)).collect()
+}
+
+#[test]
+fn after_late_structure_the_plan_is_that_of_the_healthy_drive() {
+    for (name, every) in [
+        ("ntfs-rich", 3),
+        ("ntfs-mft-list", 2),
+        ("ntfs-cluster-64k", 1),
+        ("fat16", 1),
+        ("fat32-clusters-512", 2),
+        ("exfat-clusters-4k", 1),
+        ("drive-gpt", 2),
+    ] {
+        let image = fixture(name);
+        for scope in [Scope::Files, Scope::Allocated] {
+            let asleep = some_structure(&image, every);
+            assert!(asleep.bytes() > 0, "{name}");
+            let mut bench = Bench::new(image.clone(), asleep.clone(), scope);
+            let first = bench.current_plan();
+            let wanted = healthy(&image, &bench.request);
+            assert_ne!(reads(&first), reads(&wanted), "{name}: what slept must matter");
+            bench.awake.store(true, Ordering::Relaxed);
+            let (outcome, revised) = bench.copy(&CopyOptions::default());
+            assert_eq!(outcome.copy.end, End::Complete, "{name}");
+            assert!(!outcome.revisions.is_empty(), "{name}");
+            assert_eq!(outcome.revisions.len(), revised, "{name}");
+            assert_eq!(reads(&bench.current_plan()), reads(&wanted), "{name}, {scope}");
+            let store = bench.session.case.as_ref().unwrap().store();
+            for extent in wanted.ascending() {
+                assert_eq!(store.held(extent), [extent], "{name}, {scope}");
+                let mut bytes = vec![0; usize::try_from(extent.bytes).unwrap()];
+                store.load(extent, &mut bytes).unwrap();
+                let from = usize::try_from(extent.start.0).unwrap();
+                assert_eq!(bytes, image[from..from + bytes.len()], "{name}: the image at {}", extent.start.0);
+            }
+            let mut asked = ExtentSet::new();
+            for extent in bench.log.lock().unwrap().iter() {
+                assert_eq!(asked.bytes_within(*extent), 0, "{name}: {extent:?} arrived twice");
+                asked.insert(*extent);
+            }
+            // Files that the first plan could not know come after structure, before what it would have read later.
+            assert!(bench.folder.path().join("case/plan.json").exists(), "{name}: the first plan stays");
+        }
+    }
+}
+
+#[test]
+fn places_that_never_answer_change_nothing() {
+    let image = fixture("ntfs-rich");
+    let asleep = some_structure(&image, 3);
+    let mut bench = Bench::new(image, asleep, Scope::Allocated);
+    let first = bench.current_plan();
+    let (outcome, revised) = bench.copy(&CopyOptions::default());
+    assert_eq!((outcome.copy.end, revised), (End::Complete, 0));
+    assert!(outcome.revisions.is_empty());
+    assert_eq!(reads(&bench.current_plan()), reads(&first));
+}
+
+#[test]
+fn limits_count_over_all_parts_of_a_copy() {
+    let image = fixture("ntfs-rich");
+    let asleep = some_structure(&image, 3);
+    let mut bench = Bench::new(image, asleep, Scope::Allocated);
+    bench.awake.store(true, Ordering::Relaxed);
+    let mut options = CopyOptions { request_bytes: 64 << 10, ..CopyOptions::default() };
+    options.stop_after.bytes = Some(3 << 20);
+    let (outcome, _) = bench.copy(&options);
+    assert!(matches!(outcome.copy.end, End::Stopped { .. }));
+    let arrived = outcome.copy.arrived_bytes;
+    assert!((3 << 20..(3 << 20) + (64 << 10)).contains(&arrived), "{arrived} bytes");
+    // The same call goes on.
+    let (outcome, _) = bench.copy(&CopyOptions::default());
+    assert_eq!(outcome.copy.end, End::Complete);
+}
