@@ -1,6 +1,6 @@
 //! Checksums that superblocks are sealed with.
 
-use crc::{CRC_32_ISCSI, CRC_32_ISO_HDLC, Crc};
+use crc::{CRC_16_XMODEM, CRC_32_ISCSI, CRC_32_ISO_HDLC, Crc};
 
 static CRC32C: Crc<u32> = Crc::<u32>::new(&CRC_32_ISCSI);
 static CRC32: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
@@ -17,4 +17,43 @@ pub(super) fn crc32_le(seed: u32, parts: &[&[u8]]) -> u32 {
     let mut digest = CRC32.digest_with_initial(seed.reverse_bits());
     parts.iter().for_each(|part| digest.update(part));
     !digest.finalize()
+}
+
+static CRC16: Crc<u16> = Crc::<u16>::new(&CRC_16_XMODEM);
+
+/// CRC-32C from `seed`, without the closing inversion.
+pub(super) fn crc32c_from(seed: u32, bytes: &[u8]) -> u32 {
+    let mut digest = CRC32C.digest_with_initial(seed.reverse_bits());
+    digest.update(bytes);
+    !digest.finalize()
+}
+
+/// CRC-32 as Ethernet has it.
+pub(super) fn crc32_ieee(parts: &[&[u8]]) -> u32 {
+    let mut digest = CRC32.digest();
+    parts.iter().for_each(|part| digest.update(part));
+    digest.finalize()
+}
+
+/// The CRC of ECMA-167, 7.2.6: polynomial 11021, from zero.
+pub(super) fn crc16(bytes: &[u8]) -> u16 {
+    CRC16.checksum(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// "123456789", the check value of the catalogue of parametrised CRC algorithms (Cook), as the `crc` crate quotes it.
+    const TEXT: &[u8] = b"123456789";
+
+    #[test]
+    fn each_gives_its_check_value() {
+        assert_eq!(crc32c(&[&TEXT[..4], &TEXT[4..]]), 0xE306_9283);
+        assert_eq!(crc32c_from(u32::MAX, TEXT), !0xE306_9283);
+        assert_eq!(crc32_ieee(&[TEXT]), 0xCBF4_3926);
+        assert_eq!(crc32_le(u32::MAX, &[TEXT]), !0xCBF4_3926);
+        // ECMA-167, 7.2.6: the worked example 70 6A 77 gives 3299.
+        assert_eq!(crc16(&[0x70, 0x6A, 0x77]), 0x3299);
+    }
 }

@@ -33,7 +33,7 @@ pub(super) fn look(ground: &Ground) -> Option<Recognised> {
 /// A second superblock, whose number of blocks must put it where it is.
 fn copy(ground: &Ground, at: u64) -> Option<Recognised> {
     let mut found = superblock(ground, at, 1)?;
-    found.certainty = Certainty::Copy;
+    found.certainty = found.certainty.min(Certainty::Copy);
     Some(found)
 }
 
@@ -79,14 +79,8 @@ fn superblock(ground: &Ground, at: u64, group: u16) -> Option<Recognised> {
     if le16(sb, 0x3A)? & 1 == 0 {
         found.facts.push(("state", "not cleanly unmounted".to_owned()));
     }
-    found.certainty = if !ground.holds(bytes) {
-        Certainty::Partial
-    } else if ro_compat & RO_COMPAT_METADATA_CHECKSUM == 0 {
-        Certainty::Consistent
-    } else if !crc32c(&[&sb[..0x3FC]]) == le32(sb, 0x3FC)? {
-        Certainty::Checksummed
-    } else {
-        Certainty::Partial
-    };
+    let has_sum = ro_compat & RO_COMPAT_METADATA_CHECKSUM != 0;
+    let sum_holds = has_sum.then(|| Some(!crc32c(&[&sb[..0x3FC]])) == le32(sb, 0x3FC));
+    found.certainty = Certainty::of(ground.holds(bytes), sum_holds);
     Some(found)
 }

@@ -78,6 +78,8 @@ pub enum Sign {
     Ufs1,
     /// UFS2.
     Ufs2,
+    /// Volume encryption of FreeBSD.
+    Geli,
     /// LUKS, version 1.
     Luks1,
     /// LUKS, version 2.
@@ -139,6 +141,7 @@ impl Sign {
             Sign::Udf => "UDF",
             Sign::Ufs1 => "UFS1",
             Sign::Ufs2 => "UFS2",
+            Sign::Geli => "GELI encryption",
             Sign::Luks1 => "LUKS1 encryption",
             Sign::Luks2 => "LUKS2 encryption",
         }
@@ -147,7 +150,7 @@ impl Sign {
     /// What it asks for before its files can be had.
     pub fn family(self) -> Family {
         match self {
-            Sign::Luks1 | Sign::Luks2 | Sign::VolumeEncryption => Family::Encryption,
+            Sign::Luks1 | Sign::Luks2 | Sign::Geli | Sign::VolumeEncryption => Family::Encryption,
             Sign::ExtJournal
             | Sign::LvmMember
             | Sign::RaidMember
@@ -176,6 +179,26 @@ pub enum Certainty {
     Consistent,
     /// A checksum over the structure holds as well.
     Checksummed,
+}
+
+impl Certainty {
+    /// For choosing between several that match: a checksum is not held against a format that has none.
+    pub(super) fn rank(self) -> u8 {
+        match self {
+            Certainty::Partial => 0,
+            Certainty::Copy => 1,
+            Certainty::Consistent | Certainty::Checksummed => 2,
+        }
+    }
+
+    /// By whether the sizes fit, and whether the checksum holds where there is one that can be checked.
+    pub(super) fn of(fits: bool, sum_holds: Option<bool>) -> Certainty {
+        match (fits, sum_holds) {
+            (false, _) | (_, Some(false)) => Certainty::Partial,
+            (true, Some(true)) => Certainty::Checksummed,
+            (true, None) => Certainty::Consistent,
+        }
+    }
 }
 
 /// Where something was recognised, and by what.
