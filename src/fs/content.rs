@@ -1,5 +1,6 @@
 //! What an area of the drive holds: a volume that can be read, or something that can only be taken whole.
 
+use super::infer::{self, Inferred};
 use super::{VolumeMap, exfat, fat, ntfs};
 use crate::finding::{Code, Finding, Findings, Severity};
 use crate::partition::boot_sign::{self, BootSign};
@@ -35,8 +36,16 @@ pub static NOT_RECOGNISED: Code = Code {
               encrypted as a whole, or damaged; all of it is planned as if it were in use.",
 };
 
+/// Boot sectors lost, and more than one geometry fits what is left.
+pub static GEOMETRY_AMBIGUOUS: Code = Code {
+    id: "volume-geometry-ambiguous",
+    severity: Severity::Damage,
+    meaning: "The boot sectors are lost, and what is left of the file system fits more than one layout, as after formatting \
+              twice. None was believed, so that nothing is left out: all of the volume is planned.",
+};
+
 /// The codes of this module.
-pub static CODES: &[&Code] = &[&NOT_READ, &NOT_RECOGNISED];
+pub static CODES: &[&Code] = &[&NOT_READ, &NOT_RECOGNISED, &GEOMETRY_AMBIGUOUS];
 
 /// Reads the volume in `window`.
 ///
@@ -73,6 +82,15 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
                 findings = Findings::new();
                 let sentence = "no known boot sector at the start or at the places of its copies";
                 findings.push(Finding::at(&NOT_RECOGNISED, window.extent().start, sentence));
+            }
+            // Last of all, because it reads some MiB: no healthy volume comes here.
+            match infer::read(window)? {
+                Inferred::Volume(volume) => return Ok(Content::Volume(volume)),
+                Inferred::Ambiguous(fitting) => {
+                    let sentence = format!("What is left fits more than one layout: {}.", fitting.join("; "));
+                    findings.push(Finding::at(&GEOMETRY_AMBIGUOUS, window.extent().start, sentence));
+                }
+                Inferred::Nothing => {}
             }
             Content::Opaque { sign, findings }
         }

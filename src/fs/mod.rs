@@ -9,6 +9,7 @@ mod content;
 pub mod exfat;
 pub mod fat;
 mod folder_content;
+mod infer;
 pub mod ntfs;
 mod timestamp;
 mod utf16;
@@ -18,6 +19,7 @@ pub use catalog::{
 };
 pub use clusters::{ClusterGeometry, ClusterRun, ClusterSet};
 pub use content::{CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content};
+pub use infer::Inferred;
 pub use timestamp::Timestamp;
 
 use crate::extent::Extent;

@@ -18,6 +18,10 @@ codes! {
     /// The main boot region was replaced by its backup.
     BOOT_FROM_BACKUP = "exfat-boot-from-backup", Damage,
         "The main boot region is damaged, but its backup says where everything lies. Files are not affected by this.";
+    /// Both boot regions are lost, and the geometry was inferred.
+    GEOMETRY_INFERRED = "exfat-geometry-inferred", Damage,
+        "Both boot regions are lost, but root folder, up-case table and FAT say where everything lies and the places were \
+         checked. Files are not affected; a copy needs new boot regions before it can be mounted.";
     /// A region that is used has a wrong checksum.
     BOOT_CHECKSUM = "exfat-boot-checksum", Caution,
         "The boot region that was used is damaged, though its own figures are possible ones. If the files found make no \

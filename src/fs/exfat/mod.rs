@@ -9,6 +9,7 @@ mod boot_region;
 mod entry;
 mod findings;
 mod heap;
+mod infer;
 mod shared;
 mod table;
 mod up_case;
@@ -16,6 +17,7 @@ mod volume;
 mod walk;
 
 pub use findings::CODES;
+pub use infer::read_inferred;
 pub use volume::read;
 
 /// A little-endian word of a structure in memory.

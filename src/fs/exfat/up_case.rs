@@ -47,6 +47,6 @@ pub(super) fn check(
 }
 
 /// The checksum carried on over `bytes` (7.2.2, figure 3), starting at 0.
-fn checksum(sum: u32, bytes: &[u8]) -> u32 {
+pub(super) fn checksum(sum: u32, bytes: &[u8]) -> u32 {
     bytes.iter().fold(sum, |sum, byte| sum.rotate_right(1).wrapping_add(u32::from(*byte)))
 }

@@ -28,10 +28,19 @@ use crate::source::{SourceLost, Window};
 pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let mut findings = Findings::new();
     let Some(found) = boot_region::find(window, &mut findings)? else { return Ok(Err(findings)) };
-    let boot = &found.boot;
+    read_with(window, &found.boot, found.flags, findings).map(|map| Ok(Box::new(map)))
+}
+
+/// Reads the volume by a boot sector that is believed; `flags` are the main one's, when they are known.
+pub(super) fn read_with(
+    window: &Window<'_>,
+    boot: &Boot,
+    flags: Option<Flags>,
+    mut findings: Findings,
+) -> Result<VolumeMap, SourceLost> {
     note_length(window, boot, &mut findings);
-    note_flags(window, boot, found.flags, &mut findings);
-    let second_active = boot.fat_count > 1 && found.flags.is_some_and(|flags| flags.second_active);
+    note_flags(window, boot, flags, &mut findings);
+    let second_active = boot.fat_count > 1 && flags.is_some_and(|flags| flags.second_active);
     let geometry = ClusterGeometry {
         heap_start: window.absolute(boot.heap_start()).0,
         cluster_bytes: boot.cluster_bytes(),
@@ -43,10 +52,10 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let mut chains = Chains::new(&table);
     let root = walk::Root::read(&mut heap, &mut chains, boot, &mut findings)?;
     let bitmaps = bitmap::follow(root.bitmaps(), &heap, &mut chains, &mut findings);
-    let active = active_bitmaps(&bitmaps, boot, found.flags);
+    let active = active_bitmaps(&bitmaps, boot, flags);
     let allocation = bitmap::read(&active, &mut heap, &table, &mut findings)?;
     let tree = walk::read(heap, chains, root, bitmaps, &allocation, &mut findings)?;
-    Ok(Ok(Box::new(VolumeMap {
+    Ok(VolumeMap {
         kind: FsKind::ExFat,
         extent: window.extent(),
         sector_bytes: boot.sector_bytes,
@@ -55,14 +64,14 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
         records: None,
         label: tree.label.filter(|label| !label.is_empty()),
         serial: format!("{:04X}-{:04X}", boot.serial >> 16, boot.serial & 0xFFFF),
-        dirty: found.flags.map(|flags| flags.dirty),
+        dirty: flags.map(|flags| flags.dirty),
         fixed: fixed_places(window, boot),
         allocation,
         catalog: tree.catalog,
         catalog_incomplete: tree.incomplete,
         facts: facts(boot, second_active),
         findings,
-    })))
+    })
 }
 
 /// The bitmaps that are believed: the one that goes with the active FAT (7.1.2.1). Where that is not known, because the

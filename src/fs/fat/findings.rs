@@ -16,6 +16,14 @@ pub static BOOT_FROM_BACKUP: Code = Code {
     meaning: "The first sector is lost, but its backup says where everything lies. Files are not affected by this.",
 };
 
+/// The boot sector and its backup are lost, and the geometry was inferred.
+pub static GEOMETRY_INFERRED: Code = Code {
+    id: "fat-geometry-inferred",
+    severity: Severity::Damage,
+    meaning: "The boot sector is lost and has no usable backup, but FAT and folders say where everything lies and the \
+              places were checked. Files are not affected; a copy needs a new boot sector before it can be mounted.",
+};
+
 /// A field of the boot sector is unusual.
 pub static BOOT_ODD: Code = Code {
     id: "fat-boot-odd",
@@ -256,6 +264,7 @@ pub static LONG_NAME_ORPHANS: Code = Code {
 pub static CODES: &[&Code] = &[
     &NOT_UNDERSTOOD,
     &BOOT_FROM_BACKUP,
+    &GEOMETRY_INFERRED,
     &BOOT_ODD,
     &BACKUP_DIFFERS,
     &BACKUP_UNUSABLE,

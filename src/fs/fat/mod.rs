@@ -5,6 +5,7 @@ mod chain;
 mod copies;
 mod directory;
 mod findings;
+mod infer;
 mod long_name;
 mod oem;
 mod table;
@@ -12,6 +13,7 @@ mod volume;
 mod walk;
 
 pub use findings::{BOOT_FROM_BACKUP, CODES, TYPE_CONTRADICTED};
+pub use infer::read_inferred;
 pub use volume::read;
 
 /// A little-endian word of a structure in memory.

@@ -25,9 +25,18 @@ use crate::source::{SourceLost, Window};
 pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let mut findings = Findings::new();
     let Some(found) = find_boot(window, &mut findings)? else { return Ok(Err(findings)) };
-    let boot = &found.boot;
+    read_with(window, &found.boot, found.primary.as_ref(), findings).map(|map| Ok(Box::new(map)))
+}
+
+/// Reads the volume by a boot sector that is believed; `primary` are the first sector's bytes, when that is the one.
+pub(super) fn read_with(
+    window: &Window<'_>,
+    boot: &Boot,
+    primary: Option<&[u8; BOOT_BYTES]>,
+    mut findings: Findings,
+) -> Result<VolumeMap, SourceLost> {
     note_boot(window, boot, &mut findings);
-    if let Some(sector) = &found.primary {
+    if let Some(sector) = primary {
         compare_backup(window, boot, sector, &mut findings)?;
     }
     let free_count = read_fs_info(window, boot, &mut findings)?;
@@ -43,7 +52,7 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let tree = walk::read(window, boot, geometry, &reading.table, &allocation, &mut findings)?;
     let boot_label = boot.label.as_ref().map(directory::label);
     let label = tree.label.or(boot_label).filter(|label| !label.is_empty() && label != "NO NAME");
-    Ok(Ok(Box::new(VolumeMap {
+    Ok(VolumeMap {
         kind: boot.kind,
         extent: window.extent(),
         sector_bytes: boot.sector_bytes,
@@ -59,7 +68,7 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
         catalog_incomplete: tree.incomplete,
         facts: facts(boot, free_count),
         findings,
-    })))
+    })
 }
 
 /// The boot sector that is used.

@@ -12,6 +12,8 @@ pub(super) struct BootPair {
     pub choices: Vec<BootSector>,
     /// Where the backup was found, on the drive.
     pub backup: Option<Extent>,
+    /// Whether both are usable, say the same, and stand where the volume's size puts them.
+    pub agreed: bool,
 }
 
 struct Copy {
@@ -26,7 +28,7 @@ pub(super) fn read(window: &Window<'_>, findings: &mut Findings) -> Result<BootP
         let bytes = window.extent().bytes;
         let sentence = format!("The area has {bytes} bytes, too few for a boot sector.");
         findings.push(Finding::at(&found::NOT_NTFS, window.absolute(0), sentence));
-        return Ok(BootPair { choices: Vec::new(), backup: None });
+        return Ok(BootPair { choices: Vec::new(), backup: None, agreed: false });
     };
     match primary.boot {
         Ok(boot) => beside_primary(window, &primary, boot, findings),
@@ -68,12 +70,14 @@ fn beside_primary(
     }
     let mut choices = vec![boot];
     let mut place = None;
+    let mut agreed = false;
     match seen.map(|copy| (copy.boot, copy)) {
         Some((Ok(backup), copy)) => {
             place = window.locate(copy.offset, backup.sector_bytes);
             if copy.bytes != primary.bytes {
                 findings.push(disagreement(window, copy.offset, &boot, &backup));
             }
+            agreed = backup == boot && copy.offset == by_size;
             if backup != boot {
                 choices.push(backup);
             }
@@ -93,7 +97,7 @@ fn beside_primary(
             findings.push(Finding::general(&found::BOOT_BACKUP_MISSING, sentence));
         }
     }
-    Ok(BootPair { choices, backup: place })
+    Ok(BootPair { choices, backup: place, agreed })
 }
 
 fn disagreement(window: &Window<'_>, offset: u64, boot: &BootSector, backup: &BootSector) -> Finding {
@@ -131,12 +135,12 @@ fn instead_of_primary(window: &Window<'_>, error: BootError, findings: &mut Find
                 "The boot sector is not usable ({error}); its backup at byte {offset} of the volume was used instead. The first sector can be restored from it on a copy."
             );
             findings.push(Finding::at(&found::BOOT_BACKUP_USED, window.absolute(0), sentence));
-            return Ok(BootPair { choices: vec![boot], backup: window.locate(offset, sector) });
+            return Ok(BootPair { choices: vec![boot], backup: window.locate(offset, sector), agreed: false });
         }
     }
     let sentence = format!(
         "The first sector is no NTFS boot sector ({error}), and the last sector of the area is no backup of one."
     );
     findings.push(Finding::at(&found::NOT_NTFS, window.absolute(0), sentence));
-    Ok(BootPair { choices: Vec::new(), backup: None })
+    Ok(BootPair { choices: Vec::new(), backup: None, agreed: false })
 }

@@ -24,6 +24,10 @@ codes! {
         "The boot sector and its backup disagree. One of them is old or damaged; the one that leads to the file records was used.";
     BOOT_UNSIGNED: "ntfs-boot-unsigned", Note,
         "The boot sector lacks its end mark 55 AA. The files are not affected.";
+    BOOT_TOO_SMALL: "ntfs-boot-too-small", Damage,
+        "The boot sector makes the volume smaller than its own records say. It is damaged; the records were believed, so nothing is left out.";
+    GEOMETRY_INFERRED: "ntfs-geometry-inferred", Damage,
+        "Boot sector and backup are lost, but the file records say where everything lies and the places were checked. The files are not affected; a copy needs a new boot sector before it can be mounted.";
     VOLUME_CUT: "ntfs-volume-cut", Damage,
         "The volume is larger than its partition or the drive. What lies behind the end cannot be read from here.";
     TABLE_LOST: "ntfs-file-table-lost", Blocking,

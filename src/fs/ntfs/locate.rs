@@ -69,7 +69,7 @@ fn first_record(volume: &Volume<'_>) -> Result<Result<(RecordHeader, Vec<u8>), S
 }
 
 /// The first part of $MFT's own content as its base record describes it.
-fn table_extents<'r>(header: &RecordHeader, record: &'r [u8]) -> Option<Extents<'r>> {
+pub(super) fn table_extents<'r>(header: &RecordHeader, record: &'r [u8]) -> Option<Extents<'r>> {
     if !header.in_use || !header.base.is_none() || header.number.is_some_and(|number| number != 0) {
         return None;
     }

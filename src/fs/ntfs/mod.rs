@@ -18,6 +18,7 @@ mod collect;
 mod fields;
 mod file_name;
 mod findings;
+mod infer;
 mod locate;
 pub mod lznt1;
 mod mirror;
@@ -30,9 +31,12 @@ mod table_map;
 mod volume;
 
 pub use findings::*;
+pub use infer::read_inferred;
 pub use reread::{RecordPlaces, RereadError};
 
 use self::bitmap::BitmapPlace;
+use self::boot::BootSector;
+use self::boot_pair::BootPair;
 use self::collect::{Collector, VolumeRecord, system};
 use self::locate::Table;
 use self::volume::Volume;
@@ -55,7 +59,8 @@ const BOOT_FILE_BYTES: u64 = 8192;
 pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let mut findings = Findings::new();
     let pair = boot_pair::read(window, &mut findings)?;
-    for (index, boot) in pair.choices.iter().enumerate() {
+    let choices = settle_size(window, &pair, &mut findings)?;
+    for (index, boot) in choices.iter().enumerate() {
         let volume = Volume::new(window, *boot);
         let mut tried = Findings::new();
         if let Some(table) = locate::locate(&volume, &mut tried)? {
@@ -75,6 +80,28 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
         findings.push(Finding::at(&TABLE_LOST, window.absolute(0), sentence));
     }
     Ok(Err(findings))
+}
+
+/// The boot sectors to try. Where there is no backup that agrees, the number of sectors is held against the volume's own
+/// records: a boot sector that makes the volume too small would hide what lies behind.
+fn settle_size(window: &Window<'_>, pair: &BootPair, findings: &mut Findings) -> Result<Vec<BootSector>, SourceLost> {
+    let mut choices = pair.choices.clone();
+    if pair.agreed {
+        return Ok(choices);
+    }
+    for boot in &mut choices {
+        let Some(clusters) = infer::clusters_by_records(window, boot)? else { continue };
+        let Some(total_sectors) = clusters.checked_mul(boot.cluster_bytes / boot.sector_bytes) else { continue };
+        if clusters > boot.cluster_count() && clusters.saturating_mul(boot.cluster_bytes) <= window.extent().bytes {
+            let sentence = format!(
+                "The boot sector gives the volume {} clusters, its own records {clusters}; the records were believed.",
+                boot.cluster_count()
+            );
+            findings.push(Finding::at(&BOOT_TOO_SMALL, window.absolute(0), sentence));
+            boot.total_sectors = total_sectors;
+        }
+    }
+    Ok(choices)
 }
 
 fn read_volume(
