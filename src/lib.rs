@@ -5,25 +5,26 @@
 //!
 //! 1. [`units`], [`extent`], [`finding`], [`human`]: numbers with their units, stretches of the drive, things
 //!    noticed, figures as people read them.
-//! 2. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
-//! 3. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
-//! 4. [`case`]: the folder that holds all there is about one drive.
-//! 5. [`signs`]: what is recognised by its published signature, and read no further.
-//! 6. [`partition`]: how the drive is divided.
-//! 7. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
-//! 8. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
-//! 9. [`plan`]: which bytes are read and in which order; the plan and its file.
-//! 10. [`session`]: opening a drive, its case, or both, and leaving the case in order.
-//! 11. [`copy`]: following a plan, and coming back to what resisted.
-//! 12. [`audit`]: file by file what is whole and what is not.
-//! 13. [`content`]: a file's content as a case holds it.
-//! 14. [`verify`]: the copy held against the journal's hashes and against a second reader.
-//! 15. [`take`]: chosen files out of a case into a folder.
-//! 16. [`export`]: a plan in forms that other programs follow.
-//! 17. [`report`]: what people and programs are told, without markup.
-//! 18. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 19. [`demo`]: an invented drive to try everything on.
-//! 20. [`cli`]: the command line, which holds no logic of its own.
+//! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
+//! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
+//! 4. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
+//! 5. [`case`]: the folder that holds all there is about one drive.
+//! 6. [`signs`]: what is recognised by its published signature, and read no further.
+//! 7. [`partition`]: how the drive is divided.
+//! 8. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
+//! 9. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
+//! 10. [`plan`]: which bytes are read and in which order; the plan and its file.
+//! 11. [`session`]: opening a drive, its case, or both, and leaving the case in order.
+//! 12. [`copy`]: following a plan, and coming back to what resisted.
+//! 13. [`audit`]: file by file what is whole and what is not.
+//! 14. [`content`]: a file's content as a case holds it.
+//! 15. [`verify`]: the copy held against the journal's hashes and against a second reader.
+//! 16. [`take`]: chosen files out of a case into a folder.
+//! 17. [`export`]: a plan in forms that other programs follow.
+//! 18. [`report`]: what people and programs are told, without markup.
+//! 19. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 20. [`demo`]: an invented drive to try everything on.
+//! 21. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
@@ -42,6 +43,7 @@ pub mod fs;
 pub mod human;
 pub mod image;
 pub mod journal;
+pub mod model;
 pub mod partition;
 pub mod plan;
 pub mod report;

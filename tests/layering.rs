@@ -3,11 +3,12 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 26] = [
+const ORDER: [&str; 27] = [
     "units",
     "extent",
     "finding",
     "human",
+    "model",
     "write_new",
     "storage",
     "source",
