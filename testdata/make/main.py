@@ -8,6 +8,7 @@ import drives
 import exfat_volumes
 import fat_volumes
 import fixture
+import foreign
 import ntfs_rich
 from ntfs_geometry import geometry, mft_list
 
@@ -71,6 +72,7 @@ FIXTURES = {
     "drive-gpt-4kn": drives.gpt_4kn,
     "drive-usb-4k-table": drives.usb_4k_table,
     "drive-usb-4k-gpt": drives.usb_4k_gpt,
+    **foreign.FIXTURES,
 }
 
 
