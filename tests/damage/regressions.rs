@@ -1,0 +1,1 @@
+//! Inputs that once broke something, kept small.

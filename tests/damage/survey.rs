@@ -1,0 +1,26 @@
+//! A drive surveyed and planned, as `gleaner plan` does it with gaps never read through.
+
+use crate::overlay::Damaged;
+use gleaner::allocation::{DriveMap, read_drive};
+use gleaner::extent::ExtentSet;
+use gleaner::plan::{BridgeRule, PlanRequest, Scope, make};
+use gleaner::source::{ReadTotals, Reader};
+
+/// What came of it.
+pub struct Survey {
+    pub drive: DriveMap,
+    /// What the plan of scope `allocated` reads.
+    pub planned: ExtentSet,
+    /// What the survey itself asked for.
+    pub asked: ExtentSet,
+    pub totals: ReadTotals,
+}
+
+pub fn survey(source: Damaged) -> Survey {
+    let reader = Reader::new(Box::new(source), None);
+    let drive = read_drive(&reader).expect("memory does not vanish");
+    let request = PlanRequest { bridge: BridgeRule::OFF, ..PlanRequest::new(Scope::Allocated) };
+    let plan = make(&reader, &drive, &request, &[]).expect("a plan in every case");
+    let planned = plan.ascending().collect();
+    Survey { drive, planned, asked: reader.asked(), totals: reader.totals() }
+}
