@@ -39,7 +39,11 @@ pub fn classify(drive: &DriveMap, choices: &Choices) -> ClassMap {
         let place = |class| Place { class, lane: 0, area: u32::try_from(index).expect("fewer than 2^32 areas") };
         match &area.content {
             None => claims.add(area.area.extent, place(Class::Outside)),
-            Some(Content::Opaque { .. }) => claims.add(area.area.extent, place(Class::Unclaimed)),
+            Some(content @ Content::Opaque { .. }) => {
+                claims.add(area.area.extent, place(Class::Unclaimed));
+                // Key material and members' descriptions: all the rest depends on them.
+                content.first().iter().for_each(|extent| claims.add(*extent, place(Class::Structure)));
+            }
             Some(Content::Volume(volume)) => {
                 claims.add(area.area.extent, place(Class::Free));
                 claims.add_volume(volume, choices, place);

@@ -1,6 +1,7 @@
 //! What the first sector of a volume says it is: a cheap look at published signatures, before anything is parsed.
 
 use super::fields::{byte, u16_at, u32_at};
+use crate::signs::{self, Sign};
 use serde::Serialize;
 
 /// What a first sector was recognised as.
@@ -14,16 +15,8 @@ pub enum BootSign {
     Fat,
     /// exFAT.
     ExFat,
-    /// ReFS.
-    Refs,
-    /// Windows volume encryption (`-FVE-FS-`).
-    VolumeEncryption,
-    /// LUKS encryption.
-    Luks,
-    /// XFS.
-    Xfs,
-    /// An APFS container.
-    Apfs,
+    /// Something that is recognised and not read.
+    Foreign(Sign),
 }
 
 impl BootSign {
@@ -33,28 +26,17 @@ impl BootSign {
             BootSign::Ntfs => "NTFS",
             BootSign::Fat => "FAT",
             BootSign::ExFat => "exFAT",
-            BootSign::Refs => "ReFS",
-            BootSign::VolumeEncryption => "Windows volume encryption",
-            BootSign::Luks => "LUKS encryption",
-            BootSign::Xfs => "XFS",
-            BootSign::Apfs => "APFS",
+            BootSign::Foreign(sign) => sign.name(),
         }
     }
 }
-
-/// Identifier that an encrypted removable volume carries at byte 424, behind a FAT32 boot sector that stands in for
-/// the volume (libyal/libbde, format documentation; from memory).
-const ENCRYPTED_REMOVABLE: [u8; 16] =
-    [0x3B, 0xD6, 0x67, 0x49, 0x29, 0x2E, 0xD8, 0x4A, 0x83, 0x99, 0xF6, 0xA3, 0x39, 0xE3, 0xD0, 0x01];
 
 /// Recognises a volume by its first sector, of which at least the first 512 bytes must be given.
 ///
 /// The closing 55 AA is not asked for: volumes without it exist, and every sign here is longer than those two bytes.
 /// `None` says nothing about the volume being empty; many file systems keep their first structure further in.
 ///
-/// Sources: Linux `fs/ntfs/layout.h`; exFAT file system specification 1.00, 3.1; Linux
-/// `fs/xfs/libxfs/xfs_format.h`; Apple File System Reference, `nx_superblock_t`; LUKS on-disk format 1.2.3; the signs of
-/// ReFS and of Windows volume encryption are from memory.
+/// Sources: Linux `fs/ntfs/layout.h`; exFAT file system specification 1.00, 3.1; for all that is not read, [`signs`].
 pub fn recognise(first_sector: &[u8]) -> Option<BootSign> {
     let sector = first_sector.get(..512)?;
     let name = &sector[3..11];
@@ -64,26 +46,11 @@ pub fn recognise(first_sector: &[u8]) -> Option<BootSign> {
     if name == b"EXFAT   " {
         return Some(BootSign::ExFat);
     }
-    if name == b"-FVE-FS-" {
-        return Some(BootSign::VolumeEncryption);
+    // Before FAT: an encrypted removable volume begins with a boot sector of FAT32 that stands in for it.
+    if let Some(found) = signs::of_first_sector(sector) {
+        return Some(BootSign::Foreign(found.kind));
     }
-    if name == b"ReFS\0\0\0\0" {
-        return Some(BootSign::Refs);
-    }
-    if sector.starts_with(b"LUKS\xBA\xBE") {
-        return Some(BootSign::Luks);
-    }
-    if sector.starts_with(b"XFSB") {
-        return Some(BootSign::Xfs);
-    }
-    if &sector[32..36] == b"NXSB" {
-        return Some(BootSign::Apfs);
-    }
-    if is_fat(sector) {
-        let encrypted = sector[424..440] == ENCRYPTED_REMOVABLE;
-        return Some(if encrypted { BootSign::VolumeEncryption } else { BootSign::Fat });
-    }
-    None
+    is_fat(sector).then_some(BootSign::Fat)
 }
 
 /// Whether the BIOS parameter block is that of a FAT volume. FAT has no signature, so every field must be in the range
@@ -154,6 +121,15 @@ mod tests {
     }
 
     #[test]
+    fn a_stand_in_for_an_encrypted_volume_is_no_fat() {
+        let mut sector = diskette();
+        let identifier = hex::decode("3bd66749292ed84a8399f6a339e3d001").unwrap();
+        sector[424..440].copy_from_slice(&identifier);
+        sector[440..448].copy_from_slice(&0x20_0000u64.to_le_bytes());
+        assert_eq!(recognise(&sector), Some(BootSign::Foreign(Sign::VolumeEncryption)));
+    }
+
+    #[test]
     fn signatures_and_what_is_none() {
         let sign = |at: usize, text: &[u8]| {
             let mut sector = vec![0; 512];
@@ -162,10 +138,9 @@ mod tests {
         };
         assert_eq!(sign(3, b"NTFS    "), Some(BootSign::Ntfs));
         assert_eq!(sign(3, b"EXFAT   "), Some(BootSign::ExFat));
-        assert_eq!(sign(3, b"-FVE-FS-"), Some(BootSign::VolumeEncryption));
-        assert_eq!(sign(0, b"LUKS\xBA\xBE\0\x02"), Some(BootSign::Luks));
-        assert_eq!(sign(0, b"XFSB"), Some(BootSign::Xfs));
-        assert_eq!(sign(32, b"NXSB"), Some(BootSign::Apfs));
+        // A sign without the fields that belong to it.
+        assert_eq!(sign(3, b"-FVE-FS-"), None);
+        assert_eq!(sign(0, b"XFSB"), None);
         assert_eq!(sign(0, b""), None);
         assert_eq!(recognise(b"too short"), None);
     }

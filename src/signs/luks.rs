@@ -11,9 +11,6 @@ use sha2::{Digest, Sha256, Sha512};
 /// Where the second header of LUKS2 may stand: behind the first, whose length is one of these.
 pub(super) const SECOND_AT: [u64; 9] =
     [0x4000, 0x8000, 0x1_0000, 0x2_0000, 0x4_0000, 0x8_0000, 0x10_0000, 0x20_0000, 0x40_0000];
-/// What of a second header must be read to recognise it.
-pub(super) const BINARY_HEADER_BYTES: u64 = 4096;
-
 const FIRST_MAGIC: &[u8] = b"LUKS\xBA\xBE";
 const SECOND_MAGIC: &[u8] = b"SKUL\xBA\xBE";
 const LUKS1_BYTES: u64 = 592;

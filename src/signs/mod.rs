@@ -99,9 +99,11 @@ pub fn look_in_front(window: &Window<'_>) -> Result<Option<Recognised>, SourceLo
     Ok(judge(&ground).filter(|found| found.certainty >= Certainty::Consistent))
 }
 
-/// What the first sector alone says, of a volume of `volume`'s length: for whoever has read no more.
-pub fn of_first_sector(sector: &[u8], volume: Extent) -> Option<Recognised> {
-    judge(&Ground::of_start(volume, sector)).filter(|found| found.certainty >= Certainty::Consistent)
+/// What the first sector alone says, for whoever has read no more and does not know the volume's length: places are then
+/// meaningless.
+pub(crate) fn of_first_sector(sector: &[u8]) -> Option<Recognised> {
+    let anywhere = Extent::between(0, u64::MAX);
+    judge(&Ground::of_start(anywhere, sector)).filter(|found| found.certainty >= Certainty::Consistent)
 }
 
 type Look = fn(&Ground) -> Option<Recognised>;

@@ -70,6 +70,10 @@ pub(super) fn read_further(ground: &mut Ground, window: &Window<'_>) -> Result<(
     Ok(())
 }
 
+/// Types of descriptors (3/7.2.1).
+const PRIMARY_VOLUME: u16 = 1;
+const LOGICAL_VOLUME: u16 = 6;
+
 /// What of the volume descriptor sequence is read: it has sixteen sectors at least.
 const DESCRIPTORS_BYTES: u64 = 16 << 11;
 
@@ -103,11 +107,16 @@ pub(super) fn udf(ground: &Ground) -> Option<Recognised> {
     if let Some((sector, (start, bytes))) = SECTORS.into_iter().find_map(|s| Some((s, anchor(ground, s)?))) {
         found.certainty = Certainty::Checksummed;
         found.facts = vec![("sector", format!("{sector} bytes"))];
-        let sectors = start / sector..(start + bytes.min(DESCRIPTORS_BYTES)) / sector;
-        let descriptor =
-            sectors.filter_map(|n| ground.get(n * sector, 512).filter(|d| tag_holds(d, 1, n)).or(None)).next();
-        if let Some(primary) = descriptor {
-            found.label = primary.get(24..56).and_then(dstring);
+        let end = start.saturating_add(bytes.min(DESCRIPTORS_BYTES)) / sector;
+        let descriptor = |kind| {
+            (start / sector..end).find_map(|n| ground.get(n * sector, 512).filter(|d| tag_holds(d, kind, n)))
+        };
+        found.label = descriptor(LOGICAL_VOLUME).and_then(|logical| dstring(logical.get(84..212)?));
+        if let Some(primary) = descriptor(PRIMARY_VOLUME) {
+            // Writers begin the name of the volume set with sixteen digits that are unique (OSTA UDF 2.60, 2.2.2.5).
+            let set = primary.get(72..200).and_then(dstring).unwrap_or_default().to_lowercase();
+            found.uuid = set.get(..16).filter(|id| id.bytes().all(|b| b.is_ascii_hexdigit())).map(str::to_owned);
+            found.label = found.label.or_else(|| dstring(primary.get(24..56)?));
         }
         found.first.extend(ground.place(ANCHOR * sector, sector));
         found.first.extend(ground.place(start, bytes.min(1 << 20)));

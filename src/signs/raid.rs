@@ -68,7 +68,7 @@ fn format_0_90(ground: &Ground) -> Option<Recognised> {
     let mut found = ground.recognised(Sign::RaidMember, at, 4096, "superblock A92B4EFC, format 0.90");
     let mut id = Vec::new();
     for at in [20, 52, 56, 60] {
-        id.extend(word(sb, at)?.to_le_bytes());
+        id.extend(word(sb, at)?.to_be_bytes());
     }
     found.uuid = uuid(&id, 0);
     found.facts = facts("0.90", word(sb, 28)?.cast_signed(), word(sb, 40)?);
