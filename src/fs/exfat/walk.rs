@@ -287,6 +287,8 @@ impl Walk<'_> {
             self.note(&VALID_LENGTH, entry.place, sentence);
         }
         let (runs, incomplete) = self.place_of(&entry.content, &entry.name, entry.place);
+        // Clusters of this file may be known to the bitmap alone, or to nobody.
+        self.incomplete |= incomplete;
         let spec = StreamSpec { incomplete, valid: valid.min(size), ..StreamSpec::plain(Role::Data, None, size) };
         self.build.add_stream(node, &spec, runs.iter().map(|run| (Some(run.first), run.count)));
     }

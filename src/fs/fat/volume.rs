@@ -2,10 +2,11 @@
 
 use super::boot::{self, BOOT_BYTES, Boot};
 use super::findings::{
-    BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_FROM_BACKUP, BOOT_ODD, FS_INFO_DAMAGED, FS_INFO_FREE_COUNT, NOT_UNDERSTOOD,
-    TRUNCATED, TYPE_CONTRADICTED,
+    BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_CONTRADICTED, BOOT_FROM_BACKUP, BOOT_ODD, DOT_ENTRIES, ENTRY_IMPLAUSIBLE,
+    FS_INFO_DAMAGED, FS_INFO_FREE_COUNT, MEDIA_DIFFERS, NOT_UNDERSTOOD, TRUNCATED, TYPE_CONTRADICTED,
 };
-use super::{copies, directory, u32_at, walk};
+use super::table::Width;
+use super::{copies, directory, infer, u32_at, walk};
 use crate::extent::Extent;
 use crate::finding::{Finding, Findings};
 use crate::fs::{AllocationMap, ClusterGeometry, FixedKind, FsKind, VolumeMap, VolumeOutcome};
@@ -25,7 +26,38 @@ use crate::source::{SourceLost, Window};
 pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let mut findings = Findings::new();
     let Some(found) = find_boot(window, &mut findings)? else { return Ok(Err(findings)) };
-    read_with(window, &found.boot, found.primary.as_ref(), findings).map(|map| Ok(Box::new(map)))
+    let map = read_with(window, &found.boot, found.primary.as_ref(), findings)?;
+    if !is_doubtful(&found.boot, &map) {
+        return Ok(Ok(Box::new(map)));
+    }
+    // Possible fields that are wrong all the same: folders and FAT may tell better ones.
+    let Some(boot) = infer::instead_of(window, &found.boot)? else { return Ok(Ok(Box::new(map))) };
+    let mut findings = Findings::new();
+    let sentence = format!(
+        "By the boot sector, {} clusters of {} bytes start at byte {}; folders and FAT show {} of {} bytes from byte {} on, \
+         and were believed.",
+        found.boot.cluster_count,
+        found.boot.cluster_bytes(),
+        found.boot.heap_start(),
+        boot.cluster_count,
+        boot.cluster_bytes(),
+        boot.heap_start()
+    );
+    findings.push(Finding::at(&BOOT_CONTRADICTED, window.absolute(0), sentence));
+    read_with(window, &boot, None, findings).map(|map| Ok(Box::new(map)))
+}
+
+/// Whether a volume read so badly that its boot sector may be to blame: the FAT does not start with the media byte, or is
+/// far larger than its clusters ask for; the root folder is empty or not one although clusters are in use; folders do not
+/// stand where they should.
+fn is_doubtful(boot: &Boot, map: &VolumeMap) -> bool {
+    let count = |code| map.findings.count(code);
+    let needed = Width::of(boot.kind).bytes_for(boot.cluster_count + 2);
+    let rootless = map.catalog.len() < 4 && (count(&ENTRY_IMPLAUSIBLE) > 0 || !map.allocation.allocated.is_empty());
+    count(&MEDIA_DIFFERS) > 0
+        || count(&DOT_ENTRIES) >= 3
+        || rootless
+        || boot.fat_bytes() / 2 > needed + boot.cluster_bytes().max(8 << 10)
 }
 
 /// Reads the volume by a boot sector that is believed; `primary` are the first sector's bytes, when that is the one.
@@ -63,9 +95,10 @@ pub(super) fn read_with(
         serial: boot.serial.map_or(String::new(), |n| format!("{:04X}-{:04X}", n >> 16, n & 0xFFFF)),
         dirty: reading.dirty,
         fixed: fixed_places(window, boot),
+        // Marks and chains are the same bytes: where none can be read, a file's clusters are missing from both maps.
+        catalog_incomplete: tree.incomplete || !allocation.unknown.is_empty(),
         allocation,
         catalog: tree.catalog,
-        catalog_incomplete: tree.incomplete,
         facts: facts(boot, free_count),
         findings,
     })
@@ -92,7 +125,7 @@ fn find_boot(window: &Window<'_>, findings: &mut Findings) -> Result<Option<Foun
     }
     let parsed = primary.as_ref().map(Boot::parse);
     if let (Some(bytes), Some(Ok(boot))) = (primary, &parsed) {
-        return Ok(Some(Found { boot: boot.clone(), primary: Some(bytes) }));
+        return better_of(window, boot.clone(), bytes, findings).map(Some);
     }
     let why = match parsed {
         Some(Err(rule)) => format!("The boot sector is not FAT's: {rule}"),
@@ -110,6 +143,28 @@ fn find_boot(window: &Window<'_>, findings: &mut Findings) -> Result<Option<Foun
             Ok(None)
         }
     }
+}
+
+/// The boot sector, or its backup where that gives another geometry to which the folders fit better.
+fn better_of(
+    window: &Window<'_>,
+    boot: Boot,
+    bytes: [u8; BOOT_BYTES],
+    findings: &mut Findings,
+) -> Result<Found, SourceLost> {
+    let at = boot.fat32.and_then(|fields| fields.backup_sector).map(|sector| sector * boot.sector_bytes);
+    let block = at.map(|at| window.read(at, BOOT_BYTES as u64)).transpose()?.flatten();
+    let backup = block.as_ref().and_then(|block| block.whole()).and_then(|b| Boot::parse(&first_bytes(b)).ok());
+    if let Some(backup) = backup
+        && !backup.same_geometry(&boot)
+        && infer::points(window, &backup)? > infer::points(window, &boot)?
+    {
+        let sentence =
+            "The boot sector's figures are possible, but FAT and folders fit those of its backup, which was used.";
+        findings.push(Finding::at(&BOOT_FROM_BACKUP, window.absolute(0), sentence));
+        return Ok(Found { boot: backup, primary: None });
+    }
+    Ok(Found { boot, primary: Some(bytes) })
 }
 
 /// The backup boot sector of FAT32: where the damaged primary says, else in sector 6 of each sector size. It must
