@@ -27,7 +27,7 @@ static SOUND: LazyLock<BTreeMap<PathBuf, Vec<u8>>> = LazyLock::new(|| {
     files.map(|path| (path.clone(), std::fs::read(path).expect("a file"))).collect()
 });
 
-fuzz_target!(|input: &[u8]| {
+fuzz_target!(init: { LazyLock::force(&SOUND); }, |input: &[u8]| {
     let Some((which, content)) = input.split_first() else { return };
     let folder = FOLDER.path().join("case");
     for (path, bytes) in SOUND.iter() {

@@ -18,7 +18,7 @@ static BASES: LazyLock<Vec<Arc<Base>>> = LazyLock::new(|| {
     ]
 });
 
-fuzz_target!(|input: &[u8]| {
+fuzz_target!(init: { LazyLock::force(&BASES); }, |input: &[u8]| {
     if let Some(drive) = Patched::from_input(&BASES, input) {
         survey::drive(drive);
     }

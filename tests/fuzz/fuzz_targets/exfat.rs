@@ -14,7 +14,7 @@ static BASES: LazyLock<Vec<Arc<Base>>> = LazyLock::new(|| {
     names.iter().map(|name| Base::fixture(name, SectorSize::S512)).collect()
 });
 
-fuzz_target!(|input: &[u8]| {
+fuzz_target!(init: { LazyLock::force(&BASES); }, |input: &[u8]| {
     if let Some(drive) = Patched::from_input(&BASES, input) {
         survey::volume(drive);
     }

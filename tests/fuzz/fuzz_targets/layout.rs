@@ -21,7 +21,7 @@ static BASES: LazyLock<Vec<Arc<Base>>> = LazyLock::new(|| {
     ]
 });
 
-fuzz_target!(|input: &[u8]| {
+fuzz_target!(init: { LazyLock::force(&BASES); }, |input: &[u8]| {
     let Some(drive) = Patched::from_input(&BASES, input) else { return };
     let bytes = drive.bytes();
     let reader = Reader::new(Box::new(drive), None);

@@ -40,7 +40,7 @@ fn read_all(image: &dyn Image) {
     }
 }
 
-fuzz_target!(|input: &[u8]| {
+fuzz_target!(init: { LazyLock::force(&SOUND); }, |input: &[u8]| {
     let Some((flag, mut rest)) = input.split_first() else { return };
     let mut file = SOUND.clone();
     while let Some((&[which, low, high, length], behind)) = rest.split_first_chunk::<4>() {
