@@ -43,6 +43,10 @@ pub fn classify(drive: &DriveMap, choices: &Choices) -> ClassMap {
                 claims.add(area.area.extent, place(Class::Unclaimed));
                 // Key material and members' descriptions: all the rest depends on them.
                 content.first().iter().for_each(|extent| claims.add(*extent, place(Class::Structure)));
+                // What it was recognised by tells this drive from others, as a boot sector does.
+                if let Some(found) = content.recognised() {
+                    claims.add(found.evidence.place, place(Class::Tables));
+                }
             }
             Some(Content::Volume(volume)) => {
                 claims.add(area.area.extent, place(Class::Free));

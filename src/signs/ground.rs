@@ -32,10 +32,14 @@ impl Ground {
     /// Reads a piece, as much of it as lies in the volume.
     pub(super) fn read(&mut self, window: &Window<'_>, at: u64, bytes: u64) -> Result<(), SourceLost> {
         let bytes = bytes.min(self.volume.bytes.saturating_sub(at));
-        if bytes > 0
-            && let Some(block) = window.read(at, bytes)?
-        {
-            self.pieces.push(Piece { at, bytes: block.bytes, unreadable: block.unreadable });
+        if bytes == 0 {
+            return Ok(());
+        }
+        match window.read(at, bytes) {
+            Ok(Some(block)) => self.pieces.push(Piece { at, bytes: block.bytes, unreadable: block.unreadable }),
+            // A case that was made before this was looked at does not hold it; what it holds is judged.
+            Ok(None) | Err(SourceLost::NotInCase { .. }) => {}
+            Err(error) => return Err(error),
         }
         Ok(())
     }
@@ -61,8 +65,7 @@ impl Ground {
         self.get(at, sign.len() as u64) == Some(sign)
     }
 
-    /// Whether a length given by the volume itself can be true: not empty, and at most `slack` bytes longer than the
-    /// place it is looked for in.
+    /// Whether a length given by the volume itself can be true here: not empty, and no longer than the place.
     pub(super) fn holds(&self, bytes: u64) -> bool {
         bytes > 0 && bytes <= self.volume.bytes
     }

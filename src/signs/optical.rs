@@ -108,9 +108,8 @@ pub(super) fn udf(ground: &Ground) -> Option<Recognised> {
         found.certainty = Certainty::Checksummed;
         found.facts = vec![("sector", format!("{sector} bytes"))];
         let end = start.saturating_add(bytes.min(DESCRIPTORS_BYTES)) / sector;
-        let descriptor = |kind| {
-            (start / sector..end).find_map(|n| ground.get(n * sector, 512).filter(|d| tag_holds(d, kind, n)))
-        };
+        let descriptor =
+            |kind| (start / sector..end).find_map(|n| ground.get(n * sector, 512).filter(|d| tag_holds(d, kind, n)));
         found.label = descriptor(LOGICAL_VOLUME).and_then(|logical| dstring(logical.get(84..212)?));
         if let Some(primary) = descriptor(PRIMARY_VOLUME) {
             // Writers begin the name of the volume set with sixteen digits that are unique (OSTA UDF 2.60, 2.2.2.5).
