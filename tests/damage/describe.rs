@@ -104,6 +104,11 @@ impl<'f> Describer<'f> {
         self.volume.files().find(wanted).unwrap_or(&Value::Null)
     }
 
+    /// Where a file record lies.
+    pub fn record(&self, number: u64) -> Vec<Extent> {
+        self.records[usize::try_from(number).unwrap()].clone()
+    }
+
     /// A record with its extension records.
     fn whole_record(&self, record: u64) -> Vec<Extent> {
         let extensions = self.extensions.get(&record).into_iter().flatten();
@@ -251,6 +256,19 @@ impl<'f> Describer<'f> {
             }
         }
         panic!("{} has no entry for {}", folder["path"], child["path"]);
+    }
+
+    /// Where marks lie: the map that the bitmap or the FATs are.
+    pub fn maps(&self) -> Vec<Extent> {
+        let of = |wanted: &dyn Fn(&Value) -> bool| {
+            self.volume.files().find(|f| wanted(f)).map_or(Vec::new(), |f| self.volume.extents_of(f))
+        };
+        if self.volume.is("ntfs") {
+            return of(&|f| f["record"] == 6 && f["attribute"].is_null() && f["stream"].is_null());
+        }
+        let mut maps = extents(&self.volume.answer["fats"], self.volume.extent.start.0);
+        maps.extend(of(&|f| f["attribute"] == "<allocation bitmap>"));
+        maps
     }
 
     fn owners(&self, cluster: u64) -> impl Iterator<Item = &'f Value> {

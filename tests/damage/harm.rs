@@ -10,18 +10,21 @@ pub struct Targets {
     pub tables: Vec<Extent>,
     /// Whatever a survey of the sound drive reads.
     pub structure: ExtentSet,
+    /// Bitmaps and FATs. What lies behind their last mark counts as well; it is not much.
+    pub maps: Vec<Extent>,
 }
 
 impl Targets {
-    /// A place: every third among the tables, half of the rest within the structure's first 64 KiB pieces.
+    /// A place: a quarter each among the tables and in the maps, the rest mostly in other structure.
     fn place(&self, bytes: u64, random: &mut Random) -> u64 {
         let place = match random.below(12) {
-            0..4 => random.of(&self.tables),
-            4..6 => {
+            0..3 => random.of(&self.tables),
+            3..6 => random.of(&self.maps),
+            6..8 => {
                 let extent = random.of(self.structure.extents());
                 Extent { bytes: extent.bytes.min(64 << 10), ..extent }
             }
-            6..11 => {
+            8..11 => {
                 let mut at = random.below(self.structure.bytes());
                 for extent in self.structure.extents() {
                     if at < extent.bytes {

@@ -11,3 +11,4 @@ mod overlay;
 mod random;
 mod regressions;
 mod survey;
+mod table;

@@ -9,7 +9,7 @@ use crate::fixture::{ALL, Fixture};
 use crate::harm::{self, Targets};
 use crate::overlay::Damaged;
 use crate::survey::{Survey, survey};
-use gleaner::extent::Extent;
+use gleaner::extent::{Extent, ExtentSet};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
@@ -25,6 +25,18 @@ fn memory_allowed(read: u64) -> u64 {
     (12 << 20) + 12 * read
 }
 
+/// How many bytes may be asked for twice: those of volumes that lie over each other, for each is read by itself; and where
+/// the drive ends early, some sectors at the end that are looked at as a copy's place and are something else's.
+fn repeats_allowed(survey: &Survey, ends_early: bool) -> u64 {
+    let mut seen = ExtentSet::new();
+    let mut shared = 0;
+    for area in survey.drive.areas.iter().filter(|area| area.content.is_some()) {
+        shared += seen.bytes_within(area.area.extent);
+        seen.insert(area.area.extent);
+    }
+    shared + if ends_early { 64 << 10 } else { 0 }
+}
+
 struct Tally {
     runs: u64,
     missing: u64,
@@ -33,7 +45,7 @@ struct Tally {
     fullest: (u64, u64),
 }
 
-pub fn targets(fixture: &Fixture, sound: &Survey) -> Targets {
+pub fn targets(fixture: &Fixture, describers: &[Describer<'_>], sound: &Survey) -> Targets {
     let mut tables: Vec<Extent> = fixture.tables.concat();
     for (_, volume) in sound.drive.volumes() {
         tables.extend(volume.fixed.iter().map(|(extent, _)| Extent { bytes: extent.bytes.min(8192), ..*extent }));
@@ -41,7 +53,7 @@ pub fn targets(fixture: &Fixture, sound: &Survey) -> Targets {
         let structure = sound.asked.intersection(volume.extent);
         tables.extend(structure.iter().take(4).map(|extent| Extent { bytes: extent.bytes.min(16 << 10), ..*extent }));
     }
-    Targets { tables, structure: sound.asked.clone() }
+    Targets { tables, structure: sound.asked.clone(), maps: describers.iter().flat_map(Describer::maps).collect() }
 }
 
 /// Damages the drive by the seed.
@@ -77,7 +89,7 @@ fn run(
             memory_allowed(read)
         ));
     }
-    if survey.totals.repeated_bytes > 0 {
+    if survey.totals.repeated_bytes > repeats_allowed(&survey, end < fixture.sound.bytes) {
         return Err(format!("{} bytes were asked for twice", survey.totals.repeated_bytes));
     }
     tally.runs += 1;
@@ -115,8 +127,8 @@ fn run_fixture(index: usize, times: u64) -> (Tally, Vec<String>) {
     let (name, sector) = ALL[index];
     let fixture = Fixture::load(name, sector);
     let sound = survey(Damaged::new(&fixture.sound));
-    let targets = targets(&fixture, &sound);
     let describers: Vec<Describer<'_>> = fixture.volumes.iter().map(|v| Describer::new(&fixture, v)).collect();
+    let targets = targets(&fixture, &describers, &sound);
     let mut tally = Tally { runs: 0, missing: 0, longest: Duration::ZERO, fullest: (0, 0) };
     let mut failures = Vec::new();
     for round in 0..times {
@@ -185,7 +197,8 @@ fn tell() {
     let index = ALL.iter().position(|(known, _)| *known == name).expect("a fixture's name");
     let fixture = Fixture::load(ALL[index].0, ALL[index].1);
     let sound = survey(Damaged::new(&fixture.sound));
-    let drive = harmed(&fixture, &targets(&fixture, &sound), seed.parse().expect("a number"));
+    let describers: Vec<Describer<'_>> = fixture.volumes.iter().map(|v| Describer::new(&fixture, v)).collect();
+    let drive = harmed(&fixture, &targets(&fixture, &describers, &sound), seed.parse().expect("a number"));
     let harm = Harm::of(&drive);
     println!("{} bytes of {}\naltered {:?}\nlost {:?}", drive.bytes(), fixture.sound.bytes, harm.altered, harm.lost);
     let survey = survey(drive);
@@ -193,8 +206,7 @@ fn tell() {
         println!("{} {}: {}", finding.code.severity, finding.code.id, finding.sentence);
     }
     println!("{:?}", survey.totals);
-    for volume in &fixture.volumes {
-        let describer = Describer::new(&fixture, volume);
+    for (volume, describer) in fixture.volumes.iter().zip(&describers) {
         for missing in volume.in_use.extents().iter().flat_map(|extent| survey.planned.missing_from(*extent)) {
             let cluster = volume.cluster_of(missing.start.0);
             println!("missing {missing:?}, cluster {cluster}: {:?}", describer.excuse(cluster, &harm));
