@@ -13,18 +13,19 @@
 //! 7. [`partition`]: how the drive is divided.
 //! 8. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
 //! 9. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
-//! 10. [`plan`]: which bytes are read and in which order; the plan and its file.
-//! 11. [`session`]: opening a drive, its case, or both, and leaving the case in order.
-//! 12. [`copy`]: following a plan, and coming back to what resisted.
-//! 13. [`audit`]: file by file what is whole and what is not.
-//! 14. [`content`]: a file's content as a case holds it.
-//! 15. [`verify`]: the copy held against the journal's hashes and against a second reader.
-//! 16. [`take`]: chosen files out of a case into a folder.
-//! 17. [`export`]: a plan in forms that other programs follow.
-//! 18. [`report`]: what people and programs are told, without markup.
-//! 19. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 20. [`demo`]: an invented drive to try everything on.
-//! 21. [`cli`]: the command line, which holds no logic of its own.
+//! 10. [`coherence`]: whether the drive reads sanely, before anything is copied.
+//! 11. [`plan`]: which bytes are read and in which order; the plan and its file.
+//! 12. [`session`]: opening a drive, its case, or both, and leaving the case in order.
+//! 13. [`copy`]: following a plan, and coming back to what resisted.
+//! 14. [`audit`]: file by file what is whole and what is not.
+//! 15. [`content`]: a file's content as a case holds it.
+//! 16. [`verify`]: the copy held against the journal's hashes and against a second reader.
+//! 17. [`take`]: chosen files out of a case into a folder.
+//! 18. [`export`]: a plan in forms that other programs follow.
+//! 19. [`report`]: what people and programs are told, without markup.
+//! 20. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 21. [`demo`]: an invented drive to try everything on.
+//! 22. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
@@ -33,6 +34,7 @@ pub mod audit;
 pub mod case;
 pub mod case_copy;
 pub mod cli;
+pub mod coherence;
 pub mod content;
 pub mod copy;
 pub mod demo;
@@ -65,6 +67,7 @@ pub fn all_codes() -> Vec<(&'static str, &'static [&'static finding::Code])> {
         ("NTFS", fs::ntfs::CODES),
         ("FAT", fs::fat::CODES),
         ("exFAT", fs::exfat::CODES),
+        ("Coherence", coherence::CODES),
         ("Plan", plan::findings::CODES),
     ]
 }

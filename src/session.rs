@@ -3,6 +3,7 @@
 
 use crate::allocation::{Choices, Class, DriveMap, classify, read_drive};
 use crate::case::{Case, CaseError, Entry, Mounted, refuse_mounted, refuse_writing_to_source};
+use crate::coherence::{self, Coherence};
 use crate::extent::Extent;
 use crate::image::ImageForm;
 use crate::source::{self, OpenError, Reader, Source, SourceLost, Store, Trace};
@@ -120,6 +121,20 @@ impl Session {
             case.remember_attachment(self.reader.identity())?;
         }
         Ok(drive)
+    }
+
+    /// Judges whether the drive reads sanely; with a case, what that reads is durable afterwards.
+    ///
+    /// # Errors
+    /// [`SessionError::Lost`] when the drive is gone; what had arrived is then kept all the same.
+    pub fn judge(&mut self, drive: &DriveMap) -> Result<Coherence, SessionError> {
+        let judged = coherence::judge(drive, &self.reader);
+        self.reader.flush_trace()?;
+        let committed = self.case.as_ref().map_or(Ok(()), |case| case.store().commit().map_err(SourceLost::Store));
+        // When both fail, the first failure is the reason for the second.
+        let coherence = judged?;
+        committed?;
+        Ok(coherence)
     }
 
     /// Appends to the case's record; does nothing without a case.

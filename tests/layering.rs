@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 27] = [
+const ORDER: [&str; 28] = [
     "units",
     "extent",
     "finding",
@@ -19,6 +19,7 @@ const ORDER: [&str; 27] = [
     "partition",
     "fs",
     "allocation",
+    "coherence",
     "plan",
     "session",
     "copy",

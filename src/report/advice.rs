@@ -2,6 +2,7 @@
 
 use super::costs::{Costs, ScopeReport};
 use crate::allocation::DriveMap;
+use crate::coherence::Verdict;
 use crate::fs::Content;
 use crate::human;
 use crate::plan::{Scope, break_even_fullness};
@@ -30,7 +31,13 @@ const WORTHWHILE_SAVING: f64 = 0.10;
 const LONG_SECONDS: f64 = 3600.0;
 
 /// Recommends. `scopes` are those of [`super::costs::scope_costs`].
-pub fn advise(drive: &DriveMap, scopes: &[ScopeReport], costs: &Costs, reading: &ReadTotals) -> Advice {
+pub fn advise(
+    drive: &DriveMap,
+    verdict: Verdict,
+    scopes: &[ScopeReport],
+    costs: &Costs,
+    reading: &ReadTotals,
+) -> Advice {
     let of = |scope: Scope| scopes.iter().find(|s| s.scope == scope).expect("all scopes are reckoned");
     let (allocated, files, structure) = (of(Scope::Allocated), of(Scope::Files), of(Scope::Structure));
     // The rival is the drive read from front to back in one go, not the plan of scope `whole`, which goes class by class.
@@ -67,13 +74,22 @@ pub fn advise(drive: &DriveMap, scopes: &[ScopeReport], costs: &Costs, reading: 
     let advice = |action, sentence: String, reasons| Advice { action, sentence, reasons, break_even_bytes };
     let understood = drive.volumes().count();
     let opaque = drive.areas.iter().filter(|a| matches!(a.content, Some(Content::Opaque { .. }))).count();
+    if verdict.says_stop() {
+        let reasons = vec![format!("verdict: {}", verdict.headline())];
+        return advice("stop", verdict.advice().to_owned(), reasons);
+    }
+    if verdict == Verdict::Encrypted && understood == 0 {
+        reasons.truncate(0);
+        reasons.push(format!("volumes understood: {understood}, others: {opaque}"));
+        return advice("whole", verdict.advice().to_owned(), reasons);
+    }
     if understood == 0 {
         reasons.truncate(0);
         reasons.push(format!("volumes understood: 0, others: {opaque}"));
         return advice(
             "whole",
             "No volume could be understood, so what is in use is not known: if the drive answers with the right size and \
-             its first sectors are not plain garbage, copy all of it; if they are, look at the board and its adaptive data first."
+             what it gives makes sense, copy all of it; if it does not, look at the board and its adaptive data first."
                 .to_owned(),
             reasons,
         );
@@ -113,6 +129,7 @@ pub fn advise(drive: &DriveMap, scopes: &[ScopeReport], costs: &Costs, reading: 
 mod tests {
     use super::*;
     use crate::allocation::{Choices, classify, read_drive};
+    use crate::coherence::judge;
     use crate::report::costs::scope_costs;
     use crate::source::{MemorySource, Reader};
     use crate::units::SectorSize;
@@ -132,10 +149,11 @@ mod tests {
     fn action(bytes: Vec<u8>, megabytes_a_second: f64, failed_requests: u64) -> &'static str {
         let reader = Reader::new(Box::new(MemorySource::new(bytes, SectorSize::S512)), None);
         let drive = read_drive(&reader).unwrap();
+        let verdict = judge(&drive, &reader).unwrap().verdict;
         let costs = Costs::new(Some(megabytes_a_second * 1e6), None, 12.7);
         let scopes = scope_costs(&classify(&drive, &Choices::default()), &costs, drive.identity.bytes);
         let reading = ReadTotals { failed_requests, ..ReadTotals::default() };
-        advise(&drive, &scopes, &costs, &reading).action
+        advise(&drive, verdict, &scopes, &costs, &reading).action
     }
 
     // Source: elementary; 64 MB at 10 MB/s take 6.4 s whole. At 0.01 MB/s half of it takes 53 minutes, all 107.
@@ -145,6 +163,6 @@ mod tests {
         assert_eq!(action(volume(0.98), 10.0, 0), "whole");
         assert_eq!(action(volume(0.3), 10.0, 2), "wanted-first");
         assert_eq!(action(volume(0.98), 0.01, 0), "wanted-first");
-        assert_eq!(action(vec![0; 1 << 20], 10.0, 0), "whole");
+        assert_eq!(action(vec![0; 1 << 20], 10.0, 0), "stop");
     }
 }

@@ -7,6 +7,7 @@ use super::strip::{Strip, strip};
 use crate::allocation::{
     Census, Choices, Class, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, census, classify, reconcile,
 };
+use crate::coherence::Coherence;
 use crate::finding::{Findings, Severity};
 use crate::fs::{Content, VolumeMap};
 use crate::partition::{AreaKind, Scheme};
@@ -17,6 +18,8 @@ use serde::Serialize;
 /// Everything a survey says.
 #[derive(Serialize, Debug)]
 pub struct SurveyReport {
+    /// Whether the drive reads sanely.
+    pub coherence: Coherence,
     /// What the source says about itself.
     pub source: SourceIdentity,
     /// What kind of partition table was found.
@@ -121,9 +124,10 @@ pub struct FindingReport {
     pub meaning: &'static str,
 }
 
-/// Puts the survey together. `rate` is the rate to reckon with in bytes a second, if the user gave one.
+/// Puts the survey together, with the verdict of [`crate::coherence::judge`]. `rate` is the rate to reckon with in bytes a second, if the user gave one.
 pub fn survey(
     drive: &DriveMap,
+    coherence: Coherence,
     reading: ReadTotals,
     choices: &Choices,
     rate: Option<f64>,
@@ -138,14 +142,15 @@ pub fn survey(
         let areas = areas.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         (areas, map, scopes)
     });
-    let all = drive.all_findings();
+    let mut all = coherence.findings.clone();
+    all.append(drive.all_findings());
     SurveyReport {
         source: drive.identity.clone(),
         scheme: drive.layout.scheme,
         table_sector_bytes: drive.layout.table_sector.bytes(),
         areas,
         classes: Class::ALL.map(|class| ClassReport { class, bytes: map.bytes_of(class) }).into(),
-        advice: super::advice::advise(drive, &scopes, &costs, &reading),
+        advice: super::advice::advise(drive, coherence.verdict, &scopes, &costs, &reading),
         scopes,
         costs,
         destination: None,
@@ -153,6 +158,7 @@ pub fn survey(
         findings_not_listed: all.not_kept().map(|(code, count)| (code.to_owned(), count)).collect(),
         reading,
         strip: strip(&map, drive.identity.bytes),
+        coherence,
     }
 }
 

@@ -10,9 +10,11 @@ use anyhow::Context;
 
 pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
-    let (session, drive) = read(&arguments.source, &[])?;
+    let (mut session, drive) = read(&arguments.source, &[])?;
+    let coherence = session.judge(&drive)?;
     let rate = arguments.pace.rate.map(bytes_per_second);
-    let mut survey = report::survey(&drive, session.reader.totals(), &choices, rate, arguments.pace.reposition);
+    let totals = session.reader.totals();
+    let mut survey = report::survey(&drive, coherence, totals, &choices, rate, arguments.pace.reposition);
     if let Some(folder) = &arguments.destination {
         let room = report::destination(folder, &survey.scopes);
         survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
@@ -24,7 +26,12 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     }
     let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
     let ending = if nothing { Ending::NothingRecognised } else { Ending::Done };
-    let figures = serde_json::json!({ "advice": survey.advice.action, "findings": survey.findings.len(), "reading": survey.reading });
+    let figures = serde_json::json!({
+        "verdict": survey.coherence.verdict,
+        "advice": survey.advice.action,
+        "findings": survey.findings.len(),
+        "reading": survey.reading,
+    });
     record(&session, ending, figures)?;
     Ok(ending)
 }

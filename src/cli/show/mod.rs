@@ -5,6 +5,7 @@ macro_rules! say {
 }
 
 mod audit;
+mod coherence;
 mod copy;
 mod folders;
 mod plan;
@@ -26,6 +27,7 @@ use std::fmt::Write;
 /// The survey as text.
 pub fn survey(report: &SurveyReport) -> String {
     let mut text = String::new();
+    coherence::coherence(&mut text, &report.coherence);
     drive(&mut text, report);
     areas(&mut text, report);
     for area in &report.areas {

@@ -16,7 +16,7 @@ mod up_case;
 mod volume;
 mod walk;
 
-pub use findings::CODES;
+pub use findings::*;
 pub use infer::read_inferred;
 pub use volume::read;
 

@@ -12,7 +12,7 @@ mod table;
 mod volume;
 mod walk;
 
-pub use findings::{BOOT_FROM_BACKUP, CODES, TYPE_CONTRADICTED};
+pub use findings::*;
 pub use infer::read_inferred;
 pub use volume::read;
 

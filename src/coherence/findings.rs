@@ -1,0 +1,45 @@
+//! What the verdict adds to the list of findings.
+
+use crate::finding::{Code, Severity};
+
+macro_rules! codes {
+    ($($(#[doc = $doc:literal])+ $name:ident = $id:literal, $severity:ident, $meaning:literal;)+) => {
+        $($(#[doc = $doc])+ pub static $name: Code = Code { id: $id, severity: Severity::$severity, meaning: $meaning };)+
+
+        /// All of them, for the list of findings.
+        pub static CODES: &[&Code] = &[$(&$name),+];
+    };
+}
+
+codes! {
+    /// The last sector does not answer.
+    LAST_SECTOR = "drive-last-sector-unreadable", Damage,
+        "The drive does not give its last sector. Either that sector is bad, or the drive reports more capacity than it can reach: \
+         compare the capacity with the label before anything else.";
+    /// Structure is not where tables and boot sectors put it.
+    MISPLACED = "drive-structure-misplaced", Blocking,
+        "The tables can be read, but what they lead to does not stand at its places. As long as that is so, a copy would hold the \
+         client's data in the wrong order or not at all: translation and adaptive data come first.";
+    /// The same byte everywhere.
+    CONSTANT = "drive-answers-constant", Blocking,
+        "The drive answers with one and the same byte instead of the client's data. A copy would be worthless; the data may still be \
+         on the medium.";
+    /// The same blocks or a pattern.
+    REPEATING = "drive-answers-repeating", Blocking,
+        "The drive gives the same content at many addresses, or a pattern instead of content: addresses wrap round, or the buffer is \
+         not filled from the medium. A copy would be worthless.";
+    /// Nothing but randomness.
+    RANDOM = "drive-answers-random", Blocking,
+        "Everything sampled looks like random bytes and nothing is recognised. Encryption without a signature and wrong translation look \
+         the same from outside: find out which before copying.";
+    /// Nothing but zeros.
+    BLANK = "drive-blank", Caution,
+        "Everything sampled is zero. The drive was never written, was wiped or trimmed, or gives zeros for what it cannot reach.";
+    /// Encrypted as a whole.
+    ENCRYPTED = "drive-encrypted", Caution,
+        "Most of the drive is an encrypted volume. A copy is as good as any, but of the files nothing can be said, and without the \
+         client's key nothing can be read.";
+    /// Too little to go by.
+    UNCLEAR = "drive-coherence-unclear", Caution,
+        "There is too little that could be checked to say whether the drive reads sanely. The plan takes more rather than less.";
+}

@@ -1,0 +1,234 @@
+//! What the volumes' own structure proves. Everything here was read by the survey; nothing is read again.
+
+use super::evidence::{Check, Evidence, Outcome, Tally, counted};
+use crate::allocation::{DriveMap, reconcile};
+use crate::finding::Code;
+use crate::fs::{Content, FsKind, NodeKind, VolumeMap, exfat, fat, ntfs};
+use crate::human;
+use std::char::REPLACEMENT_CHARACTER;
+
+/// Names of which fewer than this share is text are taken as garbled. Real volumes have a few odd names (unpaired surrogates, line breaks);
+/// bytes at random give one in every few characters (the control characters and surrogates are 3 % of all UTF-16 units, so that of
+/// names of ten units a quarter is hit).
+const NAMES_HOLD: f64 = 0.99;
+const NAMES_FAIL: f64 = 0.85;
+
+/// Clusters owned by files and marked free, or owned twice, up to this share of all owned ones are what an unclean removal leaves behind
+/// (common practice, no source); beyond it the two maps are not of the same volume.
+const MAPS_FAIL: f64 = 0.10;
+
+/// What the volumes gave, added up.
+#[derive(Default)]
+pub(super) struct Structure {
+    /// Volumes that were understood.
+    pub(super) understood: u64,
+    /// Volumes with a boot sector, or a table's word, of a kind that is read, to which nothing belongs that could be found.
+    pub(super) lost: u64,
+    /// Understood volumes most of whose structure is not at its places.
+    pub(super) hollow: u64,
+    /// Copies of boot sectors that are there and equal.
+    copies: Tally,
+    /// File records: sound and with their own number.
+    pub(super) records: Tally,
+    unreadable_records: u64,
+    misnumbered: u64,
+    has_records: bool,
+    file_tables: Tally,
+    folders: Tally,
+    entry_sets: Tally,
+    exfat_parts: Tally,
+    names: Tally,
+    owned: u64,
+    contradicted: u64,
+    marked_by_nobody: u64,
+    /// Findings that mean damage, wherever they were made.
+    pub(super) damage: u64,
+}
+
+impl Structure {
+    pub(super) fn of(drive: &DriveMap) -> Structure {
+        let mut all = Structure::default();
+        for area in &drive.areas {
+            match &area.content {
+                Some(Content::Volume(volume)) => all.add(volume),
+                Some(Content::Opaque { recognised: None, sign: Some(_), .. }) => all.lost += 1,
+                _ => {}
+            }
+        }
+        let findings = drive.all_findings();
+        all.damage =
+            findings.kept().iter().filter(|f| f.code.severity >= crate::finding::Severity::Damage).count() as u64;
+        all
+    }
+
+    fn add(&mut self, volume: &VolumeMap) {
+        self.understood += 1;
+        let count = |codes: &[&'static Code]| codes.iter().map(|code| volume.findings.count(code)).sum::<u64>();
+        let mut own = Tally::default();
+        match volume.kind {
+            FsKind::Ntfs => {
+                let bad = [
+                    &ntfs::GEOMETRY_INFERRED,
+                    &ntfs::BOOT_BACKUP_USED,
+                    &ntfs::BOOT_BACKUP_MISSING,
+                    &ntfs::BOOT_COPIES_DIFFER,
+                ];
+                self.copies.add(count(&bad) == 0);
+                if let Some(records) = volume.records {
+                    self.has_records = true;
+                    own.good = records.sound.saturating_sub(records.misnumbered);
+                    own.total = records.sound + records.damaged + records.unreadable;
+                    self.unreadable_records += records.unreadable;
+                    self.misnumbered += records.misnumbered;
+                    self.records = Tally { good: self.records.good + own.good, total: self.records.total + own.total };
+                }
+            }
+            FsKind::Fat12 | FsKind::Fat16 | FsKind::Fat32 => {
+                if volume.kind == FsKind::Fat32 {
+                    let bad =
+                        [&fat::GEOMETRY_INFERRED, &fat::BOOT_FROM_BACKUP, &fat::BACKUP_DIFFERS, &fat::BACKUP_UNUSABLE];
+                    self.copies.add(count(&bad) == 0);
+                }
+                let bad = [&fat::COPIES_DIFFER, &fat::COPY_UNREADABLE, &fat::TABLE_LOST, &fat::MEDIA_DIFFERS];
+                self.file_tables.add(count(&bad) == 0);
+                own = folders(volume, count(&[&fat::DOT_ENTRIES, &fat::ENTRY_IMPLAUSIBLE, &fat::FOLDER_UNREADABLE]));
+                self.folders = Tally { good: self.folders.good + own.good, total: self.folders.total + own.total };
+            }
+            FsKind::ExFat => {
+                let bad = [
+                    &exfat::GEOMETRY_INFERRED,
+                    &exfat::BOOT_FROM_BACKUP,
+                    &exfat::BACKUP_DIFFERS,
+                    &exfat::BACKUP_UNUSABLE,
+                    &exfat::BOOT_CHECKSUM,
+                ];
+                self.copies.add(count(&bad) == 0);
+                self.file_tables.add(count(&[&exfat::TABLE_HEAD, &exfat::TABLE_LOST, &exfat::TABLE_OTHER_COPY]) == 0);
+                let sets = volume.catalog.nodes().filter(|n| !n.is_deleted()).count() as u64;
+                let bad = count(&[&exfat::SET_CHECKSUM, &exfat::ENTRY_IMPLAUSIBLE, &exfat::STRAY_ENTRIES]);
+                own = Tally { good: sets.saturating_sub(bad), total: sets.max(bad) };
+                self.entry_sets =
+                    Tally { good: self.entry_sets.good + own.good, total: self.entry_sets.total + own.total };
+                self.exfat_parts.add(count(&[&exfat::UP_CASE, &exfat::BITMAP_LOST, &exfat::BITMAP_PARTLY]) == 0);
+            }
+        }
+        self.add_names(volume);
+        let figures = reconcile(volume).figures;
+        // A small volume's one damaged folder is damage and no more: there must be a few of them. And a FAT that does not start as it must,
+        // of whose clusters in use hardly any belongs to a file, is no FAT.
+        let mostly_bad = own.mostly_bad() && own.bad() >= 3;
+        let no_map = count(&[&fat::MEDIA_DIFFERS, &exfat::TABLE_HEAD]) > 0
+            && figures.both.clusters.saturating_mul(10) < figures.allocated.clusters;
+        self.hollow += u64::from(mostly_bad || no_map);
+        self.owned += figures.owned.clusters;
+        self.contradicted +=
+            figures.only_owned.clusters.saturating_sub(figures.unknown.clusters) + figures.shared.clusters;
+        self.marked_by_nobody += figures.only_allocated.clusters;
+    }
+
+    fn add_names(&mut self, volume: &VolumeMap) {
+        for node in volume.catalog.nodes().filter(|node| !node.is_deleted()) {
+            for link in node.links() {
+                self.names.add(!link.name().contains(|c: char| c == REPLACEMENT_CHARACTER || c.is_control()));
+            }
+        }
+    }
+
+    pub(super) fn evidence(&self) -> Vec<Evidence> {
+        let mut lines = Vec::new();
+        if self.lost > 0 {
+            let sentence = format!(
+                "{} leads to no file table, folder or map at its place",
+                counted(self.lost, "boot sector", "boot sectors")
+            );
+            let check = Check::FileRecords;
+            if !self.has_records {
+                lines.push(Evidence::new(check, Outcome::Fails, sentence));
+            }
+        }
+        let say =
+            |tally: Tally, what: &str| format!("{} of {} {what}", human::count(tally.good), human::count(tally.total));
+        let mut add = |check, tally: Tally, figures: String| {
+            if tally.total > 0 {
+                lines.push(Evidence::new(check, tally.outcome(), figures));
+            }
+        };
+        add(Check::BootCopies, self.copies, say(self.copies, "boot sectors have a sound copy that says the same"));
+        let mut records = say(self.records, "file records at their places, with sound fixups and their own numbers");
+        if self.unreadable_records > 0 {
+            records += &format!("; {} could not be read", human::count(self.unreadable_records));
+        }
+        if self.misnumbered > 0 {
+            records += &format!("; {} the number of another", counted(self.misnumbered, "carries", "carry"));
+        }
+        if self.lost > 0 {
+            records += &format!("; {} without any", counted(self.lost, "further volume", "further volumes"));
+        }
+        add(Check::FileRecords, self.records, records);
+        add(
+            Check::FileTables,
+            self.file_tables,
+            say(self.file_tables, "volumes have FATs that start as they must and agree"),
+        );
+        add(Check::Folders, self.folders, say(self.folders, "folders are at their places and lead to themselves"));
+        let mut sets = say(self.entry_sets, "entry sets have their checksum");
+        if self.exfat_parts.bad() > 0 {
+            sets += &format!(
+                "; bitmap or up-case table damaged on {}",
+                counted(self.exfat_parts.bad(), "volume", "volumes")
+            );
+        }
+        add(Check::EntrySets, self.entry_sets, sets);
+        if self.names.total > 0 {
+            lines.push(self.names_evidence());
+        }
+        if self.understood > 0 {
+            lines.push(self.maps_evidence());
+        }
+        lines
+    }
+
+    fn names_evidence(&self) -> Evidence {
+        #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+        let share = self.names.good as f64 / self.names.total as f64;
+        let outcome = match share {
+            s if s >= NAMES_HOLD => Outcome::Holds,
+            s if s >= NAMES_FAIL => Outcome::InPart,
+            _ => Outcome::Fails,
+        };
+        let figures = format!(
+            "{} of {} are text without control or undecodable characters",
+            human::count(self.names.good),
+            human::count(self.names.total)
+        );
+        Evidence::new(Check::Names, outcome, figures)
+    }
+
+    fn maps_evidence(&self) -> Evidence {
+        #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+        let share = self.contradicted as f64 / self.owned.max(1) as f64;
+        let outcome = match self.contradicted {
+            0 => Outcome::Holds,
+            _ if share <= MAPS_FAIL => Outcome::InPart,
+            _ => Outcome::Fails,
+        };
+        let figures = format!(
+            "{} clusters owned by files; {} of them marked free or owned twice; {} in use and owned by nobody",
+            human::count(self.owned),
+            human::count(self.contradicted),
+            human::count(self.marked_by_nobody)
+        );
+        Evidence::new(Check::TwoMaps, outcome, figures)
+    }
+
+    /// Whether what volumes lead to is missing or mostly wrong somewhere.
+    pub(super) fn in_doubt(&self) -> bool {
+        self.lost > 0 || self.hollow > 0
+    }
+}
+
+/// Folders of a FAT volume and those of them with a fault. A fault in the fixed root counts as well.
+fn folders(volume: &VolumeMap, faults: u64) -> Tally {
+    let live = volume.catalog.nodes().filter(|n| n.kind() == NodeKind::Folder && !n.is_deleted()).count() as u64;
+    Tally { good: live.saturating_sub(faults), total: live.max(faults) }
+}

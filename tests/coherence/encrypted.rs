@@ -1,0 +1,38 @@
+//! Encrypted volumes by their published signatures.
+
+use super::{Judged, random_bytes};
+use crate::common::fixture;
+use gleaner::coherence::Verdict;
+
+/// Windows volume encryption by hand: the file system's name in the boot sector (libyal/libbde, from memory), noise behind it.
+fn volume_encryption() -> Vec<u8> {
+    let mut drive = random_bytes(9, 64 << 20);
+    drive[..512].copy_from_slice(&fixture("ntfs-rich")[..512]);
+    drive[3..11].copy_from_slice(b"-FVE-FS-");
+    drive
+}
+
+#[test]
+fn whole_drives() {
+    // LUKS by cryptsetup (testdata/README.md).
+    for drive in [fixture("foreign-luks1"), fixture("foreign-luks2"), volume_encryption()] {
+        let judged = Judged::image(drive);
+        assert_eq!(judged.verdict(), Verdict::Encrypted, "{}", judged.told());
+        assert!(judged.coherence.read.bytes <= 512, "its sign is enough: {:?}", judged.coherence.read);
+    }
+}
+
+#[test]
+fn a_small_encrypted_partition_leaves_the_verdict_to_the_rest() {
+    let mut drive = fixture("drive-gpt");
+    // The smallest volume's place.
+    let answers = crate::common::json("drive-gpt.table.json");
+    let partitions = answers["partitiontable"]["partitions"].as_array().unwrap();
+    let smallest = partitions.iter().min_by_key(|p| p["size"].as_u64().unwrap()).unwrap();
+    let start = usize::try_from(smallest["start"].as_u64().unwrap() * 512).unwrap();
+    let bytes = usize::try_from(smallest["size"].as_u64().unwrap() * 512).unwrap();
+    drive[start..start + bytes].copy_from_slice(&random_bytes(4, bytes));
+    drive[start + 3..start + 11].copy_from_slice(b"-FVE-FS-");
+    let judged = Judged::image(drive);
+    assert_eq!(judged.verdict(), Verdict::Sound, "{}", judged.told());
+}
