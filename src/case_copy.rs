@@ -10,7 +10,8 @@ use crate::allocation::Class;
 use crate::case::{Case, CaseError};
 use crate::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, StopAfter, copy};
 use crate::extent::Extent;
-use crate::plan::{MakeError, Plan, PlanReadError, make_again, open_plan, read_plan, write_plan};
+use crate::history::{HISTORY_NAME, HistoryWriter};
+use crate::plan::{MakeError, Plan, PlanReadError, make_again, open_plan, read_plan, read_plan_header, write_plan};
 use crate::report::{RoomError, room_for};
 use crate::session::{Session, SessionError};
 use crate::source::Store;
@@ -80,6 +81,31 @@ pub fn copy_case(
     options: &CopyOptions,
     mut controls: Controls<'_>,
 ) -> Result<CaseCopyOutcome, CaseCopyError> {
+    let history = history_of(case(session))?;
+    let mut history = history;
+    let outcome = follow(session, options, &mut controls, &mut history);
+    let copy = outcome.as_ref().ok().map(|outcome| &outcome.copy);
+    let path = case(session).folder().join(HISTORY_NAME);
+    let ended = history.end(copy).map_err(|error| WriteNewError::Io { path, error });
+    let outcome = outcome?;
+    ended?;
+    Ok(outcome)
+}
+
+fn history_of(case: &Case) -> Result<HistoryWriter, CaseCopyError> {
+    let before = read_plan_header(open_plan(&plan_path(case)?)?)?;
+    let path = case.folder().join(HISTORY_NAME);
+    let [held, ..] = case.store().totals();
+    HistoryWriter::begin(&path, case.file().source.bytes, before.bytes(), held)
+        .map_err(|error| WriteNewError::Io { path, error }.into())
+}
+
+fn follow(
+    session: &mut Session,
+    options: &CopyOptions,
+    controls: &mut Controls<'_>,
+    history: &mut HistoryWriter,
+) -> Result<CaseCopyOutcome, CaseCopyError> {
     let mut revisions = Vec::new();
     let mut so_far: Option<CopyOutcome> = None;
     // Only structure at first when some of it did not answer before: what it tells comes before the files' turn.
@@ -96,7 +122,10 @@ pub fn copy_case(
         let next = Controls {
             stop: controls.stop,
             thermometer: controls.thermometer.as_mut().map(|ask| &mut **ask as _),
-            events: &mut *controls.events,
+            events: &mut |event| {
+                history.event(event);
+                (controls.events)(event);
+            },
         };
         let outcome = copy(open_plan(&plan)?, &session.reader, case(session).store().as_ref(), &options, next)?;
         let ended = outcome.end != End::Complete;
@@ -108,11 +137,13 @@ pub fn copy_case(
         let revision = if late > 0 { revise(session, &plan, late)? } else { None };
         let revised = revision.is_some();
         if let Some(revision) = revision {
-            (controls.events)(&Event::PlanRevised {
+            let event = Event::PlanRevised {
                 late_bytes: revision.late_bytes,
                 bytes_before: revision.bytes_before,
                 bytes_now: revision.bytes_now,
-            });
+            };
+            history.event(&event);
+            (controls.events)(&event);
             revisions.push(revision);
         }
         if ended || !(revised || structure_first) {

@@ -17,15 +17,16 @@
 //! 11. [`plan`]: which bytes are read and in which order; the plan and its file.
 //! 12. [`session`]: opening a drive, its case, or both, and leaving the case in order.
 //! 13. [`copy`]: following a plan, and coming back to what resisted.
-//! 14. [`audit`]: file by file what is whole and what is not.
-//! 15. [`content`]: a file's content as a case holds it.
-//! 16. [`verify`]: the copy held against the journal's hashes and against a second reader.
-//! 17. [`take`]: chosen files out of a case into a folder.
-//! 18. [`export`]: a plan in forms that other programs follow.
-//! 19. [`report`]: what people and programs are told, without markup.
-//! 20. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 21. [`demo`]: an invented drive to try everything on.
-//! 22. [`cli`]: the command line, which holds no logic of its own.
+//! 14. [`history`]: how copying went, over time.
+//! 15. [`audit`]: file by file what is whole and what is not.
+//! 16. [`content`]: a file's content as a case holds it.
+//! 17. [`verify`]: the copy held against the journal's hashes and against a second reader.
+//! 18. [`take`]: chosen files out of a case into a folder.
+//! 19. [`export`]: a plan in forms that other programs follow.
+//! 20. [`report`]: what people and programs are told, without markup.
+//! 21. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 22. [`demo`]: an invented drive to try everything on.
+//! 23. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
@@ -42,6 +43,7 @@ pub mod export;
 pub mod extent;
 pub mod finding;
 pub mod fs;
+pub mod history;
 pub mod human;
 pub mod image;
 pub mod journal;

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 28] = [
+const ORDER: [&str; 29] = [
     "units",
     "extent",
     "finding",
@@ -23,6 +23,7 @@ const ORDER: [&str; 28] = [
     "plan",
     "session",
     "copy",
+    "history",
     "audit",
     "content",
     "verify",

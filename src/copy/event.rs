@@ -126,6 +126,10 @@ pub enum TroubleKind {
 pub struct Progress {
     /// The pass being swept; `None` in the rounds over deferred places.
     pub pass: Option<PassProgress>,
+    /// The class being read.
+    pub class: Class,
+    /// The byte of the drive behind the last request.
+    pub at: u64,
     /// Bytes of the whole plan.
     pub plan_bytes: u64,
     /// Of those, held (those of this run may still be on their way to the disk).

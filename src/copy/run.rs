@@ -49,6 +49,8 @@ pub(super) struct Run<'r> {
     /// The plan's bytes as they stand, what is on its way included.
     counts: Counts,
     class: Class,
+    /// The byte behind the last request.
+    at: u64,
     class_has_trouble: bool,
     any_trouble: bool,
     /// The pass being swept, with what had arrived and was put off when it began.
@@ -95,6 +97,7 @@ impl<'r> Run<'r> {
             pace: Pace::default(),
             counts: before.whole(),
             class: Class::Tables,
+            at: 0,
             class_has_trouble: false,
             any_trouble: before.whole().deferred_bytes > 0,
             pass: None,
@@ -166,6 +169,7 @@ impl<'r> Run<'r> {
         let mut buffer = self.desk.buffer()?;
         let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
         self.figures.requests += 1;
+        self.at = extent.end();
         let attempt = self.reader.attempt(extent, &mut buffer.bytes_mut()[..count])?;
         let answer = if attempt.arrived {
             self.desk.keep(extent, buffer)?;
@@ -279,6 +283,8 @@ impl<'r> Run<'r> {
         let seconds_left = rate.filter(|rate| *rate > 0.0).map(|rate| left as f64 / rate);
         let progress = Progress {
             pass: self.pass.as_ref().map(|(pass, ..)| *pass),
+            class: self.class,
+            at: self.at,
             plan_bytes: self.counts.planned_bytes,
             copied_bytes: self.counts.copied_bytes,
             deferred_bytes: self.counts.deferred_bytes,

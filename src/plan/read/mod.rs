@@ -90,6 +90,31 @@ pub fn read_plan(input: impl Read) -> Result<Plan, PlanReadError> {
     }
 }
 
+/// Reads a plan's header alone. What comes behind it is neither read nor checked. Buffer `input`.
+///
+/// # Errors
+/// [`PlanReadError`] when the header is not sound.
+pub fn read_plan_header(input: impl Read) -> Result<PlanHeader, PlanReadError> {
+    struct First;
+    impl PlanVisitor for First {
+        type Error = Box<PlanHeader>;
+        fn header(&mut self, header: &PlanHeader) -> Result<(), Self::Error> {
+            Err(Box::new(header.clone()))
+        }
+        fn pass(&mut self, _: &PassHeader) -> Result<(), Self::Error> {
+            Ok(())
+        }
+        fn extent(&mut self, _: Extent) -> Result<(), Self::Error> {
+            Ok(())
+        }
+    }
+    match walk_plan(input, &mut First) {
+        Err(StreamError::Visitor(header)) => Ok(*header),
+        Err(StreamError::Plan(error)) => Err(error),
+        Ok(()) => unreachable!("a sound plan has a header, and the visitor stops there"),
+    }
+}
+
 fn overlapping(first: Extent, second: Extent) -> PlanReadError {
     PlanReadError::Invalid { line: None, fault: Fault::PassesOverlap { first, second } }
 }

@@ -1,0 +1,137 @@
+//! Writing it while a copy runs.
+
+use super::{Line, Point};
+use crate::copy::{CopyOutcome, End, Event, Progress};
+use crate::human;
+use std::fs::File;
+use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::path::Path;
+use std::time::SystemTime;
+
+/// Seconds between two points at the beginning; after an hour it is a hundredth of the time gone, so that a day gives
+/// some hundred points more and not 86,400.
+const EVERY: f64 = 1.0;
+
+/// Follows a copy's events.
+pub struct HistoryWriter {
+    file: File,
+    last: Option<f64>,
+    latest: Option<Point>,
+    /// Seconds of the run's parts before this one: each part counts from its own start.
+    earlier: f64,
+    error: Option<io::Error>,
+}
+
+impl HistoryWriter {
+    /// Opens the history for another run; a line torn by a power cut is closed first.
+    ///
+    /// # Errors
+    /// When the file cannot be opened or written.
+    pub fn begin(path: &Path, drive_bytes: u64, plan_bytes: u64, copied_bytes: u64) -> io::Result<HistoryWriter> {
+        let mut file = File::options().read(true).append(true).create(true).open(path)?;
+        if file.seek(SeekFrom::End(0))? > 0 {
+            file.seek(SeekFrom::End(-1))?;
+            let mut last = [0];
+            file.read_exact(&mut last)?;
+            if last != *b"\n" {
+                file.write_all(b"\n")?;
+            }
+        }
+        let when = humantime::format_rfc3339_seconds(SystemTime::now()).to_string();
+        let mut writer = HistoryWriter { file, last: None, latest: None, earlier: 0.0, error: None };
+        writer.line(&Line::Began { when, drive_bytes, plan_bytes, copied_bytes });
+        writer.error.take().map_or(Ok(writer), Err)
+    }
+
+    /// Takes an event. A history that cannot be written must not stop a copy: the first error is kept for
+    /// [`HistoryWriter::end`].
+    pub fn event(&mut self, event: &Event) {
+        match event {
+            Event::Progress(progress) => self.progress(progress),
+            other => {
+                if let Some(text) = sentence(other) {
+                    let seconds = self.latest.map_or(0.0, |point| point.seconds);
+                    self.line(&Line::Note { seconds, text });
+                }
+            }
+        }
+    }
+
+    fn progress(&mut self, progress: &Progress) {
+        if let Some(latest) = self.latest.filter(|latest| progress.seconds + self.earlier < latest.seconds) {
+            self.earlier = latest.seconds;
+        }
+        let point = Point {
+            seconds: self.earlier + progress.seconds,
+            class: progress.class,
+            at: progress.at,
+            copied_bytes: progress.copied_bytes,
+            plan_bytes: progress.plan_bytes,
+            deferred_bytes: progress.deferred_bytes,
+            unreadable_bytes: progress.unreadable_bytes,
+            failed_requests: progress.failed_requests,
+            rate: progress.rate,
+            seconds_left: progress.seconds_left,
+            celsius: progress.celsius,
+        };
+        // A new class begins with a point of its own, lest bytes be counted to the wrong one.
+        let new_class = self.latest.is_some_and(|latest| latest.class != point.class);
+        let every = EVERY.max(point.seconds / 3600.0);
+        if new_class || self.last.is_none_or(|last| point.seconds - last >= every) {
+            if new_class {
+                self.flush_latest();
+            }
+            self.line(&Line::Point(point));
+            self.last = Some(point.seconds);
+        }
+        self.latest = Some(point);
+    }
+
+    /// Writes the latest point, unless it was written already.
+    fn flush_latest(&mut self) {
+        if let Some(point) = self.latest.filter(|point| self.last != Some(point.seconds)) {
+            self.line(&Line::Point(point));
+        }
+    }
+
+    /// Ends the run.
+    ///
+    /// # Errors
+    /// The first error of any line of it.
+    pub fn end(mut self, outcome: Option<&CopyOutcome>) -> io::Result<()> {
+        self.flush_latest();
+        let seconds = outcome.map_or(0.0, |outcome| outcome.seconds);
+        let how = match outcome.map(|outcome| &outcome.end) {
+            Some(End::Complete) => "complete",
+            Some(End::Stopped { .. }) => "stopped",
+            Some(End::Gone { .. }) => "the drive stopped answering",
+            Some(End::Failed) | None => "failed",
+        };
+        self.line(&Line::Ended { seconds, how: how.to_owned() });
+        match self.error {
+            Some(error) => Err(error),
+            None => self.file.sync_data(),
+        }
+    }
+
+    fn line(&mut self, line: &Line) {
+        let mut text = serde_json::to_vec(line).expect("plain values");
+        text.push(b'\n');
+        // One write a line, so that a reader never sees half of one for long.
+        if let Err(error) = self.file.write_all(&text) {
+            self.error.get_or_insert(error);
+        }
+    }
+}
+
+fn sentence(event: &Event) -> Option<String> {
+    Some(match event {
+        Event::PassBegun { number, class, bytes, .. } => {
+            format!("pass {number} began: {class}, {}", human::bytes(*bytes))
+        }
+        Event::Paused { celsius, .. } => format!("paused to cool at {celsius:.0} °C"),
+        Event::Resumed { seconds, .. } => format!("went on after {}", human::seconds(*seconds)),
+        Event::PlanRevised { bytes_now, .. } => format!("the plan was made anew: {}", human::bytes(*bytes_now)),
+        _ => return None,
+    })
+}
