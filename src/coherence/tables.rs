@@ -119,7 +119,7 @@ impl Tables {
                 let expected = match &area.area.kind {
                     AreaKind::Partition(entry) => WITH_BOOT_SECTOR.contains(&entry.type_id.as_str()),
                     AreaKind::Volume => true,
-                    AreaKind::Unpartitioned => false,
+                    _ => false,
                 };
                 if expected {
                     self.add_unrecognised(area.area.extent, reader)?;
