@@ -68,6 +68,9 @@ pub const FRONT_BYTES: u64 = 2048;
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn look(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
+    if is_silent(window)? {
+        return Ok(None);
+    }
     let mut ground = Ground::new(window.extent());
     ground.read(window, 0, HEAD_BYTES)?;
     optical::read_further(&mut ground, window)?;
@@ -86,6 +89,23 @@ pub fn look(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
 }
 
 const COPY_BYTES: u64 = 4096;
+
+/// Where the first sector is known not to answer, one more is asked before the whole head is: each sector that fails can
+/// cost a drive seconds.
+fn is_silent(window: &Window<'_>) -> Result<bool, SourceLost> {
+    const PROBE_AT: u64 = 32 << 10;
+    let unreadable = window.reader().unreadable();
+    let sector = window.reader().identity().physical_sector.bytes();
+    let lost = |extent: Extent| unreadable.bytes_within(extent) > 0;
+    if !window.locate(0, 512).is_some_and(lost) {
+        return Ok(false);
+    }
+    match window.read(PROBE_AT, sector) {
+        Ok(probe) => Ok(probe.is_some_and(|block| block.whole().is_none())),
+        Err(SourceLost::NotInCase { .. }) => Ok(false),
+        Err(error) => Err(error),
+    }
+}
 
 /// Looks at the first [`FRONT_BYTES`] bytes only, behind a boot sector that looks like that of FAT: a FAT volume writes
 /// zeros, a file-system information sector or its table there, so a superblock that stands there whole came later, and

@@ -41,7 +41,10 @@ fn windows_volume_encryption_fixed_and_removable() {
         .put(440, &offsets);
     for (image, form) in [(fixed, "fixed"), (removable, "removable")] {
         let found = look(image.0).unwrap();
-        assert_eq!((found.kind, found.encrypted, found.certainty), (Sign::VolumeEncryption, true, Certainty::Consistent));
+        assert_eq!(
+            (found.kind, found.encrypted, found.certainty),
+            (Sign::VolumeEncryption, true, Certainty::Consistent)
+        );
         assert_eq!(found.facts[0], ("form", form.to_owned()));
         for at in places {
             assert!(found.first.contains(&Extent::new(at, 65536).unwrap()), "{:?}", found.first);
@@ -155,7 +158,8 @@ fn pool_label() -> Vec<u8> {
 #[test]
 fn a_pool_member_by_each_of_its_four_labels() {
     let size: usize = (4 << 20) + 4096;
-    for (label, certainty) in [(0, Certainty::Consistent), (3584 << 10, Certainty::Copy), (3840 << 10, Certainty::Copy)] {
+    for (label, certainty) in [(0, Certainty::Consistent), (3584 << 10, Certainty::Copy), (3840 << 10, Certainty::Copy)]
+    {
         let found = look(Image::new(size).put(label + (16 << 10), &pool_label()).0).unwrap();
         assert_eq!((found.kind, found.certainty), (Sign::ZfsMember, certainty));
         assert_eq!(found.label.as_deref(), Some("fernhollow"));

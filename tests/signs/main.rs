@@ -4,6 +4,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod handmade;
+mod planned;
 mod rivals;
 mod strays;
 
@@ -225,6 +226,17 @@ fn unreadable_sectors_cost_what_they_hold() {
     assert_eq!(bad("nilfs2", 1024, 512), Some((Sign::Nilfs2, Certainty::Copy)));
     assert_eq!(bad("jfs", 32768, 512), Some((Sign::Jfs, Certainty::Copy)));
     assert_eq!(bad("xfs", 0, 512), None);
+}
+
+/// A drive whose first sector is known not to answer is asked for one sector more, not for 136.
+#[test]
+fn a_silent_volume_is_left_alone() {
+    let whole = Extent::new(0, 4 << 20).unwrap();
+    let source = MemorySource::new(vec![0; 4 << 20], SectorSize::S512).with_unreadable(whole);
+    let reader = Reader::new(Box::new(source), None);
+    reader.read(Extent::new(0, 512).unwrap()).unwrap();
+    assert_eq!(look_with(&reader), None);
+    assert_eq!(reader.totals().failed_requests, 2);
 }
 
 #[test]

@@ -10,8 +10,18 @@ use proptest::prelude::*;
 #[test]
 fn volumes_that_are_read_are_not_taken_for_others() {
     for name in [
-        "ntfs-rich", "ntfs-cluster-512", "ntfs-sector-4096", "fat12-floppy", "fat16", "fat32-clusters-512",
-        "fat32-sector-4096", "exfat-clusters-512", "exfat-clusters-4k", "exfat-sector-4096", "drive-gpt", "drive-mbr-extended",
+        "ntfs-rich",
+        "ntfs-cluster-512",
+        "ntfs-sector-4096",
+        "fat12-floppy",
+        "fat16",
+        "fat32-clusters-512",
+        "fat32-sector-4096",
+        "exfat-clusters-512",
+        "exfat-clusters-4k",
+        "exfat-sector-4096",
+        "drive-gpt",
+        "drive-mbr-extended",
     ] {
         assert_eq!(look(common::fixture(name)), None, "{name}");
     }
@@ -91,9 +101,8 @@ const MAGICS: &[(usize, &[u8])] = &[
 ];
 
 /// Fixtures small enough to be damaged often.
-const SMALL: [&str; 12] = [
-    "ext4", "xfs", "lvm", "md-1.2", "swap-4k", "luks2", "udf-512", "iso9660", "hfs", "apple-map", "ufs2", "squashfs",
-];
+const SMALL: [&str; 12] =
+    ["ext4", "xfs", "lvm", "md-1.2", "swap-4k", "luks2", "udf-512", "iso9660", "hfs", "apple-map", "ufs2", "squashfs"];
 
 proptest! {
     #![proptest_config(ProptestConfig { cases: 400, failure_persistence: None, ..ProptestConfig::default() })]
