@@ -14,12 +14,12 @@ use serde_json::Value;
 
 pub const FIXTURES: [&str; 4] = ["exfat-clusters-512", "exfat-clusters-4k", "exfat-clusters-128k", "exfat-sector-4096"];
 
-fn pairs(value: &Value) -> Vec<(u64, u64)> {
+pub fn pairs(value: &Value) -> Vec<(u64, u64)> {
     let number = |v: &Value| v.as_u64().unwrap();
     value.as_array().unwrap().iter().map(|p| (number(&p[0]), number(&p[1]))).collect()
 }
 
-fn reference_files(answers: &Value, deleted: bool) -> Vec<File> {
+pub fn reference_files(answers: &Value, deleted: bool) -> Vec<File> {
     let list = answers["files"].as_array().unwrap().iter().filter(|f| f["deleted"] == deleted);
     let mut list: Vec<File> = list
         .map(|f| File {

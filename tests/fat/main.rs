@@ -4,6 +4,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod damage;
+mod inferred;
 mod random_damage;
 mod reference;
 

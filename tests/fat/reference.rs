@@ -10,7 +10,7 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 use std::io::{self, Cursor, Read, Seek, SeekFrom, Write};
 
-const FIXTURES: [&str; 7] = [
+pub const FIXTURES: [&str; 7] = [
     "fat12-floppy",
     "fat12-clusters-4k",
     "fat16",
@@ -20,12 +20,12 @@ const FIXTURES: [&str; 7] = [
     "fat32-sector-4096",
 ];
 
-fn pairs(value: &Value) -> Vec<(u64, u64)> {
+pub fn pairs(value: &Value) -> Vec<(u64, u64)> {
     let number = |v: &Value| v.as_u64().unwrap();
     value.as_array().unwrap().iter().map(|p| (number(&p[0]), number(&p[1]))).collect()
 }
 
-fn reference_files(answers: &Value, deleted: bool) -> Vec<File> {
+pub fn reference_files(answers: &Value, deleted: bool) -> Vec<File> {
     let list = answers["files"].as_array().unwrap().iter().filter(|f| f["deleted"] == deleted);
     let mut list: Vec<File> = list
         .map(|f| File {

@@ -6,6 +6,7 @@ mod common;
 
 mod agreement;
 mod damage;
+mod inferred;
 mod properties;
 
 use gleaner::extent::Extent;

@@ -26,6 +26,10 @@ codes! {
     BOOT_CHECKSUM = "exfat-boot-checksum", Caution,
         "The boot region that was used is damaged, though its own figures are possible ones. If the files found make no \
          sense, these figures are the reason.";
+    /// A damaged boot region's fields are possible, and wrong.
+    BOOT_CONTRADICTED = "exfat-boot-contradicted", Damage,
+        "Both boot regions are damaged and the figures of the one that can be used are contradicted by the file system \
+         itself, which was believed.";
     /// A field of the boot sector is unusual.
     BOOT_ODD = "exfat-boot-odd", Note,
         "A field of the boot sector has a value that the specification does not allow, but the volume can be read all \

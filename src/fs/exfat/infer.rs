@@ -110,7 +110,9 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 }
 
 /// The geometry that fits, or all that do when it is not one alone.
-pub(super) fn infer(window: &Window<'_>) -> Result<Result<Option<InferredGeometry>, Vec<InferredGeometry>>, SourceLost> {
+pub(super) fn infer(
+    window: &Window<'_>,
+) -> Result<Result<Option<InferredGeometry>, Vec<InferredGeometry>>, SourceLost> {
     let look = Look::new(window);
     let traces = Traces::find(&look)?;
     let mut fitting: BTreeMap<(u64, u64), InferredGeometry> = BTreeMap::new();
@@ -120,6 +122,17 @@ pub(super) fn infer(window: &Window<'_>) -> Result<Result<Option<InferredGeometr
         }
     }
     Ok(choose(fitting.into_values().collect(), |one| one.lacking.is_empty()))
+}
+
+/// A better boot sector than a damaged one: the one geometry that fits without a flaw, if it differs.
+pub(super) fn instead_of(window: &Window<'_>, used: &Boot) -> Result<Option<Boot>, SourceLost> {
+    let Ok(Some(inferred)) = infer(window)? else { return Ok(None) };
+    let boot = inferred.boot;
+    let places = |boot: &Boot| {
+        (boot.fat_start(0), boot.heap_start(), boot.cluster_bytes(), boot.cluster_count, boot.root_cluster)
+    };
+    let better = inferred.lacking.is_empty() && places(&boot) != places(used);
+    Ok(better.then(|| Boot { serial: used.serial, ..boot }))
 }
 
 /// What was seen of the volume.
@@ -141,7 +154,13 @@ impl Traces {
         };
         // Sizes by the volume's length: the customary one first (Microsoft's default cluster sizes, from memory), then
         // the next ones.
-        let usual: u32 = if held <= 256 << 20 { 12 } else if held <= 32 << 30 { 15 } else { 17 };
+        let usual: u32 = if held <= 256 << 20 {
+            12
+        } else if held <= 32 << 30 {
+            15
+        } else {
+            17
+        };
         for shift in [usual, usual + 1, usual - 1, usual + 2, usual - 2, usual + 3].into_iter().take(FAR_SIZES) {
             let clusters = held >> shift;
             let bitmap = clusters.div_ceil(8).next_multiple_of(1 << shift);
@@ -181,7 +200,8 @@ impl Traces {
                 for shift in 9..=25u32 {
                     let cluster_bytes = 1u64 << shift;
                     let before = u64::from(special.first_cluster - 2) << shift;
-                    let Some(heap) = table_at.checked_sub(before).filter(|heap| *heap < *root_at || heap == root_at) else {
+                    let Some(heap) = table_at.checked_sub(before).filter(|heap| *heap < *root_at || heap == root_at)
+                    else {
                         continue;
                     };
                     let clusters = (held - heap) / cluster_bytes;
@@ -222,7 +242,8 @@ fn root_entries(look: &Look<'_>, at: u64, sector: &[u8]) -> Option<(Special, Spe
         return None;
     }
     let extent = look.window.locate(at, SECTOR)?;
-    let content = Content { extents: vec![extent], bytes: sector.to_vec(), unreadable: crate::extent::ExtentSet::new() };
+    let content =
+        Content { extents: vec![extent], bytes: sector.to_vec(), unreadable: crate::extent::ExtentSet::new() };
     let (mut bitmaps, mut up_case) = (Vec::new(), None);
     entry::scan(&content, |item| match item {
         Item::Bitmap(special) => bitmaps.push(special),

@@ -2,9 +2,9 @@
 
 use super::bitmap::{self, Bitmap};
 use super::boot::{Boot, Flags, REGION_SECTORS};
-use super::findings::{ACTIVE_COPY, DIRTY, MEDIA_FAILURE, TRUNCATED};
+use super::findings::{ACTIVE_COPY, BOOT_CHECKSUM, BOOT_CONTRADICTED, DIRTY, MEDIA_FAILURE, TRUNCATED};
 use super::heap::Heap;
-use super::{boot_region, table, walk};
+use super::{boot_region, infer, table, walk};
 use crate::extent::Extent;
 use crate::finding::{Finding, Findings};
 use crate::fs::chain::Chains;
@@ -28,6 +28,23 @@ use crate::source::{SourceLost, Window};
 pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let mut findings = Findings::new();
     let Some(found) = boot_region::find(window, &mut findings)? else { return Ok(Err(findings)) };
+    // A region that is used in spite of its checksum may be wrong in any field.
+    if findings.count(&BOOT_CHECKSUM) > 0
+        && let Some(boot) = infer::instead_of(window, &found.boot)?
+    {
+        let sentence = format!(
+            "By the damaged boot region, {} clusters of {} bytes start at byte {}; root folder, up-case table and FAT show {} \
+             of {} bytes from byte {} on, and were believed.",
+            found.boot.cluster_count,
+            found.boot.cluster_bytes(),
+            found.boot.heap_start(),
+            boot.cluster_count,
+            boot.cluster_bytes(),
+            boot.heap_start()
+        );
+        findings.push(Finding::at(&BOOT_CONTRADICTED, window.absolute(0), sentence));
+        return read_with(window, &boot, found.flags, findings).map(|map| Ok(Box::new(map)));
+    }
     read_with(window, &found.boot, found.flags, findings).map(|map| Ok(Box::new(map)))
 }
 

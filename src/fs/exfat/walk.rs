@@ -121,7 +121,8 @@ pub(super) fn read(
         in_use: allocation.allocated.union(&allocation.unknown),
         build,
         findings,
-        incomplete: root.damaged,
+        // A root folder without the bitmap's entry is not whole: files' entries may be gone in the same way.
+        incomplete: root.damaged || bitmaps.is_empty(),
         full: false,
     };
     let clusters: u64 = root.runs.iter().map(|run| run.count).sum();

@@ -236,6 +236,15 @@ impl Boot {
         })
     }
 
+    /// Whether two boot sectors put everything in the same places.
+    pub fn same_geometry(&self, other: &Boot) -> bool {
+        let places = |boot: &Boot| {
+            (boot.kind, boot.fat_start(0), boot.fat_count, boot.fat_bytes(), boot.heap_start(), boot.cluster_bytes())
+        };
+        let root = |boot: &Boot| boot.fat32.map(|fields| fields.root_cluster);
+        places(self) == places(other) && root(self) == root(other) && self.cluster_count == other.cluster_count
+    }
+
     /// Bytes in a cluster.
     pub fn cluster_bytes(&self) -> u64 {
         self.sector_bytes * self.sectors_per_cluster

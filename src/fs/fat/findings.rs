@@ -24,6 +24,14 @@ pub static GEOMETRY_INFERRED: Code = Code {
               places were checked. Files are not affected; a copy needs a new boot sector before it can be mounted.",
 };
 
+/// The boot sector's fields are possible, and wrong.
+pub static BOOT_CONTRADICTED: Code = Code {
+    id: "fat-boot-contradicted",
+    severity: Severity::Damage,
+    meaning: "The boot sector's figures are possible ones, but FAT and folders stand elsewhere; those were believed, because \
+              with the boot sector's figures the wrong places would be read.",
+};
+
 /// A field of the boot sector is unusual.
 pub static BOOT_ODD: Code = Code {
     id: "fat-boot-odd",
@@ -264,6 +272,7 @@ pub static LONG_NAME_ORPHANS: Code = Code {
 pub static CODES: &[&Code] = &[
     &NOT_UNDERSTOOD,
     &BOOT_FROM_BACKUP,
+    &BOOT_CONTRADICTED,
     &GEOMETRY_INFERRED,
     &BOOT_ODD,
     &BACKUP_DIFFERS,

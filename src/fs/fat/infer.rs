@@ -36,6 +36,8 @@ const MOST_FOLDERS: usize = 4096;
 const MOST_CANDIDATES: usize = 512;
 /// Folders and files of the root folder that are checked, each.
 const SAMPLES: usize = 48;
+/// Of these, as many are looked at before a boot sector is believed.
+const FIRST_FOLDERS: usize = 4;
 /// Chains are followed this far.
 const CHAIN_STEPS: u64 = 64;
 /// A volume may end this much before its partition: a cylinder of 255 heads and 63 sectors.
@@ -82,6 +84,8 @@ pub(super) struct InferredGeometry {
     pub evidence: String,
     /// What should be there too and is not.
     pub lacking: Vec<String>,
+    /// Whether something that is there contradicts it.
+    contradicted: bool,
     points: (u64, u64),
     key: (u8, u64, u64),
 }
@@ -127,7 +131,9 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 }
 
 /// The geometry that fits, or all that do when it is not one alone.
-pub(super) fn infer(window: &Window<'_>) -> Result<Result<Option<InferredGeometry>, Vec<InferredGeometry>>, SourceLost> {
+pub(super) fn infer(
+    window: &Window<'_>,
+) -> Result<Result<Option<InferredGeometry>, Vec<InferredGeometry>>, SourceLost> {
     let look = Look::new(window);
     let traces = Traces::find(&look)?;
     let mut best: BTreeMap<(u8, u64, u64), InferredGeometry> = BTreeMap::new();
@@ -139,7 +145,93 @@ pub(super) fn infer(window: &Window<'_>) -> Result<Result<Option<InferredGeometr
             }
         }
     }
-    Ok(choose(best.into_values().collect(), |one| one.lacking.is_empty()))
+    let whole = best.values().any(|one| one.lacking.is_empty());
+    Ok(choose(best.into_values().collect(), |one| if whole { one.lacking.is_empty() } else { !one.contradicted }))
+}
+
+/// A better boot sector than one that was used: the one geometry that fits without a flaw, if it differs.
+pub(super) fn instead_of(window: &Window<'_>, used: &Boot) -> Result<Option<Boot>, SourceLost> {
+    let Ok(Some(inferred)) = infer(window)? else { return Ok(None) };
+    let boot = inferred.boot;
+    let places = |boot: &Boot| (boot.kind, boot.heap_start(), boot.cluster_bytes(), boot.fat_start(0));
+    let grown = boot.cluster_count > used.cluster_count + SLACK_BYTES / boot.cluster_bytes();
+    let better = inferred.lacking.is_empty() && (places(&boot) != places(used) || grown);
+    Ok(better.then(|| Boot { serial: used.serial, label: used.label, ..boot }))
+}
+
+/// Whether the first sectors of FAT and folders speak against a boot sector: no copy of the FAT starts like one, or most
+/// of the folders named in the root folder's first sector are not where they should be. A sound volume is asked for
+/// nothing that reading it does not need anyway.
+pub(super) fn contradicts(window: &Window<'_>, boot: &Boot) -> Result<bool, SourceLost> {
+    let look = Look::new(window);
+    let mut seen = 0;
+    for copy in 0..boot.fat_count.min(2) {
+        let Some(bytes) = look.bytes(boot.fat_start(copy), SECTOR)? else { continue };
+        if !widths(&bytes).is_empty() {
+            seen = 0;
+            break;
+        }
+        seen += 1;
+    }
+    if seen > 0 {
+        return Ok(true);
+    }
+    let wide = boot.fat32.is_some();
+    let place = |cluster: u32| {
+        let index = u64::from(cluster).checked_sub(2).filter(|n| *n < boot.cluster_count)?;
+        index.checked_mul(boot.cluster_bytes())?.checked_add(boot.heap_start())
+    };
+    let Some(root) = boot.fat32.map_or(Some(boot.root_start()), |fields| place(fields.root_cluster)) else {
+        return Ok(false);
+    };
+    let Some(block) = window.read(root, SECTOR)? else { return Ok(false) };
+    let content = Content { extents: vec![block.extent], bytes: block.bytes, unreadable: block.unreadable };
+    let mut folders = Vec::new();
+    directory::scan(&content, wide, |item| match item {
+        Item::Entry(entry) if !entry.deleted && entry.is_folder => folders.push(entry.first_cluster),
+        _ => {}
+    });
+    let (mut right, mut wrong) = (0, 0);
+    for cluster in folders.into_iter().take(FIRST_FOLDERS) {
+        let Some(place) = place(cluster) else {
+            wrong += 1;
+            continue;
+        };
+        let Some(bytes) = look.bytes(place, SECTOR)? else { continue };
+        match own_cluster(&bytes).map(|(narrow, full)| if wide { full } else { narrow }) {
+            Some(own) if own == cluster => right += 1,
+            _ => wrong += 1,
+        }
+    }
+    Ok(wrong >= 2 && wrong > right)
+}
+
+/// How well FAT and root folder fit a boot sector: 0 when they do not.
+pub(super) fn points(window: &Window<'_>, boot: &Boot) -> Result<u64, SourceLost> {
+    let look = Look::new(window);
+    let width = match Width::of(boot.kind) {
+        Width::Bits12 => 12,
+        Width::Bits16 => 16,
+        Width::Bits32 => 32,
+    };
+    let held = window.extent().bytes.saturating_sub(boot.heap_start()) / boot.cluster_bytes();
+    let candidate = Candidate {
+        width,
+        fat: boot.fat_start(0),
+        fat_bytes: boot.fat_bytes(),
+        copies: boot.fat_count.min(2),
+        root_bytes: boot.root_bytes(),
+        heap: boot.heap_start(),
+        cluster_bytes: boot.cluster_bytes(),
+        clusters: boot.cluster_count.min(held),
+    };
+    if candidate.clusters == 0 || boot.fat32.is_some_and(|fields| fields.root_cluster != 2) {
+        return Ok(0);
+    }
+    let none = Traces { starts: Vec::new(), folders: Vec::new() };
+    // More clusters count a little, so that of two that differ in nothing else the larger volume wins.
+    let judged = judge(&look, &candidate, &none)?;
+    Ok(judged.map_or(0, |geometry| (geometry.points.1 << 32) + candidate.clusters))
 }
 
 /// What was seen in the head of the volume.
@@ -157,7 +249,10 @@ fn widths(bytes: &[u8]) -> Vec<u8> {
     if bytes.len() < 8 || !matches!(bytes[0], 0xF0 | 0xF8..=0xFF) || bytes[1] != 0xFF {
         return widths;
     }
-    if bytes[2] == 0xFF && u32_at(bytes, 0) & 0x0FFF_FF00 == 0x0FFF_FF00 && u32_at(bytes, 4) & 0x03FF_FFF8 == 0x03FF_FFF8 {
+    if bytes[2] == 0xFF
+        && u32_at(bytes, 0) & 0x0FFF_FF00 == 0x0FFF_FF00
+        && u32_at(bytes, 4) & 0x03FF_FFF8 == 0x03FF_FFF8
+    {
         widths.push(32);
     }
     if u16_at(bytes, 2) & 0x3FF8 == 0x3FF8 {
@@ -363,10 +458,15 @@ fn judge(look: &Look<'_>, candidate: &Candidate, traces: &Traces) -> Result<Opti
             _ => tally.wrong += 1,
         }
     }
+    if tally.wrong * 4 > tally.folders {
+        return Ok(None);
+    }
     for file in entries.iter().filter(|e| !e.is_folder && e.size > 0).take(SAMPLES) {
         let wanted = u64::from(file.size).div_ceil(candidate.cluster_bytes);
         match chain_length(look, candidate, file.first_cluster)? {
             None => {}
+            // One cluster fits every size of clusters that is large enough: it says nothing for any.
+            Some(1) if wanted == 1 => {}
             Some(has) if has == wanted.min(CHAIN_STEPS) => tally.chains += 1,
             Some(_) => tally.wrong += 1,
         }
@@ -388,7 +488,11 @@ fn judge(look: &Look<'_>, candidate: &Candidate, traces: &Traces) -> Result<Opti
         if copies.0 * 2 < copies.1 {
             return Ok(None);
         }
-        lacking.push(format!("{} of {} sectors of the FAT compared differ from its copy's", copies.1 - copies.0, copies.1));
+        lacking.push(format!(
+            "{} of {} sectors of the FAT compared differ from its copy's",
+            copies.1 - copies.0,
+            copies.1
+        ));
     }
     let evidence = format!(
         "FAT at byte {}; {} of the root folder's folders and {} of its files' chains are as computed, and {agreeing} folders \
@@ -399,6 +503,7 @@ fn judge(look: &Look<'_>, candidate: &Candidate, traces: &Traces) -> Result<Opti
         boot: boot_of(look, candidate)?,
         evidence,
         lacking,
+        contradicted: tally.wrong > 0,
         points: (candidate.copies, right),
         key: (candidate.width, candidate.heap, candidate.cluster_bytes),
     }))

@@ -2,10 +2,9 @@
 
 use super::boot::{self, BOOT_BYTES, Boot};
 use super::findings::{
-    BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_CONTRADICTED, BOOT_FROM_BACKUP, BOOT_ODD, DOT_ENTRIES, ENTRY_IMPLAUSIBLE,
-    FS_INFO_DAMAGED, FS_INFO_FREE_COUNT, MEDIA_DIFFERS, NOT_UNDERSTOOD, TRUNCATED, TYPE_CONTRADICTED,
+    BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_CONTRADICTED, BOOT_FROM_BACKUP, BOOT_ODD, FS_INFO_DAMAGED,
+    FS_INFO_FREE_COUNT, NOT_UNDERSTOOD, TRUNCATED, TYPE_CONTRADICTED,
 };
-use super::table::Width;
 use super::{copies, directory, infer, u32_at, walk};
 use crate::extent::Extent;
 use crate::finding::{Finding, Findings};
@@ -26,13 +25,11 @@ use crate::source::{SourceLost, Window};
 pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let mut findings = Findings::new();
     let Some(found) = find_boot(window, &mut findings)? else { return Ok(Err(findings)) };
-    let map = read_with(window, &found.boot, found.primary.as_ref(), findings)?;
-    if !is_doubtful(&found.boot, &map) {
-        return Ok(Ok(Box::new(map)));
-    }
     // Possible fields that are wrong all the same: folders and FAT may tell better ones.
-    let Some(boot) = infer::instead_of(window, &found.boot)? else { return Ok(Ok(Box::new(map))) };
-    let mut findings = Findings::new();
+    let other = if infer::contradicts(window, &found.boot)? { infer::instead_of(window, &found.boot)? } else { None };
+    let Some(boot) = other else {
+        return read_with(window, &found.boot, found.primary.as_ref(), findings).map(|map| Ok(Box::new(map)));
+    };
     let sentence = format!(
         "By the boot sector, {} clusters of {} bytes start at byte {}; folders and FAT show {} of {} bytes from byte {} on, \
          and were believed.",
@@ -45,19 +42,6 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     );
     findings.push(Finding::at(&BOOT_CONTRADICTED, window.absolute(0), sentence));
     read_with(window, &boot, None, findings).map(|map| Ok(Box::new(map)))
-}
-
-/// Whether a volume read so badly that its boot sector may be to blame: the FAT does not start with the media byte, or is
-/// far larger than its clusters ask for; the root folder is empty or not one although clusters are in use; folders do not
-/// stand where they should.
-fn is_doubtful(boot: &Boot, map: &VolumeMap) -> bool {
-    let count = |code| map.findings.count(code);
-    let needed = Width::of(boot.kind).bytes_for(boot.cluster_count + 2);
-    let rootless = map.catalog.len() < 4 && (count(&ENTRY_IMPLAUSIBLE) > 0 || !map.allocation.allocated.is_empty());
-    count(&MEDIA_DIFFERS) > 0
-        || count(&DOT_ENTRIES) >= 3
-        || rootless
-        || boot.fat_bytes() / 2 > needed + boot.cluster_bytes().max(8 << 10)
 }
 
 /// Reads the volume by a boot sector that is believed; `primary` are the first sector's bytes, when that is the one.

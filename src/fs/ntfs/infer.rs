@@ -99,7 +99,9 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 }
 
 /// The geometry that fits, or all that do when it is not one alone.
-pub(super) fn infer(window: &Window<'_>) -> Result<Result<Option<InferredGeometry>, Vec<InferredGeometry>>, SourceLost> {
+pub(super) fn infer(
+    window: &Window<'_>,
+) -> Result<Result<Option<InferredGeometry>, Vec<InferredGeometry>>, SourceLost> {
     let look = Look::new(window);
     let mut fitting = Vec::new();
     for candidate in candidates(&look)? {
@@ -336,8 +338,10 @@ impl Samples {
             let opened = record.map(|mut record| record::open(&mut record));
             match opened {
                 Some(Ok(header)) if header.number.is_none_or(|own| u64::from(own) == number) => samples.right += 1,
-                Some(Ok(_)) => samples.wrong += 1,
+                // Formatters leave records that no file has yet with the number 0, or empty (common practice, no source).
+                Some(Ok(header)) if !header.in_use => {}
                 Some(Err(record::RecordError::Unused)) if n >= 12 => {}
+                Some(Ok(_)) => samples.wrong += 1,
                 _ => samples.damaged += 1,
             }
         }
@@ -375,7 +379,11 @@ fn landmarks(records: &SystemRecords<'_>) -> Result<Vec<(String, Mark)>, SourceL
         ("$MFTMirr", Some(boot.mirror), first_record),
         ("$LogFile", records.first_cluster(2, DATA, "")?, log),
         ("$AttrDef", records.first_cluster(4, DATA, "")?, definitions),
-        ("the root folder's index", records.first_cluster(system::ROOT, INDEX_ALLOCATION, "$I30")?, index_block as Test),
+        (
+            "the root folder's index",
+            records.first_cluster(system::ROOT, INDEX_ALLOCATION, "$I30")?,
+            index_block as Test,
+        ),
         ("$UpCase", records.first_cluster(10, DATA, "")?, letters),
     ];
     let mut out = Vec::new();

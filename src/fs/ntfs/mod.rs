@@ -152,6 +152,8 @@ fn read_volume(
         node.and_then(|id| catalog.node(id).streams().find(|s| s.role() == Role::Data && s.name() == name))
     };
     let bitmap_place = bitmap_place(stream(bitmap_node, None), resident_bitmap);
+    // Without the record of $Bitmap its own clusters are in neither map; and where one record is lost without a trace, so may others be.
+    let incomplete = incomplete || matches!(bitmap_place, BitmapPlace::Lost);
     let marks = bitmap::read(volume, bitmap_place, &mut findings)?;
     let bad: ClusterSet = stream(bad_node, Some("$Bad")).into_iter().flat_map(|s| s.runs()).collect();
     let fixed = fixed_places(volume, boot_node.map(|id| catalog.node(id)), backup);

@@ -165,7 +165,8 @@ impl Cutter {
         }
         match outcome {
             Ok(header) => collector.take(number, place, &header, &self.scratch),
-            Err(Some(RecordError::Unused)) => {}
+            // The first four are never unused (Linux fs/ntfs/layout.h, the words on `FILE_MFTMirr`): zeros there are a loss.
+            Err(Some(RecordError::Unused)) if number >= 4 || mirror.sound(number).is_none() => {}
             Err(error) => {
                 if let Some((header, bytes)) = mirror.sound(number) {
                     let why = error.map_or("it cannot be read".to_owned(), |e| e.to_string());
