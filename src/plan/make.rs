@@ -109,17 +109,13 @@ fn plan_volumes(drive: &DriveMap) -> Vec<PlanVolume> {
             Content::Volume(volume) => Some(volume),
             Content::Opaque { .. } => None,
         };
-        let sign = match content {
-            Content::Opaque { sign, .. } => sign.map(|s| s.name().to_owned()),
-            Content::Volume(_) => None,
-        };
         Some(PlanVolume {
             area: u32::try_from(index).expect("few areas"),
             start: area.area.extent.start.0,
             bytes: area.area.extent.bytes,
-            file_system: volume.map(|v| v.kind.name().to_owned()).or(sign),
-            label: volume.and_then(|v| v.label.clone()),
-            serial: volume.map(|v| v.serial.clone()),
+            file_system: content.name().map(str::to_owned),
+            label: volume.map_or_else(|| content.recognised()?.label.clone(), |v| v.label.clone()),
+            serial: volume.map_or_else(|| content.recognised()?.uuid.clone(), |v| Some(v.serial.clone())),
             chosen: true,
         })
     };

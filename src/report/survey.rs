@@ -11,6 +11,7 @@ use crate::coherence::Coherence;
 use crate::finding::{Findings, Severity};
 use crate::fs::{Content, VolumeMap};
 use crate::partition::{AreaKind, Scheme};
+use crate::signs::Recognised;
 use crate::source::{ReadTotals, SourceIdentity};
 use crate::units::SectorSize;
 use serde::Serialize;
@@ -76,6 +77,8 @@ pub struct AreaReport {
     pub holds: Option<String>,
     /// The volume, where it was understood.
     pub volume: Option<VolumeReport>,
+    /// What it was recognised as, where it is not read.
+    pub recognised: Option<Recognised>,
 }
 
 /// One volume.
@@ -170,8 +173,7 @@ fn area_report(area: &DriveArea) -> AreaReport {
     };
     let (holds, volume) = match &area.content {
         Some(Content::Volume(volume)) => (Some(volume.kind.name().to_owned()), Some(volume_report(volume))),
-        Some(Content::Opaque { sign: Some(sign), .. }) => (Some(sign.name().to_owned()), None),
-        Some(Content::Opaque { sign: None, .. }) => (Some("not recognised".to_owned()), None),
+        Some(content @ Content::Opaque { .. }) => (Some(content.name().unwrap_or("not recognised").to_owned()), None),
         None => (None, None),
     };
     AreaReport {
@@ -183,6 +185,7 @@ fn area_report(area: &DriveArea) -> AreaReport {
         name: entry.and_then(|e| e.name.clone()),
         holds,
         volume,
+        recognised: area.content.as_ref().and_then(Content::recognised).cloned(),
     }
 }
 

@@ -22,6 +22,7 @@ pub use verify::verify;
 use super::table::{Column, table};
 use crate::human;
 use crate::report::{AreaReport, FindingReport, RateOrigin, Strip, SurveyReport, VolumeReport};
+use crate::signs::{Certainty, Recognised};
 use std::fmt::Write;
 
 /// The survey as text.
@@ -33,6 +34,9 @@ pub fn survey(report: &SurveyReport) -> String {
     for area in &report.areas {
         if let Some(volume) = &area.volume {
             self::volume(&mut text, area, volume);
+        }
+        if let Some(found) = &area.recognised {
+            recognised(&mut text, area, found);
         }
     }
     findings(&mut text, &report.findings, &report.findings_not_listed);
@@ -96,7 +100,8 @@ fn areas(text: &mut String, report: &SurveyReport) {
     say!(text, "AREAS");
     let rows = report.areas.iter().map(|area| {
         let volume = area.volume.as_ref();
-        let label = volume.and_then(|v| v.label.clone()).or_else(|| area.name.clone()).unwrap_or_default();
+        let own = volume.map_or_else(|| area.recognised.as_ref()?.label.clone(), |v| v.label.clone());
+        let label = own.or_else(|| area.name.clone()).unwrap_or_default();
         vec![
             area.number.map_or("-".to_owned(), |n| n.to_string()),
             area.start.to_string(),
@@ -118,6 +123,38 @@ fn areas(text: &mut String, report: &SurveyReport) {
         Right("in use"),
     ];
     text.push_str(&table(&columns, rows));
+    say!(text, "");
+}
+
+/// Something that is taken whole.
+fn recognised(text: &mut String, area: &AreaReport, found: &Recognised) {
+    let number = area.number.map_or(String::new(), |n| format!(" {n}"));
+    let label = found.label.as_deref().map_or(String::new(), |label| format!(" “{}”", human::name(label)));
+    let encrypted = if found.encrypted { ", encrypted" } else { "" };
+    say!(
+        text,
+        "TAKEN WHOLE{number}  {}{label}{encrypted}, {} at byte {}",
+        found.kind.name(),
+        human::bytes(area.bytes),
+        area.start
+    );
+    let mut about: Vec<String> = found.uuid.iter().map(|uuid| format!("identifier {}", human::name(uuid))).collect();
+    about.extend(found.bytes.map(|bytes| format!("{} by its own words", human::bytes(bytes))));
+    about.extend(found.facts.iter().map(|(name, value)| format!("{name} {}", human::name(value))));
+    if !about.is_empty() {
+        say!(text, "  {}", about.join(" · "));
+    }
+    let how = match found.certainty {
+        Certainty::Checksummed => "its checksum holds",
+        Certainty::Consistent => "its fields agree with each other and with the place",
+        Certainty::Copy => "only this copy is left",
+        Certainty::Partial => "not all of it is in order",
+    };
+    say!(text, "  recognised by {} at byte {}: {how}", human::name(&found.evidence.what), found.evidence.place.start.0);
+    let first: u64 = found.first.iter().map(|extent| extent.bytes).sum();
+    if first > 0 {
+        say!(text, "  read before the rest: {} on which the rest depends", human::bytes(first));
+    }
     say!(text, "");
 }
 
