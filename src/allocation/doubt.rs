@@ -2,9 +2,11 @@
 //!
 //! One of the two is wrong. A drive that fails, or a volume that was not closed, damages or misses whole sectors of
 //! the map rather than single bits, so what stands beside a wrong mark is doubted too: all clusters whose marks share
-//! its 4 KiB are planned as in use, lest content that only the map knew be left behind.
+//! its 4 KiB are planned as in use, lest content that only the map knew be left behind. Where a FAT's chains break off
+//! and the map has too few clusters in use for what they lack, no mark of a free cluster is believed.
 
-use crate::fs::{ClusterRun, ClusterSet, FsKind, Purpose, VolumeMap};
+use crate::fs::{ClusterRun, ClusterSet, FsKind, Purpose, Role, VolumeMap};
+use crate::units::Lcn;
 
 /// How much of the map is doubted for one wrong mark, in bytes: a physical sector of today's drives (4 KiB; common
 /// practice, no source).
@@ -15,6 +17,9 @@ pub fn doubtful(volume: &VolumeMap) -> ClusterSet {
     let map = &volume.allocation;
     let all_known = map.unknown.is_empty();
     let settled = if all_known { &map.allocated } else { &map.allocated.union(&map.unknown) };
+    if chains_end_in_free_space(volume, settled) {
+        return [volume.geometry.all()].into_iter().collect::<ClusterSet>().without(settled);
+    }
     let mut cursor = Cursor { runs: settled.runs(), at: 0 };
     let live = volume.catalog.nodes().filter(|node| !node.is_deleted() && node.purpose() != Purpose::BadClusters);
     let mut against: Vec<ClusterRun> = Vec::new();
@@ -29,6 +34,34 @@ pub fn doubtful(volume: &VolumeMap) -> ClusterSet {
     let wrong = against.into_iter().collect::<ClusterSet>().without(settled);
     let blocks: ClusterSet = wrong.runs().iter().map(|run| with_neighbours(volume, *run)).collect();
     blocks.without(settled)
+}
+
+/// Whether chains of live files break off and what they lack is not to be found among the clusters in use without an
+/// owner. It then lies among those marked free, anywhere: marks and chains of a FAT are the same entries.
+fn chains_end_in_free_space(volume: &VolumeMap, settled: &ClusterSet) -> bool {
+    if !matches!(volume.kind, FsKind::Fat12 | FsKind::Fat16 | FsKind::Fat32) {
+        return false;
+    }
+    let live = || volume.catalog.nodes().filter(|node| !node.is_deleted() && node.purpose() != Purpose::BadClusters);
+    let mut lacking = 0u64;
+    for stream in live().flat_map(|node| node.streams()).filter(|stream| stream.is_incomplete()) {
+        if stream.role() == Role::FolderIndex {
+            // How long a folder was, nothing says.
+            let last = stream.runs().last().map(|run| Lcn(run.end() - 1));
+            if last.is_some_and(|last| !settled.contains(last)) {
+                return true;
+            }
+        } else {
+            let has: u64 = stream.runs().map(|run| run.count).sum();
+            let wanted = stream.size().div_ceil(volume.geometry.cluster_bytes);
+            lacking = lacking.saturating_add(wanted.saturating_sub(has));
+        }
+    }
+    if lacking == 0 {
+        return false;
+    }
+    let owned: ClusterSet = live().flat_map(|node| node.streams()).flat_map(|stream| stream.runs()).collect();
+    lacking > settled.without(&owned).without(&volume.allocation.bad).count()
 }
 
 /// All clusters whose marks share a block of the map with a run's, cut to the volume.
