@@ -73,10 +73,12 @@ impl Base {
         let map = read_drive(&reader).expect("memory does not vanish");
         let mut first: Vec<Extent> = map.layout.table_extents.extents().to_vec();
         for (_, volume) in map.volumes() {
-            first.extend(volume.fixed.iter().map(|(extent, _)| Extent { bytes: extent.bytes.min(64 << 10), ..*extent }));
+            first
+                .extend(volume.fixed.iter().map(|(extent, _)| Extent { bytes: extent.bytes.min(64 << 10), ..*extent }));
         }
         let taken: ExtentSet = first.iter().copied().collect();
-        let rest: Vec<Extent> = reader.asked().extents().iter().flat_map(|extent| taken.missing_from(*extent)).collect();
+        let rest: Vec<Extent> =
+            reader.asked().extents().iter().flat_map(|extent| taken.missing_from(*extent)).collect();
         taken.extents().iter().copied().chain(rest).collect()
     }
 
