@@ -132,7 +132,7 @@ pub(super) fn instead_of(window: &Window<'_>, used: &Boot) -> Result<Option<Boot
         (boot.fat_start(0), boot.heap_start(), boot.cluster_bytes(), boot.cluster_count, boot.root_cluster)
     };
     let better = inferred.lacking.is_empty() && places(&boot) != places(used);
-    Ok(better.then(|| Boot { serial: used.serial, ..boot }))
+    Ok(better.then_some(Boot { serial: used.serial, ..boot }))
 }
 
 /// What was seen of the volume.

@@ -36,12 +36,10 @@ const MOST_FOLDERS: usize = 4096;
 const MOST_CANDIDATES: usize = 512;
 /// Folders and files of the root folder that are checked, each.
 const SAMPLES: usize = 48;
-/// Of these, as many are looked at before a boot sector is believed.
-const FIRST_FOLDERS: usize = 4;
 /// Chains are followed this far.
 const CHAIN_STEPS: u64 = 64;
 /// A volume may end this much before its partition: a cylinder of 255 heads and 63 sectors.
-const SLACK_BYTES: u64 = 8 << 20;
+pub(super) const SLACK_BYTES: u64 = 8 << 20;
 /// Sizes of fixed root folders that formatters make, in entries (common practice, no source).
 const ROOT_ENTRIES: [u64; 8] = [512, 224, 112, 240, 256, 1024, 128, 64];
 /// The largest fixed root folder.
@@ -49,16 +47,16 @@ const MOST_ROOT_BYTES: u64 = 65_535 * 32;
 
 /// A geometry to be checked. All in bytes of the volume.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-struct Candidate {
-    width: u8,
-    fat: u64,
-    fat_bytes: u64,
-    copies: u64,
+pub(super) struct Candidate {
+    pub width: u8,
+    pub fat: u64,
+    pub fat_bytes: u64,
+    pub copies: u64,
     /// 0 for FAT32.
-    root_bytes: u64,
-    heap: u64,
-    cluster_bytes: u64,
-    clusters: u64,
+    pub root_bytes: u64,
+    pub heap: u64,
+    pub cluster_bytes: u64,
+    pub clusters: u64,
 }
 
 impl Candidate {
@@ -86,7 +84,8 @@ pub(super) struct InferredGeometry {
     pub lacking: Vec<String>,
     /// Whether something that is there contradicts it.
     contradicted: bool,
-    points: (u64, u64),
+    /// Copies of the FAT, and how much agrees.
+    pub points: (u64, u64),
     key: (u8, u64, u64),
 }
 
@@ -149,93 +148,9 @@ pub(super) fn infer(
     Ok(choose(best.into_values().collect(), |one| if whole { one.lacking.is_empty() } else { !one.contradicted }))
 }
 
-/// A better boot sector than one that was used: the one geometry that fits without a flaw, if it differs.
-pub(super) fn instead_of(window: &Window<'_>, used: &Boot) -> Result<Option<Boot>, SourceLost> {
-    let Ok(Some(inferred)) = infer(window)? else { return Ok(None) };
-    let boot = inferred.boot;
-    let places = |boot: &Boot| (boot.kind, boot.heap_start(), boot.cluster_bytes(), boot.fat_start(0));
-    let grown = boot.cluster_count > used.cluster_count + SLACK_BYTES / boot.cluster_bytes();
-    let better = inferred.lacking.is_empty() && (places(&boot) != places(used) || grown);
-    Ok(better.then(|| Boot { serial: used.serial, label: used.label, ..boot }))
-}
-
-/// Whether the first sectors of FAT and folders speak against a boot sector: no copy of the FAT starts like one, or most
-/// of the folders named in the root folder's first sector are not where they should be. A sound volume is asked for
-/// nothing that reading it does not need anyway.
-pub(super) fn contradicts(window: &Window<'_>, boot: &Boot) -> Result<bool, SourceLost> {
-    let look = Look::new(window);
-    let mut seen = 0;
-    for copy in 0..boot.fat_count.min(2) {
-        let Some(bytes) = look.bytes(boot.fat_start(copy), SECTOR)? else { continue };
-        if !widths(&bytes).is_empty() {
-            seen = 0;
-            break;
-        }
-        seen += 1;
-    }
-    if seen > 0 {
-        return Ok(true);
-    }
-    let wide = boot.fat32.is_some();
-    let place = |cluster: u32| {
-        let index = u64::from(cluster).checked_sub(2).filter(|n| *n < boot.cluster_count)?;
-        index.checked_mul(boot.cluster_bytes())?.checked_add(boot.heap_start())
-    };
-    let Some(root) = boot.fat32.map_or(Some(boot.root_start()), |fields| place(fields.root_cluster)) else {
-        return Ok(false);
-    };
-    let Some(block) = window.read(root, SECTOR)? else { return Ok(false) };
-    let content = Content { extents: vec![block.extent], bytes: block.bytes, unreadable: block.unreadable };
-    let mut folders = Vec::new();
-    directory::scan(&content, wide, |item| match item {
-        Item::Entry(entry) if !entry.deleted && entry.is_folder => folders.push(entry.first_cluster),
-        _ => {}
-    });
-    let (mut right, mut wrong) = (0, 0);
-    for cluster in folders.into_iter().take(FIRST_FOLDERS) {
-        let Some(place) = place(cluster) else {
-            wrong += 1;
-            continue;
-        };
-        let Some(bytes) = look.bytes(place, SECTOR)? else { continue };
-        match own_cluster(&bytes).map(|(narrow, full)| if wide { full } else { narrow }) {
-            Some(own) if own == cluster => right += 1,
-            _ => wrong += 1,
-        }
-    }
-    Ok(wrong >= 2 && wrong > right)
-}
-
-/// How well FAT and root folder fit a boot sector: 0 when they do not.
-pub(super) fn points(window: &Window<'_>, boot: &Boot) -> Result<u64, SourceLost> {
-    let look = Look::new(window);
-    let width = match Width::of(boot.kind) {
-        Width::Bits12 => 12,
-        Width::Bits16 => 16,
-        Width::Bits32 => 32,
-    };
-    let held = window.extent().bytes.saturating_sub(boot.heap_start()) / boot.cluster_bytes();
-    let candidate = Candidate {
-        width,
-        fat: boot.fat_start(0),
-        fat_bytes: boot.fat_bytes(),
-        copies: boot.fat_count.min(2),
-        root_bytes: boot.root_bytes(),
-        heap: boot.heap_start(),
-        cluster_bytes: boot.cluster_bytes(),
-        clusters: boot.cluster_count.min(held),
-    };
-    if candidate.clusters == 0 || boot.fat32.is_some_and(|fields| fields.root_cluster != 2) {
-        return Ok(0);
-    }
-    let none = Traces { starts: Vec::new(), folders: Vec::new() };
-    // More clusters count a little, so that of two that differ in nothing else the larger volume wins.
-    let judged = judge(&look, &candidate, &none)?;
-    Ok(judged.map_or(0, |geometry| (geometry.points.1 << 32) + candidate.clusters))
-}
-
 /// What was seen in the head of the volume.
-struct Traces {
+#[derive(Default)]
+pub(super) struct Traces {
     /// Where a FAT may start, with its width.
     starts: Vec<(u64, u8)>,
     /// Folders: place and own cluster by the entry ".", lower half alone, and with the upper one.
@@ -244,7 +159,7 @@ struct Traces {
 
 /// The widths for which a sector can be the first of a FAT: entry 0 is the media byte filled up with ones, entry 1 an
 /// end mark in which the two upper bits may be cleared (not for 12 bits).
-fn widths(bytes: &[u8]) -> Vec<u8> {
+pub(super) fn widths(bytes: &[u8]) -> Vec<u8> {
     let mut widths = Vec::new();
     if bytes.len() < 8 || !matches!(bytes[0], 0xF0 | 0xF8..=0xFF) || bytes[1] != 0xFF {
         return widths;
@@ -265,7 +180,7 @@ fn widths(bytes: &[u8]) -> Vec<u8> {
 }
 
 /// A folder's own cluster by its first two entries, "." and "..": lower half alone, and with the upper one.
-fn own_cluster(bytes: &[u8]) -> Option<(u32, u32)> {
+pub(super) fn own_cluster(bytes: &[u8]) -> Option<(u32, u32)> {
     let is_folder = |at: usize| bytes.get(at + 11).is_some_and(|attributes| attributes & 0x18 == 0x10);
     let named = bytes.starts_with(b".          ") && bytes.get(32..43) == Some(b"..         ".as_slice());
     (named && is_folder(0) && is_folder(32)).then(|| {
@@ -276,7 +191,7 @@ fn own_cluster(bytes: &[u8]) -> Option<(u32, u32)> {
 
 impl Traces {
     fn find(look: &Look<'_>) -> Result<Traces, SourceLost> {
-        let mut traces = Traces { starts: Vec::new(), folders: Vec::new() };
+        let mut traces = Traces::default();
         look.sectors(0, HEAD_BYTES, |at, bytes| {
             if at > 0 && traces.starts.len() < MOST_STARTS {
                 traces.starts.extend(widths(&bytes[..512]).into_iter().map(|width| (at, width)));
@@ -426,7 +341,11 @@ struct Tally {
 }
 
 /// Checks a candidate; `None` when it does not hold.
-fn judge(look: &Look<'_>, candidate: &Candidate, traces: &Traces) -> Result<Option<InferredGeometry>, SourceLost> {
+pub(super) fn judge(
+    look: &Look<'_>,
+    candidate: &Candidate,
+    traces: &Traces,
+) -> Result<Option<InferredGeometry>, SourceLost> {
     let wide = candidate.width == 32;
     let (root_at, root_bytes) = if wide {
         (candidate.heap, candidate.cluster_bytes.min(64 << 10))

@@ -1,6 +1,7 @@
 //! FAT12, FAT16 and FAT32: boot sector, file allocation tables, and the tree of folders.
 
 mod boot;
+mod boot_check;
 mod chain;
 mod copies;
 mod directory;

@@ -5,7 +5,7 @@ use super::findings::{
     BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_CONTRADICTED, BOOT_FROM_BACKUP, BOOT_ODD, FS_INFO_DAMAGED,
     FS_INFO_FREE_COUNT, NOT_UNDERSTOOD, TRUNCATED, TYPE_CONTRADICTED,
 };
-use super::{copies, directory, infer, u32_at, walk};
+use super::{boot_check, copies, directory, u32_at, walk};
 use crate::extent::Extent;
 use crate::finding::{Finding, Findings};
 use crate::fs::{AllocationMap, ClusterGeometry, FixedKind, FsKind, VolumeMap, VolumeOutcome};
@@ -26,7 +26,8 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let mut findings = Findings::new();
     let Some(found) = find_boot(window, &mut findings)? else { return Ok(Err(findings)) };
     // Possible fields that are wrong all the same: folders and FAT may tell better ones.
-    let other = if infer::contradicts(window, &found.boot)? { infer::instead_of(window, &found.boot)? } else { None };
+    let other =
+        if boot_check::contradicts(window, &found.boot)? { boot_check::instead_of(window, &found.boot)? } else { None };
     let Some(boot) = other else {
         return read_with(window, &found.boot, found.primary.as_ref(), findings).map(|map| Ok(Box::new(map)));
     };
@@ -141,7 +142,7 @@ fn better_of(
     let backup = block.as_ref().and_then(|block| block.whole()).and_then(|b| Boot::parse(&first_bytes(b)).ok());
     if let Some(backup) = backup
         && !backup.same_geometry(&boot)
-        && infer::points(window, &backup)? > infer::points(window, &boot)?
+        && boot_check::points(window, &backup)? > boot_check::points(window, &boot)?
     {
         let sentence =
             "The boot sector's figures are possible, but FAT and folders fit those of its backup, which was used.";

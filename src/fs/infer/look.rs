@@ -2,6 +2,7 @@
 
 use crate::extent::Extent;
 use crate::source::{SourceLost, Window};
+use std::cell::Cell;
 
 /// Structures start on multiples of this, whatever the sector size.
 pub const SECTOR: u64 = 512;
@@ -10,8 +11,11 @@ pub const SECTOR: u64 = 512;
 pub const HEAD_BYTES: u64 = 16 << 20;
 /// The stretch around the volume's middle that is looked through for NTFS: 4 MiB.
 pub const MIDDLE_BYTES: u64 = 4 << 20;
-/// Requests that may fail before looking stops: each can cost a failing drive seconds.
-const FAILURES_ALLOWED: u64 = 48;
+/// Requests of 1 MiB of which nothing arrives, after which looking stops: each can cost a failing drive seconds.
+const LOST_REQUESTS_ALLOWED: u64 = 8;
+/// Failed requests of any size after which it stops in any case. [`crate::source::Reader`] spends at most 256 on finding
+/// the edges of bad stretches.
+const FAILURES_ALLOWED: u64 = 320;
 /// Size of a request.
 const REQUEST: u64 = 1 << 20;
 
@@ -19,16 +23,18 @@ const REQUEST: u64 = 1 << 20;
 pub struct Look<'w> {
     pub window: &'w Window<'w>,
     failures_before: u64,
+    lost: Cell<u64>,
 }
 
 impl<'w> Look<'w> {
     pub fn new(window: &'w Window<'w>) -> Look<'w> {
-        Look { window, failures_before: window.reader().totals().failed_requests }
+        Look { window, failures_before: window.reader().totals().failed_requests, lost: Cell::new(0) }
     }
 
     /// Whether so many requests failed that looking stopped.
     pub fn gave_up(&self) -> bool {
-        self.window.reader().totals().failed_requests - self.failures_before >= FAILURES_ALLOWED
+        let failed = self.window.reader().totals().failed_requests - self.failures_before;
+        failed >= FAILURES_ALLOWED || self.lost.get() >= LOST_REQUESTS_ALLOWED
     }
 
     /// Bytes `from` to `to` of the volume, as far as they lie in it, sector by sector: `each` gets the offset in the
@@ -41,8 +47,12 @@ impl<'w> Look<'w> {
                 break;
             }
             let Some(block) = self.window.read(part.start.0, part.bytes)? else { continue };
+            if block.unreadable.covers(block.extent) {
+                self.lost.set(self.lost.get() + 1);
+            }
             for place in Extent::between(0, part.bytes).pieces(SECTOR) {
-                let on_drive = Extent::between(block.extent.start.0 + place.start.0, block.extent.start.0 + place.end());
+                let on_drive =
+                    Extent::between(block.extent.start.0 + place.start.0, block.extent.start.0 + place.end());
                 if block.unreadable.is_empty() || block.has_read(on_drive) {
                     let at = usize::try_from(place.start.0).expect("within a request");
                     each(part.start.0 + place.start.0, &block.bytes[at..]);
