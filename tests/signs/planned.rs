@@ -2,6 +2,7 @@
 
 use super::{common, reader};
 use gleaner::allocation::{Choices, Class, DriveMap, classify, read_drive};
+use gleaner::coherence;
 use gleaner::extent::Extent;
 use gleaner::fs::{Content, read_content};
 use gleaner::report::survey;
@@ -59,7 +60,8 @@ fn key_material_and_descriptions_come_before_the_rest_and_nothing_is_left_out() 
 fn the_survey_says_what_it_is() {
     let reader = reader(common::fixture("foreign-luks2"));
     let drive = read_drive(&reader).unwrap();
-    let report = survey(&drive, reader.totals(), &Choices::default(), None, 12.7);
+    let coherence = coherence::judge(&drive, &reader).unwrap();
+    let report = survey(&drive, coherence, reader.totals(), &Choices::default(), None, 12.7);
     let json = serde_json::to_value(&report).unwrap();
     let area = &json["areas"][0];
     assert_eq!(area["holds"], "LUKS2 encryption");
