@@ -52,7 +52,9 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
     for area in std::mem::take(&mut layout.areas) {
         let content = match area.kind {
             AreaKind::Unpartitioned => None,
-            AreaKind::Partition(_) | AreaKind::Volume => Some(fs::read_content(&Window::new(reader, area.extent))?),
+            AreaKind::Partition(_) | AreaKind::Volume | AreaKind::Found(_) => {
+                Some(fs::read_content(&Window::new(reader, area.extent))?)
+            }
         };
         areas.push(DriveArea { area, content });
     }
@@ -71,11 +73,12 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
 }
 
 impl DriveArea {
-    /// The number a volume is chosen by: its partition's, or 1 for a drive that is one volume.
+    /// The number a volume is chosen by: its partition's, 1 for a drive that is one volume, or the one that a search gave.
     pub fn number(&self) -> Option<u32> {
         match &self.area.kind {
             AreaKind::Partition(entry) => Some(entry.number),
             AreaKind::Volume => Some(1),
+            AreaKind::Found(volume) => Some(volume.number),
             AreaKind::Unpartitioned => None,
         }
     }

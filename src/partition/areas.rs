@@ -34,6 +34,12 @@ pub(super) fn lay_out(claims: Vec<Claim>, unit: SectorSize, drive: Extent, findi
     // Stable: where two partitions start at one place, the one with the lower number comes first.
     areas.sort_by_key(|a| a.extent.start);
     note_overlaps(&areas, unit, findings);
+    fill_gaps(areas, drive)
+}
+
+/// The areas in ascending order, with what none of them covers between them; gaps as they were are left out.
+pub(super) fn fill_gaps(mut areas: Vec<Area>, drive: Extent) -> Vec<Area> {
+    areas.retain(|a| a.kind != AreaKind::Unpartitioned);
     let taken: ExtentSet = areas.iter().map(|a| a.extent).collect();
     let gaps = taken.missing_from(drive);
     areas.extend(gaps.into_iter().map(|extent| Area { extent, kind: AreaKind::Unpartitioned }));

@@ -17,6 +17,11 @@ impl<'r> Drive<'r> {
         Drive { window: Window::new(reader, identity.extent()), reported: identity.logical_sector }
     }
 
+    /// The whole drive, byte by byte.
+    pub(super) fn window(&self) -> &Window<'r> {
+        &self.window
+    }
+
     /// The whole drive.
     pub(super) fn extent(&self) -> Extent {
         self.window.extent()

@@ -7,7 +7,7 @@
 use super::areas::Claim;
 use super::drive::Drive;
 use super::findings::{
-    EBR_BACKWARD, EBR_BEYOND_DRIVE, EBR_EXTRA_ENTRY, EBR_LOOP, EBR_OUTSIDE_EXTENDED, EBR_SIGNATURE_MISSING,
+    EBR_BACKWARD, EBR_BEYOND_DRIVE, EBR_EXTRA_ENTRY, EBR_LOOP, EBR_NO_LOGICAL, EBR_OUTSIDE_EXTENDED, EBR_SIGNATURE_MISSING,
     EBR_TOO_MANY, EBR_UNREADABLE, EXTENDED_EMPTY, LOGICAL_OUTSIDE_EXTENDED,
 };
 use super::mbr::{Mbr, MbrEntry};
@@ -53,7 +53,12 @@ impl Chain {
                 self.sound_starts += 1;
             }
             let place = unit.offset_of(Lba(at)).unwrap_or_default();
+            let before = self.logicals.len();
             self.take_logicals(&link, at, &range, place);
+            if self.logicals.len() == before {
+                let sentence = format!("The link at {} names no logical partition.", Lba(at));
+                self.note(&EBR_NO_LOGICAL, place, sentence);
+            }
             let Some(next) = link.entries.iter().find(|e| e.is_extended() && e.sectors > 0) else { return Ok(()) };
             let next = base + u64::from(next.first);
             if !self.may_go_on(drive, at, next, &range, place, &visited, unit) {

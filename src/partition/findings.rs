@@ -294,6 +294,78 @@ pub static GPT_REVISION: Code = Code {
     meaning: "The GPT states a revision other than 1.0. It is read by the rules of 1.0.",
 };
 
+/// A blank entry between entries in use.
+pub static MBR_HOLE: Code = Code {
+    id: "mbr-entry-taken-out",
+    severity: Severity::Note,
+    meaning: "The MBR has a blank entry in front of one in use: a partition was deleted. Its volume may still lie in the \
+              gap it left.",
+};
+
+/// A link of the extended chain without a logical partition.
+pub static EBR_NO_LOGICAL: Code = Code {
+    id: "ebr-no-logical",
+    severity: Severity::Note,
+    meaning: "A link of the chain of logical partitions names no partition: it was deleted, or its entry was overwritten. \
+              Its volume may still lie in the gap it left.",
+};
+
+/// A volume that no table names.
+pub static VOLUME_FOUND: Code = Code {
+    id: "volume-found",
+    severity: Severity::Caution,
+    meaning: "A volume stands where no table names one: the table was lost, or the partition was deleted. It is read like \
+              any other and can be chosen by its number; check that it is one that the client wants.",
+};
+
+/// The drive was searched for volumes.
+pub static SEARCHED: Code = Code {
+    id: "searched-for-volumes",
+    severity: Severity::Note,
+    meaning: "Places where volumes usually begin and end were looked at, because the table does not name them all. Volumes \
+              in other places are not known and count as outside.",
+};
+
+/// The search ended at its allowance.
+pub static SEARCH_CUT_SHORT: Code = Code {
+    id: "search-cut-short",
+    severity: Severity::Damage,
+    meaning: "The search for volumes was ended to spare the drive before all places were looked at. Volumes may be missing; \
+              their sectors count as outside, which must then not be left out lightly.",
+};
+
+/// Places that the search could not read.
+pub static SEARCH_UNREADABLE: Code = Code {
+    id: "search-place-unreadable",
+    severity: Severity::Damage,
+    meaning: "A place where a volume may begin or end cannot be read, so a volume there is known only if another of its \
+              structures was found.",
+};
+
+/// Volumes that overlap.
+pub static FOUND_OVERLAP: Code = Code {
+    id: "found-volumes-overlap",
+    severity: Severity::Caution,
+    meaning: "Two volumes claim the same sectors, and at least one of them is named by no table: one is left over from an \
+              earlier division of the drive. The better proven one is used, or both; the other's bytes count as outside.",
+};
+
+/// A volume reaches behind the end of its partition.
+pub static PARTITION_TOO_SHORT: Code = Code {
+    id: "partition-shorter-than-volume",
+    severity: Severity::Caution,
+    meaning: "The volume in a partition says that it is longer than the partition: the table's entry is damaged, or was \
+              changed. The volume is examined in both lengths, and shared sectors are read once.",
+};
+
+/// Space outside volumes that no sound table explains.
+pub static OUTSIDE_UNEXPLAINED: Code = Code {
+    id: "outside-unexplained",
+    severity: Severity::Caution,
+    meaning: "Client data may lie in sectors outside the volumes that are known. They are planned after everything else, \
+              unless `--without outside` or a choice of volumes refuses them; that must not be done lightly.",
+};
+
 /// All codes of this layer.
 pub static CODES: &[&Code] = &[
     &SOURCE_TOO_SHORT,
@@ -333,4 +405,13 @@ pub static CODES: &[&Code] = &[
     &GPT_ENTRY_REVERSED,
     &GPT_OUTSIDE_USABLE,
     &GPT_REVISION,
+    &MBR_HOLE,
+    &EBR_NO_LOGICAL,
+    &VOLUME_FOUND,
+    &SEARCHED,
+    &SEARCH_CUT_SHORT,
+    &SEARCH_UNREADABLE,
+    &FOUND_OVERLAP,
+    &PARTITION_TOO_SHORT,
+    &OUTSIDE_UNEXPLAINED,
 ];

@@ -2,7 +2,8 @@
 //!
 //! Only sectors that hold tables or boot sectors are read, as long as these are sound. More places are looked at, one
 //! after the other, when one fails: the other copy, then the other sector size. [`read_layout`] never gives up on a
-//! table because part of it is damaged; what was noticed stands in [`DriveLayout::findings`].
+//! table because part of it is damaged; what was noticed stands in [`DriveLayout::findings`]. Volumes that no table names
+//! are searched for within a stated allowance ([`search`]).
 
 mod areas;
 pub mod boot_sign;
@@ -10,10 +11,15 @@ mod drive;
 mod extended;
 mod fields;
 pub mod findings;
+mod found;
 mod gpt;
 mod kinds;
 mod mbr;
+pub mod search;
 mod table_mbr;
+mod whole;
+
+pub use found::{FoundBy, FoundVolume};
 
 use crate::extent::{Extent, ExtentSet};
 use crate::finding::{Finding, Findings};
@@ -26,6 +32,7 @@ use findings::{
 };
 use mbr::{FirstSector, Mbr};
 use serde::Serialize;
+use std::collections::BTreeSet;
 
 /// What divides the drive.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize)]
@@ -37,6 +44,8 @@ pub enum Scheme {
     Mbr,
     /// No table: the whole drive is one volume.
     SingleVolume,
+    /// No table, but volumes were found by a search.
+    Searched,
     /// Neither a table nor a volume was recognised.
     Unrecognised,
 }
@@ -68,6 +77,8 @@ pub enum AreaKind {
     Partition(PartitionEntry),
     /// A volume that fills the drive; there is no table.
     Volume,
+    /// A volume that no table names.
+    Found(FoundVolume),
     /// In no partition.
     Unpartitioned,
 }
@@ -94,6 +105,11 @@ pub struct DriveLayout {
     /// Sectors (of [`DriveLayout::table_sector`] bytes) that hold tables: MBR, every link of an extended chain, GPT
     /// headers and entry arrays, both copies. Damaged ones are among them.
     pub table_extents: ExtentSet,
+    /// Starts of partitions whose type promises one of the file systems that [`boot_sign::recognise`] knows. Only an MBR's
+    /// types say so much.
+    pub promised: BTreeSet<ByteOffset>,
+    /// Whether volumes may lie in space that is in none: the table is lost, or lacks partitions.
+    pub outside_unexplained: bool,
     /// What was noticed.
     pub findings: Findings,
 }
@@ -105,26 +121,38 @@ pub struct DriveLayout {
 /// [`DriveLayout::findings`].
 pub fn read_layout(reader: &Reader) -> Result<DriveLayout, SourceLost> {
     let drive = Drive::new(reader);
+    let layout = by_tables(&drive, reader)?;
+    search::complete(&drive, layout)
+}
+
+/// The layout that the tables alone give.
+fn by_tables(drive: &Drive<'_>, reader: &Reader) -> Result<DriveLayout, SourceLost> {
     let mut findings = Findings::new();
     let length = drive.reported.bytes().min(drive.bytes());
     if length < 512 {
         let sentence = format!("The source has {} bytes, less than one sector of 512.", drive.bytes());
         findings.push(Finding::general(&SOURCE_TOO_SHORT, sentence));
-        return Ok(undivided(&drive, Scheme::Unrecognised, findings));
+        return Ok(undivided(drive, Scheme::Unrecognised, findings));
     }
     let block = reader.read(Extent::between(0, length))?;
-    match block.whole().and_then(|sector| FirstSector::judge(sector, drive.bytes())) {
+    let first = block.whole().and_then(|sector| FirstSector::judge(sector, drive.bytes()));
+    if let Some(first) = &first
+        && whole::is_disc_with_table(drive, first)?
+    {
+        return Ok(undivided(drive, Scheme::SingleVolume, findings));
+    }
+    match first {
         None => {
             let sentence = format!("The drive's first sector ({length} bytes) cannot be read.");
             findings.push(Finding::at(&LBA0_UNREADABLE, ByteOffset(0), sentence));
-            by_gpt(&drive, None, findings)
+            by_gpt(drive, None, findings)
         }
-        Some(FirstSector::Volume(_)) => Ok(undivided(&drive, Scheme::SingleVolume, findings)),
+        Some(FirstSector::Volume(_)) => Ok(undivided(drive, Scheme::SingleVolume, findings)),
         Some(FirstSector::Table(mbr)) => {
-            let reading = table_mbr::fit(&drive, &mbr, &mut findings)?;
-            Ok(table_mbr::layout(&drive, &mbr, reading, findings))
+            let reading = table_mbr::fit(drive, &mbr, &mut findings)?;
+            Ok(table_mbr::layout(drive, &mbr, reading, findings))
         }
-        Some(FirstSector::Protective(mbr) | FirstSector::Unclear(mbr)) => by_gpt(&drive, Some(&mbr), findings),
+        Some(FirstSector::Protective(mbr) | FirstSector::Unclear(mbr)) => by_gpt(drive, Some(&mbr), findings),
     }
 }
 
@@ -138,6 +166,9 @@ fn by_gpt(drive: &Drive<'_>, mbr: Option<&Mbr>, mut findings: Findings) -> Resul
         return Ok(gpt.layout(drive, findings));
     }
     let Some(mbr) = mbr else {
+        if whole::without_table(drive)?.is_some() {
+            return Ok(undivided(drive, Scheme::SingleVolume, findings));
+        }
         let sentence = "The first sector cannot be read, and no GPT was found behind it or at the end of the drive.";
         findings.push(Finding::at(&NO_TABLE, ByteOffset(0), sentence));
         return Ok(undivided(drive, Scheme::Unrecognised, findings));
@@ -172,6 +203,9 @@ fn by_unclear_mbr(drive: &Drive<'_>, mbr: &Mbr, mut findings: Findings) -> Resul
         }
     }
     if mbr.protective().is_none() {
+        if whole::without_table(drive)?.is_some() {
+            return Ok(undivided(drive, Scheme::SingleVolume, findings));
+        }
         let what = if mbr.blank { "is all zero" } else { "is neither a partition table nor a known boot sector" };
         let sentence =
             format!("The drive's first sector {what}, and no GPT was found behind it or at the end of the drive.");
@@ -213,5 +247,7 @@ fn undivided(drive: &Drive<'_>, scheme: Scheme, findings: Findings) -> DriveLayo
         // Whatever stands there, it is the table's place, and worth copying first.
         table_extents.insert(Extent::between(0, drive.reported.bytes().min(drive.bytes())));
     }
-    DriveLayout { scheme, table_sector: drive.reported, areas: whole.into_iter().collect(), table_extents, findings }
+    let areas = whole.into_iter().collect();
+    let (promised, table_sector) = (BTreeSet::new(), drive.reported);
+    DriveLayout { scheme, table_sector, areas, table_extents, promised, outside_unexplained: false, findings }
 }

@@ -4,7 +4,7 @@ use super::areas::{Claim, lay_out};
 use super::boot_sign;
 use super::drive::Drive;
 use super::extended::Chain;
-use super::findings::{EXTENDED_SEVERAL, MBR_BOOT_FLAG, MBR_EMPTY, SECTOR_SIZE_DIFFERS};
+use super::findings::{EXTENDED_SEVERAL, MBR_BOOT_FLAG, MBR_EMPTY, MBR_HOLE, SECTOR_SIZE_DIFFERS};
 use super::kinds::mbr_name;
 use super::mbr::{Mbr, MbrEntry};
 use super::{DriveLayout, PartitionEntry, Scheme};
@@ -106,8 +106,28 @@ pub(super) fn layout(drive: &Drive<'_>, mbr: &Mbr, reading: Reading, mut finding
     }
     let mut table_extents: ExtentSet = chain.links.into_iter().collect();
     table_extents.insert(Extent::between(0, unit.bytes().min(drive.bytes())));
+    if has_hole(mbr) {
+        let sentence = "The MBR has a blank entry in front of one in use.";
+        findings.push(Finding::at(&MBR_HOLE, ByteOffset(Mbr::entry_at(0)), sentence));
+    }
+    let promising = claims.iter().filter(|claim| claim.begins_with_boot_sector);
+    let promised = promising.filter_map(|claim| unit.offset_of(claim.first)).collect();
     let areas = lay_out(claims, unit, drive.extent(), &mut findings);
-    DriveLayout { scheme: Scheme::Mbr, table_sector: unit, areas, table_extents, findings }
+    DriveLayout {
+        scheme: Scheme::Mbr,
+        table_sector: unit,
+        areas,
+        table_extents,
+        promised,
+        outside_unexplained: false,
+        findings,
+    }
+}
+
+/// Whether an unused entry stands in front of one in use. Partitioning programs fill the table from the front.
+fn has_hole(mbr: &Mbr) -> bool {
+    let last = mbr.entries.iter().rposition(|entry| entry.is_used());
+    last.is_some_and(|last| mbr.entries[..last].iter().any(|entry| !entry.is_used()))
 }
 
 /// What an entry of an MBR or a link says, `first` being counted from the start of the drive.

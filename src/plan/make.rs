@@ -42,6 +42,7 @@ pub fn make(reader: &Reader, drive: &DriveMap, request: &PlanRequest, volumes: &
     let areas = drive.choose_areas(volumes)?;
     let numbered = |list: Vec<usize>| list.into_iter().map(|n| u32::try_from(n).expect("few areas")).collect();
     let request = PlanRequest { areas: areas.map(numbered), ..request.clone() };
+    let request = request.widened(drive.layout.outside_unexplained);
     let map = classify(drive, &choices);
     let source = plan_source(reader, &map)?;
     Ok(build(&Sweeps::new(&map), &request, source, plan_volumes(drive), &drive.all_findings())?)

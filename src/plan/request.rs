@@ -39,6 +39,17 @@ impl PlanRequest {
         }
     }
 
+    /// The request as it is met on a drive whose table does not explain what lies outside volumes: the scope `allocated`
+    /// then takes `outside` as well, as its last pass, unless that was dropped or volumes were chosen.
+    #[must_use]
+    pub fn widened(mut self, outside_unexplained: bool) -> PlanRequest {
+        let refused = self.without.contains(&Class::Outside) || self.areas.is_some();
+        if outside_unexplained && !refused && self.scope == Scope::Allocated && !self.also.contains(&Class::Outside) {
+            self.also.push(Class::Outside);
+        }
+        self
+    }
+
     /// The request in the terms of the sweep.
     ///
     /// # Errors

@@ -94,6 +94,10 @@ pub fn advise(
             reasons,
         );
     }
+    if drive.layout.outside_unexplained {
+        reasons
+            .push("what lies outside the known volumes is explained by no sound table and counts as in use".to_owned());
+    }
     if opaque > 0 {
         reasons.push(format!("{opaque} volumes are not read file by file and count as wholly in use"));
     }
@@ -151,7 +155,7 @@ mod tests {
         let drive = read_drive(&reader).unwrap();
         let verdict = judge(&drive, &reader).unwrap().verdict;
         let costs = Costs::new(Some(megabytes_a_second * 1e6), None, 12.7);
-        let scopes = scope_costs(&classify(&drive, &Choices::default()), &costs, drive.identity.bytes);
+        let scopes = scope_costs(&classify(&drive, &Choices::default()), &costs, &drive);
         let reading = ReadTotals { failed_requests, ..ReadTotals::default() };
         advise(&drive, verdict, &scopes, &costs, &reading).action
     }

@@ -1,6 +1,6 @@
 //! What each scope would cost: bytes, requests and time at the drive's pace.
 
-use crate::allocation::ClassMap;
+use crate::allocation::{ClassMap, DriveMap};
 use crate::plan::{BridgeRule, Pace, PlanRequest, Scope, Sweeps, estimate};
 use serde::Serialize;
 
@@ -70,14 +70,15 @@ pub struct ScopeReport {
 }
 
 /// The costs of all scopes, from the smallest to the largest.
-pub fn scope_costs(map: &ClassMap, costs: &Costs, drive_bytes: u64) -> Vec<ScopeReport> {
+pub fn scope_costs(map: &ClassMap, costs: &Costs, drive: &DriveMap) -> Vec<ScopeReport> {
     let sweeps = Sweeps::new(map);
     let report = |scope: Scope| {
         let request = PlanRequest { bridge: costs.bridge, ..PlanRequest::new(scope) };
+        let request = request.widened(drive.layout.outside_unexplained);
         let choice = request.choice().expect("a scope without changes to it is always valid");
         let estimate = estimate(&sweeps, &choice, &costs.pace);
         #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
-        let share = estimate.bytes as f64 / drive_bytes.max(1) as f64;
+        let share = estimate.bytes as f64 / drive.identity.bytes.max(1) as f64;
         ScopeReport {
             scope,
             bytes: estimate.bytes,

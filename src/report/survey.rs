@@ -61,13 +61,14 @@ pub struct ClassReport {
 /// One area of the drive.
 #[derive(Serialize, Debug)]
 pub struct AreaReport {
-    /// The number the volume is chosen by: the partition's, or 1 for a drive that is one volume.
+    /// The number the volume is chosen by: the partition's, 1 for a drive that is one volume, or the one a search gave.
     pub number: Option<u32>,
     /// First byte.
     pub start: u64,
     /// Length in bytes.
     pub bytes: u64,
-    /// `partition`, `volume` (a drive without table) or `unpartitioned`.
+    /// `partition`, `volume` (a drive without table), `found` (a volume that no table names) or
+    /// `unpartitioned`.
     pub kind: &'static str,
     /// What the table calls its type.
     pub type_name: Option<String>,
@@ -141,7 +142,7 @@ pub fn survey(
     let (areas, map, scopes) = std::thread::scope(|scope| {
         let areas = scope.spawn(|| drive.areas.iter().map(area_report).collect());
         let map = classify(drive, choices);
-        let scopes = scope_costs(&map, &costs, drive.identity.bytes);
+        let scopes = scope_costs(&map, &costs, drive);
         let areas = areas.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         (areas, map, scopes)
     });
@@ -169,6 +170,7 @@ fn area_report(area: &DriveArea) -> AreaReport {
     let (kind, entry) = match &area.area.kind {
         AreaKind::Partition(entry) => ("partition", Some(entry)),
         AreaKind::Volume => ("volume", None),
+        AreaKind::Found(_) => ("found", None),
         AreaKind::Unpartitioned => ("unpartitioned", None),
     };
     let (holds, volume) = match &area.content {

@@ -2,6 +2,7 @@
 
 use crate::building::{Image, MIB, crc32};
 use gleaner::extent::{Extent, ExtentSet};
+use gleaner::partition::search::THOROUGH;
 use gleaner::partition::{Scheme, findings as code};
 use gpt::disk::LogicalBlockSize;
 use gpt::mbr::ProtectiveMBR;
@@ -245,7 +246,7 @@ fn a_guarding_entry_without_any_gpt_is_told() {
     let seen = image.read();
     assert_eq!((seen.layout.scheme, seen.codes()), (Scheme::Unrecognised, vec!["gpt-lost"]));
     assert_eq!(seen.entries().count(), 0);
-    assert!(seen.asked.bytes() <= 2 * (512 + 4096) + 512, "{:?}", seen.asked);
+    assert!(seen.asked.bytes() <= THOROUGH.bytes, "{:?}", seen.asked);
 
     // A hybrid's own entries are then better than nothing.
     image.entry(0, 1, 0x80, 0x0C, 2048, 2048).fat(MIB);

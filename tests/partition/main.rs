@@ -8,4 +8,6 @@ mod fixtures;
 mod gpt_tables;
 mod mbr_tables;
 mod properties;
+mod search;
+mod search_scale;
 mod undivided;

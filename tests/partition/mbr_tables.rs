@@ -1,6 +1,7 @@
 //! MBR and extended chains, against tables written by the `mbrman` crate and against hand-made chains.
 
 use crate::building::{Image, MIB, Seen};
+use gleaner::partition::search::THOROUGH;
 use gleaner::partition::{Scheme, findings as code};
 use mbrman::{CHS, MBR, MBRPartitionEntry};
 use std::io::Cursor;
@@ -86,7 +87,7 @@ fn the_reported_sector_size_stands_when_nothing_speaks_for_the_other() {
     image.entry(0, 1, 0, 0x07, 1024, 512).ntfs(256 * 512).ntfs(1024 * 4096);
     let seen = image.read();
     assert_eq!(seen.layout.table_sector.bytes(), 512);
-    seen.assert_only_tables_were_read();
+    assert_eq!(seen.codes(), [""; 0]);
 }
 
 #[test]
@@ -179,7 +180,8 @@ fn an_endless_chain_is_cut() {
     }
     let seen = image.read();
     assert_eq!((seen.entries().count(), seen.codes()), (256, vec!["ebr-too-many"]));
-    assert_eq!(seen.asked.bytes(), 257 * 512);
+    // The chain is followed no further; the search that its end calls for keeps to its own allowance.
+    assert!(seen.asked.bytes() <= 257 * 512 + THOROUGH.bytes);
 }
 
 #[test]
@@ -201,7 +203,10 @@ fn several_extended_partitions_are_each_followed() {
     let mut image = chain(&[(2048, 64, 0)]);
     image.entry(0, 2, 0, 0x85, 40000, 1000).entry(40000 * 512, 0, 0, 0x83, 64, 64);
     let seen = image.read();
-    assert_eq!((starts(&seen), seen.codes()), (vec![(5, 2112), (6, 40064)], vec!["extended-several"]));
+    assert_eq!(
+        (starts(&seen), seen.codes()),
+        (vec![(5, 2112), (6, 40064)], vec!["extended-several", "mbr-entry-taken-out"])
+    );
 }
 
 #[test]

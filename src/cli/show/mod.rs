@@ -71,6 +71,7 @@ fn scheme_name(report: &SurveyReport) -> &'static str {
         Scheme::Gpt => "GPT",
         Scheme::Mbr => "MBR",
         Scheme::SingleVolume => "none, the drive is one volume",
+        Scheme::Searched => "lost, volumes were searched for",
         Scheme::Unrecognised => "none recognised",
     }
 }

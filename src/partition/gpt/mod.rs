@@ -18,6 +18,7 @@ use crate::source::SourceLost;
 use crate::units::{Lba, SectorSize};
 use copies::{Array, Copy, Which};
 use header::HeaderState;
+use std::collections::BTreeSet;
 
 /// A GPT as found: the sector size it was written in and both its copies.
 pub(super) struct Gpt {
@@ -154,7 +155,15 @@ impl Gpt {
         }
         table_extents.insert(Extent::between(0, unit.bytes().min(drive.bytes())));
         let areas = lay_out(claims, unit, drive.extent(), &mut findings);
-        DriveLayout { scheme: Scheme::Gpt, table_sector: unit, areas, table_extents, findings }
+        DriveLayout {
+            scheme: Scheme::Gpt,
+            table_sector: unit,
+            areas,
+            table_extents,
+            promised: BTreeSet::new(),
+            outside_unexplained: false,
+            findings,
+        }
     }
 
     /// The sector size that the table was written in.
