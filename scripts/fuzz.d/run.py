@@ -12,7 +12,7 @@ import time
 
 FUZZ = pathlib.Path(__file__).resolve().parents[2] / "tests" / "fuzz"
 # Far more than any input needs: reading 16 to 80 MiB volumes whose structure is some 3 MiB.
-LIMITS = ["-rss_limit_mb=512", "-malloc_limit_mb=256", "-timeout=5", "-max_len=65536", "-len_control=0"]
+LIMITS = ["-rss_limit_mb=512", "-malloc_limit_mb=256", "-timeout=5", "-max_len=81920", "-len_control=0"]
 MOST_CRASHES = 20
 
 

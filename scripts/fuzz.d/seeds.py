@@ -79,6 +79,11 @@ def seeds(gleaner, work):
         yield "raw_volume", b"\0\x20" + start[: 32 << 10]
         for which in [0x7F, 0xFF]:
             yield "boot_sign", bytes([which]) + start[:512]
+    for which in range(32):
+        yield "signs", bytes([which]) + bytes(70 << 10)
+    for name in starts:
+        if not name.startswith(("ntfs", "fat", "exfat", "drive")):
+            yield "signs", b"\x1f" + start_of(name, 72 << 10)
     yield from case_files(gleaner, work)
     chance = random.Random(1)
     for _ in range(60):

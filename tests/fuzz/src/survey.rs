@@ -2,6 +2,7 @@
 
 use crate::patched::Patched;
 use gleaner::allocation::{Choices, DEFAULT_BULK, DriveMap, Patterns, classify, read_drive, reconcile};
+use gleaner::coherence::judge;
 use gleaner::finding::Findings;
 use gleaner::fs::{Content, VolumeMap, read_content};
 use gleaner::plan::{Fingerprint, Plan, PlanRequest, PlanSource, Scope, Sweeps, build, read_plan, write_plan};
@@ -30,6 +31,7 @@ pub fn drive(drive: Patched) {
     if reader.identity().bytes == 0 {
         return;
     }
+    judge(&map, &reader).expect("memory does not vanish");
     let plan = plan(&map);
     let mut file = Vec::new();
     write_plan(&plan, &mut file).expect("memory does not fill up");
