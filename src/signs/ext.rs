@@ -56,7 +56,7 @@ fn superblock(ground: &Ground, at: u64, group: u16) -> Option<Recognised> {
         && blocks > first
         && (group == 0 || (first + per_group).checked_mul(block)? == at);
     let is_journal = incompat & INCOMPAT_JOURNAL_DEVICE != 0;
-    if !(in_range || is_journal) || !(is_journal || inodes_per_group > 0) {
+    if !is_journal && (!in_range || inodes_per_group == 0) {
         return None;
     }
     let kind = if is_journal {
