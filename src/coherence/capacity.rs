@@ -78,7 +78,7 @@ fn kind_of_size(sectors: u64, sector: u64, bytes: u64) -> String {
     if bytes.is_power_of_two() {
         return "a power of two, as images and flash have".to_owned();
     }
-    if bytes % (1 << 20) == 0 {
+    if bytes.is_multiple_of(1 << 20) {
         return "whole MiB, as images and flash have".to_owned();
     }
     "not one of the customary counts (nor need it be)".to_owned()

@@ -43,6 +43,8 @@ pub(super) struct Tables {
     pub(super) boots: Tally,
     /// Places of boot sectors that hold only zeros: partitions made and never formatted, or wiped.
     pub(super) blank: u64,
+    /// Boot sectors that are missing, with nothing in their place that a volume could be read by.
+    pub(super) missing: u64,
     unreadable_boots: u64,
     /// The first sector is all zero.
     pub(super) first_is_zero: bool,
@@ -70,6 +72,7 @@ impl Tables {
             figures,
             boots: Tally::default(),
             blank: 0,
+            missing: 0,
             unreadable_boots: 0,
             first_is_zero,
             areas: 0,
@@ -135,9 +138,13 @@ impl Tables {
         let block = if reader.would_ask_again(sector) { None } else { held(reader, sector)? };
         match block.as_ref().and_then(Block::whole) {
             Some(bytes) if bytes.iter().all(|b| *b == 0) => self.blank += 1,
-            Some(_) => self.boots.add(false),
+            Some(_) => {
+                self.boots.add(false);
+                self.missing += 1;
+            }
             None => {
                 self.boots.add(false);
+                self.missing += 1;
                 self.unreadable_boots += 1;
             }
         }
@@ -148,7 +155,7 @@ impl Tables {
         self.scheme == Scheme::Unrecognised
     }
 
-    /// Whether a table was found whose CRC or chain vouches for it.
+    /// Whether a GPT was found that at least one CRC vouches for.
     pub(super) fn vouched_for(&self) -> bool {
         self.scheme == Scheme::Gpt && matches!(self.outcome, Outcome::Holds | Outcome::InPart)
     }

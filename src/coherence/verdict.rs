@@ -105,7 +105,7 @@ pub(super) fn is_in_doubt(tables: &Tables, structure: &Structure) -> bool {
         return false;
     }
     let nothing = structure.understood == 0 && tables.foreign == 0;
-    nothing || tables.in_doubt() || structure.in_doubt() || tables.boots.bad() > 0
+    nothing || tables.in_doubt() || structure.in_doubt() || tables.missing > 0
 }
 
 fn mostly_encrypted(tables: &Tables) -> bool {
@@ -155,7 +155,7 @@ impl Ground<'_> {
 
     /// Volumes that are not there, or hardly, where tables and boot sectors put them; and all that are expected.
     fn missing(&self) -> (u64, u64) {
-        let missing = self.structure.lost + self.tables.boots.bad() + self.structure.hollow;
+        let missing = self.structure.lost + self.tables.missing + self.structure.hollow;
         let expected = self.tables.boots.total.max(missing).max(1);
         (missing, expected)
     }
@@ -205,7 +205,7 @@ impl Ground<'_> {
         // A table whose copy is missing was not left alone: then the zeros say nothing for sure.
         let nothing_else =
             if self.tables.nothing_recognised() { self.tables.first_is_zero } else { !self.tables.in_doubt() };
-        if samples.zero == answered && self.structure.lost == 0 && self.tables.boots.bad() == 0 && nothing_else {
+        if samples.zero == answered && self.structure.lost == 0 && self.tables.missing == 0 && nothing_else {
             let table = if self.tables.nothing_recognised() { "" } else { " outside the table" };
             return (
                 Verdict::Blank,
@@ -215,7 +215,7 @@ impl Ground<'_> {
         // Several volumes that were all never formatted, on a drive that holds something; or one, and the table's copy is gone as well.
         let blank_places = self.tables.boots.good == 0
             && (self.tables.blank >= 2 && samples.zero < answered || self.tables.blank > 0 && self.tables.in_doubt());
-        let vouched = self.tables.vouched_for() && self.tables.boots.bad() > 0;
+        let vouched = self.tables.vouched_for() && self.tables.missing > 0;
         if self.structure.lost > 0 || vouched || blank_places {
             return (Verdict::Misplaced, self.misplaced());
         }
@@ -239,11 +239,11 @@ impl Ground<'_> {
                 counted(self.structure.lost, "boot sector leads", "boot sectors lead")
             ));
         }
-        if self.tables.boots.bad() > 0 {
+        if self.tables.missing > 0 {
             said.push(format!(
                 "{} missing where the table puts {}",
-                counted(self.tables.boots.bad(), "boot sector is", "boot sectors are"),
-                if self.tables.boots.bad() == 1 { "it" } else { "them" }
+                counted(self.tables.missing, "boot sector is", "boot sectors are"),
+                if self.tables.missing == 1 { "it" } else { "them" }
             ));
         }
         if self.tables.blank > 0 && self.tables.boots.good == 0 {

@@ -26,7 +26,6 @@ fn the_budget_holds_whatever_answers() {
         }
         let judged = Judged::of(source);
         assert!(judged.coherence.read.bytes <= BUDGET.bytes && judged.coherence.read.requests <= BUDGET.requests);
-        assert!(judged.totals.failed_requests < 64, "{}", judged.told());
     }
 }
 

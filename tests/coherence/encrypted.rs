@@ -32,7 +32,10 @@ fn a_small_encrypted_partition_leaves_the_verdict_to_the_rest() {
     let start = usize::try_from(smallest["start"].as_u64().unwrap() * 512).unwrap();
     let bytes = usize::try_from(smallest["size"].as_u64().unwrap() * 512).unwrap();
     drive[start..start + bytes].copy_from_slice(&random_bytes(4, bytes));
-    drive[start + 3..start + 11].copy_from_slice(b"-FVE-FS-");
+    let boot = volume_encryption();
+    drive[start..start + 512].copy_from_slice(&boot[..512]);
+    // The first version keeps the cluster of its first block of metadata where NTFS has its mirror's.
+    drive[start + 56..start + 64].copy_from_slice(&2u64.to_le_bytes());
     let judged = Judged::image(drive);
     assert_eq!(judged.verdict(), Verdict::Sound, "{}", judged.told());
 }

@@ -14,14 +14,13 @@ mod sound;
 use gleaner::allocation::{DriveMap, read_drive};
 use gleaner::coherence::{BUDGET, Check, Coherence, Outcome, Verdict, judge};
 use gleaner::extent::Extent;
-use gleaner::source::{MemorySource, ReadTotals, Reader};
+use gleaner::source::{MemorySource, Reader};
 use gleaner::units::SectorSize;
 
 /// A drive that was surveyed, and the verdict.
 struct Judged {
     coherence: Coherence,
     drive: DriveMap,
-    totals: ReadTotals,
 }
 
 impl Judged {
@@ -31,14 +30,13 @@ impl Judged {
         // Finding lost volumes may come back to a place; judging never does.
         let before = reader.totals().repeated_bytes;
         let coherence = judge(&drive, &reader).unwrap();
-        let totals = reader.totals();
-        assert_eq!(totals.repeated_bytes, before, "bytes were asked for twice");
+        assert_eq!(reader.totals().repeated_bytes, before, "bytes were asked for twice");
         assert!(
             coherence.read.bytes <= BUDGET.bytes && coherence.read.requests <= BUDGET.requests,
             "{:?}",
             coherence.read
         );
-        Judged { coherence, drive, totals }
+        Judged { coherence, drive }
     }
 
     fn image(image: Vec<u8>) -> Judged {
