@@ -94,8 +94,8 @@ impl Damaged {
 
     /// Where bytes differ from the sound drive's and can be read, in sectors.
     pub fn altered(&self) -> ExtentSet {
-        let differs = |(number, bytes): &(&u64, &Box<Sector>)| ***bytes != self.sound.sector_at(**number * SECTOR);
-        let places = self.changed.iter().filter(differs).map(|(number, _)| *number * SECTOR);
+        let changed = self.changed.iter().map(|(number, bytes)| (*number * SECTOR, **bytes));
+        let places = changed.filter(|(at, bytes)| *bytes != self.sound.sector_at(*at)).map(|(at, _)| at);
         places.map(|at| Extent::between(at, at + SECTOR)).collect()
     }
 

@@ -2,6 +2,7 @@
 
 use crate::overlay::Damaged;
 use gleaner::allocation::{DriveMap, read_drive};
+use gleaner::coherence::{Verdict, judge};
 use gleaner::extent::ExtentSet;
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, make};
 use gleaner::source::{ReadTotals, Reader};
@@ -14,6 +15,8 @@ pub struct Survey {
     /// What the survey itself asked for.
     pub asked: ExtentSet,
     pub totals: ReadTotals,
+    /// Whether the drive reads sanely; looked at after everything else, as `gleaner survey` does.
+    pub verdict: Verdict,
 }
 
 pub fn survey(source: Damaged) -> Survey {
@@ -22,5 +25,7 @@ pub fn survey(source: Damaged) -> Survey {
     let request = PlanRequest { bridge: BridgeRule::OFF, ..PlanRequest::new(Scope::Allocated) };
     let plan = make(&reader, &drive, &request, &[]).expect("a plan in every case");
     let planned = plan.ascending().collect();
-    Survey { drive, planned, asked: reader.asked(), totals: reader.totals() }
+    let (asked, totals) = (reader.asked(), reader.totals());
+    let verdict = judge(&drive, &reader).expect("memory does not vanish").verdict;
+    Survey { drive, planned, asked, totals, verdict }
 }

@@ -276,12 +276,13 @@ fn row(case: &Case, way: &str, places: &Places<'_>, sound: &Survey, codes: &BTre
     let excess: u64 = read.extents().iter().flat_map(|e| sound.planned.missing_from(*e)).map(|e| e.bytes).sum();
     let (kept, all) = files_kept(fixture, &survey);
     let text = format!(
-        "| {} | {} | {way} | {} | {} | {} | {} |",
+        "| {} | {} | {way} | {} | {} | {} | {} | {} |",
         case.fixture,
         case.what,
         share(covered, in_use.bytes()),
         share(kept as u64, all as u64),
         gleaner::human::bytes(excess),
+        serde_json::to_value(survey.verdict).unwrap().as_str().unwrap(),
         said(&survey, codes)
     );
     Row { text, missing: in_use.bytes() - covered }
@@ -324,12 +325,13 @@ Each row is a real volume or drive of `testdata` with one structure lost, or sev
 * **in use, planned**: of the clusters that the undamaged volumes had in use by the reference parsers' account, the share that is planned.
 * **files**: of the live files that the reference parsers know, the share that is still found by its path with just its clusters.
 * **in excess**: bytes that the survey reads or the plan takes which the plan of the undamaged drive does not.
+* **verdict**: of the drive as a whole, as `survey` opens with it ([coherence.md](coherence.md)).
 * **what is said**: the gravest findings that the undamaged drive does not have ([findings.md](findings.md)), beside `unreadable-sectors`.
 
 The statement behind the first share, and how it is held against 10,000 random damages, stands in `tests/damage/describe.rs`.
 
-| drive | lost | lost how | in use, planned | files | in excess | what is said |
-|---|---|---|---|---|---|---|
+| drive | lost | lost how | in use, planned | files | in excess | verdict | what is said |
+|---|---|---|---|---|---|---|---|
 ";
 
 #[test]
