@@ -166,7 +166,9 @@ fn by_gpt(drive: &Drive<'_>, mbr: Option<&Mbr>, mut findings: Findings) -> Resul
         return Ok(gpt.layout(drive, findings));
     }
     let Some(mbr) = mbr else {
-        if whole::without_table(drive)?.is_some() {
+        // A drive that answers nowhere is not asked for some hundred sectors more, one by one.
+        let behind = drive.window().read(1024, 512)?;
+        if behind.is_some_and(|block| block.whole().is_some()) && whole::without_table(drive)?.is_some() {
             return Ok(undivided(drive, Scheme::SingleVolume, findings));
         }
         let sentence = "The first sector cannot be read, and no GPT was found behind it or at the end of the drive.";

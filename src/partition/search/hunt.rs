@@ -264,7 +264,7 @@ impl<'d, 'r> Hunt<'d, 'r> {
             let behind = unit * sectors;
             let boot = if behind + 512 <= block.extent.bytes {
                 Self::part(block, behind).and_then(Boot::parse)
-            } else if rank < Rank::Step {
+            } else if rank < Rank::Step || self.drive.reported.bytes() == unit {
                 self.sector(at.saturating_add(behind))?.as_deref().and_then(Boot::parse)
             } else {
                 None
