@@ -4,11 +4,12 @@
 
 use crate::building::{Image, MIB, unit};
 use crate::common::{damaged::Random, fixture, json};
-use gleaner::allocation::{DriveMap, read_drive};
+use gleaner::allocation::{Class, DriveMap, read_drive};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::fs::Content;
 use gleaner::partition::search::THOROUGH;
-use gleaner::partition::{AreaKind, FoundBy, Scheme, findings as code};
+use gleaner::partition::{self, AreaKind, FoundBy, findings as code};
+use gleaner::plan::{PlanRequest, Scope, make};
 use gleaner::source::{MemorySource, ReadTotals, Reader};
 use std::collections::BTreeMap;
 
@@ -146,7 +147,7 @@ fn all_volumes_are_found_without_any_table() {
             let lost = base.clone().without_any_table();
             let read = check("no table", &lost, &intact, reported);
             let layout = &read.map.layout;
-            assert_eq!(layout.scheme, Scheme::Searched, "{name}");
+            assert_eq!(layout.scheme, partition::Scheme::Searched, "{name}");
             assert!(layout.outside_unexplained);
             let found: Vec<_> = read
                 .map
@@ -286,6 +287,28 @@ fn single_entries_and_links_of_mbr_tables() {
 }
 
 #[test]
+fn outside_is_planned_last_where_no_table_explains_it_unless_it_is_refused() {
+    // Source: the rule is this project's own ("what is not explained is planned unless refused").
+    let base = drive("drive-gpt");
+    for (lost, without, planned) in [(false, false, false), (true, false, true), (true, true, false)] {
+        let bytes = if lost { base.clone().without_any_table().bytes } else { base.bytes.clone() };
+        let reader = Reader::new(Box::new(MemorySource::new(bytes, unit(512))), None);
+        let map = read_drive(&reader).unwrap();
+        let mut request = PlanRequest::new(Scope::Allocated);
+        if without {
+            request.without.push(Class::Outside);
+        }
+        let plan = make(&reader, &map, &request, &[]).unwrap();
+        let outside: Vec<_> = plan.passes.iter().filter(|pass| pass.header.class == Class::Outside).collect();
+        assert_eq!(outside.len(), usize::from(planned), "lost: {lost}, refused: {without}");
+        assert_eq!(plan.passes.last().unwrap().header.class == Class::Outside, planned);
+        // One volume chosen refuses what lies outside it.
+        let one = make(&reader, &map, &request, &[1]).unwrap();
+        assert!(one.passes.iter().all(|pass| pass.header.class != Class::Outside));
+    }
+}
+
+#[test]
 fn a_first_boot_sector_lost_with_the_table_is_made_up_for_by_its_copy() {
     // NTFS in its last sector (Linux fs/ntfs/layout.h), FAT32 6 sectors behind, exFAT 12 (their specifications).
     for (name, sector) in [
@@ -322,7 +345,7 @@ fn a_deleted_partition_is_seen_in_a_gap_and_a_sound_table_without_one_costs_noth
         let front = fixture("fat12-floppy");
         image.entry(0, 0, 0, 0x01, 2048, u32::try_from(front.len() / 512).unwrap()).put(MIB, &front);
         let empty = read(image.bytes.clone(), 512, &[]);
-        assert_eq!(empty.map.layout.scheme, Scheme::Mbr);
+        assert_eq!(empty.map.layout.scheme, partition::Scheme::Mbr);
         assert!(!empty.map.layout.outside_unexplained);
         let places = Extent::between(3 * MIB as u64, image.bytes.len() as u64);
         let looked = empty.asked.bytes_within(places);
@@ -357,7 +380,7 @@ fn the_search_ends_on_a_drive_that_answers_nowhere() {
     assert_eq!(findings.count(&code::SEARCH_CUT_SHORT), 1);
     assert!(findings.count(&code::SEARCH_UNREADABLE) >= THOROUGH.failures / 2);
     assert!(read.totals.failed_requests <= 140, "{} failed requests", read.totals.failed_requests);
-    assert_eq!(read.map.layout.scheme, Scheme::Unrecognised);
+    assert_eq!(read.map.layout.scheme, partition::Scheme::Unrecognised);
 }
 
 #[test]

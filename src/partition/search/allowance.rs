@@ -5,7 +5,8 @@ use std::fmt;
 /// What a search may cost, and how far it looks.
 ///
 /// Reads are counted as the search makes them; one over a place that cannot be read becomes several requests
-/// ([`crate::source::Reader::read`]), and what was read before costs the drive nothing again.
+/// ([`crate::source::Reader::read`]), and what was read before costs the drive nothing again. A look at contents of another
+/// kind ([`crate::signs::look`]) counts as one read of its head, and may make a few requests more.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Allowance {
     /// Reads.

@@ -250,7 +250,7 @@ impl<'d, 'r> Hunt<'d, 'r> {
             return self.weigh(at, &boot, false);
         }
         if let Some(sector) = first {
-            self.follow_link(at, &sector.to_vec());
+            self.follow_link(at, sector);
         }
         if block.bytes.iter().any(|b| *b != block.bytes[0]) {
             self.look_at_foreign(at, block.extent.bytes)?;
