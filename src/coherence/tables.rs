@@ -45,6 +45,8 @@ pub(super) struct Tables {
     pub(super) blank: u64,
     /// Boot sectors that are missing, with nothing in their place that a volume could be read by.
     pub(super) missing: u64,
+    /// Volumes that stand where the table puts none, found by searching, on a drive that has a table.
+    pub(super) found: u64,
     unreadable_boots: u64,
     /// The first sector is all zero.
     pub(super) first_is_zero: bool,
@@ -73,6 +75,7 @@ impl Tables {
             boots: Tally::default(),
             blank: 0,
             missing: 0,
+            found: 0,
             unreadable_boots: 0,
             first_is_zero,
             areas: 0,
@@ -92,6 +95,8 @@ impl Tables {
     fn add(&mut self, area: &DriveArea, reader: &Reader) -> Result<(), SourceLost> {
         let Some(content) = &area.content else { return Ok(()) };
         self.areas += 1;
+        let found = !matches!(area.area.kind, AreaKind::Partition(_) | AreaKind::Volume);
+        self.found += u64::from(found && matches!(self.scheme, Scheme::Gpt | Scheme::Mbr));
         self.area_bytes = self.area_bytes.saturating_add(area.area.extent.bytes);
         match content {
             Content::Volume(volume) => {

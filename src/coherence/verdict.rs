@@ -155,8 +155,14 @@ impl Ground<'_> {
 
     /// Volumes that are not there, or hardly, where tables and boot sectors put them; and all that are expected.
     fn missing(&self) -> (u64, u64) {
-        let missing = self.structure.lost + self.tables.missing + self.structure.hollow;
-        let expected = self.tables.boots.total.max(missing).max(1);
+        let mut missing = self.structure.lost + self.tables.missing + self.structure.hollow;
+        let mut expected = self.tables.boots.total.saturating_sub(self.tables.found);
+        if self.tables.found > 0 {
+            // Volumes stand elsewhere: then places that are all zero are not taken for never formatted.
+            missing += self.tables.blank;
+            expected += self.tables.blank;
+        }
+        let expected = expected.max(missing).max(1);
         (missing, expected)
     }
 
@@ -246,10 +252,16 @@ impl Ground<'_> {
                 if self.tables.missing == 1 { "it" } else { "them" }
             ));
         }
-        if self.tables.blank > 0 && self.tables.boots.good == 0 {
+        if self.tables.blank > 0 && (self.tables.boots.good == 0 || self.tables.found > 0) {
             said.push(format!(
                 "{} all zero",
                 counted(self.tables.blank, "place of a boot sector is", "places of boot sectors are")
+            ));
+        }
+        if self.tables.found > 0 {
+            said.push(format!(
+                "{} where the table puts none",
+                counted(self.tables.found, "volume stands", "volumes stand")
             ));
         }
         if self.structure.hollow > 0 {
