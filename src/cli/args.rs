@@ -92,15 +92,20 @@ pub struct BulkArguments {
     pub no_default_bulk: bool,
 }
 
-/// How fast the drive is taken to be.
+/// How the drive is taken to spend its time: a model, and figures that replace some of it. `commands::drive_model` makes a
+/// model of it.
 #[derive(Args, Debug)]
-pub struct PaceArguments {
-    /// Sustained rate in MB/s (millions of bytes a second) to reckon with, instead of what this run measures
+pub struct ModelArguments {
+    /// Kind of drive to reckon with: sata-ssd, desktop-7200, notebook-5400, usb2-bridge, failing, or a JSON file as in
+    /// docs/formats/model.md [default: as `pace` measured it for the case, else desktop-7200]
+    #[arg(long, value_name = "KIND|FILE")]
+    pub drive: Option<String>,
+    /// Sustained rate in MB/s (millions of bytes a second) to reckon with everywhere, instead of the model's
     #[arg(long, value_name = "MB/S", value_parser = positive)]
     pub rate: Option<f64>,
-    /// Time of one reposition (seek and rotation) in milliseconds
-    #[arg(long, value_name = "MS", default_value_t = 12.7, value_parser = not_negative)]
-    pub reposition: f64,
+    /// Time of one reposition (seek and rotation) in milliseconds, instead of the model's
+    #[arg(long, value_name = "MS", value_parser = not_negative)]
+    pub reposition: Option<f64>,
 }
 
 fn positive(text: &str) -> Result<f64, String> {
@@ -131,7 +136,7 @@ pub struct SurveyArguments {
     #[command(flatten)]
     pub source: SourceArguments,
     #[command(flatten)]
-    pub pace: PaceArguments,
+    pub model: ModelArguments,
     #[command(flatten)]
     pub bulk: BulkArguments,
     /// Folder on the file system the copy would go to: compare the room there
@@ -226,11 +231,12 @@ pub struct PlanArguments {
     /// Only this volume: its number in the survey, or its first byte (may be given several times)
     #[arg(long, value_name = "VOLUME")]
     pub volume: Vec<u64>,
-    /// Read gaps of up to this many bytes through instead of seeking over them; 0 for never [default: rate x 8.5 ms]
+    /// Read gaps of up to this many bytes through instead of seeking over them; 0 for never [default: what the drive
+    /// model reads in the time of a reposition]
     #[arg(long, value_name = "BYTES")]
     pub bridge: Option<u64>,
     #[command(flatten)]
-    pub pace: PaceArguments,
+    pub model: ModelArguments,
     #[command(flatten)]
     pub bulk: BulkArguments,
     /// Where the plan goes: a new file [default with --case: the case's folder, as its current plan]

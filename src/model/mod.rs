@@ -5,11 +5,15 @@
 //! (`gleaner pace`). `docs/model.md` has the figures with their sources, and what the model leaves out.
 
 mod curve;
+mod file;
 mod presets;
+mod spread;
 mod transfer;
 
 pub use curve::SeekCurve;
-pub use presets::{PRESETS, Preset, preset};
+pub use file::{LARGEST_MODEL, ModelFileError};
+pub use presets::{PRESETS, Preset, UNKNOWN_DRIVE, preset};
+pub use spread::Spread;
 
 use crate::extent::Extent;
 use serde::{Deserialize, Serialize};
@@ -35,6 +39,9 @@ pub struct DriveModel {
     pub request_ms: f64,
     /// What a failed request costs, in seconds.
     pub failed_seconds: f64,
+    /// How far times reckoned from it may be off.
+    #[serde(default)]
+    pub spread: Spread,
     /// Where each figure comes from, by its name.
     #[serde(default)]
     pub sources: BTreeMap<String, String>,
@@ -91,6 +98,12 @@ impl DriveModel {
         if self.seek.average_ms < self.seek.shortest_ms || self.seek.longest_ms < self.seek.average_ms {
             return wrong("seek.average_ms", self.seek.average_ms, "between the shortest and the longest seek");
         }
+        if !(self.spread.least > 0.0 && self.spread.least <= 1.0) {
+            return wrong("spread.least", self.spread.least, "above 0 and at most 1");
+        }
+        if !(1.0..=1e3).contains(&self.spread.most) {
+            return wrong("spread.most", self.spread.most, "between 1 and 1,000");
+        }
         Ok(())
     }
 
@@ -104,6 +117,36 @@ impl DriveModel {
         // A drive of any size gives the same; this one is divided without loss.
         const DRIVE: u64 = 1 << 40;
         transfer::seconds(self, Extent::between(0, DRIVE), DRIVE).recip() * to_f64(DRIVE)
+    }
+
+    /// The same drive with one rate everywhere, in bytes a second.
+    #[must_use]
+    pub fn at_one_rate(self, rate: f64) -> DriveModel {
+        let interface_rate = self.interface_rate.max(rate);
+        DriveModel { first_rate: rate, last_rate: rate, interface_rate, ..self }
+    }
+
+    /// The same drive with its rates in proportion, such that the whole drive reads at `rate` bytes a second.
+    #[must_use]
+    pub fn at_mean_rate(self, rate: f64) -> DriveModel {
+        let uncapped = DriveModel { interface_rate: f64::INFINITY, ..self.clone() };
+        let factor = rate / uncapped.mean_rate();
+        let (first_rate, last_rate) = (self.first_rate * factor, self.last_rate * factor);
+        let interface_rate = self.interface_rate.max(first_rate).max(last_rate);
+        DriveModel { first_rate, last_rate, interface_rate, ..self }
+    }
+
+    /// The same drive with one time for every reposition, seek and turn together, in milliseconds.
+    #[must_use]
+    pub fn with_reposition(self, milliseconds: f64) -> DriveModel {
+        let seek =
+            SeekCurve { shortest_ms: milliseconds, average_ms: milliseconds, longest_ms: milliseconds };
+        DriveModel { seek, turn_ms: 0.0, ..self }
+    }
+
+    /// The average reposition, in seconds: the average seek and half a turn.
+    pub fn mean_reposition_seconds(&self) -> f64 {
+        (self.seek.average_ms + self.turn_ms / 2.0) / 1000.0
     }
 
     /// The highest rate anywhere.
@@ -182,6 +225,7 @@ mod tests {
             interface_rate: 1e12,
             request_ms: 0.0,
             failed_seconds: 7.0,
+            spread: Spread::default(),
             sources: BTreeMap::new(),
         }
     }

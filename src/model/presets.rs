@@ -1,6 +1,6 @@
 //! Kinds of drives with the figures that are known of them.
 
-use super::{DriveModel, SeekCurve};
+use super::{DriveModel, SeekCurve, Spread};
 
 /// A kind of drive.
 #[derive(Clone, Copy, Debug)]
@@ -117,6 +117,10 @@ pub static PRESETS: [Preset; 5] = [
     },
 ];
 
+/// The preset that stands for a drive of which nothing is known: a 3.5-inch drive at 7200 rpm. The commonest drive on a
+/// bench next to the 2.5-inch one, and between that and an SSD in pace (common practice, no source).
+pub const UNKNOWN_DRIVE: &str = "desktop-7200";
+
 /// The preset of a name.
 pub fn preset(key: &str) -> Option<&'static Preset> {
     PRESETS.iter().find(|preset| preset.key == key)
@@ -136,6 +140,7 @@ impl Preset {
             interface_rate,
             request_ms: self.request_ms,
             failed_seconds: self.failed_seconds,
+            spread: Spread::UNMEASURED,
             sources: self.sources.iter().map(|(figure, source)| ((*figure).to_owned(), (*source).to_owned())).collect(),
         }
     }

@@ -11,12 +11,13 @@ pub mod survey;
 pub mod take;
 pub mod verify;
 
-use super::args::{BulkArguments, SourceArguments};
+use super::args::{BulkArguments, ModelArguments, SourceArguments};
 use super::exit::Ending;
 use super::progress;
 use crate::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
 use crate::case::Entry;
 use crate::image::ImageForm;
+use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
 use crate::session::{Session, SessionError, Sources};
 use serde::Serialize;
 use std::io::{self, BufWriter, Write};
@@ -69,6 +70,25 @@ fn choices(wanted: &[String], bulk: &BulkArguments) -> Result<Choices, PatternEr
 fn bulk_patterns(bulk: &BulkArguments) -> Vec<String> {
     let default: &[&str] = if bulk.no_default_bulk { &[] } else { &DEFAULT_BULK };
     default.iter().map(|text| (*text).to_owned()).chain(bulk.bulk.iter().cloned()).collect()
+}
+
+/// The model that was asked for, else the case's own, else that of an unknown drive; with the figures that were given in
+/// place of its own.
+#[allow(dead_code, reason = "next commit")]
+fn drive_model(arguments: &ModelArguments, of_case: Option<DriveModel>) -> anyhow::Result<DriveModel> {
+    let mut model = match (&arguments.drive, of_case) {
+        (Some(asked), _) => DriveModel::of_kind_or_file(asked)?,
+        (None, Some(measured)) => measured,
+        (None, None) => preset(UNKNOWN_DRIVE).expect("one of the presets").model(),
+    };
+    if let Some(rate) = arguments.rate {
+        model = model.at_one_rate(bytes_per_second(rate));
+    }
+    if let Some(milliseconds) = arguments.reposition {
+        model = model.with_reposition(milliseconds);
+    }
+    model.check()?;
+    Ok(model)
 }
 
 /// Megabytes a second, as typed, in bytes a second.

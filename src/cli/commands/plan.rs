@@ -43,7 +43,7 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
 }
 
 fn pace(arguments: &PlanArguments) -> plan::Pace {
-    report::Costs::new(arguments.pace.rate.map(bytes_per_second), None, arguments.pace.reposition).pace
+    report::Costs::new(arguments.model.rate.map(bytes_per_second), None, arguments.model.reposition.unwrap_or(12.7)).pace
 }
 
 fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
@@ -66,7 +66,7 @@ fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
         WithoutArgument::Free => Class::Free,
         WithoutArgument::Outside => Class::Outside,
     });
-    let bridge = match (arguments.bridge, arguments.pace.rate) {
+    let bridge = match (arguments.bridge, arguments.model.rate) {
         (Some(bytes), _) => BridgeRule::fixed(bytes),
         (None, Some(_)) => BridgeRule::at_rate(pace(arguments).bytes_per_second),
         (None, None) => BridgeRule::default(),

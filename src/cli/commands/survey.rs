@@ -12,9 +12,9 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
     let (mut session, drive) = read(&arguments.source, &[])?;
     let coherence = session.judge(&drive)?;
-    let rate = arguments.pace.rate.map(bytes_per_second);
+    let rate = arguments.model.rate.map(bytes_per_second);
     let totals = session.reader.totals();
-    let mut survey = report::survey(&drive, coherence, totals, &choices, rate, arguments.pace.reposition);
+    let mut survey = report::survey(&drive, coherence, totals, &choices, rate, arguments.model.reposition.unwrap_or(12.7));
     if let Some(folder) = &arguments.destination {
         let room = report::destination(folder, &survey.scopes);
         survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
