@@ -4,7 +4,7 @@
 //! Data flows one way through the modules, and a module knows only those above it in this list:
 //!
 //! 1. [`units`], [`extent`], [`finding`], [`human`]: numbers with their units, stretches of the drive, things
-//!    noticed, figures as people read them.
+//!    noticed, figures as people read them; [`picture`]: pictures of figures, as text.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
 //! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
 //! 4. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
@@ -49,6 +49,7 @@ pub mod image;
 pub mod journal;
 pub mod model;
 pub mod partition;
+pub mod picture;
 pub mod plan;
 pub mod report;
 pub mod session;

@@ -3,11 +3,12 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 29] = [
+const ORDER: [&str; 30] = [
     "units",
     "extent",
     "finding",
     "human",
+    "picture",
     "model",
     "write_new",
     "storage",
