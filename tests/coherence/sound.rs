@@ -95,7 +95,7 @@ fn a_table_over_old_content_is_not_called_garbage() {
     // The table is sound, the rest is what an earlier volume left: media and text, no structure.
     let mut drive: Vec<u8> = b"The quick brown fox counts plants. ".iter().copied().cycle().take(64 << 20).collect();
     for (at, byte) in drive.iter_mut().enumerate() {
-        *byte ^= (at >> 9) as u8 & 0x0F;
+        *byte ^= (at >> 9).to_le_bytes()[0] & 0x0F;
     }
     let judged = Judged::image(empty_gpt(drive));
     assert_eq!(judged.verdict(), Verdict::Unclear, "{}", judged.told());
