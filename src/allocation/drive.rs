@@ -3,7 +3,8 @@
 use crate::extent::ExtentSet;
 use crate::finding::{Code, Finding, Findings, Severity};
 use crate::fs::{self, Content};
-use crate::partition::{self, Area, AreaKind, DriveLayout};
+use crate::partition::findings::SEARCH_CUT_SHORT;
+use crate::partition::{self, Area, AreaKind, DriveLayout, Scheme};
 use crate::source::{Reader, SourceIdentity, SourceLost, Window};
 
 /// Some structure could not be read because sectors did not answer.
@@ -58,6 +59,7 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
         };
         areas.push(DriveArea { area, content });
     }
+    look_for_bare_volume(reader, &mut layout, &mut areas)?;
     let mut findings = Findings::new();
     let unread = reader.unreadable();
     for extent in unread.extents() {
@@ -70,6 +72,28 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
         findings.push(Finding::at(&UNREADABLE, extent.start, sentence));
     }
     Ok(DriveMap { identity: reader.identity().clone(), layout, areas, unread, findings })
+}
+
+/// A drive without any table or boot sector may be one volume whose boot sectors are lost: its structure tells. Only where
+/// nothing else was found, and where the search for volumes did not end because the drive does not answer.
+fn look_for_bare_volume(
+    reader: &Reader,
+    layout: &mut DriveLayout,
+    areas: &mut Vec<DriveArea>,
+) -> Result<(), SourceLost> {
+    let lost = matches!(layout.scheme, Scheme::Unrecognised | Scheme::Searched);
+    let silent = layout.findings.count(&SEARCH_CUT_SHORT) > 0;
+    let [DriveArea { area, content: None }] = areas.as_slice() else { return Ok(()) };
+    if !lost || silent {
+        return Ok(());
+    }
+    let area = Area { kind: AreaKind::Volume, ..area.clone() };
+    if let Some(volume) = fs::read_without_boot_sector(&Window::new(reader, area.extent))? {
+        layout.scheme = Scheme::SingleVolume;
+        layout.outside_unexplained = false;
+        *areas = vec![DriveArea { area, content: Some(Content::Volume(volume)) }];
+    }
+    Ok(())
 }
 
 impl DriveArea {

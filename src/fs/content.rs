@@ -152,6 +152,18 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     })
 }
 
+/// Reads a volume whose boot sectors and their copies are all lost, if one geometry alone fits what is left of it. Reads
+/// some MiB.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone.
+pub fn read_without_boot_sector(window: &Window<'_>) -> Result<Option<Box<VolumeMap>>, SourceLost> {
+    Ok(match infer::read(window)? {
+        Inferred::Volume(volume) => Some(volume),
+        Inferred::Ambiguous(_) | Inferred::Nothing => None,
+    })
+}
+
 fn read_by_first_sector(sign: Option<BootSign>) -> bool {
     matches!(sign, Some(BootSign::Ntfs | BootSign::Fat | BootSign::ExFat))
 }

@@ -18,7 +18,7 @@ pub use catalog::{
     Catalog, CatalogBuilder, Link, Node, NodeId, NodeKind, NodeSpec, ORPHANS, Parent, Purpose, Role, Stream, StreamSpec,
 };
 pub use clusters::{ClusterGeometry, ClusterRun, ClusterSet};
-pub use content::{CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content};
+pub use content::{CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content, read_without_boot_sector};
 pub use infer::Inferred;
 pub use timestamp::Timestamp;
 

@@ -160,6 +160,27 @@ fn the_mirror_takes_over_for_the_first_records() {
         let mirror = extents_of(&answers, 1, None)[0];
         let from = usize::try_from(mirror.start.0).unwrap();
         destroyed[from..from + 512].fill(0x11);
+        let outcome = read(destroyed.clone());
+        assert!(outcome.has(&ntfs::TABLE_BY_NUMBERS), "{name}: {:?}", outcome.kinds());
+        assert!(outcome.map().catalog_incomplete, "{name}");
+        assert_eq!(outcome.totals.repeated_bytes, 0, "{name}");
+        assert_same_allocation(name, &outcome, &answers);
+        // Every file whose record lies in the first piece of $MFT is known, and on two of these volumes that is all of it.
+        let (known, all) = (ours(outcome.map()), expected(&answers));
+        let missing = all.keys().filter(|key| !known.contains_key(key)).count();
+        let pieces = extents_of(&answers, 0, None);
+        let first = pieces[0].bytes / answers["record_bytes"].as_u64().unwrap();
+        let reachable = all.keys().filter(|key| key.0 < first).count();
+        assert!(
+            all.len() - missing + 1 >= reachable,
+            "{name}: {missing} of {} missing, {reachable} reachable",
+            all.len()
+        );
+        assert!(pieces.len() > 1 || missing <= 1, "{name}: {missing} of {} missing", all.len());
+        println!("{name}: {missing} of {} files missing", all.len());
+
+        // And when nothing follows where $MFT should begin, nothing is made up.
+        destroyed[place..place + 24 * 4096].fill(0x11);
         let outcome = read(destroyed);
         assert!(outcome.volume.is_err() && outcome.has(&ntfs::TABLE_LOST), "{name}: {:?}", outcome.kinds());
     }

@@ -31,9 +31,11 @@ codes! {
     VOLUME_CUT: "ntfs-volume-cut", Damage,
         "The volume is larger than its partition or the drive. What lies behind the end cannot be read from here.";
     TABLE_LOST: "ntfs-file-table-lost", Blocking,
-        "Neither $MFT nor its mirror starts with a usable record. Files cannot be told apart; all of the area has to be read.";
+        "Neither $MFT nor its mirror starts with a usable record, and no records follow where $MFT should begin. Files cannot be told apart; all of the area has to be read.";
     TABLE_BY_MIRROR: "ntfs-file-table-by-mirror", Damage,
         "The first record of $MFT is lost and the mirror's copy took its place. The files are not affected.";
+    TABLE_BY_NUMBERS: "ntfs-file-table-by-numbers", Damage,
+        "Neither the first record of $MFT nor its copy can be used, so file records were taken by their own numbers from where $MFT begins. Files whose records lie in other pieces of $MFT are unknown; their clusters show as in use by nobody.";
     TABLE_SIZE: "ntfs-file-table-size", Caution,
         "$MFT claims to be larger than it can be. Only the possible part was read; the claim itself is damaged.";
     TABLE_LIST: "ntfs-file-table-list", Damage,

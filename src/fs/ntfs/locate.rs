@@ -18,6 +18,8 @@ use crate::units::Lcn;
 pub(super) struct Table {
     pub map: TableMap,
     pub mirror: Mirror,
+    /// Whether parts of it may lie where nobody knows of.
+    pub partial: bool,
 }
 
 /// Records that can be told apart: NTFS itself allows fewer than 2^32, and so does the catalog.
@@ -42,7 +44,7 @@ pub(super) fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Opt
             None => return Ok(None),
         },
     };
-    let mut table = Table { map: TableMap::new(0), mirror };
+    let mut table = Table { map: TableMap::new(0), mirror, partial: false };
     let (header, bytes) = first;
     let sizes = table_extents(&header, &bytes).map(|extents| extents.sizes).unwrap_or_default();
     table.map.length = table_length(volume, sizes, findings);

@@ -14,6 +14,7 @@ pub mod attribute_list;
 mod bitmap;
 pub mod boot;
 mod boot_pair;
+mod by_numbers;
 mod collect;
 mod fields;
 mod file_name;
@@ -70,6 +71,11 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
                 findings.push(Finding::at(&BOOT_BACKUP_USED, window.absolute(0), sentence));
             }
             return read_volume(&volume, table, pair.backup, findings).map(|map| Ok(Box::new(map)));
+        }
+    }
+    for boot in &choices {
+        if let Some(table) = by_numbers::locate(&Volume::new(window, *boot), &mut findings)? {
+            return read_volume(&Volume::new(window, *boot), table, pair.backup, findings).map(|map| Ok(Box::new(map)));
         }
     }
     if let Some(boot) = pair.choices.first() {
@@ -153,7 +159,7 @@ fn read_volume(
     };
     let bitmap_place = bitmap_place(stream(bitmap_node, None), resident_bitmap);
     // Without the record of $Bitmap its own clusters are in neither map; and where one record is lost without a trace, so may others be.
-    let incomplete = incomplete || matches!(bitmap_place, BitmapPlace::Lost);
+    let incomplete = incomplete || table.partial || matches!(bitmap_place, BitmapPlace::Lost);
     let marks = bitmap::read(volume, bitmap_place, &mut findings)?;
     let bad: ClusterSet = stream(bad_node, Some("$Bad")).into_iter().flat_map(|s| s.runs()).collect();
     let fixed = fixed_places(volume, boot_node.map(|id| catalog.node(id)), backup);

@@ -1,0 +1,120 @@
+//! $MFT without its first record: neither it nor its copy can be used, but the boot sector says where $MFT starts, and
+//! records carry their own numbers.
+//!
+//! From there on, the record at place n of a table in one piece is record n. How far that holds is found by doubling the
+//! step and then halving it, some sixty reads of one record. What lies in further pieces of $MFT stays unknown, so the
+//! catalog always counts as incomplete.
+
+use super::findings as found;
+use super::locate::Table;
+use super::mirror::Mirror;
+use super::record;
+use super::table_map::TableMap;
+use super::volume::Volume;
+use crate::finding::{Finding, Findings};
+use crate::source::SourceLost;
+
+/// Of the records 1 to 15, which every volume has, so many must stand in their places.
+const SYSTEM_RECORDS_NEEDED: usize = 6;
+
+/// What a place holds, if records followed each other without a break up to there.
+enum Place {
+    /// The record of that number.
+    Right,
+    /// A record that was never used: it says nothing.
+    Blank,
+    /// It cannot be read.
+    Unreadable,
+    /// Something else.
+    Wrong,
+}
+
+/// Finds as much of $MFT as lies in one piece from its start; `None` when too little speaks for any of it.
+pub(super) fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Option<Table>, SourceLost> {
+    let (mut standing, mut wrong) = (0, 0);
+    for number in 1..16 {
+        match look(volume, number)? {
+            Place::Right => standing += 1,
+            Place::Wrong => wrong += 1,
+            Place::Blank | Place::Unreadable => {}
+        }
+    }
+    if standing < SYSTEM_RECORDS_NEEDED || wrong >= standing {
+        return Ok(None);
+    }
+    let records = records_in_one_piece(volume)?;
+    let record = volume.boot.record_bytes;
+    let mut map = TableMap::new(records * record);
+    let clusters = (records * record).div_ceil(volume.boot.cluster_bytes);
+    map.add(volume, 0, &[(Some(volume.boot.mft), clusters)], findings);
+    let sentence = format!(
+        "Neither record 0 of $MFT nor its copy can be used; from cluster {} on, {records} records follow each other by their own \
+         numbers and were read.",
+        volume.boot.mft
+    );
+    let place = volume.window.absolute(volume.boot.mft.0.saturating_mul(volume.boot.cluster_bytes));
+    findings.push(Finding::at(&found::TABLE_BY_NUMBERS, place, sentence));
+    Ok(Some(Table { map, mirror: Mirror::read(volume)?, partial: true }))
+}
+
+/// The number behind the last place up to which numbers and places agree.
+fn records_in_one_piece(volume: &Volume<'_>) -> Result<u64, SourceLost> {
+    let most = volume.boot.volume_bytes().min(volume.window.extent().bytes) / volume.boot.record_bytes;
+    let mut known = 16;
+    let mut step = 16;
+    // Doubling, as long as what is met fits.
+    let mut wrong = loop {
+        let next = known + step;
+        if next >= most {
+            break most;
+        }
+        if !fits(volume, next)? {
+            break next;
+        }
+        known = next + 1;
+        step *= 2;
+    };
+    while known < wrong {
+        let middle = known + (wrong - known) / 2;
+        if fits(volume, middle)? {
+            known = middle + 1;
+        } else {
+            wrong = middle;
+        }
+    }
+    Ok(known)
+}
+
+/// Whether the table still runs on at a place: the record there carries its number or was never used. Past an unreadable
+/// place the ones before it decide.
+fn fits(volume: &Volume<'_>, number: u64) -> Result<bool, SourceLost> {
+    const NEIGHBOURS: u64 = 8;
+    for near in (0..NEIGHBOURS).filter_map(|back| number.checked_sub(back)) {
+        match look(volume, near)? {
+            Place::Right | Place::Blank => return Ok(true),
+            Place::Wrong => return Ok(false),
+            Place::Unreadable => {}
+        }
+    }
+    Ok(false)
+}
+
+fn look(volume: &Volume<'_>, number: u64) -> Result<Place, SourceLost> {
+    let record = volume.boot.record_bytes;
+    let start = volume.boot.mft.0.checked_mul(volume.boot.cluster_bytes);
+    let Some(offset) = start.and_then(|start| start.checked_add(number.checked_mul(record)?)) else {
+        return Ok(Place::Wrong);
+    };
+    let Some(block) = volume.window.read(offset, record)? else { return Ok(Place::Wrong) };
+    let Some(raw) = block.whole() else { return Ok(Place::Unreadable) };
+    let mut bytes = raw.to_vec();
+    Ok(match record::open(&mut bytes) {
+        Ok(header) => match header.number {
+            Some(own) if u64::from(own) == number => Place::Right,
+            // Some formatters give records that were never used the number 0.
+            Some(0) | None if !header.in_use => Place::Blank,
+            _ => Place::Wrong,
+        },
+        Err(_) => Place::Wrong,
+    })
+}
