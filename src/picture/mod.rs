@@ -96,7 +96,10 @@ mod tests {
 
     #[test]
     fn text_is_escaped_and_identifiers_are_plain() {
-        let line = [Line { name: "<script>", dashed: false, tone: Tone::Blue, points: &[(0.0, 1.0), (1.0, f64::NAN)] }];
+        let line = [
+            Line { name: "<script>", dashed: false, tone: Tone::Blue, points: &[(0.0, 1.0), (1.0, f64::NAN)] },
+            Line { name: "other", dashed: true, tone: Tone::Ink, points: &[] },
+        ];
         let svg = lines(&frame(), &TIME, &BYTES, &line, &[]);
         assert!(svg.contains("&lt;script&gt;") && !svg.contains("<script"));
         assert!(svg.contains("&lt;Title&gt;") && svg.contains("&quot;It&quot; &amp; more"));
