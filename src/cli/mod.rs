@@ -11,6 +11,11 @@ mod table;
 use args::{Arguments, Command};
 use exit::Ending;
 
+/// The definition of the command line, for what is made from it: `docs/commands`, man pages, completions.
+pub fn command() -> clap::Command {
+    <Arguments as clap::CommandFactory>::command()
+}
+
 /// Runs a command.
 ///
 /// # Errors
@@ -36,6 +41,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::case::CaseError;
     use crate::copy::CopyError;
     use crate::export::ExportError;
+    use crate::model::{ModelError, ModelFileError};
     use crate::plan::{BuildError, MakeError, PlanReadError, ScopeError};
     use crate::report::RoomError;
     use crate::session::SessionError;
@@ -93,7 +99,8 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if cause.is::<PlanReadError>() || cause.is::<BuildError>() {
             return Ending::Plan;
         }
-        if cause.is::<PatternError>() || cause.is::<ScopeError>() || cause.is::<NoSuchVolume>() {
+        if cause.is::<PatternError>() || cause.is::<ScopeError>() || cause.is::<NoSuchVolume>() || cause.is::<ModelFileError>() || cause.is::<ModelError>()
+        {
             return Ending::Usage;
         }
     }
