@@ -15,18 +15,19 @@
 //! 9. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
 //! 10. [`coherence`]: whether the drive reads sanely, before anything is copied.
 //! 11. [`plan`]: which bytes are read and in which order; the plan and its file.
-//! 12. [`session`]: opening a drive, its case, or both, and leaving the case in order.
-//! 13. [`copy`]: following a plan, and coming back to what resisted.
-//! 14. [`history`]: how copying went, over time.
-//! 15. [`audit`]: file by file what is whole and what is not.
-//! 16. [`content`]: a file's content as a case holds it.
-//! 17. [`verify`]: the copy held against the journal's hashes and against a second reader.
-//! 18. [`take`]: chosen files out of a case into a folder.
-//! 19. [`export`]: a plan in forms that other programs follow.
-//! 20. [`report`]: what people and programs are told, without markup.
-//! 21. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 22. [`demo`]: an invented drive to try everything on.
-//! 23. [`cli`]: the command line, which holds no logic of its own.
+//! 12. [`simulate`]: what following a plan comes to, played on a drive's model.
+//! 13. [`session`]: opening a drive, its case, or both, and leaving the case in order.
+//! 14. [`copy`]: following a plan, and coming back to what resisted.
+//! 15. [`history`]: how copying went, over time.
+//! 16. [`audit`]: file by file what is whole and what is not.
+//! 17. [`content`]: a file's content as a case holds it.
+//! 18. [`verify`]: the copy held against the journal's hashes and against a second reader.
+//! 19. [`take`]: chosen files out of a case into a folder.
+//! 20. [`export`]: a plan in forms that other programs follow.
+//! 21. [`report`]: what people and programs are told, without markup.
+//! 22. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 23. [`demo`]: an invented drive to try everything on.
+//! 24. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
@@ -54,6 +55,7 @@ pub mod plan;
 pub mod report;
 pub mod session;
 pub mod signs;
+pub mod simulate;
 pub mod source;
 pub mod storage;
 pub mod take;

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 30] = [
+const ORDER: [&str; 31] = [
     "units",
     "extent",
     "finding",
@@ -22,6 +22,7 @@ const ORDER: [&str; 30] = [
     "allocation",
     "coherence",
     "plan",
+    "simulate",
     "session",
     "copy",
     "history",
