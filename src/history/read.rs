@@ -3,8 +3,8 @@
 use super::{Line, Point};
 use crate::allocation::Class;
 use std::fs::File;
-use std::io::{self, BufRead, BufReader};
-use std::path::Path;
+use std::io::{self, BufRead, BufReader, Seek, SeekFrom};
+use std::path::{Path, PathBuf};
 
 /// All runs of a case's copying.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -43,29 +43,64 @@ const MOST_POINTS: usize = 1 << 20;
 /// # Errors
 /// What the kernel says of the file.
 pub fn read_history(path: &Path) -> io::Result<History> {
-    let file = match File::open(path) {
-        Ok(file) => file,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(History::default()),
-        Err(error) => return Err(error),
-    };
-    let mut history = History::default();
-    let mut input = BufReader::new(file);
-    let mut line = Vec::new();
-    loop {
-        line.clear();
-        let taken = io::Read::take(&mut input, LONGEST_LINE as u64).read_until(b'\n', &mut line)?;
-        if taken == 0 {
-            return Ok(history);
+    let mut follower = HistoryFollower::new(path);
+    follower.follow()?;
+    Ok(follower.history)
+}
+
+/// Reads a history while it grows: each look reads only what was added since the last.
+#[derive(Debug)]
+pub struct HistoryFollower {
+    path: PathBuf,
+    history: History,
+    /// Where the first line starts that was not taken yet.
+    at: u64,
+}
+
+impl HistoryFollower {
+    /// Nothing is read yet, and the file need not be there yet.
+    pub fn new(path: &Path) -> HistoryFollower {
+        HistoryFollower { path: path.to_path_buf(), history: History::default(), at: 0 }
+    }
+
+    /// What was read so far.
+    pub fn history(&self) -> &History {
+        &self.history
+    }
+
+    /// Reads what was added. A file that has become shorter is another one, and is read from its start.
+    ///
+    /// # Errors
+    /// What the kernel says of the file; what was read before stays.
+    pub fn follow(&mut self) -> io::Result<&History> {
+        let mut file = match File::open(&self.path) {
+            Ok(file) => file,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(&self.history),
+            Err(error) => return Err(error),
+        };
+        if file.metadata()?.len() < self.at {
+            (self.history, self.at) = (History::default(), 0);
         }
-        if line.last() != Some(&b'\n') {
-            if taken < LONGEST_LINE {
-                return Ok(history);
+        file.seek(SeekFrom::Start(self.at))?;
+        self.take_lines(&mut BufReader::new(file))?;
+        Ok(&self.history)
+    }
+
+    fn take_lines(&mut self, input: &mut impl BufRead) -> io::Result<()> {
+        let mut line = Vec::new();
+        loop {
+            line.clear();
+            let taken = io::Read::take(&mut *input, LONGEST_LINE as u64).read_until(b'\n', &mut line)?;
+            if line.last() == Some(&b'\n') {
+                self.history.take(&line);
+            } else if taken < LONGEST_LINE {
+                return Ok(());
+            } else {
+                self.history.unread_lines += 1;
+                self.at += input.skip_until(b'\n')? as u64;
             }
-            history.unread_lines += 1;
-            input.skip_until(b'\n')?;
-            continue;
+            self.at += taken as u64;
         }
-        history.take(&line);
     }
 }
 
@@ -149,6 +184,35 @@ mod tests {
         let of = |class| run.arrivals().filter(|a| a.1 == class).map(|a| a.2).sum::<u64>();
         assert_eq!((of(Class::Structure), of(Class::Files)), (37_000, 63_000));
         assert_eq!(run.points[0].celsius, Some(41.5));
+    }
+
+    /// Cut into two looks at any byte, a history reads as it does in one.
+    #[test]
+    fn followed_while_it_grows_it_reads_the_same() {
+        let folder = tempfile::tempdir().unwrap();
+        let (whole, growing) = (folder.path().join("whole"), folder.path().join("growing"));
+        let mut writer = HistoryWriter::begin(&whole, 1 << 40, 1 << 40, 0).unwrap();
+        writer.event(&progress(0.0, Class::Tables, 512));
+        writer.event(&progress(1.5, Class::Files, 1024));
+        writer.end(None).unwrap();
+        File::options().append(true).open(&whole).unwrap().write_all(b"torn\n").unwrap();
+        let long = vec![b'x'; 2 * LONGEST_LINE];
+        File::options().append(true).open(&whole).unwrap().write_all(&[&long[..], b"\n"].concat()).unwrap();
+        HistoryWriter::begin(&whole, 1, 1, 0).unwrap().end(None).unwrap();
+        let expected = read_history(&whole).unwrap();
+        assert_eq!((expected.runs.len(), expected.unread_lines), (2, 2));
+        let bytes = std::fs::read(&whole).unwrap();
+        let short = bytes.iter().position(|byte| *byte == b'x').unwrap();
+        for cut in (0..short).chain([bytes.len() - 5]) {
+            let mut follower = HistoryFollower::new(&growing);
+            std::fs::write(&growing, &bytes[..cut]).unwrap();
+            follower.follow().unwrap();
+            std::fs::write(&growing, &bytes).unwrap();
+            assert_eq!(*follower.follow().unwrap(), expected, "cut at {cut}");
+            assert_eq!(*follower.follow().unwrap(), expected, "nothing was added");
+            std::fs::write(&growing, &bytes[..short / 2]).unwrap();
+            assert_eq!(*follower.follow().unwrap(), read_history(&growing).unwrap(), "another file");
+        }
     }
 
     #[test]
