@@ -1,0 +1,45 @@
+//! What may be looked at while another process works on a case: nothing here takes the lock or writes.
+
+use super::{CASE_NAME, CaseError, CaseFile, JOURNAL_NAME, LOCK_NAME};
+use std::path::{Path, PathBuf};
+
+/// A case as it can be looked at from outside, while another process holds it.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct CaseLook {
+    folder: PathBuf,
+}
+
+impl CaseLook {
+    /// The case in `folder`.
+    ///
+    /// # Errors
+    /// As [`CaseLook::file`].
+    pub fn new(folder: &Path) -> Result<CaseLook, CaseError> {
+        let look = CaseLook { folder: folder.to_path_buf() };
+        look.file()?;
+        Ok(look)
+    }
+
+    /// The folder.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// What the case's file says now. It is replaced as a whole, so it is never seen half written.
+    ///
+    /// # Errors
+    /// [`CaseError::Missing`] when there is none; [`CaseError::BadFile`] when it is damaged.
+    pub fn file(&self) -> Result<CaseFile, CaseError> {
+        CaseFile::read(&self.folder.join(CASE_NAME))
+    }
+
+    /// The journal's path. It may be read while it grows: see [`crate::journal::Claims::behind`].
+    pub fn journal_path(&self) -> PathBuf {
+        self.folder.join(JOURNAL_NAME)
+    }
+
+    /// The path of the file whose lock the process at work holds.
+    pub fn lock_path(&self) -> PathBuf {
+        self.folder.join(LOCK_NAME)
+    }
+}
