@@ -1,11 +1,13 @@
 //! The whole drive: how it is divided and what each area holds, read once.
 
+use super::reconcile::{TwoMaps, reconcile};
 use crate::extent::ExtentSet;
 use crate::finding::{Code, Finding, Findings, Severity};
 use crate::fs::{self, Content};
 use crate::partition::findings::SEARCH_CUT_SHORT;
 use crate::partition::{self, Area, AreaKind, DriveLayout, Scheme};
 use crate::source::{Reader, SourceIdentity, SourceLost, Window};
+use std::sync::OnceLock;
 
 /// Some structure could not be read because sectors did not answer.
 pub static UNREADABLE: Code = Code {
@@ -25,6 +27,7 @@ pub struct DriveArea {
     pub area: Area,
     /// What it holds; `None` for space in no partition.
     pub content: Option<Content>,
+    maps: OnceLock<TwoMaps>,
 }
 
 /// All that is known of a drive once its tables and file-system structure were read.
@@ -57,7 +60,7 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
                 Some(fs::read_content(&Window::new(reader, area.extent))?)
             }
         };
-        areas.push(DriveArea { area, content });
+        areas.push(DriveArea::new(area, content));
     }
     look_for_bare_volume(reader, &mut layout, &mut areas)?;
     let mut findings = Findings::new();
@@ -83,7 +86,7 @@ fn look_for_bare_volume(
 ) -> Result<(), SourceLost> {
     let lost = matches!(layout.scheme, Scheme::Unrecognised | Scheme::Searched);
     let silent = layout.findings.count(&SEARCH_CUT_SHORT) > 0;
-    let [DriveArea { area, content: None }] = areas.as_slice() else { return Ok(()) };
+    let [DriveArea { area, content: None, .. }] = areas.as_slice() else { return Ok(()) };
     if !lost || silent {
         return Ok(());
     }
@@ -91,12 +94,24 @@ fn look_for_bare_volume(
     if let Some(volume) = fs::read_without_boot_sector(&Window::new(reader, area.extent))? {
         layout.scheme = Scheme::SingleVolume;
         layout.outside_unexplained = false;
-        *areas = vec![DriveArea { area, content: Some(Content::Volume(volume)) }];
+        *areas = vec![DriveArea::new(area, Some(Content::Volume(volume)))];
     }
     Ok(())
 }
 
 impl DriveArea {
+    fn new(area: Area, content: Option<Content>) -> DriveArea {
+        DriveArea { area, content, maps: OnceLock::new() }
+    }
+
+    /// The two maps of its volume compared: once, however often it is asked for. `None` where there is no volume.
+    pub fn two_maps(&self) -> Option<&TwoMaps> {
+        match &self.content {
+            Some(Content::Volume(volume)) => Some(self.maps.get_or_init(|| reconcile(volume))),
+            _ => None,
+        }
+    }
+
     /// The number a volume is chosen by: its partition's, 1 for a drive that is one volume, or the one that a search gave.
     pub fn number(&self) -> Option<u32> {
         match &self.area.kind {

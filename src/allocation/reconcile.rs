@@ -42,6 +42,7 @@ pub struct Reconciliation {
 }
 
 /// The sets behind a [`Reconciliation`].
+#[derive(Debug)]
 pub struct TwoMaps {
     /// Clusters owned by live files.
     pub owned: ClusterSet,

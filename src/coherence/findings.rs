@@ -16,6 +16,10 @@ codes! {
     LAST_SECTOR = "drive-last-sector-unreadable", Damage,
         "The drive does not give its last sector. Either that sector is bad, or the drive reports more capacity than it can reach: \
          compare the capacity with the label before anything else.";
+    /// Much is in use that no file owns.
+    WITHOUT_OWNER = "content-without-owner", Damage,
+        "Much of what this volume marks as in use belongs to no file that is known: file records or folders are lost without a \
+         trace. The content is planned as `unclaimed`; names and order of these files are not known.";
     /// Structure is not where tables and boot sectors put it.
     MISPLACED = "drive-structure-misplaced", Blocking,
         "The tables can be read, but what they lead to does not stand at its places. As long as that is so, a copy would hold the \

@@ -96,6 +96,9 @@ pub fn judge(drive: &DriveMap, reader: &Reader) -> Result<Coherence, SourceLost>
             format!("The last sector, of {} bytes from byte {}, does not answer.", sector.bytes, sector.start.0);
         findings.push(Finding::at(&findings::LAST_SECTOR, sector.start, sentence));
     }
+    for finding in &structure.without_owner {
+        findings.push(finding.clone());
+    }
     if let Some(code) = verdict.code() {
         findings.push(Finding::general(code, sentence.clone()));
     }

@@ -1,8 +1,9 @@
 //! What the volumes' own structure proves. Everything here was read by the survey; nothing is read again.
 
 use super::evidence::{Check, Evidence, Outcome, Tally, counted};
-use crate::allocation::{DriveMap, reconcile};
-use crate::finding::Code;
+use super::findings::WITHOUT_OWNER;
+use crate::allocation::{DriveMap, Reconciliation};
+use crate::finding::{Code, Finding};
 use crate::fs::{Content, FsKind, NodeKind, VolumeMap, exfat, fat, ntfs};
 use crate::human;
 use std::char::REPLACEMENT_CHARACTER;
@@ -16,6 +17,13 @@ const NAMES_FAIL: f64 = 0.85;
 /// Clusters owned by files and marked free, or owned twice, up to this share of all owned ones are what an unclean removal leaves behind
 /// (common practice, no source); beyond it the two maps are not of the same volume.
 const MAPS_FAIL: f64 = 0.10;
+
+/// Clusters in use that no file owns are, up to this share, what interrupted writes leave behind (common practice, no source);
+/// beyond it files are missing from what was read, and nothing else may show that.
+const WITHOUT_OWNER_FAILS: f64 = 0.05;
+
+/// Fewer clusters than this say nothing about a small volume.
+const LEAST_WITHOUT_OWNER: u64 = 32;
 
 /// What the volumes gave, added up.
 #[derive(Default)]
@@ -41,6 +49,8 @@ pub(super) struct Structure {
     owned: u64,
     contradicted: u64,
     marked_by_nobody: u64,
+    /// Volumes of which much is in use without an owner.
+    pub(super) without_owner: Vec<Finding>,
     /// Findings that mean damage, wherever they were made.
     pub(super) damage: u64,
 }
@@ -50,7 +60,7 @@ impl Structure {
         let mut all = Structure::default();
         for area in &drive.areas {
             match &area.content {
-                Some(Content::Volume(volume)) => all.add(volume),
+                Some(Content::Volume(volume)) => all.add(volume, area.two_maps().map(|maps| &maps.figures)),
                 Some(Content::Opaque { recognised: None, sign: Some(_), .. }) => all.lost += 1,
                 _ => {}
             }
@@ -61,7 +71,7 @@ impl Structure {
         all
     }
 
-    fn add(&mut self, volume: &VolumeMap) {
+    fn add(&mut self, volume: &VolumeMap, maps: Option<&Reconciliation>) {
         self.understood += 1;
         let count = |codes: &[&'static Code]| codes.iter().map(|code| volume.findings.count(code)).sum::<u64>();
         let mut own = Tally::default();
@@ -113,7 +123,7 @@ impl Structure {
             }
         }
         self.add_names(volume);
-        let figures = reconcile(volume).figures;
+        let Some(figures) = maps else { return };
         // A small volume's one damaged folder is damage and no more: there must be a few of them. And a FAT that does not start as it must,
         // of whose clusters in use hardly any belongs to a file, is no FAT.
         let mostly_bad = own.mostly_bad() && own.bad() >= 3;
@@ -124,6 +134,17 @@ impl Structure {
         self.contradicted +=
             figures.only_owned.clusters.saturating_sub(figures.unknown.clusters) + figures.shared.clusters;
         self.marked_by_nobody += figures.only_allocated.clusters;
+        if figures.only_allocated.clusters >= LEAST_WITHOUT_OWNER
+            && share(figures.only_allocated.clusters, figures.allocated.clusters) > WITHOUT_OWNER_FAILS
+        {
+            let sentence = format!(
+                "{} of {} clusters in use ({}) belong to no file that is known.",
+                human::count(figures.only_allocated.clusters),
+                human::count(figures.allocated.clusters),
+                human::bytes(figures.only_allocated.bytes)
+            );
+            self.without_owner.push(Finding::at(&WITHOUT_OWNER, volume.extent.start, sentence));
+        }
     }
 
     fn add_names(&mut self, volume: &VolumeMap) {
@@ -205,11 +226,11 @@ impl Structure {
     }
 
     fn maps_evidence(&self) -> Evidence {
-        #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
-        let share = self.contradicted as f64 / self.owned.max(1) as f64;
+        let contradicted = share(self.contradicted, self.owned);
         let outcome = match self.contradicted {
+            _ if !self.without_owner.is_empty() => Outcome::Fails,
             0 => Outcome::Holds,
-            _ if share <= MAPS_FAIL => Outcome::InPart,
+            _ if contradicted <= MAPS_FAIL => Outcome::InPart,
             _ => Outcome::Fails,
         };
         let figures = format!(
@@ -225,6 +246,11 @@ impl Structure {
     pub(super) fn in_doubt(&self) -> bool {
         self.lost > 0 || self.hollow > 0
     }
+}
+
+#[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+fn share(part: u64, whole: u64) -> f64 {
+    part as f64 / whole.max(1) as f64
 }
 
 /// Folders of a FAT volume and those of them with a fault. A fault in the fixed root counts as well.

@@ -41,7 +41,7 @@ pub fn advise(
     let of = |scope: Scope| scopes.iter().find(|s| s.scope == scope).expect("all scopes are reckoned");
     let (allocated, files, structure) = (of(Scope::Allocated), of(Scope::Files), of(Scope::Structure));
     // The rival is the drive read from front to back in one go, not the plan of scope `whole`, which goes class by class.
-    let whole_seconds = costs.pace.seconds(drive.identity.bytes, 1);
+    let whole_seconds = costs.model.transfer_seconds(drive.identity.extent(), drive.identity.bytes);
     let in_use = allocated.bytes - allocated.unasked_bytes;
     let break_even = break_even_fullness(drive.identity.bytes, allocated.extents, &costs.pace);
     #[allow(
@@ -82,6 +82,18 @@ pub fn advise(
         reasons.truncate(0);
         reasons.push(format!("volumes understood: {understood}, others: {opaque}"));
         return advice("whole", verdict.advice().to_owned(), reasons);
+    }
+    let recognised: Vec<&str> = drive
+        .areas
+        .iter()
+        .filter_map(|area| area.content.as_ref().filter(|content| content.recognised().is_some())?.name())
+        .collect();
+    if understood == 0 && !recognised.is_empty() {
+        reasons.truncate(0);
+        reasons.push(format!("recognised and not read file by file: {}", recognised.join(", ")));
+        let sentence = "What is in use on this drive is not known, because its volumes are recognised but not read file by file: copy \
+                        all of it.";
+        return advice("whole", sentence.to_owned(), reasons);
     }
     if understood == 0 {
         reasons.truncate(0);
@@ -134,7 +146,8 @@ mod tests {
     use super::*;
     use crate::allocation::{Choices, classify, read_drive};
     use crate::coherence::judge;
-    use crate::report::costs::scope_costs;
+    use crate::model::preset;
+    use crate::report::costs::{RateOrigin, Reckoning, scope_costs};
     use crate::source::{MemorySource, Reader};
     use crate::units::SectorSize;
 
@@ -154,7 +167,9 @@ mod tests {
         let reader = Reader::new(Box::new(MemorySource::new(bytes, SectorSize::S512)), None);
         let drive = read_drive(&reader).unwrap();
         let verdict = judge(&drive, &reader).unwrap().verdict;
-        let costs = Costs::new(Some(megabytes_a_second * 1e6), None, 12.7);
+        let model = preset("desktop-7200").unwrap().model().at_one_rate(megabytes_a_second * 1e6).with_reposition(12.7);
+        let reckoning = Reckoning { model, origin: RateOrigin::Given };
+        let costs = Costs::new(&reckoning, None, drive.identity.bytes);
         let scopes = scope_costs(&classify(&drive, &Choices::default()), &costs, &drive);
         let reading = ReadTotals { failed_requests, ..ReadTotals::default() };
         advise(&drive, verdict, &scopes, &costs, &reading).action

@@ -33,6 +33,6 @@ fn line(file: &FileAudit, out: &mut impl Write) -> io::Result<()> {
 }
 
 /// A text field by RFC 4180: always in quotes, quotes in it doubled.
-fn quoted(text: &str) -> String {
+pub(super) fn quoted(text: &str) -> String {
     format!("\"{}\"", text.replace('"', "\"\""))
 }

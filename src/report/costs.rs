@@ -1,52 +1,61 @@
-//! What each scope would cost: bytes, requests and time at the drive's pace.
+//! What each scope would cost: bytes, pieces and time on the drive's model.
 
 use crate::allocation::{ClassMap, DriveMap};
-use crate::plan::{BridgeRule, Pace, PlanRequest, Scope, Sweeps, estimate};
+use crate::model::DriveModel;
+use crate::plan::{BridgeRule, ClassTime, Pace, PlanRequest, Scope, Sweeps, estimate};
 use serde::Serialize;
 
-/// Where the rate comes from.
+/// Where the rates come from.
 #[derive(Serialize, Debug, Clone, Copy, PartialEq, Eq)]
 #[serde(rename_all = "kebab-case")]
 pub enum RateOrigin {
-    /// The user gave it.
+    /// The user gave a rate.
     Given,
-    /// Measured over this run's own large reads.
+    /// The user chose the kind of drive, or gave a model.
+    Chosen,
+    /// `pace` measured the drive for this case.
+    Paced,
+    /// Measured over this run's own large reads; all else is that of an unknown drive.
     Measured,
-    /// Too little was read to measure: a typical drive's.
+    /// Too little was read to measure: an unknown drive's.
     Assumed,
 }
 
+/// A model with where it comes from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reckoning {
+    /// The model.
+    pub model: DriveModel,
+    /// Where its rates come from.
+    pub origin: RateOrigin,
+}
+
 /// The figures that times rest on.
-#[derive(Serialize, Debug, Clone, Copy, PartialEq)]
+#[derive(Serialize, Debug, Clone, PartialEq)]
 pub struct Costs {
-    /// Rate and reposition time.
+    /// The model that times are reckoned with.
+    pub model: DriveModel,
+    /// The same in two figures.
     pub pace: Pace,
-    /// Where the rate comes from.
+    /// Where the rates come from.
     pub rate_origin: RateOrigin,
     /// The gaps that are read through rather than skipped.
     pub bridge: BridgeRule,
 }
 
 impl Costs {
-    /// Takes the rate given, else the one measured, else a typical one; all in bytes a second.
-    pub fn new(given: Option<f64>, measured: Option<f64>, reposition_ms: f64) -> Costs {
-        #[allow(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "checked or measured, above zero; saturates"
-        )]
-        let whole = |value: f64| value.round().max(1.0) as u64;
-        let (rate, rate_origin) = match (given, measured) {
-            (Some(rate), _) => (whole(rate), RateOrigin::Given),
-            (None, Some(rate)) => (whole(rate), RateOrigin::Measured),
-            (None, None) => (Pace::TYPICAL_RATE, RateOrigin::Assumed),
+    /// The costs on a drive of `drive_bytes`. `measured` is the rate of this run's own large reads, in bytes a second: it
+    /// takes the place of a rate that is merely assumed.
+    pub fn new(reckoning: &Reckoning, measured: Option<f64>, drive_bytes: u64) -> Costs {
+        let Reckoning { model, origin } = reckoning;
+        // From the model as it was asked for: what this run happens to measure must not change a plan, or the same bytes
+        // would not give the same plan.
+        let bridge = BridgeRule::from_model(model, drive_bytes);
+        let (model, rate_origin) = match (origin, measured) {
+            (RateOrigin::Assumed, Some(rate)) => (model.clone().at_mean_rate(rate), RateOrigin::Measured),
+            (origin, _) => (model.clone(), *origin),
         };
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked, not negative; saturates")]
-        let reposition_microseconds = (reposition_ms * 1000.0).round() as u64;
-        // The same rule as a plan made without further options: a measured rate must not change a plan, or the same
-        // bytes would not give the same plan.
-        let bridge = if rate_origin == RateOrigin::Given { BridgeRule::at_rate(rate) } else { BridgeRule::default() };
-        Costs { pace: Pace { bytes_per_second: rate, reposition_microseconds }, rate_origin, bridge }
+        Costs { pace: Pace::of_model(&model), model, rate_origin, bridge }
     }
 }
 
@@ -65,18 +74,48 @@ pub struct ScopeReport {
     pub share: f64,
     /// Time in seconds.
     pub seconds: f64,
+    /// The least that the time may be.
+    pub least_seconds: f64,
+    /// The most that it may be, on a drive that gives no errors.
+    pub most_seconds: f64,
+    /// Stretches when no gap is read through.
+    pub unbridged_extents: u64,
+    /// Time in seconds when no gap is read through.
+    pub unbridged_seconds: f64,
+    /// The same for each class that the scope has passes of, in the order it is read.
+    pub classes: Vec<ClassCost>,
     /// Room that a sparse image of it needs at the destination, in bytes.
     pub room_bytes: u64,
 }
 
+/// What the passes of one class cost.
+#[derive(Serialize, Debug, Clone, Copy, PartialEq)]
+pub struct ClassCost {
+    /// With gaps read through.
+    #[serde(flatten)]
+    pub bridged: ClassTime,
+    /// Time in seconds when no gap is read through.
+    pub unbridged_seconds: f64,
+}
+
 /// The costs of all scopes, from the smallest to the largest.
 pub fn scope_costs(map: &ClassMap, costs: &Costs, drive: &DriveMap) -> Vec<ScopeReport> {
-    let sweeps = Sweeps::new(map);
+    let sweeps = Sweeps::new(map).avoiding(&drive.unread);
     let report = |scope: Scope| {
-        let request = PlanRequest { bridge: costs.bridge, ..PlanRequest::new(scope) };
-        let request = request.widened(drive.layout.outside_unexplained);
-        let choice = request.choice().expect("a scope without changes to it is always valid");
-        let estimate = estimate(&sweeps, &choice, &costs.pace);
+        let reckon = |bridge: &BridgeRule| {
+            let request = PlanRequest { bridge: bridge.clone(), ..PlanRequest::new(scope) };
+            let request = request.widened(drive.layout.outside_unexplained);
+            let choice = request.choice().expect("a scope without changes to it is always valid");
+            estimate(&sweeps, &choice, &costs.model)
+        };
+        let estimate = reckon(&costs.bridge);
+        let unbridged = reckon(&BridgeRule::OFF);
+        // A class that bridging leaves nothing of has no passes any more; the other way round cannot be.
+        let class = |without: &ClassTime| {
+            let bridged = estimate.classes.iter().find(|with| with.class == without.class);
+            let none = ClassTime { class: without.class, bytes: 0, extents: 0, seconds: 0.0 };
+            ClassCost { bridged: bridged.copied().unwrap_or(none), unbridged_seconds: without.seconds }
+        };
         #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
         let share = estimate.bytes as f64 / drive.identity.bytes.max(1) as f64;
         ScopeReport {
@@ -86,6 +125,11 @@ pub fn scope_costs(map: &ClassMap, costs: &Costs, drive: &DriveMap) -> Vec<Scope
             extents: estimate.extents,
             share,
             seconds: estimate.seconds,
+            least_seconds: estimate.least_seconds,
+            most_seconds: estimate.most_seconds,
+            unbridged_extents: unbridged.extents,
+            unbridged_seconds: unbridged.seconds,
+            classes: unbridged.classes.iter().map(class).collect(),
             room_bytes: estimate.bytes,
         }
     };

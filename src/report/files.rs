@@ -1,6 +1,6 @@
 //! Every stream of every file as one value a line.
 
-use crate::allocation::{DriveMap, Leftovers, Remains, reconcile};
+use crate::allocation::{DriveMap, Leftovers, Remains};
 use crate::fs::{Link, Node, NodeKind, Stream, VolumeMap};
 use serde::Serialize;
 
@@ -51,12 +51,13 @@ pub fn for_each_file<E>(
     areas: Option<&[usize]>,
     mut each: impl FnMut(&FileLine) -> Result<(), E>,
 ) -> Result<(), E> {
-    for (_, volume) in drive.volumes().filter(|(index, _)| areas.is_none_or(|chosen| chosen.contains(index))) {
+    for (index, volume) in drive.volumes().filter(|(index, _)| areas.is_none_or(|chosen| chosen.contains(index))) {
         let mut leftovers = None;
         for node in volume.catalog.nodes() {
-            let remains = node
-                .is_deleted()
-                .then(|| leftovers.get_or_insert_with(|| Leftovers::new(volume, &reconcile(volume).owned)).of(&node));
+            let remains = drive.areas[index]
+                .two_maps()
+                .filter(|_| node.is_deleted())
+                .map(|maps| leftovers.get_or_insert_with(|| Leftovers::new(volume, &maps.owned)).of(&node));
             let mut paths = node.links().map(|link: Link<'_>| link.path());
             let first = if node.id() == volume.catalog.root() {
                 node.path()

@@ -13,7 +13,7 @@ mod verify;
 
 pub use advice::Advice;
 pub use audit_csv::audit_csv;
-pub use costs::{Costs, RateOrigin, ScopeReport, scope_costs};
+pub use costs::{ClassCost, Costs, RateOrigin, Reckoning, ScopeReport, scope_costs};
 pub use destination::{DestinationReport, RoomError, destination, room_for};
 pub use files::{FileLine, for_each_file};
 pub use folders::{FolderLine, folders};

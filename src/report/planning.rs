@@ -1,7 +1,8 @@
 //! What is said of a plan when it is made.
 
 use crate::allocation::Class;
-use crate::plan::{ClassTotals, LeftOut, Pace, Plan, Scope};
+use crate::model::DriveModel;
+use crate::plan::{ClassTotals, LeftOut, Pace, Plan, Scope, pass_seconds};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -20,8 +21,12 @@ pub struct PassSummary {
     pub bytes: u64,
     /// Of those, gaps.
     pub bridged_bytes: u64,
-    /// Time in seconds at the pace reckoned with.
+    /// Time in seconds on the model reckoned with.
     pub seconds: f64,
+    /// The least that the time may be.
+    pub least_seconds: f64,
+    /// The most that it may be, on a drive that gives no errors.
+    pub most_seconds: f64,
 }
 
 /// What is said of a plan when it was made.
@@ -37,9 +42,15 @@ pub struct PlanSummary {
     pub extents: u64,
     /// Time in seconds.
     pub seconds: f64,
+    /// The least that the time may be.
+    pub least_seconds: f64,
+    /// The most that it may be, on a drive that gives no errors.
+    pub most_seconds: f64,
     /// The largest gap that is read through, in bytes.
     pub bridge_bytes: u64,
-    /// The rates reckoned with.
+    /// The model reckoned with.
+    pub model: DriveModel,
+    /// The same in two figures.
     pub pace: Pace,
     /// Its passes.
     pub passes: Vec<PassSummary>,
@@ -53,25 +64,33 @@ pub struct PlanSummary {
 
 impl PlanSummary {
     /// Sums a plan up.
-    pub fn new(plan: &Plan, path: &Path, pace: &Pace) -> PlanSummary {
-        let pass = |pass: &crate::plan::Pass| PassSummary {
+    pub fn new(plan: &Plan, path: &Path, model: &DriveModel) -> PlanSummary {
+        let times = pass_seconds(plan, model);
+        let range = |seconds| model.spread.range(seconds);
+        let pass = |(pass, seconds): (&crate::plan::Pass, &f64)| PassSummary {
             number: pass.header.number,
             class: pass.header.class,
             pattern: pass.header.pattern.clone(),
             extents: pass.header.extent_count,
             bytes: pass.header.bytes,
             bridged_bytes: pass.header.bridged_bytes,
-            seconds: pace.seconds(pass.header.bytes, pass.header.extent_count),
+            seconds: *seconds,
+            least_seconds: range(*seconds).0,
+            most_seconds: range(*seconds).1,
         };
+        let seconds = times.iter().sum();
         PlanSummary {
             plan: path.to_path_buf(),
             scope: plan.header.scope,
             bytes: plan.bytes(),
             extents: plan.extent_count(),
-            seconds: pace.seconds(plan.bytes(), plan.extent_count()),
+            seconds,
+            least_seconds: range(seconds).0,
+            most_seconds: range(seconds).1,
             bridge_bytes: plan.header.bridge.gap_bytes,
-            pace: *pace,
-            passes: plan.passes.iter().map(pass).collect(),
+            pace: Pace::of_model(model),
+            model: model.clone(),
+            passes: plan.passes.iter().zip(&times).map(pass).collect(),
             totals: plan.header.totals.clone(),
             left_out: plan.header.left_out.clone(),
             findings: plan.header.findings.clone(),

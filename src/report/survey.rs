@@ -1,11 +1,11 @@
 //! The survey: what the drive is, what each area holds, what reading it would cost, and one plain recommendation.
 
 use super::advice::Advice;
-use super::costs::{Costs, ScopeReport, scope_costs};
+use super::costs::{Costs, Reckoning, ScopeReport, scope_costs};
 use super::destination::DestinationReport;
 use super::strip::{Strip, strip};
 use crate::allocation::{
-    Census, Choices, Class, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, census, classify, reconcile,
+    Census, Choices, Class, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, TwoMaps, census, classify,
 };
 use crate::coherence::Coherence;
 use crate::finding::{Findings, Severity};
@@ -128,16 +128,15 @@ pub struct FindingReport {
     pub meaning: &'static str,
 }
 
-/// Puts the survey together, with the verdict of [`crate::coherence::judge`]. `rate` is the rate to reckon with in bytes a second, if the user gave one.
+/// Puts the survey together, with the verdict of [`crate::coherence::judge`] and times by `reckoning`.
 pub fn survey(
     drive: &DriveMap,
     coherence: Coherence,
     reading: ReadTotals,
     choices: &Choices,
-    rate: Option<f64>,
-    reposition_ms: f64,
+    reckoning: &Reckoning,
 ) -> SurveyReport {
-    let costs = Costs::new(rate, reading.sustained_rate(), reposition_ms);
+    let costs = Costs::new(reckoning, reading.sustained_rate(), drive.identity.bytes);
     // Two halves of about equal work on millions of runs; both only look.
     let (areas, map, scopes) = std::thread::scope(|scope| {
         let areas = scope.spawn(|| drive.areas.iter().map(area_report).collect());
@@ -174,7 +173,9 @@ fn area_report(area: &DriveArea) -> AreaReport {
         AreaKind::Unpartitioned => ("unpartitioned", None),
     };
     let (holds, volume) = match &area.content {
-        Some(Content::Volume(volume)) => (Some(volume.kind.name().to_owned()), Some(volume_report(volume))),
+        Some(Content::Volume(volume)) => {
+            (Some(volume.kind.name().to_owned()), area.two_maps().map(|maps| volume_report(volume, maps)))
+        }
         Some(content @ Content::Opaque { .. }) => (Some(content.name().unwrap_or("not recognised").to_owned()), None),
         None => (None, None),
     };
@@ -191,9 +192,8 @@ fn area_report(area: &DriveArea) -> AreaReport {
     }
 }
 
-fn volume_report(volume: &VolumeMap) -> VolumeReport {
-    let maps = reconcile(volume);
-    let reconciliation = maps.figures;
+fn volume_report(volume: &VolumeMap, maps: &TwoMaps) -> VolumeReport {
+    let reconciliation = maps.figures.clone();
     #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
     let fullness = reconciliation.allocated.clusters as f64 / (volume.geometry.cluster_count.max(1)) as f64;
     VolumeReport {

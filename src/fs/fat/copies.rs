@@ -15,6 +15,9 @@ use std::ops::{ControlFlow, Range};
 /// FATs up to this size are read in one piece, which also keeps FAT12 entries from straddling two blocks.
 const SMALL: u64 = 64 << 10;
 
+/// The smallest sector there is: what a drive loses at once.
+const BLANK_SECTOR: usize = 512;
+
 /// What reading the FATs gave.
 pub(super) struct Reading {
     pub table: Table,
@@ -184,6 +187,19 @@ impl Merge {
             self.first_differing = Some(self.first_differing.map_or(n, |first| first.min(n)));
             if ours == 0 {
                 self.elsewhere_in_copy.push(ClusterRun::new(n.into(), 1));
+            }
+        }
+        self.fill_blank_sectors(place, other);
+    }
+
+    /// Takes over sectors that are all zero so far and hold something in `other`. A sector lost to zeros would break every
+    /// chain through it; where it was rightly emptied no live folder entry leads into it, so that nothing follows the stale
+    /// chain.
+    fn fill_blank_sectors(&mut self, place: &Extent, other: &[u8]) {
+        let ours = &mut self.bytes[index(place.start.0)..index(place.end())];
+        for (ours, theirs) in ours.chunks_exact_mut(BLANK_SECTOR).zip(other.chunks_exact(BLANK_SECTOR)) {
+            if ours.iter().all(|byte| *byte == 0) {
+                ours.copy_from_slice(theirs);
             }
         }
     }
