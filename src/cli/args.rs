@@ -2,6 +2,7 @@
 
 #![allow(missing_docs, reason = "a flattened group of arguments has its own documentation, at its type")]
 
+use crate::extent::Extent;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -27,6 +28,8 @@ pub enum Command {
     Files(FilesArguments),
     /// Writes the ordered list of reads
     Plan(PlanArguments),
+    /// Plays a plan on a drive's model: what is safe when, and if the drive dies on the way
+    Simulate(SimulateArguments),
     /// Writes a plan in a form that other tools can follow
     Export(ExportArguments),
     /// Follows the case's plan: reads each planned byte once into the case's image
@@ -113,6 +116,11 @@ fn positive(text: &str) -> Result<f64, String> {
         Ok(value) if value.is_finite() && value > 0.0 => Ok(value),
         _ => Err("must be a number above 0".to_owned()),
     }
+}
+
+fn region(text: &str) -> Result<Extent, String> {
+    let parsed = text.split_once(':').and_then(|(start, bytes)| Extent::new(start.parse().ok()?, bytes.parse().ok()?));
+    parsed.filter(|extent| !extent.is_empty()).ok_or_else(|| "must be START:BYTES, both whole numbers, BYTES above 0".to_owned())
 }
 
 fn one_byte(text: &str) -> Result<u8, String> {
@@ -242,6 +250,34 @@ pub struct PlanArguments {
     /// Where the plan goes: a new file [default with --case: the case's folder, as its current plan]
     #[arg(long, short, value_name = "PLAN", required_unless_present = "case")]
     pub output: Option<PathBuf>,
+}
+
+/// `simulate`
+#[derive(Args, Debug)]
+pub struct SimulateArguments {
+    /// The plan
+    pub plan: PathBuf,
+    #[command(flatten)]
+    pub model: ModelArguments,
+    /// The drive may die at any moment with the same chance, on average after so many hours of reading [default: half the
+    /// time that the whole drive takes front to back]
+    #[arg(long, value_name = "HOURS", value_parser = positive, conflicts_with_all = ["dies_after", "bad_region"])]
+    pub mean_life: Option<f64>,
+    /// The drive dies after so many hours of reading
+    #[arg(long, value_name = "HOURS", value_parser = positive, conflicts_with = "bad_region")]
+    pub dies_after: Option<f64>,
+    /// The drive lives, but nothing can be read in so many bytes from byte START
+    #[arg(long, value_name = "START:BYTES", value_parser = region)]
+    pub bad_region: Option<Extent>,
+    /// Largest single read, in KiB, as for `copy`
+    #[arg(long, value_name = "KIB", default_value_t = 1024, value_parser = clap::value_parser!(u64).range(4..=16384))]
+    pub request: u64,
+    /// Draw bytes read over time into this new SVG file
+    #[arg(long, value_name = "FILE")]
+    pub svg: Option<PathBuf>,
+    /// Print JSON for programs
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// The forms a plan can be exported in.

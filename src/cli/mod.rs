@@ -26,6 +26,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Folders(a) => commands::folders::run(a),
         Command::Files(a) => commands::files::run(a),
         Command::Plan(a) => commands::plan::run(a),
+        Command::Simulate(a) => commands::simulate::run(a),
         Command::Export(a) => commands::export::run(a),
         Command::Copy(a) => commands::copy::run(a),
         Command::Audit(a) => commands::audit::run(a),

@@ -59,6 +59,7 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
         | Command::Copy(_)
         | Command::Audit(_)
         | Command::Verify(_)
+        | Command::Simulate(_)
         | Command::Take(_)
         | Command::Demo(_) => {
             unreachable!("not a step of the demo")

@@ -1,0 +1,41 @@
+//! `gleaner simulate`
+
+use super::{drive_model, print, print_json};
+use crate::cli::args::SimulateArguments;
+use crate::cli::exit::Ending;
+use crate::cli::show;
+use crate::plan::open_plan;
+use crate::report::simulation_picture;
+use crate::simulate::{Assumptions, Law, Pieces, simulate};
+use crate::write_new::{WriteNewError, check_new, write_new};
+use std::io::Write;
+
+pub fn run(arguments: &SimulateArguments) -> anyhow::Result<Ending> {
+    if let Some(svg) = &arguments.svg {
+        check_new(svg)?;
+    }
+    let model = drive_model(&arguments.model, None)?.model;
+    let pieces = Pieces::read(open_plan(&arguments.plan)?)?;
+    let request_bytes = arguments.request << 10;
+    let simulation = simulate(pieces, &Assumptions { model, request_bytes, law: law(arguments) });
+    if let Some(svg) = &arguments.svg {
+        let io = |error| WriteNewError::Io { path: svg.clone(), error };
+        write_new(svg, |out| out.write_all(simulation_picture(&simulation).as_bytes()).map_err(io))?;
+    }
+    if arguments.json {
+        print_json(&simulation)?;
+    } else {
+        print(&show::simulated(&arguments.plan.to_string_lossy(), &simulation))?;
+    }
+    Ok(Ending::Done)
+}
+
+fn law(arguments: &SimulateArguments) -> Option<Law> {
+    let seconds = |hours: f64| hours * 3600.0;
+    match (arguments.mean_life, arguments.dies_after, arguments.bad_region) {
+        (Some(hours), _, _) => Some(Law::Steady { mean_life_seconds: seconds(hours) }),
+        (None, Some(hours), _) => Some(Law::DiesAfter { seconds: seconds(hours) }),
+        (None, None, Some(region)) => Some(Law::BadRegion { region }),
+        (None, None, None) => None,
+    }
+}
