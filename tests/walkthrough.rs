@@ -68,8 +68,7 @@ fn image_is_correct(folder: &Path, image: &str) {
     assert!(converted.success());
     let (drive, copy) = (fs::read(folder.join("demo/demo-drive.img")).unwrap(), fs::read(&plain).unwrap());
     assert_eq!(drive.len(), copy.len());
-    let mut export =
-        Step { line: 0, command: "gleaner export case/plan.json --as csv".to_owned(), code: 0, shown: vec![] };
+    let export = Step { line: 0, command: "gleaner export case/plan.json --as csv".to_owned(), code: 0, shown: vec![] };
     let csv = run(&export, folder).0;
     let mut held = 0;
     for line in csv.lines().skip_while(|line| !line.starts_with(|c: char| c.is_ascii_digit())) {
@@ -79,10 +78,6 @@ fn image_is_correct(folder: &Path, image: &str) {
         held += length;
     }
     assert!(held > 50_000_000, "the plan has only {held} bytes");
-    // The same in the words of the one who looks: every file is whole.
-    export.command = "gleaner audit --case case --json".to_owned();
-    let audit: serde_json::Value = serde_json::from_str(&run(&export, folder).0).unwrap();
-    assert!(audit.to_string().contains("whole"), "{audit}");
 }
 
 #[test]
