@@ -4,17 +4,21 @@
 //! for it again, and when the structure is in, a case serves without the drive. `docs/formats/case.md` describes the folder.
 
 mod attachment;
+mod chain;
 mod error;
 mod file;
+mod note;
 mod offline;
 mod record;
 mod safety;
 mod store;
 
 pub use attachment::Attachment;
+pub use chain::{ChainFault, Record, RecordLine, read_record};
 pub use error::CaseError;
 pub use file::{CaseFile, CaseSource};
-pub use record::{Entry, RECORD_NAME};
+pub use note::{FieldValue, Note, NoteError, NoteField, Topic, Unit};
+pub use record::{Entry, RECORD_NAME, SEAL_NAME, Seal};
 pub use safety::{Mounted, refuse_mounted, refuse_writing_to_source};
 pub use store::CaseStore;
 
@@ -322,6 +326,17 @@ impl Case {
     fn save(&self) -> Result<(), CaseError> {
         self.file.write(&self.folder.join(CASE_NAME))
     }
+}
+
+/// Takes a note into a case's record. The case itself need not be free: notes are taken while it is being copied.
+///
+/// # Errors
+/// [`CaseError::Missing`] when there is no case in the folder; [`CaseError::Io`] when the record cannot be written.
+pub fn add_note(folder: &Path, note: &Note) -> Result<(), CaseError> {
+    if !is_case(folder) {
+        return Err(CaseError::Missing { folder: folder.into() });
+    }
+    record::append(&folder.join(RECORD_NAME), &Entry::note(note))
 }
 
 /// Whether there is a case in a folder.

@@ -1,15 +1,22 @@
 //! The record of who did what when: JSON lines, each with the SHA-256 of the line before it, so that a later change shows.
+//!
+//! The chain alone cannot show that its end was cut off or changed. So a small file beside it, the seal, holds the number
+//! of lines and the sum of the last one. `docs/formats/record.md` describes both, and what they are worth.
 
-use super::CaseError;
-use serde::Serialize;
+use super::{CaseError, Note, write_file};
+use rustix::fs::FlockOperation;
+use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::fs::File;
-use std::io::{Read, Seek, SeekFrom, Write};
-use std::path::Path;
+use std::io::{self, BufRead, BufReader, Seek, Write};
+use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
 /// Its name in the case's folder.
 pub const RECORD_NAME: &str = "record.jsonl";
+
+/// The seal's name in the case's folder.
+pub const SEAL_NAME: &str = "record.seal";
 
 /// One entry.
 #[derive(Serialize, Debug, Clone)]
@@ -22,6 +29,18 @@ pub struct Entry {
     pub outcome: String,
     /// Figures, as far as the command has any.
     pub figures: serde_json::Value,
+}
+
+impl Entry {
+    /// A note of the bench. The words typed are not kept beside it: what is personal stands in one place only.
+    pub fn note(note: &Note) -> Entry {
+        Entry {
+            command: "note".to_owned(),
+            arguments: Vec::new(),
+            outcome: "exit code 0".to_owned(),
+            figures: serde_json::json!({ "note": note }),
+        }
+    }
 }
 
 /// A line of the record.
@@ -37,6 +56,15 @@ struct Line<'e> {
     before: String,
 }
 
+/// What the seal holds.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Seal {
+    /// Number of lines.
+    pub lines: u64,
+    /// SHA-256 of the last one, without its line break, in hexadecimal; of nothing when there is none.
+    pub sha256: String,
+}
+
 /// The time now (RFC 3339, UTC, whole seconds).
 pub(super) fn now() -> String {
     humantime::format_rfc3339_seconds(SystemTime::now()).to_string()
@@ -47,33 +75,84 @@ fn user() -> String {
     named.filter(|name| !name.is_empty()).unwrap_or_else(|| format!("uid {}", rustix::process::getuid().as_raw()))
 }
 
+pub(super) fn seal_path(record: &Path) -> PathBuf {
+    record.with_file_name(SEAL_NAME)
+}
+
+/// The seal; `None` when there is none, or one that makes no sense.
+pub(super) fn read_seal(record: &Path) -> Option<Seal> {
+    serde_json::from_slice(&std::fs::read(seal_path(record)).ok()?).ok()
+}
+
+/// Appends an entry, alone: the record is locked meanwhile, so that a note can be taken while a copy runs.
 pub(super) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
     let failed = |error| CaseError::io(path, error);
     let mut file = File::options().read(true).append(true).create(true).open(path).map_err(failed)?;
-    let (last, torn) = last_line(&mut file).map_err(failed)?;
-    let line = Line { when: now(), who: user(), entry, before: hex::encode(Sha256::digest(&last)) };
-    let mut text = serde_json::to_vec(&line).expect("plain values");
-    text.push(b'\n');
-    if torn {
+    rustix::fs::flock(&file, FlockOperation::LockExclusive).map_err(|e| failed(e.into()))?;
+    let seal = read_seal(path);
+    let found = End::of(&mut file, seal.as_ref().map(|seal| seal.lines)).map_err(failed)?;
+    let line = Line { when: now(), who: user(), entry, before: found.sum.clone() };
+    let text = serde_json::to_vec(&line).expect("plain values");
+    let sum = hex::encode(Sha256::digest(&text));
+    let mut written = text;
+    written.push(b'\n');
+    if found.torn {
         // Power went while the last line was written: it stays, as a line of its own.
-        text.insert(0, b'\n');
+        written.insert(0, b'\n');
     }
-    file.write_all(&text).and_then(|()| file.sync_data()).map_err(failed)
+    file.write_all(&written).and_then(|()| file.sync_data()).map_err(failed)?;
+    // A seal that no longer fits stays as it is: a break must not heal by going on.
+    if seal.is_none_or(|seal| found.at_seal.as_ref() == Some(&seal.sha256)) {
+        let seal = Seal { lines: found.lines + 1, sha256: sum };
+        write_file(&seal_path(path), &serde_json::to_vec(&seal).expect("plain values"))?;
+    }
+    Ok(())
 }
 
-/// The last line without its line break, and whether that break is missing.
-fn last_line(file: &mut File) -> std::io::Result<(Vec<u8>, bool)> {
-    const LONGEST: u64 = 1 << 20;
-    let end = file.seek(SeekFrom::End(0))?;
-    file.seek(SeekFrom::Start(end.saturating_sub(LONGEST)))?;
-    let mut tail = Vec::new();
-    file.take(LONGEST).read_to_end(&mut tail)?;
-    let torn = tail.last().is_some_and(|byte| *byte != b'\n');
-    if !torn {
-        tail.pop();
+/// How a record ends.
+struct End {
+    lines: u64,
+    /// SHA-256 of the last line.
+    sum: String,
+    /// Whether its line break is missing.
+    torn: bool,
+    /// SHA-256 of the line that the seal speaks of, when there are so many.
+    at_seal: Option<String>,
+}
+
+impl End {
+    /// Goes through the whole file, without keeping any of it.
+    fn of(file: &mut File, sealed_lines: Option<u64>) -> io::Result<End> {
+        file.rewind()?;
+        let mut end = End { lines: 0, sum: hex::encode(Sha256::digest([])), torn: false, at_seal: None };
+        if sealed_lines == Some(0) {
+            end.at_seal = Some(end.sum.clone());
+        }
+        let mut input = BufReader::new(file);
+        let mut hasher = Sha256::new();
+        loop {
+            let chunk = input.fill_buf()?;
+            if chunk.is_empty() && !end.torn {
+                return Ok(end);
+            }
+            let line_break = chunk.iter().position(|byte| *byte == b'\n');
+            let taken = line_break.map_or(chunk.len(), |at| at + 1);
+            hasher.update(&chunk[..line_break.unwrap_or(chunk.len())]);
+            let at_end = chunk.is_empty();
+            input.consume(taken);
+            end.torn = line_break.is_none();
+            if line_break.is_some() || at_end {
+                end.lines += 1;
+                end.sum = hex::encode(std::mem::take(&mut hasher).finalize());
+                if sealed_lines == Some(end.lines) {
+                    end.at_seal = Some(end.sum.clone());
+                }
+            }
+            if at_end {
+                return Ok(end);
+            }
+        }
     }
-    let start = tail.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
-    Ok((tail.split_off(start), torn))
 }
 
 #[cfg(test)]

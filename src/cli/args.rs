@@ -2,6 +2,10 @@
 
 #![allow(missing_docs, reason = "a flattened group of arguments has its own documentation, at its type")]
 
+mod bench;
+
+pub use bench::{AudienceArgument, NoteArguments, RecordArguments, ReportArguments};
+
 use crate::extent::Extent;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -40,6 +44,10 @@ pub enum Command {
     Verify(VerifyArguments),
     /// Takes chosen files out of a case's image
     Take(TakeArguments),
+    /// Takes down what the bench did, measured or decided, in the case's record
+    Note(NoteArguments),
+    /// Shows the case's record of who did what when, and whether it was changed
+    Record(RecordArguments),
     /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds
     Demo(DemoArguments),
 }

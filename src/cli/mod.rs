@@ -32,6 +32,8 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Audit(a) => commands::audit::run(a),
         Command::Verify(a) => commands::verify::run(a),
         Command::Take(a) => commands::take::run(a),
+        Command::Note(a) => commands::note::run(a),
+        Command::Record(a) => commands::record::run(a),
         Command::Demo(a) => commands::demo::run(a),
     }
 }
@@ -39,7 +41,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
 /// The exit code for an error: its kind is looked for along the whole chain.
 pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::allocation::{NoSuchVolume, PatternError};
-    use crate::case::CaseError;
+    use crate::case::{CaseError, NoteError};
     use crate::copy::CopyError;
     use crate::export::ExportError;
     use crate::model::{ModelError, ModelFileError};
@@ -100,7 +102,12 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if cause.is::<PlanReadError>() || cause.is::<BuildError>() {
             return Ending::Plan;
         }
-        if cause.is::<PatternError>() || cause.is::<ScopeError>() || cause.is::<NoSuchVolume>() || cause.is::<ModelFileError>() || cause.is::<ModelError>()
+        if cause.is::<NoteError>()
+            || cause.is::<PatternError>()
+            || cause.is::<ScopeError>()
+            || cause.is::<NoSuchVolume>()
+            || cause.is::<ModelFileError>()
+            || cause.is::<ModelError>()
         {
             return Ending::Usage;
         }

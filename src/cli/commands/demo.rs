@@ -61,6 +61,8 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
         | Command::Verify(_)
         | Command::Simulate(_)
         | Command::Take(_)
+        | Command::Note(_)
+        | Command::Record(_)
         | Command::Demo(_) => {
             unreachable!("not a step of the demo")
         }

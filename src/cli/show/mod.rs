@@ -9,6 +9,7 @@ mod coherence;
 mod copy;
 mod folders;
 mod plan;
+mod record;
 mod taken;
 mod verify;
 
@@ -16,6 +17,7 @@ pub use audit::audit;
 pub use copy::copy;
 pub use folders::folders;
 pub use plan::plan;
+pub use record::{note, record, record_check};
 pub use taken::{TAKEN_SHOWN, taken};
 pub use verify::verify;
 

@@ -1,0 +1,98 @@
+//! What was typed for the record and the report.
+
+use crate::case::Topic;
+use clap::{Args, ValueEnum};
+use std::path::PathBuf;
+
+/// Whom something is for.
+#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AudienceArgument {
+    /// All there is
+    Bench,
+    /// Without personal fields, without who did it, without the bench's own paths
+    Client,
+}
+
+fn topic(text: &str) -> Result<Topic, String> {
+    Topic::of_name(text).ok_or_else(|| {
+        let names: Vec<&str> = Topic::ALL.iter().map(|topic| topic.name()).collect();
+        format!("topics are {}", names.join(", "))
+    })
+}
+
+/// The topics with their fields, for the help.
+fn topics() -> String {
+    let line = |topic: Topic| format!("  {:12} {}\n", topic.name(), topic.describe());
+    let lines: String = Topic::ALL.into_iter().map(line).collect();
+    format!(
+        "Topics and their fields:\n{lines}\nFigures may bear their unit (47, 4.7kohm, 650mA, 38.5C); `open` stands for a resistance over the \
+         meter's range."
+    )
+}
+
+/// `note`
+#[derive(Args, Debug)]
+#[command(after_help = topics())]
+pub struct NoteArguments {
+    /// The case
+    #[arg(long, value_name = "FOLDER")]
+    pub case: PathBuf,
+    /// What the note is about; see the list below
+    #[arg(long, value_name = "TOPIC", default_value = "other", value_parser = topic)]
+    pub on: Topic,
+    /// A field of the topic (may be given several times)
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub field: Vec<String>,
+    /// Leave this field out of the client's copy; `text` for the text (may be given several times)
+    #[arg(long, value_name = "NAME")]
+    pub personal: Vec<String>,
+    /// Free text
+    #[arg(value_name = "TEXT")]
+    pub text: Vec<String>,
+    /// Print JSON for programs
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `record`
+#[derive(Args, Debug)]
+pub struct RecordArguments {
+    /// The case
+    #[arg(long, value_name = "FOLDER")]
+    pub case: PathBuf,
+    /// Follow the chain of hashes and say whether anything was changed; exit code 10 when it was
+    #[arg(long)]
+    pub check: bool,
+    /// Whom it is for
+    #[arg(long = "for", value_enum, value_name = "AUDIENCE", default_value = "bench")]
+    pub audience: AudienceArgument,
+    /// Print JSON for programs
+    #[arg(long, conflicts_with = "csv")]
+    pub json: bool,
+    /// Print CSV for spreadsheets
+    #[arg(long)]
+    pub csv: bool,
+}
+
+/// `report`
+#[derive(Args, Debug)]
+pub struct ReportArguments {
+    /// The case
+    #[arg(long, value_name = "FOLDER")]
+    pub case: PathBuf,
+    /// Whom it is for
+    #[arg(long = "for", value_enum, value_name = "AUDIENCE", default_value = "bench")]
+    pub audience: AudienceArgument,
+    /// A new HTML file; the full lists go beside it as CSV [default: report.html in the case's folder, or the next free name]
+    #[arg(long, short, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+    /// Reckon the SHA-256 of the whole image now: reads all that is held
+    #[arg(long)]
+    pub hash: bool,
+    /// Print JSON for programs
+    #[arg(long)]
+    pub json: bool,
+    /// Show no progress
+    #[arg(long, short)]
+    pub quiet: bool,
+}

@@ -1,0 +1,26 @@
+//! `gleaner record`
+
+use super::{print, print_json};
+use crate::case::read_record;
+use crate::cli::args::{AudienceArgument, RecordArguments};
+use crate::cli::exit::Ending;
+use crate::cli::show;
+use crate::report::record_csv;
+use std::io;
+
+pub fn run(arguments: &RecordArguments) -> anyhow::Result<Ending> {
+    let mut record = read_record(&arguments.case)?;
+    if arguments.audience == AudienceArgument::Client {
+        record = record.for_client();
+    }
+    if arguments.json {
+        print_json(&record)?;
+    } else if arguments.csv {
+        record_csv(&record, &mut io::stdout().lock())?;
+    } else if arguments.check {
+        print(&show::record_check(&record))?;
+    } else {
+        print(&show::record(&record))?;
+    }
+    Ok(if arguments.check && record.fault.is_some() { Ending::Incomplete } else { Ending::Done })
+}
