@@ -7,9 +7,10 @@ use class_maps::{SECTOR, class_map, map_of, plan, request, size, source, volumes
 use gleaner::allocation::{Class, ClassMap, ClassRun};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::finding::{Code, Finding, Findings, Severity};
+use gleaner::model::preset;
 use gleaner::plan::{
-    BridgeRule, BuildError, Choice, Estimate, LeftOutReason, Pace, PlanReadError, PlanRequest, Scope, Sweeps, build,
-    classes, estimate, least_travel, read_plan, sweep_travel,
+    BridgeRule, BuildError, Choice, LeftOutReason, PlanReadError, PlanRequest, Scope, Sweeps, build,
+    classes, estimate, least_travel, pass_seconds, read_plan, sweep_travel,
 };
 use gleaner::units::ByteOffset;
 use proptest::prelude::*;
@@ -123,11 +124,21 @@ proptest! {
     #[test]
     fn an_estimate_counts_what_the_plan_holds(map in class_map(0..60, 12), request in request(20)) {
         let plan = plan(&map, &request);
-        let made = estimate(&Sweeps::new(&map), &request.choice().unwrap(), &Pace::TYPICAL);
+        let model = preset("desktop-7200").unwrap().model();
+        let made = estimate(&Sweeps::new(&map), &request.choice().unwrap(), &model);
         let (bytes, extents) = (plan.bytes(), plan.extent_count());
         let unasked_bytes = plan.header.totals.iter().map(|t| t.unasked_bytes).sum();
-        let seconds = Pace::TYPICAL.seconds(bytes, extents);
-        prop_assert_eq!(made, Estimate { bytes, unasked_bytes, extents, seconds });
+        prop_assert_eq!((made.bytes, made.unasked_bytes, made.extents), (bytes, unasked_bytes, extents));
+        let seconds = pass_seconds(&plan, &model);
+        for class in &made.classes {
+            let passes = || plan.passes.iter().zip(&seconds).filter(|(pass, _)| pass.header.class == class.class);
+            prop_assert_eq!(class.bytes, passes().map(|(pass, _)| pass.header.bytes).sum::<u64>());
+            let sum: f64 = passes().map(|(_, seconds)| seconds).sum();
+            prop_assert!((class.seconds - sum).abs() <= 1e-9 * sum);
+        }
+        let sum: f64 = seconds.iter().sum();
+        prop_assert!((made.seconds - sum).abs() <= 1e-9 * sum);
+        prop_assert!(made.least_seconds <= made.seconds && made.seconds <= made.most_seconds);
     }
 
     #[test]
@@ -276,6 +287,29 @@ fn wanted_comes_by_pattern_and_known_bad_clusters_last() {
         (Class::Unclaimed, 1, None, 1),
     ];
     assert_eq!(seen, expected);
+}
+
+// Source: the rule of docs/bridging.md, with the 10 MiB (10,485,760 bytes) counted by hand.
+#[test]
+fn no_gap_is_read_through_near_a_place_that_failed() {
+    const MIB: u64 = 1 << 20;
+    let files = |mib: u64| Extent::between(mib * MIB, (mib + 1) * MIB);
+    // Files at every even MiB of 64, free space between them.
+    let map = map_of(&[(2048, Class::Files), (2048, Class::Free)].repeat(32));
+    let mut request = PlanRequest::new(Scope::Files);
+    request.bridge = BridgeRule::fixed(MIB);
+    let extents = |failed: &[Extent]| {
+        let sweeps = Sweeps::new(&map).avoiding(&failed.iter().copied().collect());
+        let plan = build(&sweeps, &request, source(size(&map)), volumes(), &Findings::new()).unwrap();
+        plan.passes.iter().flat_map(|pass| pass.extents().to_vec()).collect::<Vec<_>>()
+    };
+    assert_eq!(extents(&[]), [Extent::between(0, 63 * MIB)]);
+    // A sector at the start of MiB 32: from MiB 22 to 42 (and a sector) nothing is read through.
+    let shy = extents(&[Extent::new(32 * MIB, 512).unwrap()]);
+    let mut expected = vec![Extent::between(0, 23 * MIB)];
+    expected.extend([24, 26, 28, 30, 32, 34, 36, 38, 40].map(files));
+    expected.push(Extent::between(42 * MIB, 63 * MIB));
+    assert_eq!(shy, expected);
 }
 
 #[test]

@@ -7,8 +7,9 @@ use class_maps::{SECTOR, source, volumes};
 use gleaner::allocation::{Class, ClassMap, ClassRun};
 use gleaner::extent::Extent;
 use gleaner::finding::Findings;
+use gleaner::model::preset;
 use gleaner::plan::{
-    BridgeRule, Pace, PassHeader, PlanHeader, PlanRequest, PlanVisitor, Scope, Sweeps, build, estimate, open_plan,
+    BridgeRule, PassHeader, PlanHeader, PlanRequest, PlanVisitor, Scope, Sweeps, build, estimate, open_plan,
     read_plan, stream_plan, write_plan,
 };
 use gleaner::write_new::{WriteNewError, write_new};
@@ -127,11 +128,12 @@ fn twenty_million_runs_are_planned_in_twenty_seconds_and_two_gibibytes() {
         let start = Instant::now();
         let sweeps = Sweeps::new(&map);
         let sorted = start.elapsed();
+        let model = preset("desktop-7200").unwrap().model();
         for bridge in [BridgeRule::OFF, BridgeRule::default()] {
             let mut request = PlanRequest::new(Scope::Whole);
-            request.bridge = bridge;
+            request.bridge = bridge.clone();
             let start = Instant::now();
-            let cost = estimate(&sweeps, &request.choice().unwrap(), &Pace::TYPICAL);
+            let cost = estimate(&sweeps, &request.choice().unwrap(), &model);
             let estimated = start.elapsed();
             let start = Instant::now();
             let source = source(class_maps::size(&map));

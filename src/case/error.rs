@@ -2,6 +2,7 @@
 
 use crate::image::ImageError;
 use crate::journal::JournalError;
+use crate::model::ModelFileError;
 use crate::source::SourceLost;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -10,6 +11,9 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum CaseError {
+    /// The drive's model in the case.
+    #[error("the case's {0}")]
+    Model(#[from] ModelFileError),
     /// No such folder.
     #[error("{folder}: there is no such case; a case is made by the first command with a drive and --case")]
     Missing {

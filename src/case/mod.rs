@@ -7,6 +7,7 @@ mod attachment;
 mod chain;
 mod error;
 mod file;
+mod look;
 mod note;
 mod offline;
 mod record;
@@ -17,6 +18,7 @@ pub use attachment::Attachment;
 pub use chain::{ChainFault, Record, RecordLine, read_record};
 pub use error::CaseError;
 pub use file::{CaseFile, CaseSource};
+pub use look::CaseLook;
 pub use note::{FieldValue, Note, NoteError, NoteField, Topic, Unit};
 pub use record::{Entry, RECORD_NAME, SEAL_NAME, Seal};
 pub use safety::{Mounted, refuse_mounted, refuse_writing_to_source};
@@ -25,6 +27,7 @@ pub use store::CaseStore;
 use crate::extent::Extent;
 use crate::image::{self, ImageForm};
 use crate::journal::{Journal, JournalHeader, Ranges};
+use crate::model::DriveModel;
 use crate::source::{Reader, Source, SourceIdentity, SourceLost, Store};
 use crate::write_new::{PART_PREFIX, PART_SUFFIX, replace};
 use rustix::fs::FlockOperation;
@@ -36,6 +39,7 @@ use std::sync::Arc;
 const CASE_NAME: &str = "case.json";
 const JOURNAL_NAME: &str = "journal";
 const LOCK_NAME: &str = "lock";
+const MODEL_NAME: &str = "model.json";
 
 /// Most bytes that are read again to make sure that a drive is the one a case belongs to.
 const IDENTITY_BYTES: u64 = 64 << 10;
@@ -174,6 +178,28 @@ impl Case {
     pub fn set_plan(&mut self, path: &Path) -> Result<(), CaseError> {
         self.file.plan = path.file_name().map(|name| name.to_string_lossy().into_owned());
         self.save()
+    }
+
+    /// Where the drive's model is, or would be.
+    pub fn model_path(&self) -> PathBuf {
+        self.folder.join(MODEL_NAME)
+    }
+
+    /// The drive's model, where its pace was measured.
+    ///
+    /// # Errors
+    /// [`CaseError::Model`] when there is a file that is none.
+    pub fn model(&self) -> Result<Option<DriveModel>, CaseError> {
+        let path = self.model_path();
+        if path.exists() { Ok(Some(DriveModel::from_file(&path)?)) } else { Ok(None) }
+    }
+
+    /// Keeps the drive's model, in place of the one before.
+    ///
+    /// # Errors
+    /// [`CaseError::Io`].
+    pub fn set_model(&self, model: &DriveModel) -> Result<(), CaseError> {
+        write_file(&self.model_path(), model.to_json().as_bytes())
     }
 
     /// A source that holds nothing beside the case: whatever the case lacks is an error that says so.

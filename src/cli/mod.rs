@@ -32,6 +32,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Audit(a) => commands::audit::run(a),
         Command::Verify(a) => commands::verify::run(a),
         Command::Take(a) => commands::take::run(a),
+        Command::Watch(a) => commands::watch::run(a),
         Command::Note(a) => commands::note::run(a),
         Command::Record(a) => commands::record::run(a),
         Command::Demo(a) => commands::demo::run(a),
@@ -50,6 +51,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::session::SessionError;
     use crate::source::{OpenError, SourceLost};
     use crate::take::TakeError;
+    use crate::watch::WatchError;
     use crate::write_new::WriteNewError;
     for cause in error.chain() {
         if let Some(error) = cause.downcast_ref::<OpenError>() {
@@ -96,18 +98,16 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             Some(_) => return Ending::Plan,
             None => {}
         }
+        if let Some(WatchError::Case(error)) = cause.downcast_ref::<WatchError>() {
+            return of_case(error);
+        }
         if let Some(error) = cause.downcast_ref::<CaseError>() {
             return of_case(error);
         }
         if cause.is::<PlanReadError>() || cause.is::<BuildError>() {
             return Ending::Plan;
         }
-        if cause.is::<NoteError>()
-            || cause.is::<PatternError>()
-            || cause.is::<ScopeError>()
-            || cause.is::<NoSuchVolume>()
-            || cause.is::<ModelFileError>()
-            || cause.is::<ModelError>()
+        if cause.is::<NoteError>() || cause.is::<PatternError>() || cause.is::<ScopeError>() || cause.is::<NoSuchVolume>() || cause.is::<ModelFileError>() || cause.is::<ModelError>()
         {
             return Ending::Usage;
         }

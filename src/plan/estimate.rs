@@ -1,31 +1,69 @@
-//! What reading will cost, before any plan is made.
+//! What reading will cost, before any plan is made: the passes played on the drive's model.
 
-use super::{Choice, Pace, PassSink, Sweeps};
+use super::{Choice, Pace, PassSink, Plan, Sweeps};
 use crate::allocation::{Class, ClassRun};
 use crate::extent::Extent;
+use crate::model::{DriveModel, Head};
 use serde::Serialize;
 
+/// The requests that an estimate takes a copy to make, in bytes: copying's own default.
+pub const ESTIMATED_REQUEST: u64 = 1 << 20;
+
+/// What a class's own passes cost. What of the class is read earlier, by bridging, is in the passes that bridge it.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize)]
+pub struct ClassTime {
+    /// The class.
+    pub class: Class,
+    /// Bytes that its passes read.
+    pub bytes: u64,
+    /// Extents that they read them in.
+    pub extents: u64,
+    /// Time in seconds.
+    pub seconds: f64,
+}
+
 /// The cost of a choice.
-#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize)]
+#[derive(Clone, PartialEq, Debug, Default, Serialize)]
 pub struct Estimate {
     /// Bytes read, bridged ones included.
     pub bytes: u64,
     /// Of those, bytes that nobody asked for.
     pub unasked_bytes: u64,
-    /// Extents, each of which costs one reposition.
+    /// Extents.
     pub extents: u64,
     /// Time in seconds, on a drive that gives no errors.
     pub seconds: f64,
+    /// The least that the time may be, by the model's own [`crate::model::Spread`].
+    pub least_seconds: f64,
+    /// The most that it may be.
+    pub most_seconds: f64,
+    /// The classes that have passes, in order.
+    pub classes: Vec<ClassTime>,
 }
 
-/// The cost of a choice on a drive of a given pace. Counts what a plan would hold without holding it: time grows
-/// linearly with the number of class runs, memory is one bit a run.
+/// The cost of a choice on a drive of a given model, its head at the first byte. Counts what a plan would hold without
+/// holding it: time grows linearly with the number of class runs, memory is one bit a run.
 ///
 /// For the same with and without bridging, call it twice with another [`Choice::gap_bytes`].
-pub fn estimate(sweeps: &Sweeps<'_>, choice: &Choice, pace: &Pace) -> Estimate {
-    let mut count = Counter(Estimate::default());
+pub fn estimate(sweeps: &Sweeps<'_>, choice: &Choice, model: &DriveModel) -> Estimate {
+    let drive_bytes = sweeps.runs().last().map_or(0, |run| run.extent.end());
+    let mut count = Counter { estimate: Estimate::default(), model, head: Head { at: 0, drive_bytes } };
     sweeps.run(choice, &mut count);
-    Estimate { seconds: pace.seconds(count.0.bytes, count.0.extents), ..count.0 }
+    let mut estimate = count.estimate;
+    estimate.seconds = estimate.classes.iter().map(|class| class.seconds).sum();
+    (estimate.least_seconds, estimate.most_seconds) = model.spread.range(estimate.seconds);
+    estimate
+}
+
+/// Seconds for each pass of a plan, one after the other, the head at the first byte before the first of them.
+pub fn pass_seconds(plan: &Plan, model: &DriveModel) -> Vec<f64> {
+    let mut head = Head { at: 0, drive_bytes: plan.header.source.bytes };
+    let mut read = |extent: &Extent| {
+        let (seconds, behind) = model.read_seconds(head, *extent, ESTIMATED_REQUEST);
+        head = behind;
+        seconds
+    };
+    plan.passes.iter().map(|pass| pass.extents().iter().map(&mut read).sum()).collect()
 }
 
 /// The fullness (share of the drive that is read, 0 to 1) at which reading `extents` pieces of a drive takes as long as
@@ -51,20 +89,35 @@ pub fn break_even_extents(drive_bytes: u64, bytes: u64, pace: &Pace) -> Option<u
     Some(u64::try_from(extents).unwrap_or(u64::MAX).saturating_add(1))
 }
 
-struct Counter(Estimate);
+struct Counter<'m> {
+    estimate: Estimate,
+    model: &'m DriveModel,
+    head: Head,
+}
 
-impl PassSink for Counter {
-    fn begin(&mut self, _class: Class, _lane: u16) {}
+impl PassSink for Counter<'_> {
+    fn begin(&mut self, class: Class, _lane: u16) {
+        let classes = &mut self.estimate.classes;
+        if classes.last().is_none_or(|last| last.class != class) {
+            classes.push(ClassTime { class, bytes: 0, extents: 0, seconds: 0.0 });
+        }
+    }
 
     fn extent(&mut self, extent: Extent) {
-        self.0.bytes += extent.bytes;
-        self.0.extents += 1;
+        let (seconds, head) = self.model.read_seconds(self.head, extent, ESTIMATED_REQUEST);
+        self.head = head;
+        self.estimate.bytes += extent.bytes;
+        self.estimate.extents += 1;
+        let class = self.estimate.classes.last_mut().expect("a pass begins before its extents");
+        class.bytes += extent.bytes;
+        class.extents += 1;
+        class.seconds += seconds;
     }
 
     fn gap(&mut self, _gap: Extent) {}
 
     fn bridged(&mut self, run: &ClassRun, asked: bool) {
-        self.0.unasked_bytes += if asked { 0 } else { run.extent.bytes };
+        self.estimate.unasked_bytes += if asked { 0 } else { run.extent.bytes };
     }
 
     fn left_out(&mut self, _run: &ClassRun) {}

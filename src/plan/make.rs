@@ -45,7 +45,8 @@ pub fn make(reader: &Reader, drive: &DriveMap, request: &PlanRequest, volumes: &
     let request = request.widened(drive.layout.outside_unexplained);
     let map = classify(drive, &choices);
     let source = plan_source(reader, &map)?;
-    Ok(build(&Sweeps::new(&map), &request, source, plan_volumes(drive), &drive.all_findings())?)
+    let sweeps = Sweeps::new(&map).avoiding(&drive.unread);
+    Ok(build(&sweeps, &request, source, plan_volumes(drive), &drive.all_findings())?)
 }
 
 /// Makes the plan that `header` belongs to anew, from what is known of the drive now. A volume that it kept to and that
@@ -59,9 +60,10 @@ pub fn make_again(reader: &Reader, drive: &DriveMap, header: &PlanHeader) -> Res
         also: header.also.clone(),
         without: header.without.clone(),
         areas: None,
-        bridge: header.bridge,
+        bridge: header.bridge.clone(),
         wants: header.wants.clone(),
         bulk: header.bulk.clone(),
+        order: header.order,
     };
     let there: BTreeSet<u64> =
         drive.areas.iter().filter(|a| a.content.is_some()).map(|a| a.area.extent.start.0).collect();
@@ -82,7 +84,7 @@ impl PlanRequest {
     /// [`MakeError`] for a pattern or a class that cannot be used.
     pub fn check(&self) -> Result<Choices, MakeError> {
         self.choice()?;
-        Ok(Choices { wanted: Patterns::new(&self.wants)?, bulk: Patterns::new(&self.bulk)? })
+        Ok(Choices { wanted: Patterns::new(&self.wants)?, bulk: Patterns::new(&self.bulk)?, prefer: self.order.prefer })
     }
 }
 

@@ -9,7 +9,9 @@ mod header;
 mod identity;
 mod make;
 mod model;
+mod order;
 mod pace;
+mod pick_up;
 mod read;
 mod request;
 mod scope;
@@ -19,7 +21,9 @@ mod write;
 
 pub use bridge::BridgeRule;
 pub use build::{BuildError, build};
-pub use estimate::{Estimate, break_even_extents, break_even_fullness, estimate};
+pub use estimate::{
+    ClassTime, ESTIMATED_REQUEST, Estimate, break_even_extents, break_even_fullness, estimate, pass_seconds,
+};
 pub use file::{FORMAT, LARGEST, VERSION};
 pub use header::{
     ClassBytes, ClassTotals, LeftOut, LeftOutReason, PlanFinding, PlanHeader, PlanVolume, UnlistedFindings,
@@ -27,10 +31,11 @@ pub use header::{
 pub use identity::{Fingerprint, PlanSource};
 pub use make::{MakeError, make, make_again};
 pub use model::{Pass, PassHeader, Plan, PlannedExtent};
+pub use order::Order;
 pub use pace::Pace;
 pub use read::{Fault, PlanReadError, PlanVisitor, StreamError, follow_plan, open_plan, read_plan, read_plan_header, stream_plan};
 pub use request::PlanRequest;
 pub use scope::{ADDABLE, DROPPABLE, Scope, ScopeError, classes};
-pub use sweep::{Choice, PassSink, Sweeps};
+pub use sweep::{Choice, NEIGHBOURHOOD, PassSink, Sweeps};
 pub use travel::{least_travel, sweep_travel};
 pub use write::write_plan;

@@ -1,5 +1,7 @@
-//! How fast a drive reads and how long it takes to get somewhere else.
+//! A drive in two figures: how fast it reads and how long it takes to get somewhere else. What times are reckoned with
+//! is the whole [`DriveModel`]; this is for sentences and for closed formulas.
 
+use crate::model::DriveModel;
 use serde::{Deserialize, Serialize};
 
 /// A drive's pace in two figures: transfer rate and the cost of one reposition.
@@ -23,12 +25,25 @@ impl Pace {
     /// 4.2 ms: half a turn at 7200 rpm, 30,000 / rpm milliseconds.
     pub const ROTATION_MICROSECONDS: u64 = 4_200;
 
-    /// What an estimate of time assumes of a drive it knows nothing about: 120 MB/s, and 12.7 ms (average seek and
+    /// A 3.5-inch drive at 7200 rpm in two figures: 120 MB/s, and 12.7 ms (average seek and
     /// half a turn) for each extent.
     pub const TYPICAL: Pace = Pace {
         bytes_per_second: Pace::TYPICAL_RATE,
         reposition_microseconds: Pace::AVERAGE_SEEK_MICROSECONDS + Pace::ROTATION_MICROSECONDS,
     };
+
+    /// A model in two figures: its rate over the whole drive and its average reposition, both rounded.
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a checked model's figures are small and not negative"
+    )]
+    pub fn of_model(model: &DriveModel) -> Pace {
+        Pace {
+            bytes_per_second: (model.mean_rate().round() as u64).max(1),
+            reposition_microseconds: (model.mean_reposition_seconds() * 1e6).round() as u64,
+        }
+    }
 
     /// The break-even gap in bytes, rate x reposition time: reading through a shorter one is faster than skipping it.
     /// Saturates at 2^64-1.

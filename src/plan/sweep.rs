@@ -4,7 +4,7 @@
 //! runs, so what was read is one bit a run; a drive of twenty million runs takes 80 MB beside its map.
 
 use crate::allocation::{Class, ClassMap, ClassRun};
-use crate::extent::Extent;
+use crate::extent::{Extent, ExtentSet};
 use std::collections::BTreeSet;
 use std::ops::Range;
 
@@ -17,6 +17,8 @@ pub struct Choice {
     pub areas: Option<BTreeSet<u32>>,
     /// The largest gap that is read through, in bytes; 0 for none.
     pub gap_bytes: u64,
+    /// Whether what later passes want is picked up on the way.
+    pub pick_up: bool,
 }
 
 impl Choice {
@@ -48,10 +50,16 @@ pub trait PassSink {
 
 /// The runs of a class map, sorted into lanes. Made once, it serves any number of choices.
 pub struct Sweeps<'m> {
-    runs: &'m [ClassRun],
-    order: Vec<u32>,
-    lanes: Vec<(Class, u16, Range<usize>)>,
+    pub(super) runs: &'m [ClassRun],
+    pub(super) order: Vec<u32>,
+    pub(super) lanes: Vec<(Class, u16, Range<usize>)>,
+    /// Where nothing is read that was not asked for.
+    avoided: ExtentSet,
 }
+
+/// How near to a place that failed, in bytes, no gap is read through. Damage lies in neighbourhoods: a scratch or a bad head
+/// spoils what is next to it (common practice, no source).
+pub const NEIGHBOURHOOD: u64 = 10 << 20;
 
 const LANES: usize = 1 << u16::BITS;
 
@@ -61,7 +69,7 @@ fn key(run: &ClassRun) -> usize {
 
 /// Where the file system knows bad clusters. Reading there can cost a failing drive minutes, so such runs come last and
 /// no gap that holds one is read through.
-fn is_known_bad(class: Class, lane: u16) -> bool {
+pub(super) fn is_known_bad(class: Class, lane: u16) -> bool {
     class == Class::Unclaimed && lane > 0
 }
 
@@ -94,7 +102,18 @@ impl<'m> Sweeps<'m> {
             order[*place as usize] = index;
             *place += 1;
         }
-        Sweeps { runs, order, lanes }
+        Sweeps { runs, order, lanes, avoided: ExtentSet::new() }
+    }
+
+    /// Reads no gap through that holds a place which failed, or lies within [`NEIGHBOURHOOD`] of one: reading there costs
+    /// seconds, and may cost the drive.
+    #[must_use]
+    pub fn avoiding(mut self, failed: &ExtentSet) -> Sweeps<'m> {
+        let around = |place: &Extent| {
+            Extent::between(place.start.0.saturating_sub(NEIGHBOURHOOD), place.end().saturating_add(NEIGHBOURHOOD))
+        };
+        self.avoided = failed.extents().iter().map(around).collect();
+        self
     }
 
     /// The class and lane of every pass that choosing everything would give.
@@ -149,45 +168,96 @@ impl<'m> Sweeps<'m> {
                     let gap = Extent::between(extent.end(), run.extent.start.0);
                     if gap.is_empty() {
                         extent.start.0
-                    } else if gap.bytes <= limit && self.can_bridge(behind..index, read) {
-                        sink.gap(gap);
-                        for between in behind..index {
-                            read.set(between);
-                            let run = &self.runs[between];
-                            sink.bridged(run, choice.takes(run));
-                        }
+                    } else if gap.bytes <= limit && self.can_bridge(gap, behind..index, read) {
+                        self.read_gap(gap, behind..index, choice, read, sink);
                         extent.start.0
                     } else {
-                        sink.extent(extent);
-                        run.extent.start.0
+                        let end = self.draw_on((class, lane), extent, behind..index, choice, read, sink);
+                        self.draw_back((class, lane), run.extent.start.0, end, behind..index, choice, read, sink)
                     }
                 }
             };
             read.set(index);
             open = Some((Extent::between(start, run.extent.end()), index + 1));
         }
-        if let Some((extent, _)) = open {
-            sink.extent(extent);
+        if let Some((extent, behind)) = open {
+            self.draw_on((class, lane), extent, behind..self.runs.len(), choice, read, sink);
         }
     }
 
-    /// Whether none of the runs was read in an earlier pass, and none is known to be bad.
-    fn can_bridge(&self, between: Range<usize>, read: &Bits) -> bool {
-        between.into_iter().all(|index| {
+    /// Hands over an extent, drawn out over what is picked up behind it; its end.
+    fn draw_on(
+        &self,
+        own: (Class, u16),
+        extent: Extent,
+        behind: Range<usize>,
+        choice: &Choice,
+        read: &mut Bits,
+        sink: &mut impl PassSink,
+    ) -> u64 {
+        let from = behind.start;
+        let Some(picked) = self.pick_up(own, behind.map(|index| (index, &self.runs[index])), choice, read) else {
+            sink.extent(extent);
+            return extent.end();
+        };
+        let gap = Extent::between(extent.end(), extent.end() + picked.bytes);
+        self.read_gap(gap, from..from + picked.runs, choice, read, sink);
+        sink.extent(Extent::between(extent.start.0, gap.end()));
+        gap.end()
+    }
+
+    /// The start of an extent, drawn out over what is picked up before it; never up to `end`, where the last one ends.
+    #[allow(clippy::too_many_arguments, reason = "one step of a pass, with all that a pass has")]
+    fn draw_back(
+        &self,
+        own: (Class, u16),
+        start: u64,
+        end: u64,
+        before: Range<usize>,
+        choice: &Choice,
+        read: &mut Bits,
+        sink: &mut impl PassSink,
+    ) -> u64 {
+        let to = before.end;
+        let runs = before.rev().map(|index| (index, &self.runs[index])).take_while(|(_, run)| run.extent.start.0 > end);
+        let Some(picked) = self.pick_up(own, runs, choice, read) else { return start };
+        let gap = Extent::between(start - picked.bytes, start);
+        self.read_gap(gap, to - picked.runs..to, choice, read, sink);
+        gap.start.0
+    }
+
+    fn read_gap(&self, gap: Extent, runs: Range<usize>, choice: &Choice, read: &mut Bits, sink: &mut impl PassSink) {
+        sink.gap(gap);
+        for index in runs {
+            read.set(index);
             let run = &self.runs[index];
-            !read.has(index) && !is_known_bad(run.class, run.lane)
-        })
+            sink.bridged(run, choice.takes(run));
+        }
+    }
+
+    /// Whether anything near an extent failed.
+    pub(super) fn is_avoided(&self, extent: Extent) -> bool {
+        !self.avoided.is_empty() && self.avoided.bytes_within(extent) > 0
+    }
+
+    /// Whether none of the gap's runs was read in an earlier pass, none is known to be bad, and nothing near it failed.
+    fn can_bridge(&self, gap: Extent, between: Range<usize>, read: &Bits) -> bool {
+        !self.is_avoided(gap)
+            && between.into_iter().all(|index| {
+                let run = &self.runs[index];
+                !read.has(index) && !is_known_bad(run.class, run.lane)
+            })
     }
 }
 
-struct Bits(Vec<u64>);
+pub(super) struct Bits(Vec<u64>);
 
 impl Bits {
     fn new(count: usize) -> Bits {
         Bits(vec![0; count.div_ceil(64)])
     }
 
-    fn has(&self, index: usize) -> bool {
+    pub(super) fn has(&self, index: usize) -> bool {
         self.0[index / 64] >> (index % 64) & 1 == 1
     }
 

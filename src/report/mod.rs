@@ -2,6 +2,7 @@
 
 mod advice;
 mod audit_csv;
+mod class_paint;
 mod costs;
 mod destination;
 mod files;
@@ -15,6 +16,7 @@ mod verify;
 
 pub use advice::Advice;
 pub use audit_csv::audit_csv;
+pub use class_paint::class_paint;
 pub use costs::{ClassCost, Costs, RateOrigin, Reckoning, ScopeReport, scope_costs};
 pub use destination::{DestinationReport, RoomError, destination, room_for};
 pub use files::{FileLine, for_each_file};

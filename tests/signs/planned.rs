@@ -5,7 +5,8 @@ use gleaner::allocation::{Choices, Class, DriveMap, classify, read_drive};
 use gleaner::coherence;
 use gleaner::extent::Extent;
 use gleaner::fs::{Content, read_content};
-use gleaner::report::survey;
+use gleaner::model::preset;
+use gleaner::report::{RateOrigin, Reckoning, survey};
 use gleaner::signs::Sign;
 use gleaner::source::Window;
 
@@ -61,7 +62,9 @@ fn the_survey_says_what_it_is() {
     let reader = reader(common::fixture("foreign-luks2"));
     let drive = read_drive(&reader).unwrap();
     let coherence = coherence::judge(&drive, &reader).unwrap();
-    let report = survey(&drive, coherence, reader.totals(), &Choices::default(), None, 12.7);
+    let model = preset("desktop-7200").unwrap().model();
+    let reckoning = Reckoning { model, origin: RateOrigin::Chosen };
+    let report = survey(&drive, coherence, reader.totals(), &Choices::default(), &reckoning);
     let json = serde_json::to_value(&report).unwrap();
     let area = &json["areas"][0];
     assert_eq!(area["holds"], "LUKS2 encryption");

@@ -9,17 +9,20 @@ pub mod folders;
 pub mod note;
 pub mod plan;
 pub mod record;
+pub mod simulate;
 pub mod survey;
 pub mod take;
 pub mod verify;
+pub mod watch;
 
 use super::args::{BulkArguments, ModelArguments, SourceArguments};
 use super::exit::Ending;
 use super::progress;
 use crate::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
-use crate::case::Entry;
+use crate::case::{Case, Entry};
 use crate::image::ImageForm;
 use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
+use crate::report::{RateOrigin, Reckoning};
 use crate::session::{Session, SessionError, Sources};
 use serde::Serialize;
 use std::io::{self, BufWriter, Write};
@@ -66,7 +69,7 @@ fn record(session: &Session, outcome: Ending, figures: serde_json::Value) -> any
 }
 
 fn choices(wanted: &[String], bulk: &BulkArguments) -> Result<Choices, PatternError> {
-    Ok(Choices { wanted: Patterns::new(wanted)?, bulk: Patterns::new(&bulk_patterns(bulk))? })
+    Ok(Choices { wanted: Patterns::new(wanted)?, bulk: Patterns::new(&bulk_patterns(bulk))?, ..Choices::default() })
 }
 
 fn bulk_patterns(bulk: &BulkArguments) -> Vec<String> {
@@ -76,21 +79,22 @@ fn bulk_patterns(bulk: &BulkArguments) -> Vec<String> {
 
 /// The model that was asked for, else the case's own, else that of an unknown drive; with the figures that were given in
 /// place of its own.
-#[allow(dead_code, reason = "next commit")]
-fn drive_model(arguments: &ModelArguments, of_case: Option<DriveModel>) -> anyhow::Result<DriveModel> {
-    let mut model = match (&arguments.drive, of_case) {
-        (Some(asked), _) => DriveModel::of_kind_or_file(asked)?,
-        (None, Some(measured)) => measured,
-        (None, None) => preset(UNKNOWN_DRIVE).expect("one of the presets").model(),
+fn drive_model(arguments: &ModelArguments, case: Option<&Case>) -> anyhow::Result<Reckoning> {
+    let of_case = if arguments.drive.is_some() { None } else { case.map(Case::model).transpose()?.flatten() };
+    let (mut model, mut origin) = match (&arguments.drive, of_case) {
+        (Some(asked), _) => (DriveModel::of_kind_or_file(asked)?, RateOrigin::Chosen),
+        (None, Some(measured)) => (measured, RateOrigin::Paced),
+        (None, None) => (preset(UNKNOWN_DRIVE).expect("one of the presets").model(), RateOrigin::Assumed),
     };
     if let Some(rate) = arguments.rate {
         model = model.at_one_rate(bytes_per_second(rate));
+        origin = RateOrigin::Given;
     }
     if let Some(milliseconds) = arguments.reposition {
         model = model.with_reposition(milliseconds);
     }
     model.check()?;
-    Ok(model)
+    Ok(Reckoning { model, origin })
 }
 
 /// Megabytes a second, as typed, in bytes a second.

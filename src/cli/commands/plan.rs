@@ -1,8 +1,8 @@
 //! `gleaner plan`
 
-use super::{bulk_patterns, bytes_per_second, print, print_json, read, record};
-use crate::allocation::Class;
-use crate::cli::args::{AlsoArgument, PlanArguments, ScopeArgument, WithoutArgument};
+use super::{bulk_patterns, drive_model, print, print_json, read, record};
+use crate::allocation::{Class, Prefer};
+use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
 use crate::cli::show;
 use crate::partition::Scheme;
@@ -12,12 +12,18 @@ use crate::write_new::{check_new, write_new};
 
 pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     // Everything that can be refused is refused before the first read.
-    let request = request(arguments)?;
+    let mut request = request(arguments)?;
     request.check()?;
+    drive_model(&arguments.model, None)?;
     if let Some(output) = &arguments.output {
         check_new(output)?;
     }
     let (mut session, drive) = read(&arguments.source, &[&arguments.output])?;
+    let model = drive_model(&arguments.model, session.case.as_ref())?.model;
+    request.bridge = match arguments.bridge {
+        Some(bytes) => BridgeRule::fixed(bytes),
+        None => BridgeRule::from_model(&model, drive.identity.bytes),
+    };
     let made = plan::make(&session.reader, &drive, &request, &arguments.volume)?;
     let output = match (&arguments.output, &session.case) {
         (Some(path), _) => path.clone(),
@@ -28,7 +34,7 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     if let (None, Some(case)) = (&arguments.output, &mut session.case) {
         case.set_plan(&output)?;
     }
-    let summary = report::PlanSummary::new(&made, &output, &pace(arguments));
+    let summary = report::PlanSummary::new(&made, &output, &model);
     if arguments.source.json {
         print_json(&summary)?;
     } else {
@@ -40,10 +46,6 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     let figures = serde_json::json!({ "plan": output, "scope": summary.scope, "bytes": summary.bytes, "extents": summary.extents });
     record(&session, ending, figures)?;
     Ok(ending)
-}
-
-fn pace(arguments: &PlanArguments) -> plan::Pace {
-    report::Costs::new(arguments.model.rate.map(bytes_per_second), None, arguments.model.reposition.unwrap_or(12.7)).pace
 }
 
 fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
@@ -66,17 +68,18 @@ fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
         WithoutArgument::Free => Class::Free,
         WithoutArgument::Outside => Class::Outside,
     });
-    let bridge = match (arguments.bridge, arguments.model.rate) {
-        (Some(bytes), _) => BridgeRule::fixed(bytes),
-        (None, Some(_)) => BridgeRule::at_rate(pace(arguments).bytes_per_second),
-        (None, None) => BridgeRule::default(),
-    };
     Ok(PlanRequest {
         also: also.collect(),
         without: without.collect(),
-        bridge,
         wants: arguments.want.clone(),
         bulk: bulk_patterns(&arguments.bulk),
+        order: plan::Order {
+            pick_up: arguments.pick_up,
+            prefer: match arguments.prefer {
+                PreferArgument::Bytes => Prefer::Bytes,
+                PreferArgument::Files => Prefer::Files,
+            },
+        },
         ..PlanRequest::new(scope)
     })
 }

@@ -1,6 +1,6 @@
 //! `gleaner survey`
 
-use super::{bytes_per_second, choices, print, print_json, read, record};
+use super::{choices, drive_model, print, print_json, read, record};
 use crate::cli::args::SurveyArguments;
 use crate::cli::exit::Ending;
 use crate::cli::show;
@@ -10,11 +10,13 @@ use anyhow::Context;
 
 pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
+    // Refused before the first read.
+    drive_model(&arguments.model, None)?;
     let (mut session, drive) = read(&arguments.source, &[])?;
     let coherence = session.judge(&drive)?;
-    let rate = arguments.model.rate.map(bytes_per_second);
+    let reckoning = drive_model(&arguments.model, session.case.as_ref())?;
     let totals = session.reader.totals();
-    let mut survey = report::survey(&drive, coherence, totals, &choices, rate, arguments.model.reposition.unwrap_or(12.7));
+    let mut survey = report::survey(&drive, coherence, totals, &choices, &reckoning);
     if let Some(folder) = &arguments.destination {
         let room = report::destination(folder, &survey.scopes);
         survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);

@@ -10,6 +10,7 @@ mod copy;
 mod folders;
 mod plan;
 mod record;
+mod simulated;
 mod taken;
 mod verify;
 
@@ -18,6 +19,7 @@ pub use copy::copy;
 pub use folders::folders;
 pub use plan::plan;
 pub use record::{note, record, record_check};
+pub use simulated::simulated;
 pub use taken::{TAKEN_SHOWN, taken};
 pub use verify::verify;
 
@@ -289,18 +291,27 @@ pub fn findings(text: &mut String, list: &[FindingReport], not_listed: &[(String
     say!(text, "");
 }
 
+/// A time that is known to lie between two.
+fn time_range(least: f64, most: f64) -> String {
+    let (least, most) = (human::seconds(least), human::seconds(most));
+    if least == most { least } else { format!("{least} to {most}") }
+}
+
 fn costs(text: &mut String, report: &SurveyReport) {
-    let pace = &report.costs.pace;
-    let origin = match report.costs.rate_origin {
+    let costs = &report.costs;
+    let origin = match costs.rate_origin {
         RateOrigin::Given => "as given",
+        RateOrigin::Chosen => "of the model chosen",
+        RateOrigin::Paced => "measured by `pace`",
         RateOrigin::Measured => "measured over this survey's own large reads",
         RateOrigin::Assumed => "assumed: too little was read to measure",
     };
     say!(
         text,
-        "COST OF READING  at {}/s ({origin}), {:.1} ms for each reposition",
-        human::bytes(pace.bytes_per_second),
-        pace.reposition_seconds() * 1000.0
+        "COST OF READING  on the model “{}”: {}/s on the whole ({origin}), {:.1} ms for an average reposition",
+        human::name(&costs.model.name),
+        human::bytes(costs.pace.bytes_per_second),
+        costs.pace.reposition_seconds() * 1000.0
     );
     let rows = report.scopes.iter().map(|scope| {
         vec![
@@ -310,6 +321,8 @@ fn costs(text: &mut String, report: &SurveyReport) {
             human::count(scope.extents),
             human::bytes(scope.unasked_bytes),
             human::seconds(scope.seconds),
+            time_range(scope.least_seconds, scope.most_seconds),
+            human::seconds(scope.unbridged_seconds),
             human::bytes(scope.room_bytes),
         ]
     });
@@ -321,9 +334,35 @@ fn costs(text: &mut String, report: &SurveyReport) {
         Right("pieces"),
         Right("gaps in it"),
         Right("time"),
+        Right("range"),
+        Right("no gaps read"),
         Right("room needed"),
     ];
     text.push_str(&table(&columns, rows));
+    if let Some(all) = report.scopes.last() {
+        say!(text, "  class by class, in the order of reading (scope `{}`):", all.scope);
+        let rows = all.classes.iter().map(|class| {
+            let spread = &costs.model.spread;
+            let (least, most) = spread.range(class.bridged.seconds);
+            vec![
+                format!("  {}", class.bridged.class.name()),
+                human::bytes(class.bridged.bytes),
+                human::count(class.bridged.extents),
+                human::seconds(class.bridged.seconds),
+                time_range(least, most),
+                human::seconds(class.unbridged_seconds),
+            ]
+        });
+        let columns = [
+            Left("  class"),
+            Right("to read"),
+            Right("pieces"),
+            Right("time"),
+            Right("range"),
+            Right("no gaps read"),
+        ];
+        text.push_str(&table(&columns, rows));
+    }
     say!(
         text,
         "  this survey read {} in {} requests",

@@ -1,6 +1,6 @@
 //! A plan as text.
 
-use super::line;
+use super::{line, time_range};
 use crate::cli::table::{Column, table};
 use crate::human;
 use crate::report::PlanSummary;
@@ -11,13 +11,14 @@ pub fn plan(summary: &PlanSummary) -> String {
     let mut text = String::new();
     say!(
         &mut text,
-        "PLAN  {}: scope `{}`, {} in {} pieces, about {} at {}/s",
+        "PLAN  {}: scope `{}`, {} in {} pieces, about {} ({}) on the model “{}”",
         human::name(&summary.plan.to_string_lossy()),
         summary.scope,
         human::bytes(summary.bytes),
         human::count(summary.extents),
         human::seconds(summary.seconds),
-        human::bytes(summary.pace.bytes_per_second)
+        time_range(summary.least_seconds, summary.most_seconds),
+        human::name(&summary.model.name)
     );
     let mut safe_after = 0.0;
     let rows = summary.passes.iter().map(|pass| {
@@ -30,7 +31,8 @@ pub fn plan(summary: &PlanSummary) -> String {
             human::bytes(pass.bytes),
             human::count(pass.extents),
             human::bytes(pass.bridged_bytes),
-            human::seconds(safe_after),
+            human::seconds(pass.seconds),
+            time_range(safe_after * summary.model.spread.least, safe_after * summary.model.spread.most),
         ]
     });
     let columns = [
@@ -40,6 +42,7 @@ pub fn plan(summary: &PlanSummary) -> String {
         Right("bytes"),
         Right("pieces"),
         Right("gaps in it"),
+        Right("time"),
         Right("safe after"),
     ];
     text.push_str(&table(&columns, rows));
