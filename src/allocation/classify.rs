@@ -7,6 +7,7 @@ use super::pattern::Patterns;
 use super::reconcile::extents_of;
 use crate::extent::Extent;
 use crate::fs::{Content, FixedKind, Node, Purpose, Role, Stream, VolumeMap};
+use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
@@ -17,7 +18,24 @@ pub struct Choices {
     pub wanted: Patterns,
     /// Files that are rarely worth the time.
     pub bulk: Patterns,
+    /// Which of the other files come first.
+    pub prefer: Prefer,
 }
+
+/// Which files come first within class `files`.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Prefer {
+    /// None: all in one sweep, which gives the most bytes for the time.
+    #[default]
+    Bytes,
+    /// Small files in a first sweep, giant ones in a last: [`SIZE_BANDS`].
+    Files,
+}
+
+/// Where [`Prefer::Files`] cuts, in bytes that a file occupies: one of up to the first comes in lane 0, of up to the second
+/// in lane 1, any other in lane 2.
+pub const SIZE_BANDS: [u64; 2] = [1 << 20, 64 << 20];
 
 /// The lane of clusters that the file system marks as bad: read after everything else of their class.
 pub const LANE_KNOWN_BAD: u16 = 1;
@@ -113,9 +131,14 @@ impl Claims {
         for node in volume.catalog.nodes().filter(|node| node.purpose() != Purpose::BadClusters) {
             let lane = wanted.lane(node.id());
             let is_bulk = bulk.lane(node.id()).is_some();
+            let band = if choices.prefer == Prefer::Files { size_band(volume, &node) } else { 0 };
             for stream in node.streams() {
                 let class = stream_class(&node, &stream, lane.is_some(), is_bulk);
-                let lane = if class == Class::Wanted { lane.unwrap_or(0) } else { 0 };
+                let lane = match class {
+                    Class::Wanted => lane.unwrap_or(0),
+                    Class::Files => band,
+                    _ => 0,
+                };
                 for extent in stream.runs().filter_map(|run| volume.geometry.extent(run)) {
                     self.add(extent, Place { lane, ..place(class) });
                 }
@@ -154,6 +177,13 @@ impl Claims {
             Some(run)
         }))
     }
+}
+
+/// The lane of a file by the bytes that all its streams occupy.
+fn size_band(volume: &VolumeMap, node: &Node<'_>) -> u16 {
+    let extents = node.streams().flat_map(|stream| stream.runs().filter_map(|run| volume.geometry.extent(run)));
+    let bytes = extents.map(|extent| extent.bytes).fold(0, u64::saturating_add);
+    u16::try_from(SIZE_BANDS.iter().filter(|limit| bytes > **limit).count()).expect("three bands")
 }
 
 /// The class of a stream's clusters.

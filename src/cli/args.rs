@@ -2,11 +2,11 @@
 
 #![allow(missing_docs, reason = "a flattened group of arguments has its own documentation, at its type")]
 
+use crate::extent::Extent;
 mod bench;
 
 pub use bench::{AudienceArgument, NoteArguments, RecordArguments, ReportArguments};
 
-use crate::extent::Extent;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -44,6 +44,8 @@ pub enum Command {
     Verify(VerifyArguments),
     /// Takes chosen files out of a case's image
     Take(TakeArguments),
+    /// Shows a running copy as a page in the browser of this machine, and ends with it
+    Watch(WatchArguments),
     /// Takes down what the bench did, measured or decided, in the case's record
     Note(NoteArguments),
     /// Shows the case's record of who did what when, and whether it was changed
@@ -226,6 +228,15 @@ pub enum WithoutArgument {
     Outside,
 }
 
+/// Which of the files that are neither wanted nor bulk come first.
+#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PreferArgument {
+    /// None: one sweep over all, which gives the most bytes for the time
+    Bytes,
+    /// Files of up to 1 MiB in a first sweep, those above 64 MiB in a last
+    Files,
+}
+
 /// `plan`
 #[derive(Args, Debug)]
 pub struct PlanArguments {
@@ -251,6 +262,13 @@ pub struct PlanArguments {
     /// model reads in the time of a reposition]
     #[arg(long, value_name = "BYTES")]
     pub bridge: Option<u64>,
+    /// On the way of a sweep, read what a later one wants right beside it, where that delays by no more than it spares in
+    /// all; never before structure (docs/orders.md)
+    #[arg(long)]
+    pub pick_up: bool,
+    /// Which of the files that are neither wanted nor bulk come first
+    #[arg(long, value_enum, default_value = "bytes")]
+    pub prefer: PreferArgument,
     #[command(flatten)]
     pub model: ModelArguments,
     #[command(flatten)]
@@ -427,6 +445,20 @@ pub struct TakeArguments {
     #[arg(long, value_name = "VOLUME")]
     pub volume: Vec<u64>,
     /// Print JSON for programs
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `watch`
+#[derive(Args, Debug)]
+pub struct WatchArguments {
+    /// The case; it is only looked at, and may be in use
+    #[arg(long, value_name = "FOLDER")]
+    pub case: PathBuf,
+    /// Port of this machine to serve the page on; other machines cannot reach it [default: any that is free]
+    #[arg(long, default_value_t = 0, hide_default_value = true)]
+    pub port: u16,
+    /// Print JSON for programs: the address in one line, and how it ended in another
     #[arg(long)]
     pub json: bool,
 }

@@ -1,6 +1,6 @@
 //! Everything a plan says beside its extents.
 
-use super::{BridgeRule, PlanSource, Scope};
+use super::{BridgeRule, Order, PlanSource, Scope};
 use crate::allocation::Class;
 use crate::finding::{Findings, Severity};
 use crate::units::SectorSize;
@@ -27,6 +27,9 @@ pub struct PlanHeader {
     pub bulk: Vec<String>,
     /// Which gaps are read through.
     pub bridge: BridgeRule,
+    /// In which order, beside class by class.
+    #[serde(default, skip_serializing_if = "Order::is_plain")]
+    pub order: Order,
     /// The drive's volumes, and which of them the plan keeps to.
     pub volumes: Vec<PlanVolume>,
     /// One entry for each class, in order.

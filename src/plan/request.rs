@@ -1,6 +1,6 @@
 //! What a person asks of a plan.
 
-use super::{BridgeRule, Choice, Scope, ScopeError, classes};
+use super::{BridgeRule, Choice, Order, Scope, ScopeError, classes};
 use crate::allocation::Class;
 use std::collections::BTreeSet;
 
@@ -22,6 +22,8 @@ pub struct PlanRequest {
     pub wants: Vec<String>,
     /// The patterns that chose the `bulk` files.
     pub bulk: Vec<String>,
+    /// In which order, beside class by class.
+    pub order: Order,
 }
 
 impl PlanRequest {
@@ -36,6 +38,7 @@ impl PlanRequest {
             bridge,
             wants: Vec::new(),
             bulk: Vec::new(),
+            order: Order::default(),
         }
     }
 
@@ -56,6 +59,6 @@ impl PlanRequest {
     /// [`ScopeError`] for a class that cannot be added or dropped.
     pub fn choice(&self) -> Result<Choice, ScopeError> {
         let classes = classes(self.scope, &self.also, &self.without)?;
-        Ok(Choice { classes, areas: self.areas.clone(), gap_bytes: self.bridge.gap_bytes })
+        Ok(Choice { classes, areas: self.areas.clone(), gap_bytes: self.bridge.gap_bytes, pick_up: self.order.pick_up })
     }
 }

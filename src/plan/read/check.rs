@@ -12,6 +12,8 @@ pub(super) struct Checker {
     size: u64,
     sector: u64,
     gap_limit: u64,
+    /// Whether gaps may lie at an extent's ends: what was picked up on the way.
+    gaps_at_ends: bool,
     wants: Vec<String>,
     taken: BTreeSet<Class>,
     pass: Option<PassHeader>,
@@ -84,6 +86,7 @@ impl Checker {
             size: header.source.bytes,
             sector: header.source.logical_sector,
             gap_limit: header.bridge.gap_bytes,
+            gaps_at_ends: header.order.pick_up,
             wants: header.wants.clone(),
             taken,
             pass: None,
@@ -168,8 +171,13 @@ impl Checker {
 
     pub(super) fn gap(&mut self, start: u64, bytes: u64) -> Result<Extent, Fault> {
         let gap = sound_extent(start, bytes, self.size, self.sector)?;
-        let within = self.extent.is_some_and(|extent| gap.end() < extent.end());
-        if !within || start <= self.gap_end {
+        let within = self.extent.is_some_and(|extent| {
+            let first = start == extent.start.0 && self.gaps_at_ends;
+            let last = gap.end() == extent.end() && self.gaps_at_ends;
+            let apart = start > self.gap_end || (first && self.gap_end == start);
+            apart && (gap.end() < extent.end() || last) && gap.bytes < extent.bytes
+        });
+        if !within {
             return Err(Fault::GapOutside { gap });
         }
         if bytes > self.gap_limit {

@@ -40,7 +40,7 @@ pub fn drive(drive: Patched) {
 
 fn plan(map: &DriveMap) -> Plan {
     let bulk = Patterns::new(&DEFAULT_BULK).expect("the usual patterns");
-    let classes = classify(map, &Choices { wanted: Patterns::default(), bulk });
+    let classes = classify(map, &Choices { bulk, ..Choices::default() });
     let mut at = 0;
     for run in classes.runs() {
         assert_eq!(run.extent.start.0, at, "a byte without a class, or with two");
