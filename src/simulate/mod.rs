@@ -16,7 +16,7 @@ pub use bound::{PrefixBound, bounds, least_seconds};
 pub use curve::{CURVE_POINTS, CurvePoint};
 pub use law::Law;
 pub use pieces::{PassShape, Piece, Pieces};
-pub use play::{ClassPlayed, PassPlayed, Played, Way, play};
+pub use play::{ClassPlayed, PassPlayed, Played, Way, play, play_observed};
 
 use crate::allocation::Class;
 use crate::model::{DriveModel, to_f64};

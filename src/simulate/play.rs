@@ -104,6 +104,18 @@ fn in_one_go(list: &[Piece], first: usize, limit: u64) -> usize {
 
 /// Plays pieces on a model.
 pub fn play(pieces: &Pieces, model: &DriveModel, request_bytes: u64, law: Law, way: Way) -> Played {
+    play_observed(pieces, model, request_bytes, law, way, |_, _, _| {})
+}
+
+/// As [`play`]; `observe` is told of every piece with the times at which its first and its last byte were read.
+pub fn play_observed(
+    pieces: &Pieces,
+    model: &DriveModel,
+    request_bytes: u64,
+    law: Law,
+    way: Way,
+    mut observe: impl FnMut(&Piece, f64, f64),
+) -> Played {
     let mut player = Player::new(model, pieces.drive_bytes, request_bytes, law.bad_region());
     let mut tally = Tally::new(law);
     let list = pieces.list.as_slice();
@@ -126,6 +138,7 @@ pub fn play(pieces: &Pieces, model: &DriveModel, request_bytes: u64, law: Law, w
             player.through(piece.extent.start.0, |_| {});
             let pass = &pieces.passes[piece.pass()];
             let content = if piece.is_gap() { Content::Mix(&pass.gap_mix) } else { Content::Of(pass.class) };
+            let began = player.clock;
             player.through(piece.extent.end(), |span| {
                 tally.add(span, content);
                 if !piece.is_gap() {
@@ -133,6 +146,7 @@ pub fn play(pieces: &Pieces, model: &DriveModel, request_bytes: u64, law: Law, w
                     (*until, *lost) = (span.ended, *lost | span.lost);
                 }
             });
+            observe(piece, began, player.clock);
             if index == behind_structure {
                 tally.structure_read(player.clock);
             }

@@ -6,7 +6,7 @@ use gleaner::allocation::{Class, ClassMap, ClassRun};
 use gleaner::extent::Extent;
 use gleaner::finding::Findings;
 use gleaner::plan::{
-    ADDABLE, BridgeRule, DROPPABLE, Fingerprint, Plan, PlanRequest, PlanSource, PlanVolume, Scope, Sweeps, build,
+    ADDABLE, BridgeRule, DROPPABLE, Fingerprint, Order, Plan, PlanRequest, PlanSource, PlanVolume, Scope, Sweeps, build,
     write_plan,
 };
 use proptest::prelude::*;
@@ -44,6 +44,7 @@ pub fn request(gap: u64) -> impl Strategy<Value = PlanRequest> {
         bridge: BridgeRule::fixed(gap * SECTOR),
         wants: vec!["/Fotos/**".to_owned(), "*.docx".to_owned(), "it's \"odd\"\n\u{7}$(x) `x`".to_owned()],
         bulk: vec!["*.iso".to_owned()],
+        order: Order::default(),
     })
 }
 
