@@ -25,9 +25,10 @@
 //! 19. [`take`]: chosen files out of a case into a folder.
 //! 20. [`export`]: a plan in forms that other programs follow.
 //! 21. [`report`]: what people and programs are told, without markup.
-//! 22. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 23. [`demo`]: an invented drive to try everything on.
-//! 24. [`cli`]: the command line, which holds no logic of its own.
+//! 22. [`watch`]: a page on this machine that shows how a copy goes.
+//! 23. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 24. [`demo`]: an invented drive to try everything on.
+//! 25. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
@@ -61,6 +62,7 @@ pub mod storage;
 pub mod take;
 pub mod units;
 pub mod verify;
+pub mod watch;
 pub mod write_new;
 
 /// Every kind of finding there is, by the layer that makes it.

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 31] = [
+const ORDER: [&str; 32] = [
     "units",
     "extent",
     "finding",
@@ -32,6 +32,7 @@ const ORDER: [&str; 31] = [
     "take",
     "export",
     "report",
+    "watch",
     "case_copy",
     "demo",
     "cli",

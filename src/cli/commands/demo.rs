@@ -63,6 +63,7 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
         | Command::Take(_)
         | Command::Note(_)
         | Command::Record(_)
+        | Command::Watch(_)
         | Command::Demo(_) => {
             unreachable!("not a step of the demo")
         }
