@@ -17,18 +17,19 @@
 //! 11. [`plan`]: which bytes are read and in which order; the plan and its file.
 //! 12. [`simulate`]: what following a plan comes to, played on a drive's model.
 //! 13. [`session`]: opening a drive, its case, or both, and leaving the case in order.
-//! 14. [`copy`]: following a plan, and coming back to what resisted.
-//! 15. [`history`]: how copying went, over time.
-//! 16. [`audit`]: file by file what is whole and what is not.
-//! 17. [`content`]: a file's content as a case holds it.
-//! 18. [`verify`]: the copy held against the journal's hashes and against a second reader.
-//! 19. [`take`]: chosen files out of a case into a folder.
-//! 20. [`export`]: a plan in forms that other programs follow.
-//! 21. [`report`]: what people and programs are told, without markup.
-//! 22. [`watch`]: a page on this machine that shows how a copy goes.
-//! 23. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 24. [`demo`]: an invented drive to try everything on.
-//! 25. [`cli`]: the command line, which holds no logic of its own.
+//! 14. [`pace`]: measuring a drive's pace by what its plan wants anyway.
+//! 15. [`copy`]: following a plan, and coming back to what resisted.
+//! 16. [`history`]: how copying went, over time.
+//! 17. [`audit`]: file by file what is whole and what is not.
+//! 18. [`content`]: a file's content as a case holds it.
+//! 19. [`verify`]: the copy held against the journal's hashes and against a second reader.
+//! 20. [`take`]: chosen files out of a case into a folder.
+//! 21. [`export`]: a plan in forms that other programs follow.
+//! 22. [`report`]: what people and programs are told, without markup.
+//! 23. [`watch`]: a page on this machine that shows how a copy goes.
+//! 24. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 25. [`demo`]: an invented drive to try everything on.
+//! 26. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
@@ -41,6 +42,7 @@ pub mod coherence;
 pub mod content;
 pub mod copy;
 pub mod demo;
+pub mod dossier;
 pub mod export;
 pub mod extent;
 pub mod finding;
@@ -50,6 +52,7 @@ pub mod human;
 pub mod image;
 pub mod journal;
 pub mod model;
+pub mod pace;
 pub mod partition;
 pub mod picture;
 pub mod plan;

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 32] = [
+const ORDER: [&str; 33] = [
     "units",
     "extent",
     "finding",
@@ -24,6 +24,7 @@ const ORDER: [&str; 32] = [
     "plan",
     "simulate",
     "session",
+    "pace",
     "copy",
     "history",
     "audit",

@@ -34,6 +34,8 @@ pub enum Command {
     Plan(PlanArguments),
     /// Plays a plan on a drive's model: what is safe when, and if the drive dies on the way
     Simulate(SimulateArguments),
+    /// Measures the drive by reads that the case's plan wants anyway; times then come from what was measured
+    Pace(PaceArguments),
     /// Writes a plan in a form that other tools can follow
     Export(ExportArguments),
     /// Follows the case's plan: reads each planned byte once into the case's image
@@ -133,6 +135,10 @@ fn region(text: &str) -> Result<Extent, String> {
     parsed.filter(|extent| !extent.is_empty()).ok_or_else(|| "must be START:BYTES, both whole numbers, BYTES above 0".to_owned())
 }
 
+fn seconds(text: &str) -> Result<f64, String> {
+    positive(text).and_then(|value| if value <= 86_400.0 { Ok(value) } else { Err("must be at most a day".to_owned()) })
+}
+
 fn one_byte(text: &str) -> Result<u8, String> {
     let parsed = match text.strip_prefix("0x") {
         Some(digits) => u8::from_str_radix(digits, 16),
@@ -160,6 +166,24 @@ pub struct SurveyArguments {
     /// Folder on the file system the copy would go to: compare the room there
     #[arg(long, value_name = "FOLDER")]
     pub destination: Option<PathBuf>,
+}
+
+/// `pace`
+#[derive(Args, Debug)]
+pub struct PaceArguments {
+    #[command(flatten)]
+    pub source: SourceArguments,
+    #[command(flatten)]
+    pub model: ModelArguments,
+    /// Most that is read, in MiB: only bytes that the plan wants, and they are kept
+    #[arg(long, value_name = "MIB", default_value_t = 256, value_parser = clap::value_parser!(u64).range(1..=65536))]
+    pub budget: u64,
+    /// Most requests
+    #[arg(long, value_name = "COUNT", default_value_t = 400)]
+    pub requests: u64,
+    /// Most time, in seconds; a request that hangs can outlast it
+    #[arg(long, value_name = "SECONDS", default_value_t = 60.0, value_parser = seconds)]
+    pub seconds: f64,
 }
 
 /// `folders`

@@ -25,6 +25,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Survey(a) => commands::survey::run(a),
         Command::Folders(a) => commands::folders::run(a),
         Command::Files(a) => commands::files::run(a),
+        Command::Pace(a) => commands::pace::run(a),
         Command::Plan(a) => commands::plan::run(a),
         Command::Simulate(a) => commands::simulate::run(a),
         Command::Export(a) => commands::export::run(a),
@@ -46,6 +47,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::copy::CopyError;
     use crate::export::ExportError;
     use crate::model::{ModelError, ModelFileError};
+    use crate::pace::PaceError;
     use crate::plan::{BuildError, MakeError, PlanReadError, ScopeError};
     use crate::report::RoomError;
     use crate::session::SessionError;
@@ -100,6 +102,9 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         }
         if let Some(WatchError::Case(error)) = cause.downcast_ref::<WatchError>() {
             return of_case(error);
+        }
+        if let Some(error) = cause.downcast_ref::<PaceError>() {
+            return if matches!(error, PaceError::NothingLeft) { Ending::Plan } else { Ending::Usage };
         }
         if let Some(error) = cause.downcast_ref::<CaseError>() {
             return of_case(error);

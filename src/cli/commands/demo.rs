@@ -57,6 +57,7 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
         Command::Folders(a) => folders::run(&a)?,
         Command::Files(_)
         | Command::Copy(_)
+        | Command::Pace(_)
         | Command::Audit(_)
         | Command::Verify(_)
         | Command::Simulate(_)

@@ -7,6 +7,7 @@ pub mod export;
 pub mod files;
 pub mod folders;
 pub mod note;
+pub mod pace;
 pub mod plan;
 pub mod record;
 pub mod simulate;

@@ -1,0 +1,43 @@
+//! `gleaner pace`
+
+use super::{drive_model, open, print, print_json, record};
+use crate::case::CaseError;
+use crate::cli::args::PaceArguments;
+use crate::cli::exit::Ending;
+use crate::cli::show;
+use crate::pace::{Budget, End, PaceError, pace};
+use std::time::Duration;
+
+pub fn run(arguments: &PaceArguments) -> anyhow::Result<Ending> {
+    // Refused before the first read.
+    drive_model(&arguments.model, None)?;
+    let session = open(&arguments.source, None, &[])?;
+    if let Some(case) = session.case.as_ref().filter(|case| case.plan_path().is_none()) {
+        return Err(CaseError::NoPlan { folder: case.folder().into() }.into());
+    }
+    let base = drive_model(&arguments.model, session.case.as_ref())?.model;
+    let budget = Budget {
+        bytes: arguments.budget << 20,
+        requests: arguments.requests,
+        time: Duration::from_secs_f64(arguments.seconds),
+    };
+    let report = pace(&session, &base, &budget).map_err(bare)?;
+    let ending = if report.end == End::Failures { Ending::NotFinished } else { Ending::Done };
+    if arguments.source.json {
+        print_json(&report)?;
+    } else {
+        print(&show::pace(&report))?;
+    }
+    record(&session, ending, serde_json::to_value(&report)?)?;
+    Ok(ending)
+}
+
+/// The error itself, by which the exit code is chosen.
+fn bare(error: PaceError) -> anyhow::Error {
+    match error {
+        PaceError::Case(error) => error.into(),
+        PaceError::Plan(error) => error.into(),
+        PaceError::Lost(error) => error.into(),
+        other => other.into(),
+    }
+}

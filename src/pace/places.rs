@@ -1,0 +1,126 @@
+//! Where measuring may read: what the plan wants, the case does not hold, and nothing is known to be wrong with.
+
+use crate::extent::{Extent, ExtentSet};
+use crate::plan::{NEIGHBOURHOOD, PassHeader, PlanHeader, PlanReadError, PlanVisitor, StreamError, follow_plan};
+use crate::source::Store;
+use std::collections::BTreeMap;
+use std::convert::Infallible;
+use std::io::Read;
+
+/// Into how many slots the drive is divided, so that every part of it keeps some places.
+const SLOTS: u64 = 1024;
+
+/// How many places a slot keeps, the longest. 65,536 in all take 2 MB, whatever the plan's length.
+const KEPT: usize = 64;
+
+/// The places, each of which is taken at most once.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Places {
+    /// First byte to end.
+    free: BTreeMap<u64, u64>,
+}
+
+impl Places {
+    /// Those of a plan.
+    ///
+    /// # Errors
+    /// [`PlanReadError`].
+    pub fn of_plan(plan: impl Read, drive_bytes: u64, store: &dyn Store) -> Result<Places, PlanReadError> {
+        let mut slots = Slots { bytes: drive_bytes.div_ceil(SLOTS).max(1), kept: BTreeMap::new() };
+        match follow_plan(plan, &mut slots) {
+            Ok(()) => {}
+            Err(StreamError::Plan(error)) => return Err(error),
+            Err(StreamError::Visitor(never)) => match never {},
+        }
+        let drive = Extent::between(0, drive_bytes);
+        let bad = store.deferred(drive).into_iter().chain(store.given_up(drive));
+        let shunned: ExtentSet = bad.map(around).collect();
+        let mut places = Places::default();
+        // As a set, what the slots' borders cut is whole again.
+        let kept: Vec<Extent> = {
+            let mut kept: Vec<Extent> = slots.kept.into_values().flatten().collect();
+            kept.sort_unstable();
+            kept.into_iter().collect::<ExtentSet>().extents().to_vec()
+        };
+        for extent in kept {
+            let held: ExtentSet = store.held(extent).into_iter().collect();
+            for waiting in held.missing_from(extent) {
+                for sound in shunned.missing_from(waiting) {
+                    places.free.insert(sound.start.0, sound.end());
+                }
+            }
+        }
+        Ok(places)
+    }
+
+    /// Whether none is left.
+    pub fn is_empty(&self) -> bool {
+        self.free.is_empty()
+    }
+
+    /// Takes `bytes` in one piece (at a multiple of `unit` from where the piece begins) as near to `target` as there is one.
+    pub fn take(&mut self, target: u64, bytes: u64, unit: u64) -> Option<Extent> {
+        let nearest = |(&start, &end): (&u64, &u64)| {
+            let last = start + (end.checked_sub(start)?.checked_sub(bytes)?) / unit * unit;
+            let at = start + target.clamp(start, last).saturating_sub(start) / unit * unit;
+            Some((at.abs_diff(target), start, end, at))
+        };
+        let (_, start, end, at) = self.free.iter().filter_map(nearest).min()?;
+        self.free.remove(&start);
+        if start < at {
+            self.free.insert(start, at);
+        }
+        if at + bytes < end {
+            self.free.insert(at + bytes, end);
+        }
+        Some(Extent::between(at, at + bytes))
+    }
+
+    /// Lets go of all that is near a place that failed.
+    pub fn shun(&mut self, failed: Extent) {
+        let near: ExtentSet = [around(failed)].into_iter().collect();
+        let left = self.free.iter().flat_map(|(start, end)| near.missing_from(Extent::between(*start, *end)));
+        self.free = left.map(|extent| (extent.start.0, extent.end())).collect();
+    }
+}
+
+fn around(place: Extent) -> Extent {
+    Extent::between(place.start.0.saturating_sub(NEIGHBOURHOOD), place.end().saturating_add(NEIGHBOURHOOD))
+}
+
+struct Slots {
+    bytes: u64,
+    kept: BTreeMap<u64, Vec<Extent>>,
+}
+
+impl PlanVisitor for Slots {
+    type Error = Infallible;
+
+    fn header(&mut self, _header: &PlanHeader) -> Result<(), Infallible> {
+        Ok(())
+    }
+
+    fn pass(&mut self, _pass: &PassHeader) -> Result<(), Infallible> {
+        Ok(())
+    }
+
+    fn extent(&mut self, extent: Extent) -> Result<(), Infallible> {
+        // An extent that crosses slots counts for each.
+        let mut at = extent.start.0;
+        while at < extent.end() {
+            let slot = at / self.bytes;
+            let end = extent.end().min((slot + 1) * self.bytes);
+            let kept = self.kept.entry(slot).or_default();
+            let part = Extent::between(at, end);
+            if kept.len() < KEPT {
+                kept.push(part);
+            } else if let Some(shortest) = kept.iter_mut().min_by_key(|kept| kept.bytes)
+                && shortest.bytes < part.bytes
+            {
+                *shortest = part;
+            }
+            at = end;
+        }
+        Ok(())
+    }
+}
