@@ -8,10 +8,9 @@ use gleaner::source::{MemorySource, ReadError, Source, SourceIdentity};
 use gleaner::units::{ByteOffset, SectorSize};
 use std::collections::BTreeMap;
 use std::sync::Arc;
-use std::time::Instant;
 
 /// Damaged copies of each of the volumes.
-const ROUNDS: u64 = 1000;
+const ROUNDS: u64 = 100;
 
 /// A small generator (the constants of Knuth's MMIX), so that a failure can be run again from its seed.
 struct Random(u64);
@@ -167,13 +166,7 @@ fn damaged_volumes_never_stop_the_survey() {
         let places = metadata(&crate::read(image.to_vec()));
         let identity = MemorySource::new(image.to_vec(), SectorSize::S512).identity().clone();
         let record_bytes = if name.contains("sector-4096") { 4096 } else { 1024 };
-        let started = Instant::now();
         for round in 0..ROUNDS {
-            // A machine busy with other work does fewer, so that this stays a matter of seconds.
-            if started.elapsed().as_secs_f32() > 2.0 {
-                assert!(round >= 50, "{name}: only {round} rounds in 2 seconds");
-                break;
-            }
             let seed = round << 8 | index as u64;
             let mut random = Random(seed);
             let mut volume = Patched::new(&image, &identity);

@@ -46,6 +46,8 @@ codes! {
         "Parts of $MFT could not be found. The files whose records lie there are unknown; their clusters show as in use by nobody.";
     RECORDS_UNREADABLE: "ntfs-records-unreadable", Damage,
         "File records could not be read. The files they describe are unknown; their clusters show as in use by nobody.";
+    RECORDS_BLANK: "ntfs-records-blank", Damage,
+        "File records inside the written part of $MFT are all zero. Formatters and drivers mark every record they make room for, so these were wiped or lost; files they described are unknown, their clusters show as in use by nobody.";
     RECORD_DAMAGED: "ntfs-record-damaged", Damage,
         "A file record is damaged and was not used. At most one file, or part of one, is unknown for each.";
     RECORD_BY_MIRROR: "ntfs-record-by-mirror", Note,

@@ -44,11 +44,18 @@ pub(super) fn sweep(volume: &Volume<'_>, table: &mut Table, collector: &mut Coll
     Ok(())
 }
 
-/// A run of record numbers that could not be read, with the place of the first.
+/// A run of record numbers that were lost, with the place of the first.
 struct LostRecords {
     first: u32,
     count: u32,
     place: ByteOffset,
+}
+
+fn lose(list: &mut Vec<LostRecords>, number: u32, place: ByteOffset) {
+    match list.last_mut() {
+        Some(last) if last.first + last.count == number => last.count += 1,
+        _ => list.push(LostRecords { first: number, count: 1, place }),
+    }
 }
 
 /// A record of which only a part has arrived: records larger than clusters may lie in several pieces.
@@ -64,6 +71,8 @@ struct Cutter {
     scratch: Vec<u8>,
     pieces: BTreeMap<u32, Pieces>,
     lost: Vec<LostRecords>,
+    /// Records that are all zero.
+    blank: Vec<LostRecords>,
     /// Mirrored records that differ from $MFT's.
     differing: Vec<u32>,
     mirror_unreadable: u32,
@@ -76,6 +85,7 @@ impl Cutter {
             scratch: vec![0; small(record_bytes)],
             pieces: BTreeMap::new(),
             lost: Vec::new(),
+            blank: Vec::new(),
             differing: Vec::new(),
             mirror_unreadable: 0,
         }
@@ -166,7 +176,9 @@ impl Cutter {
         match outcome {
             Ok(header) => collector.take(number, place, &header, &self.scratch),
             // The first four are never unused (Linux fs/ntfs/layout.h, the words on `FILE_MFTMirr`): zeros there are a loss.
-            Err(Some(RecordError::Unused)) if number >= 4 || mirror.sound(number).is_none() => {}
+            Err(Some(RecordError::Unused)) if number >= 4 || mirror.sound(number).is_none() => {
+                lose(&mut self.blank, number, place);
+            }
             Err(error) => {
                 if let Some((header, bytes)) = mirror.sound(number) {
                     let why = error.map_or("it cannot be read".to_owned(), |e| e.to_string());
@@ -178,16 +190,9 @@ impl Cutter {
                     collector.findings.push(Finding::at(&found::RECORD_DAMAGED, place, sentence));
                     collector.incomplete = true;
                 } else {
-                    self.lose(number, place);
+                    lose(&mut self.lost, number, place);
                 }
             }
-        }
-    }
-
-    fn lose(&mut self, number: u32, place: ByteOffset) {
-        match self.lost.last_mut() {
-            Some(last) if last.first + last.count == number => last.count += 1,
-            _ => self.lost.push(LostRecords { first: number, count: 1, place }),
         }
     }
 
@@ -206,6 +211,17 @@ impl Cutter {
                 lost.first + (lost.count - 1)
             );
             collector.findings.push(Finding::at(&found::RECORDS_UNREADABLE, lost.place, sentence));
+        }
+        for blank in &self.blank {
+            collector.incomplete = true;
+            let sentence = format!(
+                "{} file records, numbers {} to {}, are all zero, where even records that were never used have their mark; they may \
+                 have held as many files.",
+                blank.count,
+                blank.first,
+                blank.first + (blank.count - 1)
+            );
+            collector.findings.push(Finding::at(&found::RECORDS_BLANK, blank.place, sentence));
         }
         for (from, to) in table.map.missing() {
             collector.incomplete = true;
