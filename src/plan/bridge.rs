@@ -63,17 +63,17 @@ mod tests {
         let gap = |key: &str, drive| BridgeRule::from_model(&preset(key).unwrap().model(), drive).gap_bytes;
         let table = [
             ("sata-ssd", 49_152),
-            ("desktop-7200", 761_856),
-            ("notebook-5400", 600_000),
-            ("usb2-bridge", 300_000),
-            ("failing", 170_000),
+            ("desktop-7200", 757_760),
+            ("notebook-5400", 598_016),
+            ("usb2-bridge", 237_568),
+            ("failing", 167_936),
         ];
         assert_eq!(table.map(|row| row.0), PRESETS.map(|kind| kind.key));
         for (key, bytes) in table {
             assert_eq!(gap(key, 1_000_000_000_000), bytes, "{key}");
             assert_eq!(gap(key, 500_000_000_000) % 4096, 0);
         }
-        assert_eq!(BridgeRule::default().gap_bytes, 761_856);
+        assert_eq!(BridgeRule::default().gap_bytes, 757_760);
     }
 
     // Source: the product rate x time, computed by hand: 35 MB/s x 12.8 ms = 448,000 bytes, 109 x 4096 = 446,464.
