@@ -26,10 +26,11 @@
 //! 20. [`take`]: chosen files out of a case into a folder.
 //! 21. [`export`]: a plan in forms that other programs follow.
 //! 22. [`report`]: what people and programs are told, without markup.
-//! 23. [`watch`]: a page on this machine that shows how a copy goes.
-//! 24. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 25. [`demo`]: an invented drive to try everything on.
-//! 26. [`cli`]: the command line, which holds no logic of its own.
+//! 23. [`dossier`]: the report of a case as a page, with pictures.
+//! 24. [`watch`]: a page on this machine that shows how a copy goes.
+//! 25. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 26. [`demo`]: an invented drive to try everything on.
+//! 27. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 33] = [
+const ORDER: [&str; 34] = [
     "units",
     "extent",
     "finding",
@@ -33,6 +33,7 @@ const ORDER: [&str; 33] = [
     "take",
     "export",
     "report",
+    "dossier",
     "watch",
     "case_copy",
     "demo",

@@ -52,6 +52,8 @@ pub enum Command {
     Note(NoteArguments),
     /// Shows the case's record of who did what when, and whether it was changed
     Record(RecordArguments),
+    /// Writes the case's report: one HTML page that needs nothing else, with the full lists beside it
+    Report(ReportArguments),
     /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds
     Demo(DemoArguments),
 }

@@ -36,6 +36,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Watch(a) => commands::watch::run(a),
         Command::Note(a) => commands::note::run(a),
         Command::Record(a) => commands::record::run(a),
+        Command::Report(a) => commands::report::run(a),
         Command::Demo(a) => commands::demo::run(a),
     }
 }
@@ -45,6 +46,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::allocation::{NoSuchVolume, PatternError};
     use crate::case::{CaseError, NoteError};
     use crate::copy::CopyError;
+    use crate::dossier::PublishError;
     use crate::export::ExportError;
     use crate::model::{ModelError, ModelFileError};
     use crate::pace::PaceError;
@@ -111,6 +113,9 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         }
         if cause.is::<PlanReadError>() || cause.is::<BuildError>() {
             return Ending::Plan;
+        }
+        if cause.is::<PublishError>() {
+            return Ending::Destination;
         }
         if cause.is::<NoteError>() || cause.is::<PatternError>() || cause.is::<ScopeError>() || cause.is::<NoSuchVolume>() || cause.is::<ModelFileError>() || cause.is::<ModelError>()
         {

@@ -64,6 +64,7 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
         | Command::Take(_)
         | Command::Note(_)
         | Command::Record(_)
+        | Command::Report(_)
         | Command::Watch(_)
         | Command::Demo(_) => {
             unreachable!("not a step of the demo")

@@ -10,6 +10,7 @@ pub mod note;
 pub mod pace;
 pub mod plan;
 pub mod record;
+pub mod report;
 pub mod simulate;
 pub mod survey;
 pub mod take;

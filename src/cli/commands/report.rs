@@ -1,0 +1,94 @@
+//! `gleaner report`
+
+use super::{print, print_json, read, record};
+use crate::allocation::{Choices, DEFAULT_BULK, Patterns};
+use crate::audit::Truth;
+use crate::case::Case;
+use crate::cli::args::{AudienceArgument, ModelArguments, ReportArguments, SourceArguments};
+use crate::cli::exit::Ending;
+use crate::cli::progress;
+use crate::dossier::{Audience, check_free, gather, publish};
+use crate::extent::ExtentSet;
+use crate::human;
+use crate::plan::{open_plan, read_plan, read_plan_header};
+use crate::report::survey;
+use crate::verify::sha256;
+use anyhow::Context;
+use std::path::PathBuf;
+
+pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
+    let audience = match arguments.audience {
+        AudienceArgument::Bench => Audience::Bench,
+        AudienceArgument::Client => Audience::Client,
+    };
+    if let Some(path) = &arguments.output {
+        // Refused before the work.
+        check_free(path)?;
+    }
+    let quiet = arguments.quiet || arguments.json;
+    let source = SourceArguments { quiet, ..SourceArguments::of_case(&arguments.case, arguments.json) };
+    let (mut session, drive) = read(&source, &[&arguments.output])?;
+    let coherence = session.judge(&drive)?;
+    let totals = session.reader.totals();
+    let case = session.case.as_ref().context("report needs a case: give it with --case")?;
+    let choices = choices_of_plan(case)?;
+    let reckoning = super::drive_model(&ModelArguments { drive: None, rate: None, reposition: None }, Some(case))?;
+    let survey = survey(&drive, coherence, totals, &choices, &reckoning);
+    let store = case.store().as_ref();
+    let sum = match arguments.hash {
+        true => {
+            let bar = progress::bytes_bar("SHA-256", drive.identity.bytes, quiet);
+            let sum = sha256(store.image(), drive.identity.bytes, &mut |bytes| bar.inc(bytes));
+            bar.finish_and_clear();
+            Some(sum?)
+        }
+        false => None,
+    };
+    let planned: ExtentSet = match case.plan_path() {
+        Some(path) => read_plan(open_plan(&path)?)?.ascending().collect(),
+        None => ExtentSet::new(),
+    };
+    let truth = Truth { store, planned: &planned };
+    let sum_found = sum.as_ref().map(|sum| sum.sha256.clone());
+    let mut dossier = gather(case, &drive, survey, &choices, audience, sum)?;
+    let path = arguments.output.clone().unwrap_or_else(|| free_name(case, audience));
+    let published = publish(&mut dossier, &drive, &truth, &path)?;
+    if arguments.json {
+        print_json(&published)?;
+    } else {
+        print(&format!(
+            "report: {} ({})\nlists:  {}\n        {}\n",
+            published.page.display(),
+            human::bytes(published.page_bytes),
+            published.files.display(),
+            published.ranges.display()
+        ))?;
+    }
+    let mut figures =
+        serde_json::json!({ "for": format!("{audience:?}").to_lowercase(), "page_bytes": published.page_bytes });
+    if let Some(sha256) = sum_found {
+        figures["sha256"] = sha256.into();
+    }
+    record(&session, Ending::Done, figures)?;
+    Ok(Ending::Done)
+}
+
+/// What the plan was asked for: its wanted files show as wanted.
+fn choices_of_plan(case: &Case) -> anyhow::Result<Choices> {
+    let Some(path) = case.plan_path() else {
+        return Ok(Choices { bulk: Patterns::new(&DEFAULT_BULK)?, ..Choices::default() });
+    };
+    let header = read_plan_header(open_plan(&path)?)?;
+    Ok(Choices { wanted: Patterns::new(&header.wants)?, bulk: Patterns::new(&header.bulk)?, ..Choices::default() })
+}
+
+/// `report.html`, or the next name in the case's folder that is free with its lists.
+fn free_name(case: &Case, audience: Audience) -> PathBuf {
+    let stem = match audience {
+        Audience::Bench => "report",
+        Audience::Client => "report-client",
+    };
+    let names = std::iter::once(format!("{stem}.html")).chain((2..).map(|number: u32| format!("{stem}-{number}.html")));
+    let mut free = names.map(|name| case.folder().join(name)).filter(|path| check_free(path).is_ok());
+    free.next().expect("there is always a next number")
+}

@@ -1,0 +1,261 @@
+//! What is known of a case, put together.
+
+use super::density::{AreaDensity, PLACES, shares};
+use super::{Audience, Dossier};
+use crate::allocation::{Choices, Class, ClassMap, ClassRun, DriveArea, DriveMap, classify};
+use crate::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
+use crate::case::{Case, CaseError, Record, RecordLine, read_record};
+use crate::extent::{Extent, ExtentSet};
+use crate::history::{HISTORY_NAME, read_history};
+use crate::journal::{Claim, JournalError, read_claims};
+use crate::partition::AreaKind;
+use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, open_plan, read_plan};
+use crate::report::SurveyReport;
+use crate::source::Store;
+use crate::verify::WholeSum;
+use sha2::{Digest, Sha256};
+use std::convert::Infallible;
+use std::io::{self, Read};
+use std::path::Path;
+use std::time::SystemTime;
+
+/// Areas that get a picture of their own; the largest are chosen.
+const AREAS_DRAWN: usize = 8;
+/// Files that are not whole, listed in the page; the list beside it has all.
+const FILES_LISTED: usize = 2000;
+
+/// Why a report could not be put together.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum GatherError {
+    /// The case.
+    #[error(transparent)]
+    Case(#[from] CaseError),
+    /// The plan.
+    #[error(transparent)]
+    Plan(#[from] PlanReadError),
+    /// The journal.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// A file of the case.
+    #[error("{0}")]
+    Io(#[from] io::Error),
+}
+
+/// What the plan reads.
+#[derive(Clone, PartialEq, Debug)]
+pub struct PlanFacts {
+    /// Everything but the extents.
+    pub header: PlanHeader,
+    /// The passes, in reading order.
+    pub passes: Vec<PassFacts>,
+}
+
+/// One pass, and what came of it.
+#[derive(Clone, PartialEq, Debug)]
+pub struct PassFacts {
+    /// What it reads.
+    pub header: PassHeader,
+    /// Bytes of it that are in the image.
+    pub held_bytes: u64,
+    /// Bytes of it that could not be read.
+    pub unreadable_bytes: u64,
+}
+
+/// What is held and what is not.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct RangeFacts {
+    /// Bytes in the image.
+    pub held_bytes: u64,
+    /// Stretches that could not be read, ascending.
+    pub unreadable: Vec<Extent>,
+    /// Stretches put off, ascending.
+    pub put_off: Vec<Extent>,
+    /// Stretches that are planned and have not been come to, ascending.
+    pub waiting: Vec<Extent>,
+    /// Chunks that bear a hash in the journal.
+    pub chunks: u64,
+    /// SHA-256 of the journal as it is now: it vouches for every chunk's hash.
+    pub journal_sha256: String,
+}
+
+/// A sum that an earlier check reckoned.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct RecordedSum {
+    /// When (RFC 3339, UTC).
+    pub when: String,
+    /// The SHA-256 of the whole image.
+    pub sha256: String,
+    /// Whether something was copied since.
+    pub copied_since: bool,
+}
+
+/// Puts together what is known. `choices` are those of the plan, so that what was wanted shows as such.
+///
+/// # Errors
+/// [`GatherError`].
+pub fn gather(
+    case: &Case,
+    drive: &DriveMap,
+    survey: SurveyReport,
+    choices: &Choices,
+    audience: Audience,
+    sum: Option<WholeSum>,
+) -> Result<Dossier, GatherError> {
+    let store: &dyn Store = case.store().as_ref();
+    let plan = case.plan_path().map(|path| open_plan(&path).and_then(read_plan)).transpose()?;
+    let planned: ExtentSet = plan.iter().flat_map(Plan::ascending).collect();
+    let (files, not_whole) = judge_files(drive, &Truth { store, planned: &planned });
+    let record = read_record(case.folder())?;
+    Ok(Dossier {
+        audience,
+        made: humantime::format_rfc3339_seconds(SystemTime::now()).to_string(),
+        case: case.file().clone(),
+        image_name: case.file().image.file_name().to_owned(),
+        densities: densities(drive, &classify(drive, choices), store),
+        plan: plan.map(|plan| plan_facts(plan, store)),
+        files,
+        not_whole,
+        ranges: ranges(case, drive, &planned)?,
+        recorded_sums: recorded_sums(&record),
+        sum,
+        history: read_history(&case.folder().join(HISTORY_NAME))?,
+        record: match audience {
+            Audience::Bench => record,
+            Audience::Client => record.for_client(),
+        },
+        survey,
+        lists: Default::default(),
+    })
+}
+
+fn judge_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {
+    // The gravest first, without keeping all: a drive that is not copied yet has nothing else.
+    let mut by_state: [Vec<FileAudit>; 4] = Default::default();
+    let summary = audit(drive, truth, |file| {
+        let list = &mut by_state[file.state as usize];
+        if file.state != FileState::Whole && list.len() < FILES_LISTED {
+            list.push(file.clone());
+        }
+        Ok::<(), Infallible>(())
+    });
+    let Ok(summary) = summary;
+    let mut list: Vec<FileAudit> = by_state.into_iter().rev().flatten().collect();
+    list.truncate(FILES_LISTED);
+    (summary, list)
+}
+
+fn plan_facts(plan: Plan, store: &dyn Store) -> PlanFacts {
+    let bytes = |list: Vec<Extent>| list.iter().map(|extent| extent.bytes).sum::<u64>();
+    let facts = |pass: &crate::plan::Pass| PassFacts {
+        header: pass.header.clone(),
+        held_bytes: pass.extents().iter().map(|extent| bytes(store.held(*extent))).sum(),
+        unreadable_bytes: pass.extents().iter().map(|extent| bytes(store.given_up(*extent))).sum(),
+    };
+    let passes = plan.passes.iter().map(facts).collect();
+    PlanFacts { header: plan.header, passes }
+}
+
+fn ranges(case: &Case, drive: &DriveMap, planned: &ExtentSet) -> Result<RangeFacts, GatherError> {
+    let store = case.store();
+    let everything = drive.identity.extent();
+    let known: ExtentSet = [store.held(everything), store.given_up(everything), store.deferred(everything)]
+        .into_iter()
+        .flatten()
+        .collect();
+    let mut chunks = 0;
+    for claim in read_claims(&case.journal_path())? {
+        chunks += u64::from(matches!(claim?, Claim::Copied { .. }));
+    }
+    let [held_bytes, ..] = store.totals();
+    Ok(RangeFacts {
+        held_bytes,
+        unreadable: store.given_up(everything),
+        put_off: store.deferred(everything),
+        waiting: planned.extents().iter().flat_map(|extent| known.missing_from(*extent)).collect(),
+        chunks,
+        journal_sha256: file_sha256(&case.journal_path())?,
+    })
+}
+
+fn file_sha256(path: &Path) -> io::Result<String> {
+    let mut file = std::fs::File::open(path)?;
+    let (mut hasher, mut buffer) = (Sha256::new(), vec![0; 1 << 20]);
+    loop {
+        match file.read(&mut buffer)? {
+            0 => return Ok(hex::encode(hasher.finalize())),
+            count => hasher.update(&buffer[..count]),
+        }
+    }
+}
+
+fn recorded_sums(record: &Record) -> Vec<RecordedSum> {
+    let copied = |line: &RecordLine| line.command == "copy" && line.figures["arrived_bytes"].as_u64() != Some(0);
+    let last_copy = record.lines.iter().filter(|line| copied(line)).map(|line| line.line).max().unwrap_or(0);
+    let sum = |line: &RecordLine| {
+        let sha256 =
+            line.figures["sha256"].as_str().filter(|_| line.command == "verify" || line.command == "report")?;
+        Some(RecordedSum { when: line.when.clone(), sha256: sha256.to_owned(), copied_since: last_copy > line.line })
+    };
+    record.lines.iter().filter_map(sum).collect()
+}
+
+fn densities(drive: &DriveMap, map: &ClassMap, store: &dyn Store) -> Vec<AreaDensity> {
+    let mut chosen: Vec<&DriveArea> = drive.areas.iter().filter(|area| !area.area.extent.is_empty()).collect();
+    // What holds something comes before gaps, the large before the small.
+    chosen.sort_by_key(|area| (area.content.is_none(), std::cmp::Reverse(area.area.extent.bytes)));
+    chosen.truncate(AREAS_DRAWN);
+    chosen.sort_by_key(|area| area.area.extent.start);
+    let mut list = Vec::new();
+    if chosen.len() != 1 || chosen[0].area.extent != drive.identity.extent() {
+        list.push(density("The whole drive".to_owned(), drive.identity.extent(), map, store));
+    }
+    list.extend(chosen.into_iter().map(|area| density(area_name(area), area.area.extent, map, store)));
+    list
+}
+
+fn area_name(area: &DriveArea) -> String {
+    let number = area.number().map(|number| format!(" {number}")).unwrap_or_default();
+    let (kind, own_name) = match &area.area.kind {
+        AreaKind::Partition(entry) => ("Partition", entry.name.clone()),
+        AreaKind::Volume => ("Volume", None),
+        AreaKind::Found(_) => ("Volume found", None),
+        AreaKind::Unpartitioned => return "In no partition".to_owned(),
+    };
+    let holds = area.content.as_ref().and_then(|content| content.name());
+    let holds = match &area.content {
+        Some(crate::fs::Content::Volume(volume)) => Some(volume.kind.name()),
+        _ => holds,
+    };
+    let mut name = format!("{kind}{number}: {}", holds.unwrap_or("not recognised"));
+    if let Some(own_name) = own_name.filter(|name| !name.is_empty()) {
+        name.push_str(&format!(", “{own_name}”"));
+    }
+    name
+}
+
+fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn Store) -> AreaDensity {
+    let runs = map.runs();
+    let first = runs.partition_point(|run| run.extent.end() <= extent.start.0);
+    let until = runs.partition_point(|run| run.extent.start.0 < extent.end());
+    let within: &[ClassRun] = runs.get(first..until).unwrap_or(&[]);
+    let of_class = |class: Class| {
+        let extents = within.iter().filter(|run| run.class == class).map(|run| run.extent);
+        (class, shares(extent, PLACES, extents))
+    };
+    let known = [store.held(extent), store.deferred(extent), store.given_up(extent)];
+    let bytes = known.each_ref().map(|list| list.iter().map(|e| e.bytes).sum::<u64>());
+    let [copied, put_off, unreadable] = known.map(|list| shares(extent, PLACES, list));
+    let rest = (0..PLACES).map(|i| (1.0 - copied[i] - put_off[i] - unreadable[i]).max(0.0)).collect();
+    AreaDensity {
+        name,
+        extent,
+        classes: Class::ALL
+            .into_iter()
+            .filter(|class| within.iter().any(|run| run.class == *class))
+            .map(of_class)
+            .collect(),
+        states: [copied, put_off, unreadable, rest],
+        state_bytes: [bytes[0], bytes[1], bytes[2], extent.bytes.saturating_sub(bytes.iter().sum())],
+    }
+}

@@ -1,0 +1,66 @@
+//! The report of a case: one HTML page that needs nothing else, with the full lists beside it.
+//!
+//! [`gather`] puts together what is known, as values; [`page`] says it as HTML. The page loads nothing and needs no script;
+//! it reads on paper, on a phone, in the light and in the dark.
+
+mod density;
+mod gather;
+mod page;
+mod pictures;
+mod publish;
+mod timeline;
+
+pub use density::{AreaDensity, PLACES, shares};
+pub use gather::{GatherError, PassFacts, PlanFacts, RangeFacts, RecordedSum, gather};
+pub use page::page;
+pub use publish::{PublishError, Published, check_free, publish};
+
+use crate::audit::{AuditSummary, FileAudit};
+use crate::case::{CaseFile, Record};
+use crate::history::History;
+use crate::report::SurveyReport;
+use crate::verify::WholeSum;
+
+/// Whom a report is for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Audience {
+    /// Everything.
+    Bench,
+    /// Without personal fields, without who did it, without the bench's own paths.
+    Client,
+}
+
+/// All that a report says.
+#[derive(Debug)]
+pub struct Dossier {
+    /// Whom it is for.
+    pub audience: Audience,
+    /// When it was made (RFC 3339, UTC).
+    pub made: String,
+    /// What the case's file says.
+    pub case: CaseFile,
+    /// The image's file name.
+    pub image_name: String,
+    /// What the survey says, from what the case holds.
+    pub survey: SurveyReport,
+    /// What each area holds and what of it is copied, place by place.
+    pub densities: Vec<AreaDensity>,
+    /// What the plan reads, if there is one.
+    pub plan: Option<PlanFacts>,
+    /// Files and folders by their state.
+    pub files: AuditSummary,
+    /// The first of the files that are not whole, the damaged ones before the others.
+    pub not_whole: Vec<FileAudit>,
+    /// What is held and what is not.
+    pub ranges: RangeFacts,
+    /// Sums reckoned by earlier checks, from the record, the latest last.
+    pub recorded_sums: Vec<RecordedSum>,
+    /// The sum reckoned for this report, where it was asked for.
+    pub sum: Option<WholeSum>,
+    /// How copying went.
+    pub history: History,
+    /// The record, in the audience's copy.
+    pub record: Record,
+    /// Names of the files beside the page: files, ranges.
+    pub lists: [String; 2],
+}

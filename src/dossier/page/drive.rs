@@ -1,0 +1,46 @@
+//! What the drive was.
+
+use super::{bytes, heads, shown, table};
+use crate::dossier::{Audience, Dossier};
+use crate::human;
+use crate::report::AreaReport;
+use maud::{Markup, html};
+
+pub(super) fn section(dossier: &Dossier) -> Markup {
+    let source = &dossier.case.source;
+    html! {
+        dl.facts {
+            dt { "Model" } dd { (source.model.as_deref().map_or_else(|| "not known".to_owned(), shown)) }
+            dt { "Serial number" } dd { (source.serial.as_deref().map_or_else(|| "not known".to_owned(), shown)) }
+            dt { "Size" } dd { (bytes(source.bytes)) " (" (human::count(source.bytes)) " bytes)" }
+            dt { "Sectors" } dd { (source.logical_sector) " bytes logical, " (source.physical_sector) " bytes physical" }
+            dt { "Divided by" } dd { (format!("{:?}", dossier.survey.scheme)) }
+            @if dossier.audience == Audience::Bench {
+                dt { "Last opened as" } dd { code { (shown(&source.path.to_string_lossy())) } }
+            }
+            dt { "Image" } dd { code { (dossier.image_name) } }
+        }
+        (table("Areas of the drive, in order", html! {
+            (heads(&[("", true), ("from byte", true), ("size", true), ("kind", false), ("holds", false), ("label", false), ("in use", true)]))
+            tbody { @for area in &dossier.survey.areas { (area_row(area)) } }
+        }))
+    }
+}
+
+fn area_row(area: &AreaReport) -> Markup {
+    let volume = area.volume.as_ref();
+    let holds = area.holds.as_deref().unwrap_or("");
+    let label = volume.and_then(|volume| volume.label.as_deref()).or(area.name.as_deref()).unwrap_or("");
+    let in_use = volume.map(|volume| human::share(volume.fullness));
+    html! {
+        tr {
+            th.n scope="row" { (area.number.map(|number| number.to_string()).unwrap_or_default()) }
+            td.n { (human::count(area.start)) }
+            td.n { (bytes(area.bytes)) }
+            td { (area.kind) @if let Some(type_name) = &area.type_name { span.quiet { " " (shown(type_name)) } } }
+            td { (shown(holds)) }
+            td { (shown(label)) }
+            td.n { (in_use.unwrap_or_default()) }
+        }
+    }
+}

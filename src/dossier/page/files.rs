@@ -1,0 +1,100 @@
+//! Files: what is whole and what is not, folders first.
+
+use super::{bytes, count, heads, shown, table};
+use crate::audit::{FileAudit, FolderAudit, Tally};
+use crate::dossier::Dossier;
+use crate::human;
+use maud::{Markup, html};
+
+/// Folders listed in the page: levels are left out from below until no more are left.
+const FOLDERS: usize = 600;
+
+pub(super) fn section(dossier: &Dossier) -> Markup {
+    let totals = &dossier.files.totals;
+    let list = &dossier.not_whole;
+    let not_whole = totals.files() - totals.whole;
+    html! {
+        (table("Files and named streams by their state", html! {
+            (heads(&[("state", false), ("files", true), ("bytes", true)]))
+            tbody {
+                @for (state, files, sum) in states(totals) {
+                    tr { th scope="row" { (state) } td.n { (count(files)) } td.n { (bytes(sum)) } }
+                }
+            }
+        }))
+        (folders(dossier))
+        h3 { "Files that are not whole" }
+        @if list.is_empty() { p { "None." } }
+        @else {
+            p { "Damaged ones first. "
+                @if not_whole > list.len() as u64 { "The first " (count(list.len() as u64)) " of " (count(not_whole)) ". " }
+                "Every file with its state is in " code { (human::name(&dossier.lists[0])) } "." }
+            p.search hidden { label for="search" { "Show only names with" } " " input id="search" type="search" autocomplete="off"; " " output for="search" {} }
+            (table("Files that are not whole", html! {
+                (heads(&[("state", false), ("file", false), ("size", true), ("missing", true)]))
+                tbody id="not-whole" { @for file in list { (row(file)) } }
+            }))
+        }
+        @for folder in dossier.files.unreadable_indexes.iter().take(100) {
+            p { "The entries of " code { (shown(&folder.path)) } " could not all be read (" (bytes(folder.bytes)) " lost): files may be missing from it without a trace." }
+        }
+    }
+}
+
+fn states(totals: &Tally) -> [(&'static str, u64, u64); 4] {
+    [
+        ("whole", totals.whole, totals.whole_bytes),
+        ("damaged", totals.damaged, totals.damaged_bytes),
+        ("not yet read", totals.not_yet_read, totals.not_yet_read_bytes),
+        ("not planned", totals.not_planned, totals.not_planned_bytes),
+    ]
+}
+
+fn row(file: &FileAudit) -> Markup {
+    let missing: u64 =
+        [&file.damaged, &file.waiting, &file.not_planned].into_iter().flatten().map(|range| range[1]).sum();
+    html! {
+        tr {
+            td { (file.state.name()) }
+            th scope="row" { (shown(&file.path)) @if let Some(stream) = &file.stream { span.quiet { " stream " (shown(stream)) } } }
+            td.n { (bytes(file.size)) }
+            td.n { @if file.run_list_incomplete && missing == 0 { "run list incomplete" } @else { (bytes(missing)) } }
+        }
+    }
+}
+
+fn level(path: &str) -> usize {
+    if path == "/" { 0 } else { path.matches('/').count() }
+}
+
+fn folders(dossier: &Dossier) -> Markup {
+    let all = &dossier.files.folders;
+    let deepest =
+        (0..=12).rev().find(|depth| all.iter().filter(|folder| level(&folder.path) <= *depth).count() <= FOLDERS);
+    let deepest = deepest.unwrap_or(0);
+    let listed: Vec<&FolderAudit> = all.iter().filter(|folder| level(&folder.path) <= deepest).take(FOLDERS).collect();
+    html! {
+        @for volume in listed.chunk_by(|a, b| a.volume == b.volume) {
+            @let caption = format!("Folders of the volume at byte {}", human::count(volume[0].volume));
+            (table(&caption, html! {
+                (heads(&[("folder, with all below it", false), ("whole", true), ("damaged", true), ("not yet read", true), ("not planned", true), ("bytes whole", true)]))
+                tbody {
+                    @for folder in volume {
+                        @let tally = &folder.tally;
+                        tr {
+                            th.path scope="row" { (shown(&folder.path)) }
+                            td.n { (count(tally.whole)) }
+                            td.n.bad[tally.damaged > 0] { (count(tally.damaged)) }
+                            td.n { (count(tally.not_yet_read)) }
+                            td.n { (count(tally.not_planned)) }
+                            td.n { (bytes(tally.whole_bytes)) }
+                        }
+                    }
+                }
+            }))
+        }
+        @if listed.len() < all.len() {
+            p.quiet { "Folders down to level " (deepest) "; " (count((all.len() - listed.len()) as u64)) " further down are counted in those above them." }
+        }
+    }
+}

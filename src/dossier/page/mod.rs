@@ -1,0 +1,287 @@
+//! The page. Every text from the drive or the record is escaped by the templates, and made plain first: see
+//! [`human::name`].
+
+mod drive;
+mod files;
+mod found;
+mod opening;
+mod places;
+mod reading;
+mod record;
+
+use super::{Audience, Dossier, pictures};
+use crate::human;
+use crate::picture;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+const STYLE: &str = include_str!("page.css");
+const SEARCH: &str = include_str!("search.js");
+
+/// The sections, in order: identifier and heading.
+const SECTIONS: [(&str, &str); 10] = [
+    ("drive", "The drive"),
+    ("found", "What was found"),
+    ("areas", "What lies where"),
+    ("reading", "What was read, in which order"),
+    ("time", "How reading went"),
+    ("files", "What is whole, what is damaged"),
+    ("places", "Places not read"),
+    ("sums", "Sums"),
+    ("opening", "Opening the image"),
+    ("record", "The record"),
+];
+
+/// The whole page as HTML.
+pub fn page(dossier: &Dossier) -> String {
+    let subject = subject(dossier);
+    let body = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
+                title { "Report: " (subject) }
+                style { (PreEscaped(picture::style())) (PreEscaped(STYLE)) }
+            }
+            body {
+                a.skip href="#summary" { "To the summary" }
+                header {
+                    p.kicker { "Report on a drive" @if dossier.audience == Audience::Client { ", client’s copy" } }
+                    h1 { (subject) }
+                    p.quiet { "Made " (dossier.made) " · case " code { (dossier.case.id) } " · begun " (dossier.case.created) }
+                }
+                main {
+                    (summary(dossier))
+                    nav aria-label="Contents" {
+                        ol { @for (id, heading) in SECTIONS { li { a href={ "#" (id) } { (heading) } } } }
+                    }
+                    (section(0, drive::section(dossier)))
+                    (section(1, found::section(dossier)))
+                    (section(2, areas(dossier)))
+                    (section(3, reading::section(dossier)))
+                    (section(4, pictures::over_time(dossier)))
+                    (section(5, files::section(dossier)))
+                    (section(6, places::section(dossier)))
+                    (section(7, places::sums(dossier)))
+                    (section(8, opening::section(dossier)))
+                    (section(9, record::section(dossier)))
+                }
+                footer {
+                    p { "Made by gleaner " (env!("CARGO_PKG_VERSION")) " from the case alone. Beside this page: "
+                        code { (human::name(&dossier.lists[0])) } " and " code { (human::name(&dossier.lists[1])) } "." }
+                }
+                script { (PreEscaped(SEARCH)) }
+            }
+        }
+    };
+    body.into_string()
+}
+
+fn subject(dossier: &Dossier) -> String {
+    let source = &dossier.case.source;
+    let model = source.model.as_deref().map(human::name).filter(|model| !model.trim().is_empty());
+    let size = human::bytes(source.bytes);
+    match (model, &source.serial) {
+        (Some(model), Some(serial)) => format!("{model}, {}, {size}", human::name(serial)),
+        (Some(model), None) => format!("{model}, {size}"),
+        _ => format!("Drive of {size}"),
+    }
+}
+
+fn section(index: usize, content: Markup) -> Markup {
+    let (id, heading) = SECTIONS[index];
+    html! {
+        section id=(id) aria-labelledby={ (id) "-heading" } {
+            h2 id={ (id) "-heading" } { (heading) }
+            (content)
+        }
+    }
+}
+
+/// What a person wants to know first.
+fn summary(dossier: &Dossier) -> Markup {
+    let totals = &dossier.files.totals;
+    let unreadable: u64 = dossier.ranges.unreadable.iter().map(|extent| extent.bytes).sum();
+    html! {
+        section id="summary" aria-labelledby="summary-heading" {
+            h2 id="summary-heading" { "In short" }
+            p.lead { (headline(dossier)) }
+            dl.figures {
+                div { dt { "files whole" } dd { (count(totals.whole)) " " span.quiet { "of " (count(totals.files())) } } }
+                div { dt { "files damaged" } dd { (count(totals.damaged)) } }
+                div { dt { "in the image" } dd { (bytes(dossier.ranges.held_bytes)) " " span.quiet { "of " (bytes(dossier.case.source.bytes)) } } }
+                div { dt { "could not be read" } dd { (bytes(unreadable)) } }
+            }
+            @let cautions = cautions(dossier);
+            @if !cautions.is_empty() {
+                h3 { "Mind" }
+                ul.cautions { @for caution in cautions { li { (caution) } } }
+            }
+        }
+    }
+}
+
+fn headline(dossier: &Dossier) -> String {
+    let totals = &dossier.files.totals;
+    let verdict = &dossier.survey.coherence.verdict;
+    let files = match (totals.files(), totals.damaged, totals.not_yet_read, totals.not_planned) {
+        (0, ..) => "No file is known by name".to_owned(),
+        (all, 0, 0, 0) => format!("All {} files are whole", human::count(all)),
+        (all, damaged, waiting, not_planned) => {
+            let mut parts = vec![format!("{} of {} files are whole", human::count(totals.whole), human::count(all))];
+            for (number, what) in [(damaged, "damaged"), (waiting, "not read yet"), (not_planned, "not planned")] {
+                if number > 0 {
+                    parts.push(format!("{} {what}", human::count(number)));
+                }
+            }
+            parts.join(", ")
+        }
+    };
+    format!("The drive {}. {files}.", as_clause(verdict.headline()))
+}
+
+/// A verdict's headline behind "the drive": some begin with a verb, some do not.
+fn as_clause(headline: &str) -> String {
+    if ["reads", "does", "cannot"].iter().any(|verb| headline.starts_with(verb)) {
+        headline.replacen("cannot be told", "cannot be judged", 1)
+    } else if headline.starts_with("nothing") {
+        format!("holds {headline}")
+    } else {
+        format!("is {headline}")
+    }
+}
+
+/// What whoever uses the image has to know.
+fn cautions(dossier: &Dossier) -> Vec<String> {
+    let mut list = Vec::new();
+    let ranges = &dossier.ranges;
+    let sum = |extents: &[crate::extent::Extent]| extents.iter().map(|extent| extent.bytes).sum::<u64>();
+    let (unreadable, waiting) = (sum(&ranges.unreadable), sum(&ranges.waiting) + sum(&ranges.put_off));
+    let coherence = &dossier.survey.coherence;
+    if coherence.verdict.says_stop() {
+        list.push(format!(
+            "The drive {}. {} {}",
+            as_clause(coherence.verdict.headline()),
+            coherence.sentence,
+            coherence.advice
+        ));
+    }
+    if dossier.plan.is_none() {
+        list.push("There is no plan: nothing but what the survey needed was read.".to_owned());
+    }
+    if waiting > 0 {
+        list.push(format!("Copying is not done: {} of what was planned are still to be read.", human::bytes(waiting)));
+    }
+    if unreadable > 0 {
+        list.push(format!(
+            "{} could not be read. In the image those sectors hold the byte {:#04x}, which is not what the drive held.",
+            human::bytes(unreadable),
+            dossier.case.fill
+        ));
+    }
+    if ranges.held_bytes + unreadable < dossier.case.source.bytes {
+        list.push(
+            "What was not copied reads as zeros in the image, which is not what the drive holds there: do not search the image's free \
+             space for deleted files unless the plan took it."
+                .to_owned(),
+        );
+    }
+    if !dossier.files.unreadable_indexes.is_empty() {
+        list.push(format!(
+            "The entries of {} folders could not all be read: files may be missing from them without a trace.",
+            human::count(dossier.files.unreadable_indexes.len() as u64)
+        ));
+    }
+    for area in &dossier.survey.areas {
+        let Some(volume) = &area.volume else { continue };
+        let which = area.number.map_or(format!("at byte {}", area.start), |number| number.to_string());
+        if volume.catalog_incomplete {
+            list.push(format!("Volume {which}: some files’ records could not be used; there may be files that this report does not know of."));
+        }
+        if volume.dirty == Some(true) {
+            list.push(format!("Volume {which} was not cleanly unmounted: its last changes may be missing."));
+        }
+        if volume.census.encrypted_files > 0 {
+            list.push(format!(
+                "Volume {which}: {} files are encrypted; they are copied as they are, and of no use without the key.",
+                human::count(volume.census.encrypted_files)
+            ));
+        }
+    }
+    match dossier.recorded_sums.last() {
+        _ if dossier.sum.is_some() => {}
+        None => list.push("The image has not been checked against the journal yet (gleaner verify).".to_owned()),
+        Some(last) if last.copied_since => {
+            list.push("Something was copied after the last check: its sum no longer speaks of the image.".to_owned());
+        }
+        Some(_) => {}
+    }
+    if let Some(fault) = &dossier.record.fault {
+        list.push(format!("The record is not as it was written: {fault}."));
+    }
+    list
+}
+
+fn areas(dossier: &Dossier) -> Markup {
+    html! {
+        p { "Each strip is one area from its first byte to its last. The height of a layer at a place is the share of that place which is of its \
+             class; below it, the same places by what is in the image." }
+        @for (index, area) in dossier.densities.iter().enumerate() { (pictures::area(index, area)) }
+        details {
+            summary { "What the classes mean" }
+            dl.terms {
+                @for class in crate::allocation::Class::ALL { dt { (class.name()) } dd { (class_meaning(class)) } }
+            }
+        }
+    }
+}
+
+fn class_meaning(class: crate::allocation::Class) -> &'static str {
+    use crate::allocation::Class;
+    match class {
+        Class::Tables => "partition tables, boot sectors, and their copies",
+        Class::Structure => "the file systems’ own metadata",
+        Class::Wanted => "files that were asked for first",
+        Class::Files => "other live files",
+        Class::Bulk => "live, but rarely worth the time: paging, hibernation, swap and the like",
+        Class::Unclaimed => "marked as in use, owned by no file that is known",
+        Class::Deleted => "where deleted files lay, in free space",
+        Class::Free => "free",
+        Class::Outside => "in no partition",
+    }
+}
+
+/// Bytes as people read them, with the number for programs.
+fn bytes(number: u64) -> Markup {
+    html! { data value=(number) { (human::bytes(number)) } }
+}
+
+/// A count as people read it, with the number for programs.
+fn count(number: u64) -> Markup {
+    html! { data value=(number) { (human::count(number)) } }
+}
+
+/// A table that can be moved sideways where it is too wide.
+fn table(label: &str, content: Markup) -> Markup {
+    html! { div.scroll role="region" aria-label=(label) tabindex="0" { table { caption { (label) } (content) } } }
+}
+
+/// Heads of a table: words, and whether figures stand below.
+fn heads(list: &[(&str, bool)]) -> Markup {
+    html! { thead { tr { @for (text, figures) in list { @if *figures { th.n scope="col" { (text) } } @else { th scope="col" { (text) } } } } } }
+}
+
+/// Text from the drive, not longer than is bearable in a page.
+fn shown(text: &str) -> String {
+    const MOST: usize = 240;
+    let text = human::name(text);
+    let characters = text.chars().count();
+    if characters <= MOST {
+        return text;
+    }
+    let start: String = text.chars().take(MOST / 2).collect();
+    let end: String = text.chars().skip(characters - MOST / 2).collect();
+    format!("{start}…{end}")
+}

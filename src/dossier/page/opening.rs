@@ -1,0 +1,66 @@
+//! How to open the image, without writing to it.
+
+use crate::dossier::Dossier;
+use crate::image::ImageForm;
+use crate::report::AreaReport;
+use maud::{Markup, html};
+
+pub(super) fn section(dossier: &Dossier) -> Markup {
+    let volumes: Vec<&AreaReport> = dossier.survey.areas.iter().filter(|area| area.volume.is_some()).take(16).collect();
+    html! {
+        p { "Open it read-only: whatever mounts it otherwise writes to it, and its sums no longer hold. On a workplace’s own machine all of this needs an \
+             administrator’s rights." }
+        @match dossier.case.image {
+            ImageForm::Raw => (raw(dossier, &volumes)),
+            ImageForm::Vhdx => (vhdx(dossier, &volumes)),
+        }
+        p { "Chosen files come out without mounting anything: " code { "gleaner take --case CASE --to FOLDER '/Folder'" } "." }
+    }
+}
+
+fn raw(dossier: &Dossier, volumes: &[&AreaReport]) -> Markup {
+    let sector = dossier.case.source.logical_sector;
+    let size = if sector == 512 { String::new() } else { format!(" --sector-size {sector}") };
+    let image = &dossier.image_name;
+    html! {
+        h3 { "On Linux, with its partitions" }
+        pre tabindex="0" { code {
+            "losetup --find --show --read-only --partscan" (size) " " (image) "\n"
+            "# prints the device, e.g. /dev/loop0; its partitions are /dev/loop0p1 and so on\n"
+            "mount -o ro /dev/loop0p1 /mnt\n"
+            "# afterwards\numount /mnt && losetup --detach /dev/loop0"
+        } }
+        @if !volumes.is_empty() {
+            h3 { "On Linux, one volume" }
+            pre tabindex="0" { code { @for area in volumes { (mount(area, image)) "\n" } } }
+        }
+        h3 { "On Windows" }
+        p { "Windows opens no raw image by itself. " code { "gleaner copy --case CASE --as vhdx" } " makes a VHDX of it, which does." }
+    }
+}
+
+fn mount(area: &AreaReport, image: &str) -> String {
+    let kind = match area.volume.as_ref().map_or("", |volume| volume.file_system) {
+        "NTFS" => "ntfs-3g",
+        "exFAT" => "exfat",
+        _ => "vfat",
+    };
+    let number = area.number.map_or_else(|| "volume".to_owned(), |number| format!("volume {number}"));
+    format!("mount -t {kind} -o ro,loop,offset={},sizelimit={} {image} /mnt   # {number}", area.start, area.bytes)
+}
+
+fn vhdx(dossier: &Dossier, volumes: &[&AreaReport]) -> Markup {
+    let image = &dossier.image_name;
+    html! {
+        h3 { "On Windows" }
+        p { "Set the file’s read-only attribute, then a double-click mounts it; or, in PowerShell:" }
+        pre tabindex="0" { code { "Mount-DiskImage -ImagePath 'D:\\case\\" (image) "' -Access ReadOnly\n# afterwards\nDismount-DiskImage -ImagePath 'D:\\case\\" (image) "'" } }
+        h3 { "On Linux" }
+        pre tabindex="0" { code {
+            "modprobe nbd max_part=16\n"
+            "qemu-nbd --read-only --format=vhdx --connect=/dev/nbd0 " (image) "\n"
+            @if let Some(number) = volumes.iter().find_map(|area| area.number) { "mount -o ro /dev/nbd0p" (number) " /mnt\n" }
+            "# afterwards\numount /mnt && qemu-nbd --disconnect /dev/nbd0"
+        } }
+    }
+}

@@ -1,0 +1,64 @@
+//! The record of who did what when.
+
+use super::{count, heads, shown, table};
+use crate::case::{Note, RecordLine};
+use crate::dossier::{Audience, Dossier};
+use maud::{Markup, html};
+
+/// Entries shown in the page, the latest of all.
+const LISTED: usize = 2000;
+
+pub(super) fn section(dossier: &Dossier) -> Markup {
+    let record = &dossier.record;
+    let bench = dossier.audience == Audience::Bench;
+    let first = record.lines.len().saturating_sub(LISTED);
+    let mut columns = vec![("", true), ("when", false)];
+    if bench {
+        columns.push(("who", false));
+    }
+    columns.extend([("command", false), ("what", false), ("outcome", false)]);
+    html! {
+        @match &record.fault {
+            Some(fault) => p { strong { "Not as it was written: " } (fault.to_string()) "." },
+            None => p { (count(record.line_count)) " entries; each names the one before it, and the chain holds." },
+        }
+        @if !record.sealed { p { "There is no seal beside it: whether lines were removed from its end cannot be told." } }
+        @if !bench {
+            p { "This is the client’s copy: what is marked as personal, who did each thing, and the words typed were left out (" (count(record.personal_left_out)) " things)." }
+        }
+        @if first > 0 { p { "The first " (count(first as u64)) " entries are not shown here." } }
+        (table("The record, the oldest first", html! {
+            (heads(&columns))
+            tbody { @for line in &record.lines[first..] { (row(line, bench)) } }
+        }))
+    }
+}
+
+fn row(line: &RecordLine, bench: bool) -> Markup {
+    html! {
+        tr {
+            th.n scope="row" { (line.line) }
+            td.when { (shown(&line.when)) }
+            @if bench { td { (shown(line.who.as_deref().unwrap_or(""))) } }
+            td { (shown(&line.command)) }
+            td { @match line.note() {
+                Some(of_bench) => (note(&of_bench)),
+                None => @if !line.arguments.is_empty() { code.words { (shown(&line.arguments.join(" "))) } },
+            } }
+            td { (shown(&line.outcome)) }
+        }
+    }
+}
+
+fn note(note: &Note) -> Markup {
+    html! {
+        strong { (note.topic.name()) }
+        @for field in &note.fields { " · " (field.name) " " (shown(&field.to_string())) }
+        @if let Some(text) = &note.text { @if !note.fields.is_empty() { br; } @else { ": " } (long(text)) }
+    }
+}
+
+/// A note's text in full: people wrote it for this.
+fn long(text: &str) -> Markup {
+    html! { @for (i, line) in text.lines().enumerate() { @if i > 0 { br; } (crate::human::name(line)) } }
+}
