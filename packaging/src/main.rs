@@ -1,8 +1,8 @@
 //! Writes what goes into a package beside the program: man pages and shell completions, made from the definition of the
-//! command line. `cargo run --example handouts -- FOLDER`; `scripts/package` does that.
+//! command line. `cargo run --package gleaner-handouts -- FOLDER`; `scripts/package` does that.
 //!
-//! An example, and not a command of the program: whoever uses gleaner gets them installed, and the program need not carry
-//! the two crates that make them.
+//! No command of the program: whoever installs the package gets them, and the program need not carry the two crates that
+//! make them.
 
 use clap_complete::Shell;
 use std::error::Error;
