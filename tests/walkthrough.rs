@@ -23,7 +23,11 @@ fn run(step: &Step, folder: &Path) -> (String, i32) {
     let programs = Path::new(env!("CARGO_BIN_EXE_gleaner")).parent().unwrap();
     let mut shell = Command::new("sh");
     shell.args(["-c", &step.command]).current_dir(folder).env_clear();
-    shell.env("PATH", format!("{}:/usr/bin:/bin", programs.display())).env("LC_ALL", "C.UTF-8").env("TZ", "UTC");
+    shell
+        .env("PATH", format!("{}:/usr/bin:/bin", programs.display()))
+        .env("LC_ALL", "C.UTF-8")
+        .env("TZ", "UTC")
+        .env("USER", "bench");
     let output = shell.output().unwrap();
     let printed = String::from_utf8(output.stdout).unwrap();
     let code = output.status.code().expect("an exit code");
@@ -50,6 +54,7 @@ fn walk(page: &str, folder: &Path) -> String {
         if let Err(missing) = page::shows(&step.shown, &printed) {
             panic!("{page}, line {}: `{}` does not print\n{missing}\nbut\n{printed}", step.line, step.command);
         }
+        let printed = if step.varies { "(figures vary)" } else { &printed };
         write!(transcript, "$ {}\n{}\n? {code}\n\n", step.command, printed.trim_end()).unwrap();
     }
     transcript
@@ -68,7 +73,13 @@ fn image_is_correct(folder: &Path, image: &str) {
     assert!(converted.success());
     let (drive, copy) = (fs::read(folder.join("demo/demo-drive.img")).unwrap(), fs::read(&plain).unwrap());
     assert_eq!(drive.len(), copy.len());
-    let export = Step { line: 0, command: "gleaner export case/plan.json --as csv".to_owned(), code: 0, shown: vec![] };
+    let export = Step {
+        line: 0,
+        command: "gleaner export case/plan.json --as csv".to_owned(),
+        code: 0,
+        varies: false,
+        shown: vec![],
+    };
     let csv = run(&export, folder).0;
     let mut held = 0;
     for line in csv.lines().skip_while(|line| !line.starts_with(|c: char| c.is_ascii_digit())) {

@@ -10,6 +10,8 @@ pub struct Step {
     pub command: String,
     /// The exit code it must end with: 0 unless the command's comment says `# ends with N`.
     pub code: i32,
+    /// Whether its comment says that its figures vary: then only the lines shown are held.
+    pub varies: bool,
     /// The lines shown below it; `...` stands for any lines.
     pub shown: Vec<String>,
 }
@@ -24,7 +26,13 @@ pub fn steps(text: &str) -> Vec<Step> {
         } else if let (true, Some(command)) = (inside, line.strip_prefix("$ ")) {
             let code =
                 command.split("# ends with ").nth(1).map_or(0, |code| code.trim().parse().expect("an exit code"));
-            steps.push(Step { line: number + 1, command: command.to_owned(), code, shown: Vec::new() });
+            steps.push(Step {
+                line: number + 1,
+                command: command.to_owned(),
+                code,
+                varies: command.contains("# figures vary"),
+                shown: Vec::new(),
+            });
         } else if inside {
             steps.last_mut().expect("a command before its output").shown.push(line.to_owned());
         }

@@ -4,7 +4,18 @@
 /// The output with `[time]`, `[rate]`, `[moment]`, `[id]` in place of what the run, the machine and the day decide.
 pub fn settled(printed: &str) -> String {
     let mut text = String::new();
+    let mut measured = false;
     for line in printed.lines() {
+        // Costs and advice that follow from a rate measured on the way are another machine's on another machine.
+        if line.starts_with("COST OF READING") && line.contains("measured") {
+            measured = true;
+            text.push_str("COST OF READING [as measured]\n\n");
+        } else if line.starts_with("$ ") {
+            measured = false;
+        }
+        if measured {
+            continue;
+        }
         text.push_str(&settled_line(line));
         text.push('\n');
     }
@@ -29,7 +40,12 @@ fn settled_line(line: &str) -> String {
     while at < words.len() {
         let (wide, word) = &words[at];
         let next = words.get(at + 1).filter(|(wide, _)| !wide).map(|(_, word)| word.as_str());
-        let (name, used, tail) = replaced(word, next);
+        let (name, used, tail) = match replaced(word, next) {
+            (None, ..) if line.contains("SHA-256 of the last line") && word.len() == 64 => {
+                (Some("[id]"), 1, String::new())
+            }
+            replaced => replaced,
+        };
         let word = name.map_or_else(|| word.clone(), |name| format!("{}{name}{tail}", front(word)));
         let joins = name == Some("[time]") && !wide && settled.last().is_some_and(|(_, last)| last == "[time]");
         if joins {
