@@ -73,7 +73,23 @@ fn publish(name: &str, table: &str) {
 #[ignore = "a measurement over whole drives: scripts/simulation-tables"]
 fn time_to_each_class_beside_the_least_possible() {
     let mut out = String::new();
-    heading(&mut out, &["layout", "files", "planned", "pieces", "structure after", "ratio", "wanted after", "ratio", "files after", "ratio", "all after", "ratio"]);
+    heading(
+        &mut out,
+        &[
+            "layout",
+            "files",
+            "planned",
+            "pieces",
+            "structure after",
+            "ratio",
+            "wanted after",
+            "ratio",
+            "files after",
+            "ratio",
+            "all after",
+            "ratio",
+        ],
+    );
     let mut worst = 0.0_f64;
     for kind in kinds() {
         let layout = kind.layout(false, false);
@@ -108,7 +124,17 @@ fn expected_bytes_safe_when_the_drive_dies() {
         writeln!(out, "Mean life: half the time that {reading} takes front to back.\n").unwrap();
         heading(
             &mut out,
-            &["layout", "wanted, of what is planned", "mean life", "this plan", "in place", "whole drive", "gain", "gain with structure", "most possible"],
+            &[
+                "layout",
+                "wanted, of what is planned",
+                "mean life",
+                "this plan",
+                "in place",
+                "whole drive",
+                "gain",
+                "gain with structure",
+                "most possible",
+            ],
         );
         for kind in kinds() {
             let layout = kind.layout(false, false);
@@ -260,7 +286,11 @@ fn orders_against_the_plain_one() {
             // Against the plain order; in thousandths, as some differences are small.
             let change = |ours: f64, theirs: f64| format!("{:+.3} %", (ours / theirs - 1.0) * 100.0);
             let (wanted, other, files) = if name == "plain" {
-                (human::share(got.wanted / sum(&pieces, Class::Wanted)), human::share(got.other / sum(&pieces, Class::Files)), human::count(got.files as u64))
+                (
+                    human::share(got.wanted / sum(&pieces, Class::Wanted)),
+                    human::share(got.other / sum(&pieces, Class::Files)),
+                    human::count(got.files as u64),
+                )
             } else {
                 (change(got.wanted, plain.wanted), change(got.other, plain.other), change(got.files, plain.files))
             };
@@ -270,7 +300,10 @@ fn orders_against_the_plain_one() {
                 (change(got.wanted_after, plain.wanted_after), change(got.all_after, plain.all_after))
             };
             row(&mut out, &[kind.name.to_owned(), name.to_owned(), wanted_after, all_after, wanted, other, files]);
-            let not_worse = got.wanted >= plain.wanted && got.other >= plain.other && got.files >= plain.files && got.all_after <= plain.all_after;
+            let not_worse = got.wanted >= plain.wanted
+                && got.other >= plain.other
+                && got.files >= plain.files
+                && got.all_after <= plain.all_after;
             match wins.iter_mut().find(|(order, _)| *order == name) {
                 Some((_, count)) => *count += usize::from(not_worse),
                 None => wins.push((name, usize::from(not_worse))),
@@ -279,7 +312,8 @@ fn orders_against_the_plain_one() {
     }
     writeln!(out).unwrap();
     for (name, count) in wins.iter().skip(1) {
-        writeln!(out, "- `{name}` is no worse in any column but the first on {count} of {} layouts.", kinds().len()).unwrap();
+        writeln!(out, "- `{name}` is no worse in any column but the first on {count} of {} layouts.", kinds().len())
+            .unwrap();
     }
     publish("orders", &out);
 }
@@ -301,7 +335,10 @@ fn peak_mib() -> u64 {
 #[ignore = "a measurement over whole drives: scripts/simulation-tables"]
 fn planning_at_scale() {
     let mut out = String::new();
-    heading(&mut out, &["files", "drive", "runs of the map", "extents of the plan", "planned in", "peak memory", "simulated in"]);
+    heading(
+        &mut out,
+        &["files", "drive", "runs of the map", "extents of the plan", "planned in", "peak memory", "simulated in"],
+    );
     for files in [1_250_000, 2_500_000, 5_000_000, 10_000_000, 20_000_000] {
         let kind = layouts::large(files);
         let layout = kind.layout(false, false);

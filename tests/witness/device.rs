@@ -25,6 +25,8 @@ pub struct Behaviour {
     pub sluggish: Vec<(Extent, f64)>,
     /// Every read takes this much longer (nbdkit-delay-filter(1)).
     pub delay: Option<Duration>,
+    /// Reads give no more than so many bytes a second, without allowance for idle times (nbdkit-rate-filter(1)).
+    pub rate: Option<u64>,
 }
 
 /// The device; taken down when dropped.
@@ -59,10 +61,17 @@ impl WitnessedDevice {
         if behaviour.delay.is_some() {
             server.arg("--filter=delay");
         }
+        if behaviour.rate.is_some() {
+            server.arg("--filter=rate");
+        }
         server.args(behaviour.plugin(&stored));
         server.arg(format!("logfile={}", folder.path().join("requests.log").display()));
         if let Some(delay) = behaviour.delay {
             server.arg(format!("rdelay={}ms", delay.as_millis()));
+        }
+        if let Some(rate) = behaviour.rate {
+            // The filter counts bits.
+            server.args([format!("rate={}", rate * 8), "burstiness=0.001".to_owned()]);
         }
         // Every failed read is a complaint there; they are shown when the server ends unasked.
         server.stderr(fs::File::create(folder.path().join("complaints")).expect("a file"));

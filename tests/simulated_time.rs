@@ -1,0 +1,60 @@
+//! The time that a simulation promises, held against the time that a copy takes of a block server whose rate and delay
+//! are limited by a program that is not ours. Needs root, FUSE and loop devices.
+
+mod cases;
+mod common;
+#[path = "witness/device.rs"]
+mod device;
+
+use cases::{copy, description, ends_with, gleaner};
+use common::fixture;
+use device::{Behaviour, WitnessedDevice, merged};
+use gleaner::extent::ExtentSet;
+use gleaner::model::DriveModel;
+use gleaner::plan::open_plan;
+use gleaner::simulate::{Law, Piece, Pieces, Way, play};
+use std::fs;
+use std::time::{Duration, Instant};
+
+/// What of a plan is still to be read.
+fn without(pieces: &Pieces, held: &ExtentSet) -> Pieces {
+    let rest = |piece: &Piece| {
+        let pass = u32::try_from(piece.pass()).unwrap();
+        held.missing_from(piece.extent).into_iter().map(move |extent| (extent, pass))
+    };
+    let list = pieces.list.iter().flat_map(|piece| rest(piece).map(|(e, pass)| Piece::new(e, pass, piece.is_gap())));
+    Pieces { list: list.collect(), ..pieces.clone() }
+}
+
+// Source: nbdkit-rate-filter(1) and nbdkit-delay-filter(1): every request waits for the delay, and its bytes for the rate.
+#[test]
+fn a_copy_takes_the_time_that_was_simulated() {
+    const REQUEST_KIB: u64 = 128;
+    let (rate, delay) = (2_000_000_u64, Duration::from_millis(20));
+    let bytes = fixture("ntfs-rich");
+    let behaviour = Behaviour { rate: Some(rate), delay: Some(delay), ..Behaviour::default() };
+    let drive = WitnessedDevice::behaving(&bytes, &behaviour);
+    let case = drive.file("case");
+    let model = drive.file("model.json");
+    let figures = format!(
+        r#"{{ "preset": "sata-ssd", "name": "limited server", "seek": {{ "shortest_ms": 0, "average_ms": 0, "longest_ms": 0 }},
+             "turn_ms": 0, "first_rate": {rate}, "last_rate": {rate}, "interface_rate": {rate}, "request_ms": {} }}"#,
+        delay.as_millis()
+    );
+    fs::write(&model, figures).unwrap();
+    let (survey, _) = drive.requests_during(|| ends_with(0, gleaner("survey", &case).arg(drive.path())));
+    ends_with(0, gleaner("plan", &case).arg(drive.path()).arg("--drive").arg(&model));
+
+    let plan = case.join(description(&case)["plan"].as_str().expect("a plan"));
+    let pieces = without(&Pieces::read(open_plan(&plan).unwrap()).unwrap(), &merged(&survey).0);
+    let model = DriveModel::from_file(&model).unwrap();
+    let simulated = play(&pieces, &model, REQUEST_KIB << 10, Law::None, Way::AsListed).seconds;
+
+    let began = Instant::now();
+    let (copied, _) = drive.requests_during(|| copy(0, drive.path(), &case, &["--request", &REQUEST_KIB.to_string()]));
+    let took = began.elapsed().as_secs_f64();
+    let read = merged(&copied).0.bytes();
+    println!("simulated {simulated:.2} s, took {took:.2} s for {read} bytes in {} requests", copied.len());
+    assert!(simulated > 3.0, "{simulated} s are too few to compare");
+    assert!((took / simulated - 1.0).abs() <= 0.1, "simulated {simulated:.2} s, took {took:.2} s");
+}
