@@ -201,9 +201,10 @@ fn recorded_sums(record: &Record) -> Vec<RecordedSum> {
 }
 
 fn densities(drive: &DriveMap, map: &ClassMap, store: &dyn Store) -> Vec<AreaDensity> {
-    let mut chosen: Vec<&DriveArea> = drive.areas.iter().filter(|area| !area.area.extent.is_empty()).collect();
-    // What holds something comes before gaps, the large before the small.
-    chosen.sort_by_key(|area| (area.content.is_none(), std::cmp::Reverse(area.area.extent.bytes)));
+    // What lies in no partition shows in the strip of the whole drive.
+    let holds = |area: &&DriveArea| area.content.is_some() && !area.area.extent.is_empty();
+    let mut chosen: Vec<&DriveArea> = drive.areas.iter().filter(holds).collect();
+    chosen.sort_by_key(|area| std::cmp::Reverse(area.area.extent.bytes));
     chosen.truncate(AREAS_DRAWN);
     chosen.sort_by_key(|area| area.area.extent.start);
     let mut list = Vec::new();

@@ -3,12 +3,13 @@
 use super::Dossier;
 use super::density::{AreaDensity, STATES};
 use super::timeline::{Timeline, rates};
+use crate::allocation::Class;
 use crate::human;
 use crate::picture::{Axis, Frame, Layer, Line, Mark, Paint, Pattern, Quantity, Tone, lines, stacked_areas, strip};
 use crate::report::class_paint;
 use maud::{Markup, PreEscaped, html};
 
-const WIDTHS: [(&str, f64); 2] = [("wide", 820.0), ("narrow", 340.0)];
+const WIDTHS: [(&str, f64); 2] = [("wide", 880.0), ("narrow", 340.0)];
 
 const STATE_PAINTS: [Paint; 4] = [
     Paint::new(Tone::Blue, Pattern::Plain),
@@ -30,6 +31,11 @@ fn both(id: &str, draw: impl Fn(&str, f64) -> String) -> Markup {
 #[allow(clippy::cast_precision_loss, reason = "an axis")]
 fn bytes_axis(label: &'static str, bytes: u64) -> Axis<'static> {
     Axis { label, quantity: Quantity::Bytes, from: 0.0, to: bytes as f64 }
+}
+
+/// What the strips leave blank, so that their height is what is in use or was.
+fn is_blank(class: Class) -> bool {
+    matches!(class, Class::Free | Class::Outside)
 }
 
 /// An area's two strips: what it holds, and what of it is copied.
@@ -59,7 +65,7 @@ pub(super) fn area(index: usize, area: &AreaDensity) -> Markup {
             figcaption { (human::name(&area.name)) " " span.quiet { (human::bytes(total)) " from byte " (human::count(area.extent.start.0)) } }
             (both(&format!("holds-{index}"), |id, width| {
                 let frame = Frame { id, title: "What it holds", description: &holds, width, plot_height: 76.0 };
-                let layers: Vec<Layer<'_>> = area.classes.iter().zip(&class_names)
+                let layers: Vec<Layer<'_>> = area.classes.iter().zip(&class_names).filter(|((class, _), _)| !is_blank(*class))
                     .map(|((class, values), name)| Layer { name, paint: class_paint(*class), values }).collect();
                 strip(&frame, &x, &layers)
             }))
@@ -132,7 +138,8 @@ fn rate(dossier: &Dossier) -> Markup {
     const PLACES: usize = 120;
     let bytes = dossier.case.source.bytes;
     let rates = rates(&dossier.history, bytes, PLACES);
-    let Some(highest) = rates.iter().flatten().map(|(mean, _)| *mean).reduce(f64::max) else {
+    let highest = rates.iter().flatten().map(|(mean, _)| *mean).reduce(f64::max);
+    let Some(highest) = highest.filter(|_| rates.iter().flatten().count() > 1) else {
         return html! { p { "The runs were too short to tell a rate." } };
     };
     #[allow(clippy::cast_precision_loss, reason = "an axis")]

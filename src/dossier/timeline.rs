@@ -48,6 +48,7 @@ impl Timeline {
             }
             celsius.extend(run.points.iter().filter_map(|point| Some((offset + point.seconds, point.celsius?))));
             offset += length(run);
+            moments.push(Moment { at: offset, before, arrived });
         }
         let moments = thin(moments, MOMENTS);
         #[allow(clippy::cast_precision_loss, reason = "a picture")]
@@ -135,11 +136,11 @@ mod tests {
         let second = Run { copied_bytes: 400, points: vec![point(2.0, Class::Files, 500, 90)], ..Run::default() };
         let history = History { runs: vec![first, second], unread_lines: 0 };
         let line = Timeline::of(&history);
-        assert_eq!(line.at, [0.0, 1.0, 3.0, 4.0, 6.0]);
-        assert_eq!(line.before, [100.0, 100.0, 100.0, 150.0, 150.0]);
+        assert_eq!(line.at, [0.0, 1.0, 3.0, 4.0, 4.0, 6.0, 6.0]);
+        assert_eq!(line.before, [100.0, 100.0, 100.0, 100.0, 150.0, 150.0, 150.0]);
         let of = |class| &line.classes.iter().find(|(c, _)| *c == class).unwrap().1;
-        assert_eq!(*of(Class::Structure), [0.0, 50.0, 50.0, 50.0, 50.0]);
-        assert_eq!(*of(Class::Files), [0.0, 0.0, 200.0, 200.0, 300.0]);
+        assert_eq!(*of(Class::Structure), [0.0, 50.0, 50.0, 50.0, 50.0, 50.0, 50.0]);
+        assert_eq!(*of(Class::Files), [0.0, 0.0, 200.0, 200.0, 200.0, 300.0, 300.0]);
         assert_eq!((line.starts.as_slice(), line.seconds), (&[4.0][..], 6.0));
         assert_eq!(line.celsius.len(), 3);
         let rates = rates(&history, 100, 10);

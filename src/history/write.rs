@@ -99,8 +99,23 @@ impl HistoryWriter {
     /// # Errors
     /// The first error of any line of it.
     pub fn end(mut self, outcome: Option<&CopyOutcome>) -> io::Result<()> {
-        self.flush_latest();
         let seconds = outcome.map_or(0.0, |outcome| outcome.seconds);
+        // What arrived after the last progress that was told is counted to the class that was read last.
+        if let (Some(latest), Some(outcome)) = (&mut self.latest, outcome) {
+            let (plan_bytes, copied_bytes, deferred_bytes, unreadable_bytes) = outcome.totals();
+            let failed_requests = outcome.failed_requests;
+            let seconds = latest.seconds.max(seconds);
+            *latest = Point {
+                seconds,
+                plan_bytes,
+                copied_bytes,
+                deferred_bytes,
+                unreadable_bytes,
+                failed_requests,
+                ..*latest
+            };
+        }
+        self.flush_latest();
         let how = match outcome.map(|outcome| &outcome.end) {
             Some(End::Complete) => "complete",
             Some(End::Stopped { .. }) => "stopped",

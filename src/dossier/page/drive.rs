@@ -3,6 +3,7 @@
 use super::{bytes, heads, shown, table};
 use crate::dossier::{Audience, Dossier};
 use crate::human;
+use crate::partition::Scheme;
 use crate::report::AreaReport;
 use maud::{Markup, html};
 
@@ -14,7 +15,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
             dt { "Serial number" } dd { (source.serial.as_deref().map_or_else(|| "not known".to_owned(), shown)) }
             dt { "Size" } dd { (bytes(source.bytes)) " (" (human::count(source.bytes)) " bytes)" }
             dt { "Sectors" } dd { (source.logical_sector) " bytes logical, " (source.physical_sector) " bytes physical" }
-            dt { "Divided by" } dd { (format!("{:?}", dossier.survey.scheme)) }
+            dt { "Divided by" } dd { (scheme(dossier.survey.scheme)) }
             @if dossier.audience == Audience::Bench {
                 dt { "Last opened as" } dd { code { (shown(&source.path.to_string_lossy())) } }
             }
@@ -24,6 +25,16 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
             (heads(&[("", true), ("from byte", true), ("size", true), ("kind", false), ("holds", false), ("label", false), ("in use", true)]))
             tbody { @for area in &dossier.survey.areas { (area_row(area)) } }
         }))
+    }
+}
+
+fn scheme(scheme: Scheme) -> &'static str {
+    match scheme {
+        Scheme::Gpt => "GUID partition table (GPT)",
+        Scheme::Mbr => "master boot record (MBR)",
+        Scheme::SingleVolume => "nothing: the drive is one volume",
+        Scheme::Searched => "a table that is lost; volumes were searched for",
+        Scheme::Unrecognised => "nothing that is recognised",
     }
 }
 

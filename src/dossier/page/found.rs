@@ -1,6 +1,6 @@
 //! What was found: the verdict, its evidence, the findings.
 
-use super::{count, heads, shown, table};
+use super::{count, heads, shown, table, things};
 use crate::dossier::Dossier;
 use crate::finding::Severity;
 use crate::human;
@@ -13,7 +13,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
     let coherence = &dossier.survey.coherence;
     let findings = &dossier.survey.findings;
     html! {
-        p { strong { (upper(coherence.verdict.headline())) "." } " " (shown(&coherence.sentence)) " " (coherence.advice) }
+        p { strong { (upper(coherence.verdict.headline())) "." } " " (shown(&coherence.sentence)) @if coherence.verdict.says_stop() { " " (coherence.advice) } }
         details open[coherence.verdict.says_stop()] {
             summary { "What the verdict rests on" }
             (table("Checks of whether the drive reads sanely", html! {
@@ -28,8 +28,8 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         h3 { "Findings" }
         @if findings.is_empty() { p { "None." } }
         @else {
-            p { (count(findings.len() as u64)) " findings, the gravest first." }
-            (table("Findings", html! {
+            p { (things(findings.len() as u64, "finding.", "findings.")) }
+            (table("What was noticed, the gravest first", html! {
                 (heads(&[("how grave", false), ("what", false), ("LBA", true)]))
                 tbody {
                     @for finding in findings.iter().take(LISTED) {

@@ -50,7 +50,7 @@ pub fn page(dossier: &Dossier) -> String {
                 header {
                     p.kicker { "Report on a drive" @if dossier.audience == Audience::Client { ", client’s copy" } }
                     h1 { (subject) }
-                    p.quiet { "Made " (dossier.made) " · case " code { (dossier.case.id) } " · begun " (dossier.case.created) }
+                    p.quiet { "Made " (moment(&dossier.made)) " · case begun " (moment(&dossier.case.created)) " · number " code { (dossier.case.id) } }
                 }
                 main {
                     (summary(dossier))
@@ -227,7 +227,7 @@ fn cautions(dossier: &Dossier) -> Vec<String> {
 fn areas(dossier: &Dossier) -> Markup {
     html! {
         p { "Each strip is one area from its first byte to its last. The height of a layer at a place is the share of that place which is of its \
-             class; below it, the same places by what is in the image." }
+             class; what stays blank is free, or in no partition. Below it, the same places by what is in the image." }
         @for (index, area) in dossier.densities.iter().enumerate() { (pictures::area(index, area)) }
         details {
             summary { "What the classes mean" }
@@ -251,6 +251,16 @@ fn class_meaning(class: crate::allocation::Class) -> &'static str {
         Class::Free => "free",
         Class::Outside => "in no partition",
     }
+}
+
+/// A moment as people read it.
+fn moment(rfc3339: &str) -> String {
+    human::name(rfc3339).replacen('T', " ", 1).replacen('Z', " UTC", 1)
+}
+
+/// A number of things, one or more of them.
+fn things(number: u64, one: &str, more: &str) -> Markup {
+    html! { (count(number)) " " (if number == 1 { one } else { more }) }
 }
 
 /// Bytes as people read them, with the number for programs.

@@ -1,6 +1,6 @@
 //! Places that are not in the image, and sums of what is.
 
-use super::{bytes, count, heads, shown, table};
+use super::{bytes, count, heads, moment, shown, table, things};
 use crate::dossier::Dossier;
 use crate::extent::Extent;
 use crate::human;
@@ -26,7 +26,7 @@ fn list(dossier: &Dossier, heading: &str, extents: &[Extent]) -> Markup {
         h3 { (heading) }
         @if extents.is_empty() { p { "Nothing." } }
         @else {
-            p { (bytes(sum)) " in " (count(extents.len() as u64)) " stretches." }
+            p { (bytes(sum)) " in " (things(extents.len() as u64, "stretch", "stretches")) "." }
             details open[extents.len() <= 12] {
                 summary { "The stretches" }
                 (table(heading, html! {
@@ -59,7 +59,7 @@ pub(super) fn sums(dossier: &Dossier) -> Markup {
                 dt { "SHA-256 of the whole image, now" } dd { code.sum { (sum.sha256) } " over " (bytes(sum.bytes)) }
             }
             @for recorded in dossier.recorded_sums.iter().rev().take(5) {
-                dt { "SHA-256 of the whole image, " (shown(&recorded.when)) }
+                dt { "SHA-256 of the whole image, " (moment(&recorded.when)) }
                 dd { code.sum { (shown(&recorded.sha256)) } @if recorded.copied_since { " (something was copied since)" } }
             }
             dt { "SHA-256 of the record’s last line" } dd { code.sum { (dossier.record.last_sha256) } }

@@ -1,6 +1,6 @@
 //! What was read and in which order.
 
-use super::{bytes, count, heads, shown, table};
+use super::{bytes, count, heads, moment, shown, table, things};
 use crate::dossier::{Dossier, PlanFacts};
 use crate::human;
 use maud::{Markup, html};
@@ -22,7 +22,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
                     @for run in runs.iter().take(LISTED) {
                         @let last = run.points.last();
                         tr {
-                            th scope="row" { (shown(&run.began)) }
+                            th scope="row" { (moment(&run.began)) }
                             td.n { (run.ended.as_ref().map(|(seconds, _)| *seconds).or(last.map(|point| point.seconds)).map(human::seconds).unwrap_or_default()) }
                             td.n { (bytes(last.map_or(run.copied_bytes, |point| point.copied_bytes))) }
                             td.n { (count(last.map_or(0, |point| point.failed_requests))) }
@@ -39,8 +39,8 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
 fn passes(plan: &PlanFacts) -> Markup {
     let header = &plan.header;
     html! {
-        p { "The plan asks for " strong { (header.scope.name()) } ": " (bytes(header.bytes())) " in " (count(header.extent_count()))
-            " stretches, pass by pass, each pass once from the drive’s start to its end." }
+        p { "The plan asks for " strong { (header.scope.name()) } ": " (bytes(header.bytes())) " in " (things(header.extent_count(), "stretch", "stretches"))
+            ", pass by pass, each pass once from the drive’s start to its end." }
         (table("Passes, in the order of reading", html! {
             (heads(&[("pass", true), ("class", false), ("chosen by", false), ("stretches", true), ("bytes", true), ("in the image", true), ("could not be read", true)]))
             tbody {
@@ -61,7 +61,7 @@ fn passes(plan: &PlanFacts) -> Markup {
         @if !header.left_out.is_empty() {
             (table("What the plan leaves out", html! {
                 (heads(&[("class", false), ("bytes", true), ("why", false)]))
-                tbody { @for left in &header.left_out { tr { th scope="row" { (left.class.name()) } td.n { (bytes(left.bytes)) } td { (shown(&left.why)) } } } }
+                tbody { @for left in &header.left_out { tr { th scope="row" { (left.class.name()) } td.n { (bytes(left.bytes)) } td { (shown(&left.why).replace('`', "")) } } } }
             }))
         }
     }

@@ -1,6 +1,6 @@
 //! The record of who did what when.
 
-use super::{count, heads, shown, table};
+use super::{count, heads, moment, shown, table, things};
 use crate::case::{Note, RecordLine};
 use crate::dossier::{Audience, Dossier};
 use maud::{Markup, html};
@@ -20,11 +20,11 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
     html! {
         @match &record.fault {
             Some(fault) => p { strong { "Not as it was written: " } (fault.to_string()) "." },
-            None => p { (count(record.line_count)) " entries; each names the one before it, and the chain holds." },
+            None => p { (things(record.line_count, "entry", "entries")) "; each names the one before it, and the chain holds." },
         }
         @if !record.sealed { p { "There is no seal beside it: whether lines were removed from its end cannot be told." } }
         @if !bench {
-            p { "This is the client’s copy: what is marked as personal, who did each thing, and the words typed were left out (" (count(record.personal_left_out)) " things)." }
+            p { "This is the client’s copy: what is marked as personal, who did each thing, and the words typed were left out (" (things(record.personal_left_out, "thing", "things")) ")." }
         }
         @if first > 0 { p { "The first " (count(first as u64)) " entries are not shown here." } }
         (table("The record, the oldest first", html! {
@@ -38,7 +38,7 @@ fn row(line: &RecordLine, bench: bool) -> Markup {
     html! {
         tr {
             th.n scope="row" { (line.line) }
-            td.when { (shown(&line.when)) }
+            td.when { (moment(&line.when)) }
             @if bench { td { (shown(line.who.as_deref().unwrap_or(""))) } }
             td { (shown(&line.command)) }
             td { @match line.note() {
