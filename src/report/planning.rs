@@ -2,7 +2,8 @@
 
 use crate::allocation::Class;
 use crate::model::DriveModel;
-use crate::plan::{ClassTotals, LeftOut, Pace, Plan, Scope, pass_seconds};
+use crate::plan::{ClassTotals, ESTIMATED_REQUEST, LeftOut, Pace, Plan, Scope, pass_seconds};
+use crate::simulate::{PrefixBound, plan_bounds};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -54,6 +55,8 @@ pub struct PlanSummary {
     pub pace: Pace,
     /// Its passes.
     pub passes: Vec<PassSummary>,
+    /// For each class the least time in which any order could read it and all before it, beside the plan's.
+    pub bounds: Vec<PrefixBound>,
     /// Totals for each class.
     pub totals: Vec<ClassTotals>,
     /// What it leaves out, and why.
@@ -91,6 +94,7 @@ impl PlanSummary {
             pace: Pace::of_model(model),
             model: model.clone(),
             passes: plan.passes.iter().zip(&times).map(pass).collect(),
+            bounds: plan_bounds(plan, model, ESTIMATED_REQUEST),
             totals: plan.header.totals.clone(),
             left_out: plan.header.left_out.clone(),
             findings: plan.header.findings.clone(),

@@ -20,6 +20,7 @@ pub use play::{ClassPlayed, PassPlayed, Played, Way, play, play_observed};
 
 use crate::allocation::Class;
 use crate::model::{DriveModel, to_f64};
+use crate::plan::Plan;
 use serde::Serialize;
 
 /// What a simulation assumes.
@@ -74,6 +75,14 @@ pub fn simulate(mut pieces: Pieces, assumed: &Assumptions) -> Simulation {
         whole_drive,
         bounds,
     }
+}
+
+/// For each class of a plan the least time for it and all before it, beside the plan's own.
+pub fn plan_bounds(plan: &Plan, model: &DriveModel, request_bytes: u64) -> Vec<PrefixBound> {
+    let mut pieces = Pieces::of_plan(plan);
+    let played = play(&pieces, model, request_bytes, Law::None, Way::AsListed);
+    pieces.list.sort_unstable();
+    bounds(&pieces, model, request_bytes, &played)
 }
 
 impl Simulation {

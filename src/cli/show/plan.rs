@@ -51,6 +51,14 @@ pub fn plan(summary: &PlanSummary) -> String {
     } else {
         say!(&mut text, "  gaps of up to {} are read through", human::bytes(summary.bridge_bytes));
     }
+    let ratios: Vec<String> = summary
+        .bounds
+        .iter()
+        .filter_map(|bound| Some(format!("{} {:.2}", bound.class, bound.ratio()?)))
+        .collect();
+    if !ratios.is_empty() {
+        say!(&mut text, "  time over the least that any order could take, class by class: {}", ratios.join(", "));
+    }
     if summary.left_out.is_empty() {
         say!(&mut text, "  left out: nothing");
     } else {
