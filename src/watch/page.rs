@@ -51,7 +51,8 @@ pub(super) fn page(board: &Board, parts: &Parts, nonce: &str) -> String {
     let source = &board.file().source;
     let names = [source.model.as_deref(), source.serial.as_deref()];
     let names: Vec<String> = names.into_iter().flatten().map(escape).collect();
-    let drive = if names.is_empty() { "Drive".to_owned() } else { names.join(", ") };
+    let file = || source.path.file_name().map_or("Drive".to_owned(), |name| escape(&name.to_string_lossy()));
+    let drive = if names.is_empty() { file() } else { names.join(", ") };
     // Without script the page loads itself anew, until there is nothing new to come.
     let reload = if parts.over { "" } else { "<noscript><meta http-equiv=\"refresh\" content=\"5\"></noscript>" };
     let Inner { state, figures, pictures, notes } = &parts.parts;
@@ -164,10 +165,11 @@ fn figures(board: &Board) -> String {
     say("failed reads", &human::count(point.failed_requests));
     say("put off", &human::bytes(point.deferred_bytes));
     say("unreadable", &human::bytes(point.unreadable_bytes));
-    let celsius =
-        point.celsius.map_or_else(|| "the drive does not tell".to_owned(), |celsius| format!("{celsius:.0} °C"));
+    let celsius = point.celsius.map_or_else(|| "not told".to_owned(), |celsius| format!("{celsius:.0} °C"));
     say("temperature", &celsius);
-    say("last read at byte", &human::count(point.at));
+    if running {
+        say("last read at byte", &human::count(point.at));
+    }
     out.push_str("</dl>");
     out
 }

@@ -106,9 +106,11 @@ fn safe(run: &Run) -> String {
             heights.iter_mut().zip(sums).for_each(|(heights, sum)| heights.push(sum as f64));
         }
     }
-    let before = vec![run.copied_bytes as f64; at.len()];
+    // What a run tells of its beginning counts all that is held, its points count what of that is planned.
+    let held_before = run.points.first().map_or(0, |first| first.copied_bytes).min(run.copied_bytes);
+    let before = vec![held_before as f64; at.len()];
     let mut layers = Vec::new();
-    if run.copied_bytes > 0 {
+    if held_before > 0 {
         layers.push(Layer { name: "safe before", paint: BEFORE, values: &before });
     }
     let arrived = Class::ALL.iter().zip(&heights).zip(sums).filter(|(_, sum)| *sum > 0);
@@ -125,7 +127,7 @@ fn safe(run: &Run) -> String {
          {}; in this run {}.",
         human::bytes(last.0),
         human::bytes(last.1),
-        human::bytes(run.copied_bytes),
+        human::bytes(held_before),
         if by_class.is_empty() { "nothing".to_owned() } else { by_class.join(", ") }
     );
     let y = Axis {

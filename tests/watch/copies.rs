@@ -91,3 +91,14 @@ fn watch_once(case: &Path) -> Command {
     program.args(["watch", "--case"]).arg(case);
     program
 }
+
+/// In a real browser, with script and without: figures move, the page ends with the copy, the content policy blocks
+/// nothing of its own, and axe-core finds nothing wrong, light, dark and as wide as a phone.
+#[test]
+fn seen_in_a_browser() {
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts/check-watch");
+    let output = Command::new(script).env("GLEANER", env!("CARGO_BIN_EXE_gleaner")).output().unwrap();
+    let text = String::from_utf8_lossy(&output.stdout);
+    assert!(output.status.success(), "{text}{}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(text.matches("nothing wrong").count(), 9, "{text}");
+}

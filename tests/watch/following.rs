@@ -65,7 +65,7 @@ fn from_before_the_copy_to_its_end() {
         ("failed reads", "1,234".to_owned()),
         ("put off", "5.00 kB".to_owned()),
         ("unreadable", "512 B".to_owned()),
-        ("temperature", "the drive does not tell".to_owned()),
+        ("temperature", "not told".to_owned()),
         ("last read at byte", "123,456".to_owned()),
     ] {
         assert!(figures.contains(&format!("<dt>{name}</dt><dd>{value}</dd>")), "{name}: {figures}");
