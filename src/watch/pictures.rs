@@ -20,8 +20,8 @@ const WIDTHS: [(&str, f64); 2] = [("wide", 760.0), ("narrow", 340.0)];
 const COPIED: Paint = Paint::new(Tone::Blue, Pattern::Plain);
 const DEFERRED: Paint = Paint::new(Tone::Orange, Pattern::Rising);
 const UNREADABLE: Paint = Paint::new(Tone::Vermilion, Pattern::Crossed);
-const WAITING: Paint = Paint::new(Tone::Pale, Pattern::Sparse);
-const BEFORE: Paint = Paint::new(Tone::Grey, Pattern::Sparse);
+const WAITING: Paint = Paint::new(Tone::Grey, Pattern::Sparse);
+const BEFORE: Paint = Paint::new(Tone::Grey, Pattern::Plain);
 
 /// All pictures there is something to draw for, as HTML.
 pub(super) fn pictures(board: &Board) -> String {
