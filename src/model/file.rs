@@ -2,6 +2,7 @@
 
 use super::{DriveModel, ModelError, PRESETS, SeekCurve, Spread, UNKNOWN_DRIVE, preset};
 use serde::Deserialize;
+use serde_json::{Map, Value};
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::Read;
@@ -91,7 +92,9 @@ struct SeekChanges {
 
 impl Changes {
     fn over(self, base: DriveModel) -> DriveModel {
-        let mut sources = base.sources;
+        // Figures that come from nowhere else speak for themselves.
+        let of_its_own = self.preset.is_none() && !self.sources.is_empty();
+        let mut sources = if of_its_own { BTreeMap::new() } else { base.sources };
         sources.extend(self.sources);
         DriveModel {
             name: self.name.unwrap_or(base.name),
@@ -125,8 +128,13 @@ impl DriveModel {
         if text.len() as u64 > LARGEST_MODEL {
             return Err(ModelFileError::TooLarge { path: path.into() });
         }
-        let changes: Changes =
-            serde_json::from_slice(&text).map_err(|error| ModelFileError::Json { path: path.into(), error })?;
+        let json = |error| ModelFileError::Json { path: path.into(), error };
+        let fields: Map<String, Value> = serde_json::from_slice(&text).map_err(json)?;
+        // A list would be taken for the fields in their order.
+        if let Some((name, _)) = fields.iter().find(|(_, value)| value.is_array()) {
+            return Err(json(serde::de::Error::custom(format_args!("`{name}` is a list"))));
+        }
+        let changes: Changes = serde_json::from_value(Value::Object(fields)).map_err(json)?;
         let key = changes.preset.clone().unwrap_or_else(|| UNKNOWN_DRIVE.to_owned());
         let base = preset(&key).ok_or(ModelFileError::NoSuchPreset { path: path.into(), preset: key })?;
         let model = changes.over(base.model());
@@ -189,9 +197,17 @@ mod tests {
     #[test]
     fn hostile_files_are_refused_by_name() {
         let json = |text: &str| matches!(read(text.as_bytes()), Err(ModelFileError::Json { .. }));
-        for text in
-            ["", "[]", "{", "null", r#"{"rate":1}"#, r#"{"turn_ms":"8"}"#, r#"{"turn_ms":1e999}"#, r#"{"turn_ms":NaN}"#]
-        {
+        for text in [
+            "",
+            "[]",
+            "{",
+            "null",
+            r#"{"rate":1}"#,
+            r#"{"seek":[1,2,3]}"#,
+            r#"{"turn_ms":"8"}"#,
+            r#"{"turn_ms":1e999}"#,
+            r#"{"turn_ms":NaN}"#,
+        ] {
             assert!(json(text), "{text}");
         }
         assert!(json(&"[".repeat(100_000)));

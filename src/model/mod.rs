@@ -139,8 +139,7 @@ impl DriveModel {
     /// The same drive with one time for every reposition, seek and turn together, in milliseconds.
     #[must_use]
     pub fn with_reposition(self, milliseconds: f64) -> DriveModel {
-        let seek =
-            SeekCurve { shortest_ms: milliseconds, average_ms: milliseconds, longest_ms: milliseconds };
+        let seek = SeekCurve { shortest_ms: milliseconds, average_ms: milliseconds, longest_ms: milliseconds };
         DriveModel { seek, turn_ms: 0.0, ..self }
     }
 

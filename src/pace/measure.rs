@@ -87,7 +87,7 @@ const DISTANCES: [(u64, u64); 6] = [(0, 1), (1, 100), (1, 10), (1, 3), (2, 3), (
 /// The shortest distance, in bytes: beyond any gap that a drive reads through, and beyond what it reads ahead.
 const SHORT: u64 = 8 << 20;
 /// Single reads for each distance in a round.
-const EACH: u64 = 4;
+const EACH: u64 = 6;
 /// More rounds would only serve to wear the drive.
 const ROUNDS: u32 = 8;
 /// After so many failed reads the drive is spared.

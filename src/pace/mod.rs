@@ -5,11 +5,13 @@
 //! says how each figure is had.
 
 mod fit;
+mod left;
 mod measure;
 mod places;
 mod squares;
 
 pub use fit::{Figure, Fit, RatePoint, fit};
+pub use left::seconds_left;
 pub use measure::{Budget, End, Measured, Sample, measure};
 pub use places::Places;
 

@@ -124,3 +124,39 @@ impl PlanVisitor for Slots {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn places(free: &[(u64, u64)]) -> Places {
+        Places { free: free.iter().copied().collect() }
+    }
+
+    // Source: counted by hand.
+    #[test]
+    fn a_piece_is_taken_once_and_as_near_as_can_be() {
+        let mut left = places(&[(0, 4096), (10_000, 30_480), (100_000, 100_512)]);
+        let mut take = |target, bytes| left.take(target, bytes, 512).map(|extent| (extent.start.0, extent.bytes));
+        // 7 x 512 behind 10,000 is the last multiple before 14,000.
+        assert_eq!(take(14_000, 4096), Some((13_584, 4096)));
+        assert_eq!(take(14_000, 4096), Some((17_680, 4096)));
+        assert_eq!(take(u64::MAX, 512), Some((100_000, 512)));
+        assert_eq!(take(u64::MAX, 512), Some((29_968, 512)));
+        assert_eq!(take(0, 4096), Some((0, 4096)));
+        assert_eq!(take(0, 9000), None);
+        assert_eq!(take(0, 3584), Some((10_000, 3584)));
+        assert_eq!(left, places(&[(21_776, 29_968)]));
+    }
+
+    // Source: 10 MiB counted by hand.
+    #[test]
+    fn what_is_near_a_failure_is_let_go() {
+        const MIB: u64 = 1 << 20;
+        let mut left = places(&[(0, 100 * MIB), (200 * MIB, 300 * MIB)]);
+        left.shun(Extent::between(50 * MIB, 51 * MIB));
+        assert_eq!(left, places(&[(0, 40 * MIB), (61 * MIB, 100 * MIB), (200 * MIB, 300 * MIB)]));
+        left.shun(Extent::between(0, 400 * MIB));
+        assert!(left.is_empty());
+    }
+}

@@ -7,7 +7,10 @@ use crate::cli::exit::Ending;
 use crate::cli::{copy_progress, show};
 use crate::copy::temperature::Thermometer;
 use crate::copy::{Controls, CopyOptions, CopyOutcome, End, StopAfter};
+use crate::human;
 use crate::image::ImageForm;
+use crate::pace::seconds_left;
+use crate::plan::open_plan;
 use crate::session::Session;
 use anyhow::Context;
 use std::path::Path;
@@ -29,6 +32,7 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
     for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
         signal_hook::flag::register(signal, Arc::clone(&stop))?;
     }
+    expect(arguments, &session)?;
     let outcome = follow(arguments, &mut session, &stop);
     session.reader.flush_trace()?;
     let outcome = outcome?;
@@ -40,6 +44,19 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
         print(&show::copy(&outcome))?;
     }
     Ok(ending)
+}
+
+/// Says how long it will take, where the drive's pace was measured.
+fn expect(arguments: &CopyArguments, session: &Session) -> anyhow::Result<()> {
+    let Some(case) = session.case.as_ref().filter(|_| !arguments.source.quiet && !arguments.source.json) else {
+        return Ok(());
+    };
+    let (Some(model), Some(plan)) = (case.model()?, case.plan_path()) else { return Ok(()) };
+    let seconds = seconds_left(open_plan(&plan)?, case.store().as_ref(), &model)?;
+    let (least, most) = model.spread.range(seconds);
+    let range = show::time_range(least, most);
+    eprintln!("at the drive's measured pace the sweeps take {} ({range})", human::seconds(seconds));
+    Ok(())
 }
 
 fn follow(arguments: &CopyArguments, session: &mut Session, stop: &AtomicBool) -> anyhow::Result<CaseCopyOutcome> {

@@ -294,7 +294,7 @@ pub fn findings(text: &mut String, list: &[FindingReport], not_listed: &[(String
 }
 
 /// A time that is known to lie between two.
-fn time_range(least: f64, most: f64) -> String {
+pub fn time_range(least: f64, most: f64) -> String {
     let (least, most) = (human::seconds(least), human::seconds(most));
     if least == most { least } else { format!("{least} to {most}") }
 }
