@@ -108,7 +108,7 @@ fn same_figures(case: &Path, html: &Html, code: i32) {
         .as_array()
         .unwrap()
         .iter()
-        .map(|area| (area["number"].as_u64().map(|n| n.to_string()).unwrap_or_default(), area["bytes"].to_string()))
+        .map(|area| (area["number"].as_u64().map_or("–".to_owned(), |n| n.to_string()), area["bytes"].to_string()))
         .collect();
     assert_eq!(areas, expected);
     let findings = rows(html, "What was noticed, the gravest first");

@@ -22,7 +22,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
             dt { "Image" } dd { code { (dossier.image_name) } }
         }
         (table("Areas of the drive, in order", html! {
-            (heads(&[("", true), ("from byte", true), ("size", true), ("kind", false), ("holds", false), ("label", false), ("in use", true)]))
+            (heads(&[("number", true), ("from byte", true), ("size", true), ("kind", false), ("holds", false), ("label", false), ("in use", true)]))
             tbody { @for area in &dossier.survey.areas { (area_row(area)) } }
         }))
     }
@@ -45,7 +45,7 @@ fn area_row(area: &AreaReport) -> Markup {
     let in_use = volume.map(|volume| human::share(volume.fullness));
     html! {
         tr {
-            th.n scope="row" { (area.number.map(|number| number.to_string()).unwrap_or_default()) }
+            th.n scope="row" { (area.number.map_or_else(|| "–".to_owned(), |number| number.to_string())) }
             td.n { (human::count(area.start)) }
             td.n { (bytes(area.bytes)) }
             td { (area.kind) @if let Some(type_name) = &area.type_name { span.quiet { " " (shown(type_name)) } } }

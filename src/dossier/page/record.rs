@@ -12,7 +12,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
     let record = &dossier.record;
     let bench = dossier.audience == Audience::Bench;
     let first = record.lines.len().saturating_sub(LISTED);
-    let mut columns = vec![("", true), ("when", false)];
+    let mut columns = vec![("line", true), ("when", false)];
     if bench {
         columns.push(("who", false));
     }
