@@ -50,7 +50,7 @@ impl Held {
     fn read(&mut self, path: &Path) -> Result<(), JournalError> {
         let claims = read_claims(path)?;
         if self.header.as_ref() != Some(claims.header()) {
-            *self = Held { header: Some(claims.header().clone()), failed: self.failed, ..Held::default() };
+            *self = Held { header: Some(*claims.header()), failed: self.failed, ..Held::default() };
         }
         let mut claims: Claims<FileStorage> = claims.behind(self.records);
         let limit = self.records + RECORDS_A_LOOK;
