@@ -41,8 +41,9 @@ fn solve(rows: &[([f64; 3], f64)], chosen: &[usize]) -> Option<[f64; 3]> {
         }
         for row in (0..n).filter(|row| *row != column) {
             let factor = m[row][column] / m[column][column];
-            for k in column..4 {
-                m[row][k] -= factor * m[column][k];
+            let above = m[column];
+            for (entry, above) in m[row].iter_mut().zip(above).skip(column) {
+                *entry -= factor * above;
             }
         }
     }
