@@ -29,7 +29,7 @@ impl Sweeps<'_> {
         if !choice.pick_up || own.0 <= Class::Structure || is_known_bad(own.0, own.1) {
             return None;
         }
-        let (mut bytes, mut spared, mut count) = (0_u64, 0_u64, 0);
+        let (mut bytes, mut spared, mut count) = (0_u64, 0_i128, 0);
         let mut best = None;
         for (index, run) in runs {
             let near_failed = self.is_avoided(run.extent);
@@ -39,8 +39,8 @@ impl Sweeps<'_> {
             }
             count += 1;
             if choice.takes(run) && (run.class, run.lane) > own {
-                spared += run.extent.bytes + self.repositions_spared(index, limit);
-                if spared.saturating_sub(bytes) >= bytes {
+                spared += i128::from(run.extent.bytes) + self.repositions_spared(index, limit);
+                if spared >= 2 * i128::from(bytes) {
                     best = Some(Picked { bytes, runs: count });
                 }
             }
@@ -49,8 +49,9 @@ impl Sweeps<'_> {
     }
 
     /// What a run's own pass is spared by not going there, transfer left out. Its neighbours there are taken as still to be
-    /// read, and at the ends nothing is counted for the missing one.
-    fn repositions_spared(&self, index: usize, limit: u64) -> u64 {
+    /// read, and at the ends nothing is counted for the missing one. Below 0 where the run joins its neighbours: without it
+    /// there is a gap to get over.
+    fn repositions_spared(&self, index: usize, limit: u64) -> i128 {
         let run = &self.runs[index];
         let lane = self.lanes.binary_search_by_key(&(run.class, run.lane), |(class, lane, _)| (*class, *lane));
         let Ok(lane) = lane else { return 0 };
@@ -62,10 +63,11 @@ impl Sweeps<'_> {
         match (before, behind) {
             (Some(before), Some(behind)) => {
                 let without = before.saturating_add(run.extent.bytes).saturating_add(behind);
-                before.min(limit) + behind.min(limit) - without.min(limit)
+                let moves = |bytes: u64| i128::from(bytes.min(limit));
+                moves(before) + moves(behind) - moves(without)
             }
-            (Some(one), None) | (None, Some(one)) => one.min(limit),
-            (None, None) => limit,
+            (Some(one), None) | (None, Some(one)) => i128::from(one.min(limit)),
+            (None, None) => i128::from(limit),
         }
     }
 }

@@ -34,6 +34,9 @@ pub struct PrefixBound {
     /// No order can read it and all before it in less, in seconds. What is read in gaps of earlier passes is left out, as
     /// the plan does not say where in them it lies.
     pub least_seconds: f64,
+    /// The same for orders that ask for nothing else before they have all tables and structure: nobody knows sooner where
+    /// the rest lies. The least time of structure, and that of the rest for a head that may then stand anywhere.
+    pub least_seconds_structure_first: f64,
     /// When the plan has it and all before it, in seconds; `None` when some was lost.
     pub plan_seconds: Option<f64>,
 }
@@ -41,17 +44,38 @@ pub struct PrefixBound {
 impl PrefixBound {
     /// The plan's time as a multiple of the least; `None` for nothing.
     pub fn ratio(&self) -> Option<f64> {
-        self.plan_seconds.filter(|_| self.least_seconds > 0.0).map(|seconds| seconds / self.least_seconds)
+        self.over(self.least_seconds)
+    }
+
+    /// The plan's time as a multiple of the least for orders that begin with structure; `None` for nothing.
+    pub fn ratio_structure_first(&self) -> Option<f64> {
+        self.over(self.least_seconds_structure_first)
+    }
+
+    fn over(&self, least: f64) -> Option<f64> {
+        self.plan_seconds.filter(|_| least > 0.0).map(|seconds| seconds / least)
     }
 }
 
 /// The bounds of all classes of a plan whose pieces ascend, beside what `played` took for them.
 pub fn bounds(pieces: &Pieces, model: &DriveModel, request_bytes: u64, played: &Played) -> Vec<PrefixBound> {
+    let least = |from: Option<Class>, to: Class| {
+        let asked = pieces.list.iter().filter(|piece| {
+            let class = pieces.passes[piece.pass()].class;
+            !piece.is_gap() && class <= to && from.is_none_or(|from| class > from)
+        });
+        let at = if from.is_none() { Start::FirstByte } else { Start::Anywhere };
+        least_seconds(model, pieces.drive_bytes, request_bytes, at, asked.map(|piece| piece.extent))
+    };
+    let structure = least(None, Class::Structure);
     let bound = |class: Class| {
-        let asked = pieces.list.iter().filter(|piece| !piece.is_gap() && pieces.passes[piece.pass()].class <= class);
+        let least_seconds = least(None, class);
+        let structure_first =
+            if class <= Class::Structure { least_seconds } else { structure + least(Some(Class::Structure), class) };
         PrefixBound {
             class,
-            least_seconds: least_seconds(model, pieces.drive_bytes, request_bytes, asked.map(|piece| piece.extent)),
+            least_seconds,
+            least_seconds_structure_first: structure_first.max(least_seconds),
             plan_seconds: played.prefix_after(class),
         }
     };
@@ -61,12 +85,22 @@ pub fn bounds(pieces: &Pieces, model: &DriveModel, request_bytes: u64, played: &
 /// Weights of the two counts of requests.
 const WEIGHTS: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
 
-/// The least seconds in which a head at the drive's first byte can read `extents` (ascending, without overlap) in requests
+/// Where the head stands at first.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Start {
+    /// At the drive's first byte.
+    FirstByte,
+    /// Wherever is best.
+    Anywhere,
+}
+
+/// The least seconds in which a head can read `extents` (ascending, without overlap) in requests
 /// of at most `request_bytes`. No order takes less.
 pub fn least_seconds(
     model: &DriveModel,
     drive_bytes: u64,
     request_bytes: u64,
+    start: Start,
     extents: impl IntoIterator<Item = Extent>,
 ) -> f64 {
     let mut sum = Sum { model, drive_bytes, request_bytes: to_f64(request_bytes.max(1)), totals: [0.0; 5] };
@@ -74,7 +108,7 @@ pub fn least_seconds(
     let mut open: Option<(Extent, u64)> = None;
     for next in extents.into_iter().filter(|extent| !extent.is_empty()) {
         open = Some(match open {
-            None => (next, next.start.0),
+            None => (next, if start == Start::FirstByte { next.start.0 } else { 0 }),
             Some((extent, gap)) => match next.start.0.saturating_sub(extent.end()) {
                 0 => (Extent::between(extent.start.0, next.end()), gap),
                 behind => {
@@ -177,7 +211,7 @@ mod tests {
             }).collect();
             let drive = at + 4096;
             let request = 1 << request;
-            let bound = least_seconds(&model, drive, request, extents.iter().copied());
+            let bound = least_seconds(&model, drive, request, Start::FirstByte, extents.iter().copied());
             let mut joined: Vec<Extent> = Vec::new();
             for (index, extent) in extents.iter().enumerate() {
                 match joined.last_mut() {
@@ -225,7 +259,7 @@ mod tests {
         (model.first_rate, model.last_rate, model.request_ms) = (120e6, 120e6, 0.0);
         let drive = 300_000_000_000;
         let (a, b) = (Extent::between(0, 60_000_000), Extent::between(100_060_000_000, 100_120_000_000));
-        let least = least_seconds(&model, drive, 1 << 20, [a, b]);
+        let least = least_seconds(&model, drive, 1 << 20, Start::FirstByte, [a, b]);
         // Two shortest repositions, 2 x (1.0 + 5.56), are less than one of 12 + 5.56.
         assert!((least - 1.013_11).abs() < 1e-4, "{least}");
         let sweep = seconds(&model, drive, 1 << 20, [a, b].into_iter());

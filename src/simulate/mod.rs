@@ -12,7 +12,7 @@ mod play;
 mod player;
 mod tally;
 
-pub use bound::{PrefixBound, bounds, least_seconds};
+pub use bound::{PrefixBound, Start, bounds, least_seconds};
 pub use curve::{CURVE_POINTS, CurvePoint};
 pub use law::Law;
 pub use pieces::{PassShape, Piece, Pieces};
@@ -101,6 +101,11 @@ impl Simulation {
     /// The plan's time for a class and all before it, as a multiple of the least time possible.
     pub fn over_bound(&self, class: Class) -> Option<f64> {
         self.bounds.iter().find(|bound| bound.class == class).and_then(PrefixBound::ratio)
+    }
+
+    /// The same against orders that begin with all structure.
+    pub fn over_bound_structure_first(&self, class: Class) -> Option<f64> {
+        self.bounds.iter().find(|bound| bound.class == class).and_then(PrefixBound::ratio_structure_first)
     }
 }
 

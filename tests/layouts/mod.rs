@@ -154,7 +154,7 @@ impl Kind {
 
     /// The same kind with so many times fewer files on a drive as much smaller.
     pub fn smaller(mut self, times: u32) -> Kind {
-        self.drive_bytes /= u64::from(times);
+        self.drive_bytes = self.drive_bytes / u64::from(times) / MIB * MIB;
         for (_, contents) in &mut self.volumes {
             contents.files /= times;
             contents.bulk /= u64::from(times);

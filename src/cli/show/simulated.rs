@@ -21,7 +21,8 @@ pub fn simulated(name: &str, simulation: &Simulation) -> String {
             human::bytes(whole(of.bytes)),
             of.whole_after.map_or("never".to_owned(), human::seconds),
             least(simulation, of),
-            simulation.over_bound(of.class).map_or("–".to_owned(), |ratio| format!("{ratio:.3}")),
+            ratio(simulation.over_bound(of.class)),
+            ratio(simulation.over_bound_structure_first(of.class)),
             expected(&simulation.plan, of),
             expected(&simulation.planned_in_place, of),
             expected(&simulation.whole_drive, of),
@@ -33,6 +34,7 @@ pub fn simulated(name: &str, simulation: &Simulation) -> String {
         Right("whole after"),
         Right("least possible"),
         Right("ratio"),
+        Right("str. first"),
         Right("safe: plan"),
         Right("in place"),
         Right("whole drive"),
@@ -42,6 +44,7 @@ pub fn simulated(name: &str, simulation: &Simulation) -> String {
         &mut text,
         "  least possible: for the class and all before it, by any order; ratio: the plan's time over that"
     );
+    say!(&mut text, "  str. first: the same over the least of orders that begin with all structure");
     say!(&mut text, "  safe: expected share under that law; in place: what the plan reads, front to back");
     for of in &simulation.plan.classes {
         if let Some(gain) = simulation.gain(of.class) {
@@ -65,6 +68,10 @@ pub fn simulated(name: &str, simulation: &Simulation) -> String {
         simulation.plan.classes.iter().map(|of| format!("{} {}", letter(of.class), of.class)).collect();
     say!(&mut text, "  {} · nothing of the plan", key.join(", "));
     text
+}
+
+fn ratio(ratio: Option<f64>) -> String {
+    ratio.map_or("–".to_owned(), |ratio| format!("{ratio:.3}"))
 }
 
 fn law(simulation: &Simulation) -> String {
