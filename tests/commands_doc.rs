@@ -26,6 +26,7 @@ const READ_ON: &[(&str, &[(&str, &str)])] = &[
         &[
             ("classes.md", "classes, scopes, passes"),
             ("bridging.md", "when a gap is read through"),
+            ("orders.md", "other orders than the usual one"),
             ("formats/plan.md", "the plan file"),
         ],
     ),
@@ -47,7 +48,7 @@ const READ_ON: &[(&str, &[(&str, &str)])] = &[
     ("note", &[("formats/record.md", "the record's lines")]),
     ("record", &[("formats/record.md", "the record's lines")]),
     ("report", &[("formats/case.md", "the case folder it is made from")]),
-    ("watch", &[("formats/history.md", "what it reads")]),
+    ("watch", &[("watching.md", "how it works, and who can see it"), ("formats/history.md", "what it reads")]),
 ];
 
 fn docs() -> PathBuf {
@@ -87,10 +88,14 @@ fn the_pages_are_the_programs_help() {
     let folder = docs().join("commands");
     let pages = pages();
     if std::env::var_os("GLEANER_WRITE_DOCS").is_some() {
-        let _ = fs::remove_dir_all(&folder);
         fs::create_dir_all(&folder).unwrap();
         for (name, page) in &pages {
             fs::write(folder.join(name), page).unwrap();
+        }
+        for stray in fs::read_dir(&folder).unwrap().map(|entry| entry.unwrap()) {
+            if !pages.contains_key(stray.file_name().to_str().unwrap()) {
+                fs::remove_file(stray.path()).unwrap();
+            }
         }
     }
     let again = "GLEANER_WRITE_DOCS=1 cargo test --test commands_doc";
