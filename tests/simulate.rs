@@ -11,6 +11,7 @@ use gleaner::plan::{BridgeRule, PlanRequest, Scope, read_plan};
 use gleaner::simulate::{Assumptions, Law, Pieces, Simulation, Way, play, simulate};
 use layouts::{Kind, kinds};
 use std::collections::BTreeMap;
+use std::sync::LazyLock;
 
 /// A megabyte in a second, and a second for getting anywhere else.
 fn slow() -> DriveModel {
@@ -48,7 +49,8 @@ fn simple() -> gleaner::plan::Plan {
 }
 
 fn simulated(law: Law) -> Simulation {
-    simulate(Pieces::of_plan(&simple()), &Assumptions { model: slow(), request_bytes: 1 << 20, law: Some(law) })
+    static PIECES: LazyLock<Pieces> = LazyLock::new(|| Pieces::of_plan(&simple()));
+    simulate(PIECES.clone(), &Assumptions { model: slow(), request_bytes: 1 << 20, law: Some(law) })
 }
 
 fn after(played: &gleaner::simulate::Played, class: Class) -> f64 {

@@ -6,8 +6,8 @@ use gleaner::allocation::{Class, ClassMap, ClassRun};
 use gleaner::extent::Extent;
 use gleaner::finding::Findings;
 use gleaner::plan::{
-    ADDABLE, BridgeRule, DROPPABLE, Fingerprint, Order, Plan, PlanRequest, PlanSource, PlanVolume, Scope, Sweeps, build,
-    write_plan,
+    ADDABLE, BridgeRule, DROPPABLE, Fingerprint, Order, Plan, PlanRequest, PlanSource, PlanVolume, Scope, Sweeps,
+    build, write_plan,
 };
 use proptest::prelude::*;
 
