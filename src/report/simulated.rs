@@ -1,23 +1,11 @@
 //! A simulation as a picture: bytes read by class over time, the plan above the same bytes read front to back.
 
+use super::class_paint::class_paint;
 use crate::allocation::Class;
 use crate::human;
-use crate::picture::{Axis, Frame, Layer, Paint, Pattern, Quantity, Tone, escape, stacked_areas, standalone};
+use crate::picture::{Axis, Frame, Layer, Quantity, escape, stacked_areas, standalone};
 use crate::simulate::{Played, Simulation};
 use std::fmt::Write;
-
-/// How each class looks, in order of value: no two share a pattern but the first, which is thin and has ink to itself.
-const PAINTS: [Paint; Class::ALL.len()] = [
-    Paint::new(Tone::Ink, Pattern::Plain),
-    Paint::new(Tone::Blue, Pattern::Plain),
-    Paint::new(Tone::Orange, Pattern::Rising),
-    Paint::new(Tone::Green, Pattern::Level),
-    Paint::new(Tone::Vermilion, Pattern::Crossed),
-    Paint::new(Tone::Purple, Pattern::Falling),
-    Paint::new(Tone::Sky, Pattern::Dots),
-    Paint::new(Tone::Yellow, Pattern::Upright),
-    Paint::new(Tone::Grey, Pattern::Sparse),
-];
 
 /// The three ways of reading, with what each is called.
 pub fn ways(simulation: &Simulation) -> [(&'static str, &Played); 3] {
@@ -37,10 +25,8 @@ pub fn played_picture(id: &str, title: &str, played: &Played, seconds: f64) -> S
         .iter()
         .map(|of| (of.class, played.curve.iter().map(|point| point.bytes[of.class as usize]).collect()))
         .collect();
-    let layers: Vec<Layer<'_>> = values
-        .iter()
-        .map(|(class, values)| Layer { name: class.name(), paint: PAINTS[*class as usize], values })
-        .collect();
+    let layers: Vec<Layer<'_>> =
+        values.iter().map(|(class, values)| Layer { name: class.name(), paint: class_paint(*class), values }).collect();
     let ends: Vec<String> = played
         .classes
         .iter()

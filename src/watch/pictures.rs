@@ -17,11 +17,12 @@ const MOMENTS: usize = 240;
 /// Widths in pixels, and what the page's style calls them.
 const WIDTHS: [(&str, f64); 2] = [("wide", 760.0), ("narrow", 340.0)];
 
+// As in the report.
 const COPIED: Paint = Paint::new(Tone::Blue, Pattern::Plain);
-const DEFERRED: Paint = Paint::new(Tone::Orange, Pattern::Rising);
+const DEFERRED: Paint = Paint::new(Tone::Yellow, Pattern::Dots);
 const UNREADABLE: Paint = Paint::new(Tone::Vermilion, Pattern::Crossed);
-const WAITING: Paint = Paint::new(Tone::Grey, Pattern::Sparse);
-const BEFORE: Paint = Paint::new(Tone::Grey, Pattern::Plain);
+const WAITING: Paint = Paint::new(Tone::Grey, Pattern::Upright);
+const BEFORE: Paint = Paint::new(Tone::Grey, Pattern::Sparse);
 
 /// All pictures there is something to draw for, as HTML.
 pub(super) fn pictures(board: &Board) -> String {
