@@ -40,7 +40,7 @@ fn hold(behaviour: &Behaviour, rate: u64, request_ms: u128) {
     );
     fs::write(&model, figures).unwrap();
     let (survey, _) = drive.requests_during(|| ends_with(0, gleaner("survey", &case).arg(drive.path())));
-    ends_with(0, gleaner("plan", &case).arg(drive.path()).arg("--drive").arg(&model));
+    ends_with(0, gleaner("plan", &case).arg(drive.path()).args(["--bridge", "0"]));
 
     let plan = case.join(description(&case)["plan"].as_str().expect("a plan"));
     let pieces = without(&Pieces::read(open_plan(&plan).unwrap()).unwrap(), &merged(&survey).0);
@@ -67,6 +67,6 @@ fn a_copy_from_a_slow_server_takes_the_time_that_was_simulated() {
 // Source: nbdkit-delay-filter(1): every request waits so long. Its bytes then come at once: a gigabyte a second.
 #[test]
 fn a_copy_from_a_server_that_delays_takes_the_time_that_was_simulated() {
-    let delay = Duration::from_millis(100);
+    let delay = Duration::from_millis(150);
     hold(&Behaviour { delay: Some(delay), ..Behaviour::default() }, 1_000_000_000, delay.as_millis());
 }

@@ -318,8 +318,12 @@ fn orders_against_the_plain_one() {
     }
     writeln!(out).unwrap();
     for (name, count) in wins.iter().skip(1) {
-        writeln!(out, "- `{name}` is no worse in any column but the first on {count} of {} layouts.", kinds().len())
-            .unwrap();
+        writeln!(
+            out,
+            "- `{name}` costs neither time in all nor bytes or files expected safe on {count} of {} layouts.",
+            kinds().len()
+        )
+        .unwrap();
     }
     publish("orders", &out);
 }
