@@ -92,13 +92,13 @@ fn same_figures(case: &Path, html: &Html, code: i32) {
             let state = row[0].replace(' ', "-");
             // A long path is shown by its start and end.
             let (start, end) = row[1].split_once('…').unwrap_or((&row[1], ""));
-            let is_it = |file: &&Value| {
+            let is_it = |file: &&Value| -> bool {
                 let path = file["path"].as_str().unwrap();
                 file["state"] == state.as_str()
                     && (start.starts_with(path) || path.starts_with(start))
                     && path.ends_with(end)
             };
-            assert!(not_whole.iter().any(|file| is_it(&file)), "{row:?}");
+            assert!(not_whole.iter().any(is_it), "{row:?}");
         }
     }
     let survey: Value = serde_json::from_str(&ends_with(0, gleaner("survey", case).arg("--json"))).unwrap();

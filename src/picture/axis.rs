@@ -119,7 +119,7 @@ fn short_time(value: f64) -> String {
     let whole = value.max(0.0).round() as u64;
     match whole {
         0 => "0".to_owned(),
-        _ if whole < 60 || (whole < 3600 && whole % 60 != 0) => format!("{whole} s"),
+        _ if whole < 60 || (whole < 3600 && !whole.is_multiple_of(60)) => format!("{whole} s"),
         _ if whole < 3600 => format!("{} min", whole / 60),
         _ if whole.is_multiple_of(86_400) => format!("{} d", whole / 86_400),
         _ if whole.is_multiple_of(3600) => format!("{} h", whole / 3600),
