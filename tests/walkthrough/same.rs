@@ -44,10 +44,12 @@ fn settled_line(line: &str) -> String {
             (None, ..) if line.contains("SHA-256 of the last line") && word.len() == 64 => {
                 (Some("[id]"), 1, String::new())
             }
+            // A report's pictures are drawn of times.
+            (None, ..) if line.starts_with("report: ") && next == Some("kB)") => (Some("[size]"), 2, ")".to_owned()),
             replaced => replaced,
         };
         let word = name.map_or_else(|| word.clone(), |name| format!("{}{name}{tail}", front(word)));
-        let joins = name == Some("[time]") && !wide && settled.last().is_some_and(|(_, last)| last == "[time]");
+        let joins = word.starts_with("[time]") && !wide && settled.last().is_some_and(|(_, last)| last == "[time]");
         if joins {
             settled.last_mut().unwrap().1 = word;
         } else {
@@ -118,6 +120,8 @@ fn only_what_varies_is_taken_out() {
         ("in 3 h 05 min.", "in [time]."),
         ("a        12 MB   0.3 s       13.8 MB", "a  12 MB  [time]  13.8 MB"),
         ("  ────────────  ──", "  ───  ───"),
+        ("about 1.1 s (0.8 s to 1.6 s) on", "about [time] ([time] to [time]) on"),
+        ("report: r.html (129 kB)", "report: r.html ([size])"),
         ("since 2026-11-25T14:46:24Z, ok", "since [moment], ok"),
         (
             "SHA-256: 5f2a7f6508f59cba713e71c49d5890c0b8cbef3a6f93cf0296739e60bdae0211",
