@@ -333,7 +333,7 @@ fn items(contents: &Contents, for_files: u64, bands: bool, numbers: &mut Numbers
         let key = u64::from(file) * step;
         if file % FOLDER == 0 {
             // A fifth of what is wanted comes under a second pattern.
-            let second = u8::from(numbers.next() % 5 == 0);
+            let second = u8::from(numbers.next().is_multiple_of(5));
             kind = if numbers.share() < contents.wanted { WANTED + second } else { FILES };
             items.push(Item { key, bytes: CLUSTER, file: u32::MAX, kind: STRUCTURE });
         }
@@ -346,7 +346,7 @@ fn items(contents: &Contents, for_files: u64, bands: bool, numbers: &mut Numbers
         let file = layout.files + file;
         for piece in 0..pieces {
             // Later pieces went wherever there was room then, most of them not far.
-            let far = if numbers.next() % 4 == 0 { all } else { 4096 * step };
+            let far = if numbers.next().is_multiple_of(4) { all } else { 4096 * step };
             let key = if piece == 0 { key } else { (key + numbers.next() % far) % all };
             let bytes = if piece + 1 == pieces { bytes - each * (pieces - 1) } else { each };
             items.push(Item { key, bytes, file, kind });
