@@ -16,7 +16,7 @@ pub use areas::stacked_areas;
 pub use axis::{Axis, Quantity};
 pub use escape::escape;
 pub use lines::{Line, Mark, lines};
-pub use paint::{Paint, Pattern, Tone, style, swatch};
+pub use paint::{Paint, Pattern, Tone, style};
 pub use strip::strip;
 
 /// What a picture is called and how large it is.

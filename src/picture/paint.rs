@@ -128,18 +128,6 @@ impl Paint {
     }
 }
 
-/// A small square of a paint, to stand beside its name in a page. `id` must be unique in the page.
-pub fn swatch(id: &str, paint: Paint) -> String {
-    let id = super::canvas::plain_id(id);
-    let mut out =
-        "<svg class=\"pic swatch\" width=\"14\" height=\"14\" viewBox=\"0 0 14 14\" aria-hidden=\"true\">".to_owned();
-    out.push_str("<defs>");
-    paint.define(&id, &mut out);
-    let _ = write!(out, "</defs><rect {} x=\".5\" y=\".5\" width=\"13\" height=\"13\"/>", paint.fill(&id));
-    out.push_str("<rect class=\"edge\" x=\".5\" y=\".5\" width=\"13\" height=\"13\"/></svg>");
-    out
-}
-
 /// The style that all pictures share: put it once into a page, or use [`super::standalone`]. Light and dark by what the
 /// reader prefers; on paper always light.
 pub fn style() -> &'static str {
