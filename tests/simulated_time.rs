@@ -60,7 +60,7 @@ fn hold(behaviour: &Behaviour, rate: u64, request_ms: u128) {
 // Source: nbdkit-rate-filter(1): so many bits a second.
 #[test]
 fn a_copy_from_a_slow_server_takes_the_time_that_was_simulated() {
-    let rate = 800_000;
+    let rate = 2_000_000;
     hold(&Behaviour { rate: Some(rate), ..Behaviour::default() }, rate, 0);
 }
 

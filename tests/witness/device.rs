@@ -25,7 +25,7 @@ pub struct Behaviour {
     pub sluggish: Vec<(Extent, f64)>,
     /// Every read takes this much longer (nbdkit-delay-filter(1)).
     pub delay: Option<Duration>,
-    /// Reads give no more than so many bytes a second, averaged over a tenth of a second (nbdkit-rate-filter(1)).
+    /// Reads give no more than so many bytes a second, averaged over a second (nbdkit-rate-filter(1)).
     /// Its allowance grows while a delay is waited out, so of the two only the longer is felt.
     pub rate: Option<u64>,
 }
@@ -72,7 +72,7 @@ impl WitnessedDevice {
         }
         if let Some(rate) = behaviour.rate {
             // The filter counts bits.
-            server.args([format!("rate={}", rate * 8), "burstiness=0.1".to_owned()]);
+            server.args([format!("rate={}", rate * 8), "burstiness=1".to_owned()]);
         }
         // Every failed read is a complaint there; they are shown when the server ends unasked.
         server.stderr(fs::File::create(folder.path().join("complaints")).expect("a file"));
