@@ -29,6 +29,13 @@ impl Mounted {
         mounted
     }
 
+    /// What is on a device, so that nothing is written to it.
+    pub fn read_only(device: &Path) -> Mounted {
+        let at = tempfile::tempdir().expect("a temporary folder");
+        run(Command::new("mount").args(["-o", "ro,noload"]).arg(device).arg(at.path()));
+        Mounted { at, device: None }
+    }
+
     /// What is on a device.
     pub fn device(device: &Path) -> Mounted {
         let at = tempfile::tempdir().expect("a temporary folder");

@@ -198,7 +198,7 @@ fn a_case_inside_its_own_image_file_is_refused() {
 fn a_mounted_drive_needs_an_explicit_word() {
     let drive = Partitioned::new();
     let case = drive.folder.path().join("case");
-    let mounted = Mounted::device(&drive.partition());
+    let mounted = Mounted::read_only(&drive.partition());
     for source in [&drive.device, &drive.partition()] {
         let complaint = complains_with(8, gleaner("survey", &case).arg(source));
         let place = mounted.path().to_str().expect("UTF-8");
@@ -209,6 +209,10 @@ fn a_mounted_drive_needs_an_explicit_word() {
     complains_with(8, gleaner("plan", &case).arg(&drive.device));
     drop(mounted);
     ends_with(0, gleaner("plan", &case).arg(&drive.device));
+    // Mounted for writing, a file system notes that in its superblock: the drive is no longer what the case knows.
+    drop(Mounted::device(&drive.partition()));
+    let complaint = complains_with(8, gleaner("plan", &case).arg(&drive.device));
+    assert!(complaint.contains("was changed since"), "{complaint}");
 }
 
 /// Without a case too: neither a plan nor a trace is written to the drive that is read, explicit word or not.
