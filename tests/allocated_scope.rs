@@ -83,7 +83,11 @@ struct Planned {
 fn plan(image: Vec<u8>, sector: SectorSize, scope: Scope, wants: &[&str]) -> Planned {
     let reader = Reader::new(Box::new(MemorySource::new(image, sector)), None);
     let drive = read_drive(&reader).unwrap();
-    let choices = Choices { wanted: Patterns::new(wants).unwrap(), bulk: Patterns::new(&DEFAULT_BULK).unwrap(), ..Choices::default() };
+    let choices = Choices {
+        wanted: Patterns::new(wants).unwrap(),
+        bulk: Patterns::new(&DEFAULT_BULK).unwrap(),
+        ..Choices::default()
+    };
     let map = classify(&drive, &choices);
     let request = PlanRequest {
         bridge: BridgeRule::OFF,

@@ -9,8 +9,8 @@ use gleaner::extent::{Extent, ExtentSet};
 use gleaner::finding::{Code, Finding, Findings, Severity};
 use gleaner::model::preset;
 use gleaner::plan::{
-    BridgeRule, BuildError, Choice, LeftOutReason, PlanReadError, PlanRequest, Scope, Sweeps, build,
-    classes, estimate, least_travel, pass_seconds, read_plan, sweep_travel,
+    BridgeRule, BuildError, Choice, LeftOutReason, PlanReadError, PlanRequest, Scope, Sweeps, build, classes, estimate,
+    least_travel, pass_seconds, read_plan, sweep_travel,
 };
 use gleaner::units::ByteOffset;
 use proptest::prelude::*;

@@ -9,8 +9,8 @@ use gleaner::extent::Extent;
 use gleaner::finding::Findings;
 use gleaner::model::preset;
 use gleaner::plan::{
-    BridgeRule, PassHeader, PlanHeader, PlanRequest, PlanVisitor, Scope, Sweeps, build, estimate, open_plan,
-    read_plan, stream_plan, write_plan,
+    BridgeRule, PassHeader, PlanHeader, PlanRequest, PlanVisitor, Scope, Sweeps, build, estimate, open_plan, read_plan,
+    stream_plan, write_plan,
 };
 use gleaner::write_new::{WriteNewError, write_new};
 use std::convert::Infallible;

@@ -52,7 +52,9 @@ fn map_places(volume: &VolumeMap) -> Vec<Vec<Extent>> {
     };
     match volume.kind {
         FsKind::Ntfs => bitmap(volume.catalog.nodes().find(|node| node.path() == "/$Bitmap").unwrap()),
-        FsKind::ExFat => bitmap(volume.catalog.nodes().find(|node| node.path().contains("<allocation bitmap>")).unwrap()),
+        FsKind::ExFat => {
+            bitmap(volume.catalog.nodes().find(|node| node.path().contains("<allocation bitmap>")).unwrap())
+        }
         _ => {
             let fats = volume.fixed.iter().filter(|(_, kind)| *kind == FixedKind::Metadata);
             fats.take(2).map(|(extent, _)| vec![*extent]).collect()

@@ -134,7 +134,9 @@ fn positive(text: &str) -> Result<f64, String> {
 
 fn region(text: &str) -> Result<Extent, String> {
     let parsed = text.split_once(':').and_then(|(start, bytes)| Extent::new(start.parse().ok()?, bytes.parse().ok()?));
-    parsed.filter(|extent| !extent.is_empty()).ok_or_else(|| "must be START:BYTES, both whole numbers, BYTES above 0".to_owned())
+    parsed
+        .filter(|extent| !extent.is_empty())
+        .ok_or_else(|| "must be START:BYTES, both whole numbers, BYTES above 0".to_owned())
 }
 
 fn seconds(text: &str) -> Result<f64, String> {

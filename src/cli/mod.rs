@@ -117,7 +117,12 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if cause.is::<PublishError>() {
             return Ending::Destination;
         }
-        if cause.is::<NoteError>() || cause.is::<PatternError>() || cause.is::<ScopeError>() || cause.is::<NoSuchVolume>() || cause.is::<ModelFileError>() || cause.is::<ModelError>()
+        if cause.is::<NoteError>()
+            || cause.is::<PatternError>()
+            || cause.is::<ScopeError>()
+            || cause.is::<NoSuchVolume>()
+            || cause.is::<ModelFileError>()
+            || cause.is::<ModelError>()
         {
             return Ending::Usage;
         }

@@ -33,7 +33,9 @@ pub use make::{MakeError, make, make_again};
 pub use model::{Pass, PassHeader, Plan, PlannedExtent};
 pub use order::Order;
 pub use pace::Pace;
-pub use read::{Fault, PlanReadError, PlanVisitor, StreamError, follow_plan, open_plan, read_plan, read_plan_header, stream_plan};
+pub use read::{
+    Fault, PlanReadError, PlanVisitor, StreamError, follow_plan, open_plan, read_plan, read_plan_header, stream_plan,
+};
 pub use request::PlanRequest;
 pub use scope::{ADDABLE, DROPPABLE, Scope, ScopeError, classes};
 pub use sweep::{Choice, NEIGHBOURHOOD, PassSink, Sweeps};

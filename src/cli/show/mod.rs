@@ -355,14 +355,8 @@ fn costs(text: &mut String, report: &SurveyReport) {
                 human::seconds(class.unbridged_seconds),
             ]
         });
-        let columns = [
-            Left("  class"),
-            Right("to read"),
-            Right("pieces"),
-            Right("time"),
-            Right("range"),
-            Right("no gaps read"),
-        ];
+        let columns =
+            [Left("  class"), Right("to read"), Right("pieces"), Right("time"), Right("range"), Right("no gaps read")];
         text.push_str(&table(&columns, rows));
     }
     say!(

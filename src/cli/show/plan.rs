@@ -57,7 +57,11 @@ pub fn plan(summary: &PlanSummary) -> String {
         .filter_map(|bound| Some(format!("{} {:.2}", bound.class, bound.ratio_structure_first()?)))
         .collect();
     if !ratios.is_empty() {
-        say!(&mut text, "  time over the least that an order that begins with structure could take, class by class: {}", ratios.join(", "));
+        say!(
+            &mut text,
+            "  time over the least that an order that begins with structure could take, class by class: {}",
+            ratios.join(", ")
+        );
     }
     if summary.left_out.is_empty() {
         say!(&mut text, "  left out: nothing");

@@ -35,7 +35,11 @@ pub(super) fn read(window: &Window<'_>) -> Result<Inferred, SourceLost> {
             Inferred::Nothing => {}
             Inferred::Ambiguous(list) => fitting.extend(list),
             Inferred::Volume(volume) => {
-                fitting.push(format!("{} with clusters of {} bytes", volume.kind.name(), volume.geometry.cluster_bytes));
+                fitting.push(format!(
+                    "{} with clusters of {} bytes",
+                    volume.kind.name(),
+                    volume.geometry.cluster_bytes
+                ));
                 volumes.push(volume);
             }
         }
