@@ -1,7 +1,7 @@
 //! A drive as a few figures: how long it takes to get somewhere, and how fast it reads there.
 //!
 //! Everything that a plan promises in hours comes from here: [`DriveModel::read_seconds`] is the time of one read by a
-//! head that stands somewhere. Figures come from a [preset](preset), a file, or from measuring the drive itself
+//! head that stands somewhere. Figures come from a [preset], a file, or from measuring the drive itself
 //! (`gleaner pace`). `docs/model.md` has the figures with their sources, and what the model leaves out.
 
 mod curve;
