@@ -418,7 +418,7 @@ pub struct CopyArguments {
     #[arg(long, default_value_t = 1)]
     pub retries: u32,
     /// Most time spent on places put off, as a share of the time a class's sweep took; the rest comes after all classes
-    #[arg(long, value_name = "SHARE", default_value_t = 0.5, value_parser = not_negative)]
+    #[arg(long, value_name = "SHARE", default_value_t = 1.0, value_parser = not_negative)]
     pub trouble_share: f64,
     /// Pause above this temperature (degrees Celsius), where the drive tells it, until it has cooled
     #[arg(long, value_name = "DEGREES", default_value_t = 55.0)]
