@@ -1,7 +1,7 @@
 //! What every command that reads a drive does first and last: open it, alone, with a case, or from a case alone; and leave the
 //! case in order.
 
-use crate::allocation::{Choices, Class, DriveMap, classify, read_drive};
+use crate::allocation::{Choices, Class, ClassMap, DriveMap, classify, read_drive};
 use crate::case::{Case, CaseError, Entry, Mounted, refuse_mounted, refuse_writing_to_source};
 use crate::coherence::{self, Coherence};
 use crate::extent::Extent;
@@ -135,6 +135,24 @@ impl Session {
         let coherence = judged?;
         committed?;
         Ok(coherence)
+    }
+
+    /// [`Session::judge`], and meanwhile the class of every byte: both only look at what was read, and on a volume of many
+    /// files each takes a while.
+    ///
+    /// # Errors
+    /// As [`Session::judge`].
+    pub fn judge_and_classify(
+        &mut self,
+        drive: &DriveMap,
+        choices: &Choices,
+    ) -> Result<(Coherence, ClassMap), SessionError> {
+        std::thread::scope(|scope| {
+            let map = scope.spawn(|| classify(drive, choices));
+            let coherence = self.judge(drive);
+            let map = map.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+            Ok((coherence?, map))
+        })
     }
 
     /// Appends to the case's record; does nothing without a case.

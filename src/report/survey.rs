@@ -5,7 +5,7 @@ use super::costs::{Costs, Reckoning, ScopeReport, scope_costs};
 use super::destination::DestinationReport;
 use super::strip::{Strip, strip};
 use crate::allocation::{
-    Census, Choices, Class, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, TwoMaps, census, classify,
+    Census, Class, ClassMap, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, TwoMaps, census,
 };
 use crate::coherence::Coherence;
 use crate::finding::{Findings, Severity};
@@ -131,19 +131,17 @@ pub struct FindingReport {
 /// Puts the survey together, with the verdict of [`crate::coherence::judge`] and times by `reckoning`.
 pub fn survey(
     drive: &DriveMap,
-    coherence: Coherence,
+    (coherence, map): (Coherence, ClassMap),
     reading: ReadTotals,
-    choices: &Choices,
     reckoning: &Reckoning,
 ) -> SurveyReport {
     let costs = Costs::new(reckoning, reading.sustained_rate(), drive.identity.bytes);
     // Two halves of about equal work on millions of runs; both only look.
-    let (areas, map, scopes) = std::thread::scope(|scope| {
+    let (areas, scopes) = std::thread::scope(|scope| {
         let areas = scope.spawn(|| drive.areas.iter().map(area_report).collect());
-        let map = classify(drive, choices);
         let scopes = scope_costs(&map, &costs, drive);
         let areas = areas.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-        (areas, map, scopes)
+        (areas, scopes)
     });
     let mut all = coherence.findings.clone();
     all.append(drive.all_findings());

@@ -28,12 +28,12 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
     let quiet = arguments.quiet || arguments.json;
     let source = SourceArguments { quiet, ..SourceArguments::of_case(&arguments.case, arguments.json) };
     let (mut session, drive) = read(&source, &[&arguments.output])?;
-    let coherence = session.judge(&drive)?;
+    let choices = choices_of_plan(session.case.as_ref().context("report needs a case: give it with --case")?)?;
+    let judged = session.judge_and_classify(&drive, &choices)?;
     let totals = session.reader.totals();
-    let case = session.case.as_ref().context("report needs a case: give it with --case")?;
-    let choices = choices_of_plan(case)?;
+    let case = session.case.as_ref().expect("checked above");
     let reckoning = super::drive_model(&ModelArguments { drive: None, rate: None, reposition: None }, Some(case))?;
-    let survey = survey(&drive, coherence, totals, &choices, &reckoning);
+    let survey = survey(&drive, judged, totals, &reckoning);
     let store = case.store().as_ref();
     let sum = match arguments.hash {
         true => {

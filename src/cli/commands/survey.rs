@@ -13,10 +13,10 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     // Refused before the first read.
     drive_model(&arguments.model, None)?;
     let (mut session, drive) = read(&arguments.source, &[])?;
-    let coherence = session.judge(&drive)?;
+    let judged = session.judge_and_classify(&drive, &choices)?;
     let reckoning = drive_model(&arguments.model, session.case.as_ref())?;
     let totals = session.reader.totals();
-    let mut survey = report::survey(&drive, coherence, totals, &choices, &reckoning);
+    let mut survey = report::survey(&drive, judged, totals, &reckoning);
     if let Some(folder) = &arguments.destination {
         let room = report::destination(folder, &survey.scopes);
         survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
