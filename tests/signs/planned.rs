@@ -64,7 +64,7 @@ fn the_survey_says_what_it_is() {
     let coherence = coherence::judge(&drive, &reader).unwrap();
     let model = preset("desktop-7200").unwrap().model();
     let reckoning = Reckoning { model, origin: RateOrigin::Chosen };
-    let report = survey(&drive, coherence, reader.totals(), &Choices::default(), &reckoning);
+    let report = survey(&drive, (coherence, classify(&drive, &Choices::default())), reader.totals(), &reckoning);
     let json = serde_json::to_value(&report).unwrap();
     let area = &json["areas"][0];
     assert_eq!(area["holds"], "LUKS2 encryption");
