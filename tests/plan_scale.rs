@@ -9,8 +9,7 @@ use gleaner::extent::Extent;
 use gleaner::finding::Findings;
 use gleaner::model::preset;
 use gleaner::plan::{
-    BridgeRule, PassHeader, PlanHeader, PlanRequest, PlanVisitor, Scope, Sweeps, build, estimate, open_plan, read_plan,
-    stream_plan, write_plan,
+    BridgeRule, PlanRequest, PlanVisitor, Scope, Sweeps, build, estimate, open_plan, read_plan, stream_plan, write_plan,
 };
 use gleaner::write_new::{WriteNewError, write_new};
 use std::convert::Infallible;
@@ -58,12 +57,6 @@ struct Count(u64);
 
 impl PlanVisitor for Count {
     type Error = Infallible;
-    fn header(&mut self, _: &PlanHeader) -> Result<(), Infallible> {
-        Ok(())
-    }
-    fn pass(&mut self, _: &PassHeader) -> Result<(), Infallible> {
-        Ok(())
-    }
     fn extent(&mut self, _: Extent) -> Result<(), Infallible> {
         self.0 += 1;
         Ok(())

@@ -2,7 +2,7 @@
 
 use crate::extent::{Extent, ExtentSet};
 use crate::model::{DriveModel, Head};
-use crate::plan::{ESTIMATED_REQUEST, PassHeader, PlanHeader, PlanReadError, PlanVisitor, StreamError, follow_plan};
+use crate::plan::{ESTIMATED_REQUEST, PlanHeader, PlanReadError, PlanVisitor, follow_plan};
 use crate::source::Store;
 use std::convert::Infallible;
 use std::io::Read;
@@ -14,11 +14,8 @@ use std::io::Read;
 /// [`PlanReadError`].
 pub fn seconds_left(plan: impl Read, store: &dyn Store, model: &DriveModel) -> Result<f64, PlanReadError> {
     let mut rest = Rest { store, model, head: Head { at: 0, drive_bytes: 0 }, seconds: 0.0 };
-    match follow_plan(plan, &mut rest) {
-        Ok(()) => Ok(rest.seconds),
-        Err(StreamError::Plan(error)) => Err(error),
-        Err(StreamError::Visitor(never)) => match never {},
-    }
+    follow_plan(plan, &mut rest)?;
+    Ok(rest.seconds)
 }
 
 struct Rest<'r> {
@@ -33,10 +30,6 @@ impl PlanVisitor for Rest<'_> {
 
     fn header(&mut self, header: &PlanHeader) -> Result<(), Infallible> {
         self.head.drive_bytes = header.source.bytes;
-        Ok(())
-    }
-
-    fn pass(&mut self, _pass: &PassHeader) -> Result<(), Infallible> {
         Ok(())
     }
 

@@ -1,7 +1,7 @@
 //! Where measuring may read: what the plan wants, the case does not hold, and nothing is known to be wrong with.
 
 use crate::extent::{Extent, ExtentSet};
-use crate::plan::{NEIGHBOURHOOD, PassHeader, PlanHeader, PlanReadError, PlanVisitor, StreamError, follow_plan};
+use crate::plan::{NEIGHBOURHOOD, PlanReadError, PlanVisitor, follow_plan};
 use crate::source::Store;
 use std::collections::BTreeMap;
 use std::convert::Infallible;
@@ -27,11 +27,7 @@ impl Places {
     /// [`PlanReadError`].
     pub fn of_plan(plan: impl Read, drive_bytes: u64, store: &dyn Store) -> Result<Places, PlanReadError> {
         let mut slots = Slots { bytes: drive_bytes.div_ceil(SLOTS).max(1), kept: BTreeMap::new() };
-        match follow_plan(plan, &mut slots) {
-            Ok(()) => {}
-            Err(StreamError::Plan(error)) => return Err(error),
-            Err(StreamError::Visitor(never)) => match never {},
-        }
+        follow_plan(plan, &mut slots)?;
         let drive = Extent::between(0, drive_bytes);
         let bad = store.deferred(drive).into_iter().chain(store.given_up(drive));
         let shunned: ExtentSet = bad.map(around).collect();
@@ -95,14 +91,6 @@ struct Slots {
 
 impl PlanVisitor for Slots {
     type Error = Infallible;
-
-    fn header(&mut self, _header: &PlanHeader) -> Result<(), Infallible> {
-        Ok(())
-    }
-
-    fn pass(&mut self, _pass: &PassHeader) -> Result<(), Infallible> {
-        Ok(())
-    }
 
     fn extent(&mut self, extent: Extent) -> Result<(), Infallible> {
         // An extent that crosses slots counts for each.

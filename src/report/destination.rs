@@ -2,7 +2,7 @@
 
 use super::costs::ScopeReport;
 use crate::extent::Extent;
-use crate::plan::{PassHeader, PlanHeader, PlanReadError, PlanVisitor, Scope, StreamError, follow_plan, open_plan};
+use crate::plan::{PlanReadError, PlanVisitor, Scope, follow_plan, open_plan};
 use crate::source::Store;
 use serde::Serialize;
 use std::convert::Infallible;
@@ -93,12 +93,6 @@ pub fn room_for(plan: &Path, store: &dyn Store, folder: &Path) -> Result<(), Roo
     }
     impl PlanVisitor for Missing<'_> {
         type Error = Infallible;
-        fn header(&mut self, _: &PlanHeader) -> Result<(), Infallible> {
-            Ok(())
-        }
-        fn pass(&mut self, _: &PassHeader) -> Result<(), Infallible> {
-            Ok(())
-        }
         fn extent(&mut self, extent: Extent) -> Result<(), Infallible> {
             let held: u64 = self.store.held(extent).iter().map(|e| e.bytes).sum();
             self.bytes += extent.bytes - held;
@@ -106,10 +100,7 @@ pub fn room_for(plan: &Path, store: &dyn Store, folder: &Path) -> Result<(), Roo
         }
     }
     let mut missing = Missing { store, bytes: 0 };
-    follow_plan(open_plan(plan)?, &mut missing).map_err(|error| match error {
-        StreamError::Plan(error) => error,
-        StreamError::Visitor(never) => match never {},
-    })?;
+    follow_plan(open_plan(plan)?, &mut missing).map_err(PlanReadError::from)?;
     let stat = rustix::fs::statvfs(folder)
         .map_err(|error| RoomError::Unknown { folder: folder.to_path_buf(), error: error.into() })?;
     let free = stat.f_bavail.saturating_mul(stat.f_frsize);

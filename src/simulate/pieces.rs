@@ -3,7 +3,7 @@
 use crate::allocation::Class;
 use crate::extent::Extent;
 use crate::model::to_f64;
-use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, PlanVisitor, StreamError, stream_plan};
+use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, PlanVisitor, stream_plan};
 use std::convert::Infallible;
 use std::io::Read;
 
@@ -86,10 +86,7 @@ impl Pieces {
     /// [`PlanReadError`] when the file is no sound plan.
     pub fn read(input: impl Read) -> Result<Pieces, PlanReadError> {
         let mut recorder = Recorder::default();
-        stream_plan(input, &mut recorder).map_err(|error| match error {
-            StreamError::Plan(error) => error,
-            StreamError::Visitor(never) => match never {},
-        })?;
+        stream_plan(input, &mut recorder)?;
         Ok(recorder.finish())
     }
 }

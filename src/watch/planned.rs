@@ -2,7 +2,7 @@
 
 use super::held::shares;
 use crate::extent::Extent;
-use crate::plan::{PassHeader, PlanHeader, PlanVisitor, follow_plan, open_plan};
+use crate::plan::{PlanVisitor, follow_plan, open_plan};
 use std::convert::Infallible;
 use std::path::{Path, PathBuf};
 
@@ -19,14 +19,6 @@ struct Extents(Vec<Extent>);
 
 impl PlanVisitor for Extents {
     type Error = Infallible;
-
-    fn header(&mut self, _: &PlanHeader) -> Result<(), Infallible> {
-        Ok(())
-    }
-
-    fn pass(&mut self, _: &PassHeader) -> Result<(), Infallible> {
-        Ok(())
-    }
 
     fn extent(&mut self, extent: Extent) -> Result<(), Infallible> {
         self.0.push(extent);

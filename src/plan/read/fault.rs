@@ -3,6 +3,7 @@
 use crate::allocation::Class;
 use crate::extent::Extent;
 use crate::plan::{FORMAT, LARGEST, VERSION};
+use std::convert::Infallible;
 use std::io;
 use std::path::PathBuf;
 
@@ -50,6 +51,16 @@ pub enum StreamError<E> {
     /// The visitor stopped.
     #[error("{0}")]
     Visitor(E),
+}
+
+/// A visitor that never stops leaves only the plan's own errors.
+impl From<StreamError<Infallible>> for PlanReadError {
+    fn from(error: StreamError<Infallible>) -> PlanReadError {
+        match error {
+            StreamError::Plan(error) => error,
+            StreamError::Visitor(never) => match never {},
+        }
+    }
 }
 
 /// Something impossible in a plan.

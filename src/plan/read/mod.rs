@@ -25,9 +25,13 @@ pub trait PlanVisitor {
     /// Why the visitor may want to stop.
     type Error;
     /// Everything but the passes.
-    fn header(&mut self, header: &PlanHeader) -> Result<(), Self::Error>;
+    fn header(&mut self, _header: &PlanHeader) -> Result<(), Self::Error> {
+        Ok(())
+    }
     /// A pass starts.
-    fn pass(&mut self, pass: &PassHeader) -> Result<(), Self::Error>;
+    fn pass(&mut self, _pass: &PassHeader) -> Result<(), Self::Error> {
+        Ok(())
+    }
     /// An extent of the pass, ascending.
     fn extent(&mut self, extent: Extent) -> Result<(), Self::Error>;
     /// A part of that extent that is read only because that is cheaper than a seek.
@@ -78,10 +82,7 @@ pub fn follow_plan<V: PlanVisitor>(input: impl Read, visitor: &mut V) -> Result<
 /// [`PlanReadError`] when the file is no sound plan.
 pub fn read_plan(input: impl Read) -> Result<Plan, PlanReadError> {
     let mut collector = Collector { header: None, passes: Vec::new() };
-    walk_plan(input, &mut collector).map_err(|error| match error {
-        StreamError::Plan(error) => error,
-        StreamError::Visitor(never) => match never {},
-    })?;
+    walk_plan(input, &mut collector)?;
     let header = collector.header.expect("a plan without a header is an error");
     let plan = Plan { header, passes: collector.passes };
     match plan.find_overlap() {
@@ -100,9 +101,6 @@ pub fn read_plan_header(input: impl Read) -> Result<PlanHeader, PlanReadError> {
         type Error = Box<PlanHeader>;
         fn header(&mut self, header: &PlanHeader) -> Result<(), Self::Error> {
             Err(Box::new(header.clone()))
-        }
-        fn pass(&mut self, _: &PassHeader) -> Result<(), Self::Error> {
-            Ok(())
         }
         fn extent(&mut self, _: Extent) -> Result<(), Self::Error> {
             Ok(())
