@@ -3,7 +3,7 @@
 //!
 //! Data flows one way through the modules, and a module knows only those above it in this list:
 //!
-//! 1. [`units`], [`extent`], [`finding`], [`human`]: numbers with their units, stretches of the drive, things
+//! 1. [`units`], [`extent`], [`fields`], [`finding`], [`human`]: numbers with their units, stretches of the drive, words of on-disk structures, things
 //!    noticed, figures as people read them; [`picture`]: pictures of figures, as text.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
 //! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
@@ -46,6 +46,7 @@ pub mod demo;
 pub mod dossier;
 pub mod export;
 pub mod extent;
+pub mod fields;
 pub mod finding;
 pub mod fs;
 pub mod history;

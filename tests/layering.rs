@@ -3,9 +3,10 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 34] = [
+const ORDER: [&str; 35] = [
     "units",
     "extent",
+    "fields",
     "finding",
     "human",
     "picture",

@@ -48,6 +48,22 @@ impl ClusterBits {
         *word |= bit;
         was_clear
     }
+
+    /// Sets the bits of the first `most` clusters of some runs, up to the first that was set before: its run and its place in
+    /// that.
+    pub fn set_until_taken(&mut self, runs: &[ClusterRun], most: u64) -> Option<(usize, u64)> {
+        let mut left = most;
+        for (index, run) in runs.iter().enumerate() {
+            for at in 0..run.count.min(left) {
+                let n = u32::try_from(run.first.0 + at).expect("a cluster number of the volume");
+                if !self.set(n) {
+                    return Some((index, at));
+                }
+            }
+            left = left.saturating_sub(run.count);
+        }
+        None
+    }
 }
 
 /// How a chain ended.

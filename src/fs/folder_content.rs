@@ -2,6 +2,7 @@
 
 use crate::extent::{Extent, ExtentSet};
 use crate::source::{SourceLost, Window};
+use crate::units::ByteOffset;
 use std::ops::ControlFlow;
 
 /// Folders are read and parsed in batches of about this many bytes, which bounds the memory they take.
@@ -17,8 +18,52 @@ pub(super) struct Content {
     pub unreadable: ExtentSet,
 }
 
+/// A folder that is placed and not yet read.
+pub(super) trait Placed {
+    /// Where its entries lie, in folder order.
+    fn extents(&self) -> &[Extent];
+
+    /// Bytes of its entries.
+    fn bytes(&self) -> u64 {
+        self.extents().iter().map(|e| e.bytes).sum()
+    }
+
+    /// Where its entries start.
+    fn start(&self) -> ByteOffset {
+        self.extents().first().map_or(ByteOffset(0), |e| e.start)
+    }
+}
+
+/// Reads folders level by level, those of one level in the order they have on the drive. `list` is given each with what it
+/// holds, and the list that its subfolders are to be added to.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone.
+pub(super) fn read_levels<F: Placed>(
+    window: &Window<'_>,
+    mut level: Vec<F>,
+    mut list: impl FnMut(&F, &Content, &mut Vec<F>),
+) -> Result<(), SourceLost> {
+    while !level.is_empty() {
+        level.sort_by_key(Placed::start);
+        window.reader().announce("folders", level.iter().map(Placed::bytes).sum());
+        let mut below = Vec::new();
+        let mut rest = level.as_slice();
+        while !rest.is_empty() {
+            let (batch, later) = rest.split_at(batch_length(rest.iter().map(Placed::bytes)));
+            let places: Vec<&[Extent]> = batch.iter().map(Placed::extents).collect();
+            for (folder, content) in batch.iter().zip(read_batch(window, &places)?) {
+                list(folder, &content, &mut below);
+            }
+            rest = later;
+        }
+        level = below;
+    }
+    Ok(())
+}
+
 /// How many folders from the start of a list make a batch, by their sizes in bytes: at least one.
-pub(super) fn batch_length(sizes: impl Iterator<Item = u64>) -> usize {
+fn batch_length(sizes: impl Iterator<Item = u64>) -> usize {
     let mut bytes = 0;
     let fits = sizes.take_while(|size| {
         bytes += size;

@@ -1,42 +1,11 @@
-//! Fields of on-disk structures by position, in both byte orders, and texts and identifiers in them.
+//! Fields of on-disk structures by position, and texts and identifiers in them.
 
-fn bytes_at<const N: usize>(bytes: &[u8], at: usize) -> Option<[u8; N]> {
-    bytes.get(at..at.checked_add(N)?)?.try_into().ok()
-}
+use crate::fields::bytes_at;
+pub(super) use crate::fields::{be16, be32, be64, le16, le32, le64};
 
 /// One byte.
 pub(super) fn u8_at(bytes: &[u8], at: usize) -> Option<u8> {
     bytes.get(at).copied()
-}
-
-/// Little-endian, 16 bits.
-pub(super) fn le16(bytes: &[u8], at: usize) -> Option<u16> {
-    bytes_at(bytes, at).map(u16::from_le_bytes)
-}
-
-/// Little-endian, 32 bits.
-pub(super) fn le32(bytes: &[u8], at: usize) -> Option<u32> {
-    bytes_at(bytes, at).map(u32::from_le_bytes)
-}
-
-/// Little-endian, 64 bits.
-pub(super) fn le64(bytes: &[u8], at: usize) -> Option<u64> {
-    bytes_at(bytes, at).map(u64::from_le_bytes)
-}
-
-/// Big-endian, 16 bits.
-pub(super) fn be16(bytes: &[u8], at: usize) -> Option<u16> {
-    bytes_at(bytes, at).map(u16::from_be_bytes)
-}
-
-/// Big-endian, 32 bits.
-pub(super) fn be32(bytes: &[u8], at: usize) -> Option<u32> {
-    bytes_at(bytes, at).map(u32::from_be_bytes)
-}
-
-/// Big-endian, 64 bits.
-pub(super) fn be64(bytes: &[u8], at: usize) -> Option<u64> {
-    bytes_at(bytes, at).map(u64::from_be_bytes)
 }
 
 /// A text of at most `most` bytes that a NUL ends early; `None` when empty. What is not UTF-8 becomes U+FFFD.

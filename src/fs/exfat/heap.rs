@@ -42,7 +42,7 @@ impl<'w> Heap<'w> {
     /// that was taken before, the runs are cut.
     pub fn claim(&mut self, runs: &mut Vec<ClusterRun>, bytes: u64) -> Claim {
         let cluster_bytes = self.geometry.cluster_bytes;
-        let twice = self.first_taken(runs, bytes.div_ceil(cluster_bytes));
+        let twice = self.read.set_until_taken(runs, bytes.div_ceil(cluster_bytes));
         if let Some((run, at)) = twice {
             runs.truncate(run + 1);
             runs[run].count = at;
@@ -60,20 +60,5 @@ impl<'w> Heap<'w> {
             byte += extent.bytes;
         }
         claim
-    }
-
-    /// Marks the first `most` clusters as read: the run and the place in it of the first that already was.
-    fn first_taken(&mut self, runs: &[ClusterRun], most: u64) -> Option<(usize, u64)> {
-        let mut left = most;
-        for (index, run) in runs.iter().enumerate() {
-            for at in 0..run.count.min(left) {
-                let n = u32::try_from(run.first.0 + at).expect("a cluster number of the volume");
-                if !self.read.set(n) {
-                    return Some((index, at));
-                }
-            }
-            left = left.saturating_sub(run.count);
-        }
-        None
     }
 }

@@ -16,7 +16,7 @@ use super::findings::GEOMETRY_INFERRED;
 use super::{u32_at, up_case, volume};
 use crate::finding::{Finding, Findings};
 use crate::fs::folder_content::Content;
-use crate::fs::infer::{HEAD_BYTES, Inferred, Look, SECTOR, choose};
+use crate::fs::infer::{Choice, HEAD_BYTES, Inferred, Look, SECTOR, certainty, choose, the_one};
 use crate::source::{SourceLost, Window};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -85,17 +85,12 @@ impl InferredGeometry {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match infer(window)? {
-        Err(several) => return Ok(Inferred::Ambiguous(several.iter().map(InferredGeometry::in_words).collect())),
-        Ok(None) => return Ok(Inferred::Nothing),
-        Ok(Some(inferred)) => inferred,
+    let inferred = match the_one(infer(window)?, InferredGeometry::in_words) {
+        Ok(inferred) => inferred,
+        Err(outcome) => return Ok(outcome),
     };
     let mut findings = Findings::new();
-    let certainty = if inferred.lacking.is_empty() {
-        "Everything that was checked agrees.".to_owned()
-    } else {
-        format!("Not everything agrees: {}.", inferred.lacking.join("; "))
-    };
+    let certainty = certainty(&inferred.lacking);
     let sentence = format!(
         "Both boot regions are lost. Inferred from root folder, up-case table and FAT: {}, {} clusters. {certainty} Sector \
          size and serial number are lost and matter to nothing that is read.",
@@ -110,9 +105,7 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 }
 
 /// The geometry that fits, or all that do when it is not one alone.
-pub(super) fn infer(
-    window: &Window<'_>,
-) -> Result<Result<Option<InferredGeometry>, Vec<InferredGeometry>>, SourceLost> {
+pub(super) fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, SourceLost> {
     let look = Look::new(window);
     let traces = Traces::find(&look)?;
     let mut fitting: BTreeMap<(u64, u64), InferredGeometry> = BTreeMap::new();

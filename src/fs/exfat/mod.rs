@@ -20,17 +20,4 @@ pub use findings::*;
 pub use infer::read_inferred;
 pub use volume::read;
 
-/// A little-endian word of a structure in memory.
-fn u16_at(bytes: &[u8], at: usize) -> u16 {
-    u16::from_le_bytes([bytes[at], bytes[at + 1]])
-}
-
-/// A little-endian double word of a structure in memory.
-fn u32_at(bytes: &[u8], at: usize) -> u32 {
-    u32::from_le_bytes([bytes[at], bytes[at + 1], bytes[at + 2], bytes[at + 3]])
-}
-
-/// A little-endian quad word of a structure in memory.
-fn u64_at(bytes: &[u8], at: usize) -> u64 {
-    u64::from(u32_at(bytes, at)) | u64::from(u32_at(bytes, at + 4)) << 32
-}
+use super::words::{u16_at, u32_at, u64_at};

@@ -14,7 +14,7 @@ use super::up_case;
 use crate::extent::Extent;
 use crate::finding::{Code, Finding, Findings};
 use crate::fs::chain::{Chain, ChainEnd, Chains, Mark};
-use crate::fs::folder_content::{Content, batch_length, read_batch};
+use crate::fs::folder_content::{Content, Placed, read_batch, read_levels};
 use crate::fs::{
     AllocationMap, Catalog, CatalogBuilder, ClusterRun, ClusterSet, NodeId, NodeKind, NodeSpec, Parent, Purpose, Role,
     StreamSpec,
@@ -46,13 +46,9 @@ struct Folder {
     extents: Vec<Extent>,
 }
 
-impl Folder {
-    fn bytes(&self) -> u64 {
-        self.extents.iter().map(|e| e.bytes).sum()
-    }
-
-    fn start(&self) -> ByteOffset {
-        self.extents.first().map_or(ByteOffset(0), |e| e.start)
+impl Placed for Folder {
+    fn extents(&self) -> &[Extent] {
+        &self.extents
     }
 }
 
@@ -186,23 +182,9 @@ impl Walk<'_> {
         self.build.add_stream(node, &spec, runs.iter().map(|run| (Some(run.first), run.count)));
     }
 
-    fn levels(&mut self, mut level: Vec<Folder>) -> Result<(), SourceLost> {
-        while !level.is_empty() {
-            level.sort_by_key(Folder::start);
-            self.heap.window.reader().announce("folders", level.iter().map(Folder::bytes).sum());
-            let mut below = Vec::new();
-            let mut rest = level.as_slice();
-            while !rest.is_empty() {
-                let (batch, later) = rest.split_at(batch_length(rest.iter().map(Folder::bytes)));
-                let places: Vec<&[Extent]> = batch.iter().map(|folder| folder.extents.as_slice()).collect();
-                for (folder, content) in batch.iter().zip(read_batch(self.heap.window, &places)?) {
-                    self.list(folder, &content, &mut below);
-                }
-                rest = later;
-            }
-            level = below;
-        }
-        Ok(())
+    fn levels(&mut self, level: Vec<Folder>) -> Result<(), SourceLost> {
+        let window = self.heap.window;
+        read_levels(window, level, |folder, content, below| self.list(folder, content, below))
     }
 
     /// Adds a folder's entries to the catalog, and its subfolders to `below`.

@@ -20,7 +20,7 @@ use crate::extent::Extent;
 use crate::finding::{Finding, Findings};
 use crate::fs::FsKind;
 use crate::fs::folder_content::Content;
-use crate::fs::infer::{HEAD_BYTES, Inferred, Look, SECTOR, choose};
+use crate::fs::infer::{Choice, HEAD_BYTES, Inferred, Look, SECTOR, certainty, choose, the_one};
 use crate::source::{SourceLost, Window};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -106,17 +106,12 @@ impl InferredGeometry {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match infer(window)? {
-        Err(several) => return Ok(Inferred::Ambiguous(several.iter().map(InferredGeometry::in_words).collect())),
-        Ok(None) => return Ok(Inferred::Nothing),
-        Ok(Some(inferred)) => inferred,
+    let inferred = match the_one(infer(window)?, InferredGeometry::in_words) {
+        Ok(inferred) => inferred,
+        Err(outcome) => return Ok(outcome),
     };
     let mut findings = Findings::new();
-    let certainty = if inferred.lacking.is_empty() {
-        "Everything that was checked agrees.".to_owned()
-    } else {
-        format!("Not everything agrees: {}.", inferred.lacking.join("; "))
-    };
+    let certainty = certainty(&inferred.lacking);
     let sentence = format!(
         "The boot sector is lost. Inferred from FAT and folders: {}, {} clusters. {certainty} The volume is taken to fill \
          its place; sector size and serial number are lost and matter to nothing that is read.",
@@ -130,9 +125,7 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 }
 
 /// The geometry that fits, or all that do when it is not one alone.
-pub(super) fn infer(
-    window: &Window<'_>,
-) -> Result<Result<Option<InferredGeometry>, Vec<InferredGeometry>>, SourceLost> {
+pub(super) fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, SourceLost> {
     let look = Look::new(window);
     let traces = Traces::find(&look)?;
     let mut best: BTreeMap<(u8, u64, u64), InferredGeometry> = BTreeMap::new();

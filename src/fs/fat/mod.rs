@@ -17,12 +17,4 @@ pub use findings::*;
 pub use infer::read_inferred;
 pub use volume::read;
 
-/// A little-endian word of a structure in memory.
-fn u16_at(bytes: &[u8], at: usize) -> u16 {
-    u16::from_le_bytes([bytes[at], bytes[at + 1]])
-}
-
-/// A little-endian double word of a structure in memory.
-fn u32_at(bytes: &[u8], at: usize) -> u32 {
-    u32::from_le_bytes([bytes[at], bytes[at + 1], bytes[at + 2], bytes[at + 3]])
-}
+use super::words::{u16_at, u32_at};

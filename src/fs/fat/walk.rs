@@ -11,7 +11,7 @@ use super::findings::{
 use super::table::{Entry as Mark, Table};
 use crate::extent::Extent;
 use crate::finding::{Code, Finding, Findings};
-use crate::fs::folder_content::{Content, batch_length, read_batch};
+use crate::fs::folder_content::{Content, Placed, read_levels};
 use crate::fs::{
     AllocationMap, Catalog, CatalogBuilder, ClusterGeometry, ClusterRun, ClusterSet, NodeId, NodeKind, NodeSpec,
     Parent, Purpose, Role, StreamSpec,
@@ -46,13 +46,9 @@ struct Folder {
     extents: Vec<Extent>,
 }
 
-impl Folder {
-    fn bytes(&self) -> u64 {
-        self.extents.iter().map(|e| e.bytes).sum()
-    }
-
-    fn start(&self) -> ByteOffset {
-        self.extents.first().map_or(ByteOffset(0), |e| e.start)
+impl Placed for Folder {
+    fn extents(&self) -> &[Extent] {
+        &self.extents
     }
 }
 
@@ -136,23 +132,8 @@ impl Walk<'_> {
     }
 
     fn levels(&mut self, root: Folder) -> Result<(), SourceLost> {
-        let mut level = vec![root];
-        while !level.is_empty() {
-            level.sort_by_key(Folder::start);
-            self.window.reader().announce("folders", level.iter().map(Folder::bytes).sum());
-            let mut below = Vec::new();
-            let mut rest = level.as_slice();
-            while !rest.is_empty() {
-                let (batch, later) = rest.split_at(batch_length(rest.iter().map(Folder::bytes)));
-                let places: Vec<&[Extent]> = batch.iter().map(|folder| folder.extents.as_slice()).collect();
-                for (folder, content) in batch.iter().zip(read_batch(self.window, &places)?) {
-                    self.list(folder, &content, &mut below);
-                }
-                rest = later;
-            }
-            level = below;
-        }
-        Ok(())
+        let window = self.window;
+        read_levels(window, vec![root], |folder, content, below| self.list(folder, content, below))
     }
 
     /// Adds a folder's entries to the catalog, and its subfolders to `below`.
@@ -287,7 +268,7 @@ impl Walk<'_> {
         let mut chain = self.chains.follow(first, most);
         self.note_chain(&chain, name, first, place);
         let mut damaged = chain.end != ChainEnd::Sound;
-        if let Some((run, at)) = self.second_visit(&chain.runs, most) {
+        if let Some((run, at)) = self.folder_clusters.set_until_taken(&chain.runs, most) {
             let again = chain.runs[run].first.0 + at;
             let sentence = format!("Folder {name:?} comes to cluster {again}, which belongs to a folder read before.");
             self.note(&FOLDER_TWICE, place, sentence);
@@ -316,21 +297,6 @@ impl Walk<'_> {
             extents.extend(self.geometry.extent(run).filter(|e| !e.is_empty()));
         }
         self.readable_part(extents, name, place)
-    }
-
-    /// Marks the first `most` clusters as a folder's: the run and the place in it of the first that already was one.
-    fn second_visit(&mut self, runs: &[ClusterRun], most: u64) -> Option<(usize, u64)> {
-        let mut left = most;
-        for (index, run) in runs.iter().enumerate() {
-            for at in 0..run.count.min(left) {
-                let n = u32::try_from(run.first.0 + at).expect("a cluster number from the table");
-                if !self.folder_clusters.set(n) {
-                    return Some((index, at));
-                }
-            }
-            left = left.saturating_sub(run.count);
-        }
-        None
     }
 
     /// What of a folder lies in the window; the rest is noted.

@@ -51,8 +51,29 @@ pub(super) fn read(window: &Window<'_>) -> Result<Inferred, SourceLost> {
     })
 }
 
+/// What [`choose`] leaves: one geometry, none, or several that fit equally well.
+pub(super) type Choice<T> = Result<Option<T>, Vec<T>>;
+
+/// The one geometry that a volume is to be read with, or what there is to say in its place.
+pub(super) fn the_one<T>(choice: Choice<T>, in_words: impl Fn(&T) -> String) -> Result<T, Inferred> {
+    match choice {
+        Ok(Some(one)) => Ok(one),
+        Ok(None) => Err(Inferred::Nothing),
+        Err(several) => Err(Inferred::Ambiguous(several.iter().map(in_words).collect())),
+    }
+}
+
+/// How sure a geometry is, in a sentence; `lacking` is what should be there too and is not.
+pub(super) fn certainty(lacking: &[String]) -> String {
+    if lacking.is_empty() {
+        "Everything that was checked agrees.".to_owned()
+    } else {
+        format!("Not everything agrees: {}.", lacking.join("; "))
+    }
+}
+
 /// Of the geometries that fit, the one that nothing speaks against, if the others all have something against them.
-pub(super) fn choose<T>(mut fitting: Vec<T>, unblemished: impl Fn(&T) -> bool) -> Result<Option<T>, Vec<T>> {
+pub(super) fn choose<T>(mut fitting: Vec<T>, unblemished: impl Fn(&T) -> bool) -> Choice<T> {
     if fitting.len() > 1 && fitting.iter().filter(|one| unblemished(one)).count() == 1 {
         fitting.retain(|one| unblemished(one));
     }

@@ -16,7 +16,7 @@ use super::runlist::Runs;
 use super::volume::Volume;
 use super::{collect::system, findings as found};
 use crate::finding::{Finding, Findings};
-use crate::fs::infer::{HEAD_BYTES, Inferred, Look, MIDDLE_BYTES, choose};
+use crate::fs::infer::{Choice, HEAD_BYTES, Inferred, Look, MIDDLE_BYTES, certainty, choose, the_one};
 use crate::source::{SourceLost, Window};
 use crate::units::Lcn;
 use std::collections::BTreeSet;
@@ -69,18 +69,13 @@ impl InferredGeometry {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match infer(window)? {
-        Err(several) => return Ok(Inferred::Ambiguous(several.iter().map(InferredGeometry::in_words).collect())),
-        Ok(None) => return Ok(Inferred::Nothing),
-        Ok(Some(inferred)) => inferred,
+    let inferred = match the_one(infer(window)?, InferredGeometry::in_words) {
+        Ok(inferred) => inferred,
+        Err(outcome) => return Ok(outcome),
     };
     let volume = Volume::new(window, inferred.boot);
     let mut findings = Findings::new();
-    let certainty = if inferred.lacking.is_empty() {
-        "Everything that was checked agrees.".to_owned()
-    } else {
-        format!("Not everything agrees: {}.", inferred.lacking.join("; "))
-    };
+    let certainty = certainty(&inferred.lacking);
     let sentence = format!(
         "Boot sector and backup are lost. Inferred from the file records: {}, {} clusters. {certainty} A sector was taken to \
          have {} bytes, which matters to the place of the lost backup alone. The serial number is lost.",
@@ -99,9 +94,7 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 }
 
 /// The geometry that fits, or all that do when it is not one alone.
-pub(super) fn infer(
-    window: &Window<'_>,
-) -> Result<Result<Option<InferredGeometry>, Vec<InferredGeometry>>, SourceLost> {
+pub(super) fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, SourceLost> {
     let look = Look::new(window);
     let mut fitting = Vec::new();
     for candidate in candidates(&look)? {
