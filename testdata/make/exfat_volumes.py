@@ -3,11 +3,9 @@
 import contextlib
 import os
 import struct
-import subprocess
-import time
 
 from content import pattern
-from run import ENVIRONMENT, Failed, blank, patch, tool
+from run import Failed, blank, patch, served, tool
 
 STAMP = 1556870400  # the time of every file and folder
 NAMES = (
@@ -36,29 +34,10 @@ def looped(image, sector):
 
 @contextlib.contextmanager
 def mounted(image, folder, sector, options="rw"):
-    """The volume mounted by the driver; on leaving, all is on the image and the driver has ended."""
-    os.makedirs(folder, exist_ok=True)
+    """The volume mounted by the driver."""
     with looped(image, sector) as device:
-        driver = subprocess.Popen(
-            ["mount.exfat-fuse", "-d", "-o", options, device, folder],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            env=ENVIRONMENT,
-        )
-        try:
-            for _ in range(200):
-                if os.path.ismount(folder):
-                    break
-                if driver.poll() is not None:
-                    raise Failed(f"exfat-fuse could not mount {image}: exit {driver.returncode}")
-                time.sleep(0.05)
-            else:
-                raise Failed(f"exfat-fuse did not mount {image} in time")
-            yield folder
-        finally:
-            if os.path.ismount(folder):
-                tool("umount", folder)
-            driver.wait(timeout=120)
+        with served(["mount.exfat-fuse", "-d", "-o", options, device, folder], image, folder, ["umount"]) as place:
+            yield place
 
 
 def format_exfat(image, size, serial, label, cluster, sector):

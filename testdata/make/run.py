@@ -42,29 +42,29 @@ def blank(path, size):
 
 
 @contextlib.contextmanager
-def mounted(image, folder, options="streams_interface=windows,compression"):
-    """An NTFS image mounted by the FUSE driver; on leaving, all is on the image and the driver has ended."""
+def served(driver, image, folder, unmount):
+    """A driver's program serving a volume at a folder; on leaving, all is on the image and the driver has ended."""
     os.makedirs(folder, exist_ok=True)
-    driver = subprocess.Popen(
-        ["ntfs-3g", "-o", f"no_detach,{options}", image, folder],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        env=ENVIRONMENT,
-    )
+    serving = subprocess.Popen(driver, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=ENVIRONMENT)
     try:
         for _ in range(200):
             if os.path.ismount(folder):
                 break
-            if driver.poll() is not None:
-                raise Failed(f"ntfs-3g could not mount {image}: exit {driver.returncode}")
+            if serving.poll() is not None:
+                raise Failed(f"{driver[0]} could not mount {image}: exit {serving.returncode}")
             time.sleep(0.05)
         else:
-            raise Failed(f"ntfs-3g did not mount {image} in time")
+            raise Failed(f"{driver[0]} did not mount {image} in time")
         yield folder
     finally:
         if os.path.ismount(folder):
-            tool("fusermount3", "-u", folder)
-        driver.wait(timeout=120)
+            tool(*unmount, folder)
+        serving.wait(timeout=120)
+
+
+def mounted(image, folder, options="streams_interface=windows,compression"):
+    """An NTFS image mounted by the FUSE driver."""
+    return served(["ntfs-3g", "-o", f"no_detach,{options}", image, folder], image, folder, ["fusermount3", "-u"])
 
 
 def patch(image, offset, data):

@@ -3,7 +3,10 @@
 #![allow(dead_code, reason = "each test program uses its own part of this")]
 
 pub mod damaged;
+pub mod lost;
 
+use gleaner::finding::Findings;
+use std::collections::BTreeSet;
 use std::fs;
 use std::io::Read;
 use std::path::PathBuf;
@@ -34,4 +37,18 @@ pub fn answers(name: &str) -> serde_json::Value {
 pub fn json(file: &str) -> serde_json::Value {
     let bytes = fs::read(path(file)).unwrap_or_else(|_| decompressed(&format!("{file}.zst")));
     serde_json::from_slice(&bytes).unwrap_or_else(|e| panic!("testdata/{file}: {e}"))
+}
+
+/// The kinds of findings there are, each once.
+pub fn codes(findings: &Findings) -> Vec<&'static str> {
+    let all: BTreeSet<_> = findings.kept().iter().map(|f| f.code.id).collect();
+    all.into_iter().collect()
+}
+
+/// Fails with the first difference: whole lists would be pages long.
+pub fn assert_same<T: PartialEq + std::fmt::Debug>(ours: &[T], theirs: &[T], what: &str) {
+    for (mine, other) in ours.iter().zip(theirs) {
+        assert_eq!(mine, other, "{what}");
+    }
+    assert_eq!(ours.len(), theirs.len(), "{what}");
 }

@@ -8,12 +8,12 @@ mod inferred;
 mod random_damage;
 mod reference;
 
+use common::{assert_same, codes};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::finding::Findings;
 use gleaner::fs::{Node, NodeKind, Purpose, Role, VolumeMap, exfat};
 use gleaner::source::{MemorySource, ReadTotals, Reader, Source, Window};
 use gleaner::units::SectorSize;
-use std::collections::BTreeSet;
 
 fn open(source: impl Source + 'static) -> (Result<Box<VolumeMap>, Findings>, ReadTotals, ExtentSet) {
     let reader = Reader::new(Box::new(source), None);
@@ -32,11 +32,6 @@ fn unreadable(bytes: Vec<u8>, places: &[(u64, u64)]) -> Box<VolumeMap> {
     let (outcome, totals, _) = open(source);
     assert_eq!(totals.repeated_bytes, 0);
     outcome.unwrap_or_else(|f| panic!("{f:?}"))
-}
-
-fn codes(findings: &Findings) -> Vec<&'static str> {
-    let all: BTreeSet<_> = findings.kept().iter().map(|f| f.code.id).collect();
-    all.into_iter().collect()
 }
 
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -85,12 +80,4 @@ fn is_incomplete(map: &VolumeMap, path: &str) -> bool {
 
 fn structure_paths(map: &VolumeMap) -> Vec<String> {
     map.catalog.nodes().filter(|n| n.purpose() == Purpose::Structure).map(|n| n.path()).collect()
-}
-
-/// Fails with the first difference: whole lists would be pages long.
-fn assert_same(ours: &[File], theirs: &[File], what: &str) {
-    for (mine, other) in ours.iter().zip(theirs) {
-        assert_eq!(mine, other, "{what}");
-    }
-    assert_eq!(ours.len(), theirs.len(), "{what}");
 }

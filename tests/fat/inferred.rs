@@ -1,53 +1,15 @@
 //! The boot sector and its backup lost or wrong: the volume must be read as if nothing had happened, by the reference
 //! parsers' answers, or not at all.
 
-use super::common::damaged::Random;
+use super::common::lost::{LOSSES, Loss, content_without, volume};
 use super::common::{answers, fixture};
 use super::reference::{FIXTURES, pairs, reference_files};
 use super::{assert_same, files};
-use gleaner::extent::Extent;
-use gleaner::fs::{Content, FsKind, VolumeMap, fat, read_content};
-use gleaner::source::{MemorySource, Reader, Window};
-use gleaner::units::SectorSize;
+use gleaner::fs::{Content, FsKind, VolumeMap, fat};
 use serde_json::Value;
 
-/// What is wrong with a place.
-#[derive(Clone, Copy, Debug)]
-enum Loss {
-    Zeroed,
-    Random,
-    Unreadable,
-}
-
-const LOSSES: [Loss; 3] = [Loss::Zeroed, Loss::Random, Loss::Unreadable];
-
-fn content(mut image: Vec<u8>, places: &[(u64, u64)], loss: Loss) -> Content {
-    let mut random = Random(0x5EED_0002);
-    for (start, bytes) in places {
-        let range = usize::try_from(*start).unwrap()..usize::try_from(start + bytes).unwrap();
-        match loss {
-            Loss::Zeroed => image[range].fill(0),
-            Loss::Random => image[range].iter_mut().for_each(|b| *b = u8::try_from(random.below(256)).unwrap()),
-            Loss::Unreadable => {}
-        }
-    }
-    let mut source = MemorySource::new(image, SectorSize::S512);
-    if matches!(loss, Loss::Unreadable) {
-        source =
-            places.iter().fold(source, |s, (start, bytes)| s.with_unreadable(Extent::new(*start, *bytes).unwrap()));
-    }
-    let reader = Reader::new(Box::new(source), None);
-    let content = read_content(&Window::new(&reader, reader.identity().extent())).expect("memory does not vanish");
-    let totals = reader.totals();
-    eprintln!("{loss:?}: {} bytes in {} requests, {} failed", totals.bytes, totals.requests, totals.failed_requests);
-    content
-}
-
-fn volume(content: Content, what: &str) -> Box<VolumeMap> {
-    match content {
-        Content::Volume(map) => map,
-        Content::Opaque { findings, .. } => panic!("{what}: {:?}", findings.kept()),
-    }
+fn content(image: Vec<u8>, places: &[(u64, u64)], loss: Loss) -> Content {
+    content_without(image, places, loss).0
 }
 
 /// Geometry, allocation and every file's path, size and extents.

@@ -8,12 +8,12 @@ mod inferred;
 mod random_damage;
 mod reference;
 
+use common::{assert_same, codes};
 use gleaner::extent::ExtentSet;
 use gleaner::finding::Findings;
 use gleaner::fs::{NodeKind, Role, VolumeMap, fat};
 use gleaner::source::{MemorySource, ReadTotals, Reader, Source, Window};
 use gleaner::units::SectorSize;
-use std::collections::BTreeSet;
 
 fn open(source: impl Source + 'static) -> (Result<Box<VolumeMap>, Findings>, ReadTotals, ExtentSet) {
     let reader = Reader::new(Box::new(source), None);
@@ -23,11 +23,6 @@ fn open(source: impl Source + 'static) -> (Result<Box<VolumeMap>, Findings>, Rea
 
 fn map_of(bytes: Vec<u8>) -> Box<VolumeMap> {
     open(MemorySource::new(bytes, SectorSize::S512)).0.unwrap_or_else(|f| panic!("{f:?}"))
-}
-
-fn codes(findings: &Findings) -> Vec<&'static str> {
-    let all: BTreeSet<_> = findings.kept().iter().map(|f| f.code.id).collect();
-    all.into_iter().collect()
 }
 
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -54,12 +49,4 @@ fn files(map: &VolumeMap, deleted: bool) -> Vec<File> {
         .collect();
     list.sort();
     list
-}
-
-/// Fails with the first difference: whole lists would be pages long.
-fn assert_same(ours: &[File], theirs: &[File], what: &str) {
-    for (mine, other) in ours.iter().zip(theirs) {
-        assert_eq!(mine, other, "{what}");
-    }
-    assert_eq!(ours.len(), theirs.len(), "{what}");
 }

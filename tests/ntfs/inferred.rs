@@ -2,47 +2,13 @@
 //! not at all.
 
 use crate::agreement::{assert_same, assert_same_allocation, expected, ours};
-use crate::common::damaged::Random;
+use crate::common::lost::{LOSSES, Loss, content, content_of, lose};
 use crate::{Outcome, VOLUMES, common, fixture};
 use gleaner::extent::Extent;
-use gleaner::fs::{Content, ntfs, read_content};
-use gleaner::source::{MemorySource, Reader, Source, Window};
+use gleaner::fs::{Content, ntfs};
+use gleaner::source::{MemorySource, Source};
 use gleaner::units::SectorSize;
 use serde_json::Value;
-
-/// How a place is lost.
-#[derive(Clone, Copy, Debug)]
-enum Loss {
-    Zeroed,
-    Random,
-    Unreadable,
-}
-
-const LOSSES: [Loss; 3] = [Loss::Zeroed, Loss::Random, Loss::Unreadable];
-
-fn lose(image: &mut [u8], places: &[Extent], loss: Loss) -> Vec<Extent> {
-    let mut random = Random(0x5EED_0001);
-    for place in places {
-        let range = usize::try_from(place.start.0).unwrap()..usize::try_from(place.end()).unwrap();
-        match loss {
-            Loss::Zeroed => image[range].fill(0),
-            Loss::Random => image[range].iter_mut().for_each(|b| *b = u8::try_from(random.below(256)).unwrap()),
-            Loss::Unreadable => {}
-        }
-    }
-    if matches!(loss, Loss::Unreadable) { places.to_vec() } else { Vec::new() }
-}
-
-fn content_of(image: Vec<u8>, unreadable: &[Extent]) -> (Content, gleaner::source::ReadTotals) {
-    let source = MemorySource::new(image, SectorSize::S512);
-    content(Box::new(unreadable.iter().fold(source, |source, extent| source.with_unreadable(*extent))))
-}
-
-fn content(source: Box<dyn Source>) -> (Content, gleaner::source::ReadTotals) {
-    let reader = Reader::new(source, None);
-    let content = read_content(&Window::new(&reader, reader.identity().extent())).expect("memory does not vanish");
-    (content, reader.totals())
-}
 
 /// Where both boot sectors stand: $Boot takes 8 KiB, the backup the last sector (Linux fs/ntfs/layout.h).
 fn boot_places(image: &[u8]) -> Vec<Extent> {
