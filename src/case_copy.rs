@@ -81,8 +81,7 @@ pub fn copy_case(
     options: &CopyOptions,
     mut controls: Controls<'_>,
 ) -> Result<CaseCopyOutcome, CaseCopyError> {
-    let history = history_of(case(session))?;
-    let mut history = history;
+    let mut history = history_of(case(session))?;
     let outcome = follow(session, options, &mut controls, &mut history);
     let copy = outcome.as_ref().ok().map(|outcome| &outcome.copy);
     let path = case(session).folder().join(HISTORY_NAME);

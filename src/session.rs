@@ -123,25 +123,11 @@ impl Session {
         Ok(drive)
     }
 
-    /// Judges whether the drive reads sanely; with a case, what that reads is durable afterwards.
+    /// Judges whether the drive reads sanely, and meanwhile finds the class of every byte: both only look at what was read,
+    /// and on a volume of many files each takes a while. With a case, what judging reads is durable afterwards.
     ///
     /// # Errors
     /// [`SessionError::Lost`] when the drive is gone; what had arrived is then kept all the same.
-    pub fn judge(&mut self, drive: &DriveMap) -> Result<Coherence, SessionError> {
-        let judged = coherence::judge(drive, &self.reader);
-        self.reader.flush_trace()?;
-        let committed = self.case.as_ref().map_or(Ok(()), |case| case.store().commit().map_err(SourceLost::Store));
-        // When both fail, the first failure is the reason for the second.
-        let coherence = judged?;
-        committed?;
-        Ok(coherence)
-    }
-
-    /// [`Session::judge`], and meanwhile the class of every byte: both only look at what was read, and on a volume of many
-    /// files each takes a while.
-    ///
-    /// # Errors
-    /// As [`Session::judge`].
     pub fn judge_and_classify(
         &mut self,
         drive: &DriveMap,
@@ -153,6 +139,16 @@ impl Session {
             let map = map.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
             Ok((coherence?, map))
         })
+    }
+
+    fn judge(&mut self, drive: &DriveMap) -> Result<Coherence, SessionError> {
+        let judged = coherence::judge(drive, &self.reader);
+        self.reader.flush_trace()?;
+        let committed = self.case.as_ref().map_or(Ok(()), |case| case.store().commit().map_err(SourceLost::Store));
+        // When both fail, the first failure is the reason for the second.
+        let coherence = judged?;
+        committed?;
+        Ok(coherence)
     }
 
     /// Appends to the case's record; does nothing without a case.

@@ -50,7 +50,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::export::ExportError;
     use crate::model::{ModelError, ModelFileError};
     use crate::pace::PaceError;
-    use crate::plan::{BuildError, MakeError, PlanReadError, ScopeError};
+    use crate::plan::{BuildError, MakeError, PlanReadError};
     use crate::report::RoomError;
     use crate::session::SessionError;
     use crate::source::{OpenError, SourceLost};
@@ -111,7 +111,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if let Some(error) = cause.downcast_ref::<CaseError>() {
             return of_case(error);
         }
-        if cause.is::<PlanReadError>() || cause.is::<BuildError>() {
+        if cause.is::<PlanReadError>() {
             return Ending::Plan;
         }
         if cause.is::<PublishError>() {
@@ -119,7 +119,6 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         }
         if cause.is::<NoteError>()
             || cause.is::<PatternError>()
-            || cause.is::<ScopeError>()
             || cause.is::<NoSuchVolume>()
             || cause.is::<ModelFileError>()
             || cause.is::<ModelError>()

@@ -4,7 +4,7 @@
 use super::Sample;
 use super::measure::{LARGE, SMALL};
 use super::squares::{median, not_negative, quantile};
-use crate::model::{DriveModel, SeekCurve, Spread};
+use crate::model::{DriveModel, SeekCurve, Spread, to_f64};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -49,11 +49,6 @@ const SHORTEST_TURN_MS: f64 = 2.0;
 const SHORTEST_JUMP: u64 = 4 << 20;
 /// Fewer samples than this say nothing.
 const ENOUGH: usize = 4;
-
-#[allow(clippy::cast_precision_loss, reason = "times need no 53 bits")]
-fn to_f64(value: u64) -> f64 {
-    value as f64
-}
 
 /// Fits a model of a drive of `drive_bytes` to what was measured; `base` gives what was not.
 pub fn fit(samples: &[Sample], failed_seconds: &[f64], base: &DriveModel, drive_bytes: u64) -> Fit {
