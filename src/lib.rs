@@ -4,7 +4,7 @@
 //! Data flows one way through the modules, and a module knows only those above it in this list:
 //!
 //! 1. [`units`], [`extent`], [`fields`], [`finding`], [`human`]: numbers with their units, stretches of the drive, words of on-disk structures, things
-//!    noticed, figures as people read them; [`picture`]: pictures of figures, as text.
+//!    noticed, figures as people read them; [`picture`]: pictures of figures, as text; [`clock`]: the one clock, real or simulated.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
 //! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
 //! 4. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
@@ -39,6 +39,7 @@ pub mod audit;
 pub mod case;
 pub mod case_copy;
 pub mod cli;
+pub mod clock;
 pub mod coherence;
 pub mod content;
 pub mod copy;

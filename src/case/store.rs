@@ -1,5 +1,6 @@
 //! The case's image and journal as a [`Store`].
 
+use crate::clock::{Clock, Moment};
 use crate::extent::Extent;
 use crate::image::Image;
 use crate::journal::{ChunkHash, Claim, Journal, JournalError, Ranges};
@@ -8,7 +9,7 @@ use std::io;
 use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// How much is written before it is made durable, and how long it may take. A power cut costs at most what came since
 /// the last but one of these moments: that is read again.
@@ -35,7 +36,8 @@ struct State {
     ranges: Ranges,
     /// Bytes that are in the image but perhaps not yet on the disk.
     pending_bytes: u64,
-    last_commit: Instant,
+    clock: Clock,
+    last_commit: Moment,
 }
 
 impl Inner {
@@ -46,7 +48,7 @@ impl Inner {
     /// The image first: the journal must never speak of bytes that a power cut could take back.
     fn commit(&self) -> io::Result<()> {
         let mut state = self.state();
-        state.last_commit = Instant::now();
+        state.last_commit = state.clock.now();
         state.pending_bytes = 0;
         let batch = state.journal.take_batch();
         if batch.is_empty() {
@@ -60,7 +62,8 @@ impl Inner {
 
 impl CaseStore {
     pub(super) fn new(image: Box<dyn Image>, journal: Journal, ranges: Ranges, fill: u8) -> CaseStore {
-        let state = State { journal, ranges, pending_bytes: 0, last_commit: Instant::now() };
+        let clock = Clock::machine();
+        let state = State { journal, ranges, pending_bytes: 0, last_commit: clock.now(), clock };
         let inner = Arc::new(Inner { image, state: Mutex::new(state) });
         CaseStore { inner, fill: AtomicU8::new(fill), under_way: Mutex::new(None) }
     }
@@ -86,7 +89,7 @@ impl CaseStore {
         state.journal.append(&[claim]).map_err(journal_error)?;
         state.ranges.apply(&claim);
         state.pending_bytes += bytes;
-        let due = state.pending_bytes >= COMMIT_BYTES || state.last_commit.elapsed() >= COMMIT_TIME;
+        let due = state.pending_bytes >= COMMIT_BYTES || state.clock.since(state.last_commit) >= COMMIT_TIME;
         drop(state);
         if due { self.commit_meanwhile() } else { Ok(()) }
     }
@@ -158,5 +161,10 @@ impl Store for CaseStore {
     fn commit(&self) -> io::Result<()> {
         let _under_way = self.wait_for_commit()?;
         self.inner.commit()
+    }
+
+    fn use_clock(&self, clock: &Clock) {
+        let mut state = self.inner.state();
+        (state.clock, state.last_commit) = (clock.clone(), clock.now());
     }
 }

@@ -30,7 +30,7 @@ use halt::{FollowError, Halt};
 use pieces::Kind;
 use run::Run;
 use std::io::{Read, Seek};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 use sweep::Sweep;
 use tally::Tally;
 
@@ -52,10 +52,10 @@ pub fn copy<'c>(
     controls: Controls<'c>,
 ) -> Result<CopyOutcome, CopyError> {
     options.check(reader.identity())?;
-    let began = Instant::now();
+    let began = reader.clock().now();
     let before = Tally::take(&mut plan, store, reader.identity())?;
     let (ended, kept, figures) = std::thread::scope(|scope| {
-        let (desk, writer) = writer::start(scope, store, options);
+        let (desk, writer) = writer::start(scope, store, options, reader.clock());
         let mut run = Run::new(reader, store, options, controls, desk, &before, began);
         let ended = follow_all(&mut plan, &mut run, &before);
         // Leaving lets go of the channel, which is what tells the writer to commit and end.
@@ -64,7 +64,7 @@ pub fn copy<'c>(
         (ended, kept, figures)
     });
     let after = Tally::take(&mut plan, store, reader.identity());
-    let outcome = |end, tally: Tally| figures.into_outcome(end, &tally, store, began.elapsed());
+    let outcome = |end, tally: Tally| figures.into_outcome(end, &tally, store, reader.clock().since(began));
     if let Err(fault) = kept {
         let outcome = outcome(End::Failed, after.unwrap_or(before));
         return Err(CopyError::Store { doing: fault.doing, error: fault.error, outcome: Box::new(outcome) });

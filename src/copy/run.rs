@@ -10,11 +10,12 @@ use super::tally::{Counts, Tally};
 use super::writer::Desk;
 use super::{ClassOutcome, Controls, CopyOptions, CopyOutcome, End, Event};
 use crate::allocation::Class;
+use crate::clock::Moment;
 use crate::extent::Extent;
 use crate::plan::PassHeader;
 use crate::source::{Reader, Store};
 use std::sync::atomic::Ordering;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// How a request went.
 pub(super) enum Answer {
@@ -41,10 +42,10 @@ pub(super) struct Run<'r> {
     store: &'r dyn Store,
     options: &'r CopyOptions,
     controls: Controls<'r>,
-    desk: Desk,
+    desk: Desk<'r>,
     figures: Figures,
     nearby: Nearby,
-    began: Instant,
+    began: Moment,
     pace: Pace,
     /// The plan's bytes as they stand, what is on its way included.
     counts: Counts,
@@ -59,7 +60,7 @@ pub(super) struct Run<'r> {
     /// When, in working time, the class must leave its deferred places.
     trouble_until: Option<Duration>,
     celsius: Option<f64>,
-    asked_temperature: Option<Instant>,
+    asked_temperature: Option<Moment>,
 }
 
 /// How often a pause looks whether it was stopped.
@@ -71,9 +72,9 @@ impl<'r> Run<'r> {
         store: &'r dyn Store,
         options: &'r CopyOptions,
         controls: Controls<'r>,
-        desk: Desk,
+        desk: Desk<'r>,
         before: &Tally,
-        began: Instant,
+        began: Moment,
     ) -> Run<'r> {
         let identity = reader.identity();
         let figures = Figures {
@@ -123,7 +124,11 @@ impl<'r> Run<'r> {
 
     /// Time since the start without pauses.
     pub(super) fn working_time(&self) -> Duration {
-        self.began.elapsed().saturating_sub(self.figures.paused)
+        self.since(self.began).saturating_sub(self.figures.paused)
+    }
+
+    fn since(&self, earlier: Moment) -> Duration {
+        self.reader.clock().since(earlier)
     }
 
     /// Ends the reading side; the writer notices, commits and ends too.
@@ -291,7 +296,7 @@ impl<'r> Run<'r> {
             unreadable_bytes: self.counts.unreadable_bytes,
             arrived_bytes: self.figures.arrived,
             rate,
-            seconds: self.began.elapsed().as_secs_f64(),
+            seconds: self.since(self.began).as_secs_f64(),
             seconds_left,
             failed_requests: self.figures.failed.iter().sum(),
             celsius: self.celsius,
@@ -312,7 +317,7 @@ impl<'r> Run<'r> {
         let reached = |limit: Option<u64>, now: u64| limit.is_some_and(|limit| now >= limit);
         let reason = if self.controls.stop.load(Ordering::Relaxed) {
             StopReason::Asked
-        } else if limits.time.is_some_and(|limit| self.began.elapsed() >= limit) {
+        } else if limits.time.is_some_and(|limit| self.since(self.began) >= limit) {
             StopReason::Time
         } else if reached(limits.bytes, self.figures.arrived) {
             StopReason::Bytes
@@ -332,18 +337,18 @@ impl<'r> Run<'r> {
         }
         let until = self.options.warm_limit - CopyOptions::COOLING;
         self.tell(&Event::Paused { celsius, until_celsius: until });
-        let began = Instant::now();
+        let began = self.reader.clock().now();
         let cooled = self.wait_until_cool(until);
-        self.figures.paused += began.elapsed();
-        self.tell(&Event::Resumed { celsius: self.celsius, seconds: began.elapsed().as_secs_f64() });
+        self.figures.paused += self.since(began);
+        self.tell(&Event::Resumed { celsius: self.celsius, seconds: self.since(began).as_secs_f64() });
         cooled
     }
 
     fn wait_until_cool(&mut self, until: f64) -> Result<(), Halt> {
         loop {
-            std::thread::sleep(NAP.min(self.options.temperature_every));
+            self.reader.clock().sleep(NAP.min(self.options.temperature_every));
             self.check_stop()?;
-            let is_due = self.asked_temperature.is_none_or(|at| at.elapsed() >= self.options.temperature_every);
+            let is_due = self.asked_temperature.is_none_or(|at| self.since(at) >= self.options.temperature_every);
             // A sensor that no longer answers must not hold the copy for ever.
             if is_due && self.temperature_if_due().is_none_or(|celsius| celsius <= until) {
                 return Ok(());
@@ -353,11 +358,12 @@ impl<'r> Run<'r> {
 
     /// The temperature, if it is time to ask and there is one.
     fn temperature_if_due(&mut self) -> Option<f64> {
+        let now = self.reader.clock().now();
         let thermometer = self.controls.thermometer.as_mut()?;
-        if self.asked_temperature.is_some_and(|at| at.elapsed() < self.options.temperature_every) {
+        if self.asked_temperature.is_some_and(|at| now.since(at) < self.options.temperature_every) {
             return None;
         }
-        self.asked_temperature = Some(Instant::now());
+        self.asked_temperature = Some(now);
         self.celsius = thermometer();
         self.celsius
     }

@@ -2,17 +2,18 @@
 
 use super::CopyOptions;
 use super::halt::Halt;
+use crate::clock::{Clock, Moment};
 use crate::extent::Extent;
 use crate::source::{AlignedBuffer, Store};
 use std::io;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, channel, sync_channel};
 use std::thread::{Scope, ScopedJoinHandle};
-use std::time::Instant;
 
 /// Memory for what has arrived and is not yet written. It bridges a flush of the destination.
 const BUFFERS_BYTES: u64 = 16 << 20;
 
-/// What the writer is asked to do, in order.
+/// What the writer is asked to do, in order; each sent with the moment at which it was, which is when the writer's time
+/// counts from: how far it is behind must not matter.
 enum Order {
     Keep(Extent, AlignedBuffer),
     Defer(Extent),
@@ -29,8 +30,9 @@ pub(super) struct StoreFault {
 }
 
 /// The reading side's end of the channel. When it is dropped the writer commits and ends.
-pub(super) struct Desk {
-    orders: SyncSender<Order>,
+pub(super) struct Desk<'d> {
+    clock: &'d Clock,
+    orders: SyncSender<(Moment, Order)>,
     spare: Receiver<AlignedBuffer>,
     returned: Option<AlignedBuffer>,
 }
@@ -40,7 +42,8 @@ pub(super) fn start<'scope, 'env>(
     scope: &'scope Scope<'scope, 'env>,
     store: &'env dyn Store,
     options: &'env CopyOptions,
-) -> (Desk, ScopedJoinHandle<'scope, Result<(), StoreFault>>) {
+    clock: &'env Clock,
+) -> (Desk<'env>, ScopedJoinHandle<'scope, Result<(), StoreFault>>) {
     let size = usize::try_from(options.request_bytes).expect("a request is at most 16 MiB");
     let count = (BUFFERS_BYTES / options.request_bytes).clamp(2, 64);
     let (orders, incoming) = sync_channel(256);
@@ -49,12 +52,12 @@ pub(super) fn start<'scope, 'env>(
         // Zeroed memory that is never touched costs nothing, so small requests leave most of these unused.
         let _ = back.send(AlignedBuffer::new(size));
     }
-    let handle =
-        scope.spawn(move || Writer { store, options, back, unsafe_since: None, unsafe_bytes: 0 }.work(&incoming));
-    (Desk { orders, spare, returned: None }, handle)
+    let writer = Writer { store, options, clock, back, unsafe_since: None, unsafe_bytes: 0 };
+    let handle = scope.spawn(move || writer.work(&incoming));
+    (Desk { clock, orders, spare, returned: None }, handle)
 }
 
-impl Desk {
+impl Desk<'_> {
     /// An empty buffer of the request size; waits for one when the writer is behind.
     pub(super) fn buffer(&mut self) -> Result<AlignedBuffer, Halt> {
         self.returned.take().map_or_else(|| self.spare.recv().map_err(|_| Halt::WriterEnded), Ok)
@@ -93,47 +96,56 @@ impl Desk {
     }
 
     fn order(&self, order: Order) -> Result<(), Halt> {
-        self.orders.send(order).map_err(|_| Halt::WriterEnded)
+        self.orders.send((self.clock.now(), order)).map_err(|_| Halt::WriterEnded)
     }
 }
 
 struct Writer<'w> {
     store: &'w dyn Store,
     options: &'w CopyOptions,
+    clock: &'w Clock,
     back: Sender<AlignedBuffer>,
     /// When the first thing was told that is not durable yet.
-    unsafe_since: Option<Instant>,
+    unsafe_since: Option<Moment>,
     unsafe_bytes: u64,
 }
 
 impl Writer<'_> {
-    fn work(mut self, incoming: &Receiver<Order>) -> Result<(), StoreFault> {
+    fn work(mut self, incoming: &Receiver<(Moment, Order)>) -> Result<(), StoreFault> {
         let worked = self.until_let_go(incoming);
         // Also after a refusal: what was accepted before it may still be made durable.
         let committed = self.commit();
         worked.and(committed)
     }
 
-    fn until_let_go(&mut self, incoming: &Receiver<Order>) -> Result<(), StoreFault> {
+    fn until_let_go(&mut self, incoming: &Receiver<(Moment, Order)>) -> Result<(), StoreFault> {
         loop {
             let order = match self.unsafe_since {
                 None => incoming.recv().map_err(|_| RecvTimeoutError::Disconnected),
-                Some(since) => incoming.recv_timeout(self.options.commit_time.saturating_sub(since.elapsed())),
+                Some(since) => {
+                    self.clock.receive(incoming, self.options.commit_time.saturating_sub(self.clock.since(since)))
+                }
             };
-            match order {
-                Ok(order) => self.carry_out(order)?,
-                Err(RecvTimeoutError::Timeout) => self.commit()?,
+            let sent = match order {
+                Ok((sent, order)) => {
+                    self.carry_out(order, sent)?;
+                    sent
+                }
+                Err(RecvTimeoutError::Timeout) => {
+                    self.commit()?;
+                    continue;
+                }
                 Err(RecvTimeoutError::Disconnected) => return Ok(()),
-            }
+            };
             // A busy channel never times out.
-            let late = self.unsafe_since.is_some_and(|since| since.elapsed() >= self.options.commit_time);
+            let late = self.unsafe_since.is_some_and(|since| sent.since(since) >= self.options.commit_time);
             if late || self.unsafe_bytes >= self.options.commit_bytes {
                 self.commit()?;
             }
         }
     }
 
-    fn carry_out(&mut self, order: Order) -> Result<(), StoreFault> {
+    fn carry_out(&mut self, order: Order, sent: Moment) -> Result<(), StoreFault> {
         let told = match order {
             Order::Keep(extent, buffer) => {
                 let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
@@ -155,7 +167,7 @@ impl Writer<'_> {
                 return Ok(());
             }
         };
-        self.unsafe_since.get_or_insert_with(Instant::now);
+        self.unsafe_since.get_or_insert(sent);
         told
     }
 

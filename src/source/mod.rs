@@ -23,6 +23,7 @@ pub use store::Store;
 pub use stream::StreamBlock;
 pub use trace::Trace;
 
+use crate::clock::Clock;
 use crate::units::ByteOffset;
 
 /// Something that can be read at a position. There is deliberately no way to write.
@@ -40,5 +41,10 @@ pub trait Source: Send + Sync {
     /// vanished drive with the same error number as a bad sector.
     fn is_present(&self) -> bool {
         true
+    }
+
+    /// The clock on which its reads take time.
+    fn clock(&self) -> Clock {
+        Clock::machine()
     }
 }

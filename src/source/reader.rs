@@ -2,13 +2,14 @@
 //! no byte is asked for twice.
 
 use super::{AlignedBuffer, ReadError, Source, SourceIdentity, SourceLost, Store, Trace};
+use crate::clock::Clock;
 use crate::extent::{Extent, ExtentSet};
 use crate::units::ByteOffset;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::ops::Bound;
 use std::sync::{Arc, Mutex, MutexGuard};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// Bytes that were asked for, with the places that could not be read (those bytes are zero).
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -96,6 +97,7 @@ struct State {
 /// Reads a source; see the module's own words.
 pub struct Reader {
     source: Box<dyn Source>,
+    clock: Clock,
     store: Option<Arc<dyn Store>>,
     state: Mutex<State>,
 }
@@ -111,12 +113,13 @@ impl Reader {
             trace,
             activity: Activity::default(),
         };
-        Reader { source, store: None, state: Mutex::new(state) }
+        Reader { clock: source.clock(), source, store: None, state: Mutex::new(state) }
     }
 
     /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive is not asked again.
     #[must_use]
     pub fn with_store(mut self, store: Arc<dyn Store>) -> Reader {
+        store.use_clock(&self.clock);
         self.store = Some(store);
         self
     }
@@ -124,6 +127,11 @@ impl Reader {
     /// What the source says about itself.
     pub fn identity(&self) -> &SourceIdentity {
         self.source.identity()
+    }
+
+    /// The clock on which reads take time.
+    pub fn clock(&self) -> &Clock {
+        &self.clock
     }
 
     /// What was asked of the source so far.
@@ -182,9 +190,9 @@ impl Reader {
     /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
     pub fn attempt(&self, extent: Extent, buffer: &mut [u8]) -> Result<Attempt, SourceLost> {
         self.check_bounds(extent)?;
-        let began = Instant::now();
+        let began = self.clock.now();
         let outcome = self.source.read_at(extent.start, buffer);
-        let took = began.elapsed();
+        let took = self.clock.since(began);
         self.count(extent, took, &outcome)?;
         Ok(Attempt { arrived: self.judge(extent, outcome)?, took })
     }
@@ -362,9 +370,9 @@ impl Reader {
 
     /// One request: whether it succeeded.
     fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<bool, SourceLost> {
-        let began = Instant::now();
+        let began = self.clock.now();
         let outcome = self.source.read_at(extent.start, buffer);
-        let took = began.elapsed();
+        let took = self.clock.since(began);
         self.count(extent, took, &outcome)?;
         if outcome.is_ok() {
             self.note_asked(extent);

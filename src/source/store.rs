@@ -1,5 +1,6 @@
 //! Where bytes that were read before are kept, so that the drive is not asked for them again.
 
+use crate::clock::Clock;
 use crate::extent::Extent;
 use std::io;
 
@@ -46,4 +47,7 @@ pub trait Store: Send + Sync {
     /// # Errors
     /// What the kernel says.
     fn commit(&self) -> io::Result<()>;
+
+    /// Told by the reader on which clock it reads, for a store that counts time.
+    fn use_clock(&self, _clock: &Clock) {}
 }

@@ -1,5 +1,7 @@
-//! A drive whose bytes follow from their place, and that misbehaves as told.
+//! A drive whose bytes follow from their place, and that misbehaves as told. It has a clock of its own, so that nothing
+//! here waits.
 
+use gleaner::clock::Clock;
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::source::{ReadError, Source, SourceIdentity, SourceKind};
 use gleaner::units::{ByteOffset, SectorSize};
@@ -47,6 +49,7 @@ pub struct Script {
 
 pub struct Scripted {
     identity: SourceIdentity,
+    clock: Clock,
     script: Arc<Mutex<Script>>,
     stop: Arc<AtomicBool>,
 }
@@ -62,13 +65,16 @@ impl Scripted {
             model: None,
             serial: None,
         };
-        Scripted { identity, script: Arc::default(), stop }
+        Scripted { identity, clock: Clock::simulated(), script: Arc::default(), stop }
     }
 
     pub fn script(&self) -> Arc<Mutex<Script>> {
         Arc::clone(&self.script)
     }
 }
+
+/// The time that every read takes.
+pub const READ: Duration = Duration::from_millis(1);
 
 /// What the drive holds at `start`.
 pub fn fill(start: u64, buffer: &mut [u8]) {
@@ -87,7 +93,7 @@ impl Script {
         self.vanished = false;
     }
 
-    fn answer(&mut self, wanted: Extent) -> Result<(), ReadError> {
+    fn answer(&mut self, wanted: Extent, clock: &Clock) -> Result<(), ReadError> {
         let unreadable = || Err(ReadError::from_io(io::Error::from_raw_os_error(5)));
         if self.vanish_at.is_some_and(|(at, _)| self.log.len() >= at) {
             self.vanished = true;
@@ -97,7 +103,7 @@ impl Script {
             };
         }
         if let Some((_, time)) = self.slow.as_ref().filter(|(place, _)| place.bytes_within(wanted) > 0) {
-            std::thread::sleep(*time);
+            clock.sleep(*time);
         }
         let weak: Vec<u64> =
             self.weak.range(wanted.start.0..wanted.end()).filter(|(_, left)| **left > 0).map(|(at, _)| *at).collect();
@@ -123,7 +129,8 @@ impl Source for Scripted {
         assert!(wanted.end() <= self.identity.bytes);
         assert_eq!(buffer.as_ptr() as usize % 512, 0, "a device wants aligned memory");
         let mut script = self.script.lock().unwrap();
-        let answer = script.answer(wanted);
+        self.clock.sleep(READ);
+        let answer = script.answer(wanted, &self.clock);
         if !script.vanished {
             script.log.push(Request { extent: wanted, arrived: answer.is_ok() });
         }
@@ -140,5 +147,9 @@ impl Source for Scripted {
 
     fn is_present(&self) -> bool {
         !self.script.lock().unwrap().vanished
+    }
+
+    fn clock(&self) -> Clock {
+        self.clock.clone()
     }
 }
