@@ -5,7 +5,6 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
 
 /// A clock. Clones show the same time.
@@ -68,18 +67,6 @@ impl Clock {
             Kind::Simulated(passed) => {
                 passed.fetch_add(u64::try_from(time.as_nanos()).unwrap_or(u64::MAX), Ordering::SeqCst);
             }
-        }
-    }
-
-    /// Receives what comes next, for at most `time`. A simulated clock cannot know that nothing comes before that, so it
-    /// waits: the time is then to be seen from what arrives.
-    ///
-    /// # Errors
-    /// As [`Receiver::recv_timeout`].
-    pub fn receive<T>(&self, from: &Receiver<T>, time: Duration) -> Result<T, RecvTimeoutError> {
-        match &self.0 {
-            Kind::Machine { .. } => from.recv_timeout(time),
-            Kind::Simulated(_) => from.recv().map_err(|_| RecvTimeoutError::Disconnected),
         }
     }
 }

@@ -1,5 +1,7 @@
 //! Numbers as people read them.
 
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+
 /// Bytes in decimal units, as drives are sold: `17 B`, `4.1 kB`, `1.50 GB`.
 #[allow(clippy::cast_precision_loss, reason = "three digits are shown")]
 pub fn bytes(count: u64) -> String {
@@ -40,6 +42,18 @@ pub fn seconds(time: f64) -> String {
         7200..=172_799 => format!("{} h {:02} min", whole / 3600, whole % 3600 / 60),
         _ => format!("{} d {} h", whole / 86_400, whole % 86_400 / 3600),
     }
+}
+
+/// A moment (RFC 3339, UTC, whole seconds), whatever the machine's clock says: before 1970 it is 1970, after 9999 it is 9999.
+pub fn moment(time: SystemTime) -> String {
+    const LAST: Duration = Duration::from_secs(253_402_300_799);
+    let time = time.clamp(UNIX_EPOCH, UNIX_EPOCH + LAST);
+    humantime::format_rfc3339_seconds(time).to_string()
+}
+
+/// A number with its noun: `1 file`, `3,551 files`.
+pub fn counted(number: u64, one: &str, many: &str) -> String {
+    format!("{} {}", count(number), if number == 1 { one } else { many })
 }
 
 /// A share as a percentage: `0 %`, `0.04 %`, `12 %`, `100 %`. What is not all never shows as 100 %, what is something

@@ -17,22 +17,23 @@
 //! 11. [`plan`]: which bytes are read and in which order; the plan and its file.
 //! 12. [`simulate`]: what following a plan comes to, played on a drive's model.
 //! 13. [`session`]: opening a drive, its case, or both, and leaving the case in order.
-//! 14. [`pace`]: measuring a drive's pace by what its plan wants anyway.
-//! 15. [`copy`]: following a plan, and coming back to what resisted.
-//! 16. [`history`]: how copying went, over time.
-//! 17. [`audit`]: file by file what is whole and what is not.
-//! 18. [`content`]: a file's content as a case holds it.
-//! 19. [`verify`]: the copy held against the journal's hashes and against a second reader.
-//! 20. [`take`]: chosen files out of a case into a folder.
-//! 21. [`export`]: a plan in forms that other programs follow.
-//! 22. [`report`]: what people and programs are told, without markup.
-//! 23. [`dossier`]: the report of a case as a page, with pictures.
-//! 24. [`watch`]: a page on this machine that shows how a copy goes.
-//! 25. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 26. [`demo`]: an invented drive to try everything on.
-//! 27. [`cli`]: the command line, which holds no logic of its own.
+//! 14. [`mend`]: putting a case right whose files were damaged or lost.
+//! 15. [`pace`]: measuring a drive's pace by what its plan wants anyway.
+//! 16. [`copy`]: following a plan, and coming back to what resisted.
+//! 17. [`history`]: how copying went, over time.
+//! 18. [`audit`]: file by file what is whole and what is not.
+//! 19. [`content`]: a file's content as a case holds it.
+//! 20. [`verify`]: the copy held against the journal's hashes and against a second reader.
+//! 21. [`take`]: chosen files out of a case into a folder.
+//! 22. [`export`]: a plan in forms that other programs follow.
+//! 23. [`report`]: what people and programs are told, without markup.
+//! 24. [`dossier`]: the report of a case as a page, with pictures.
+//! 25. [`watch`]: a page on this machine that shows how a copy goes.
+//! 26. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 27. [`demo`]: an invented drive to try everything on.
+//! 28. [`cli`]: the command line, which holds no logic of its own.
 //!
-//! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
+//! [`new_file`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
 
 pub mod allocation;
 pub mod audit;
@@ -54,7 +55,9 @@ pub mod history;
 pub mod human;
 pub mod image;
 pub mod journal;
+pub mod mend;
 pub mod model;
+pub mod new_file;
 pub mod pace;
 pub mod partition;
 pub mod picture;
@@ -69,7 +72,6 @@ pub mod take;
 pub mod units;
 pub mod verify;
 pub mod watch;
-pub mod write_new;
 
 /// Every kind of finding there is, by the layer that makes it.
 pub fn all_codes() -> Vec<(&'static str, &'static [&'static finding::Code])> {

@@ -2,12 +2,14 @@
 //! case in order.
 
 use crate::allocation::{Choices, Class, ClassMap, DriveMap, classify, read_drive};
-use crate::case::{Case, CaseError, Entry, Mounted, refuse_mounted, refuse_writing_to_source};
+use crate::case::{
+    Access, Case, CaseError, Entry, Mounted, Word, refuse_mounted, refuse_source_in_case, refuse_writing_to_source,
+};
 use crate::coherence::{self, Coherence};
 use crate::extent::Extent;
 use crate::image::ImageForm;
+use crate::new_file::{NewFileError, create_new};
 use crate::source::{self, OpenError, Reader, Source, SourceLost, Store, Trace};
-use crate::write_new::{WriteNewError, create_new};
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -25,8 +27,12 @@ pub struct Sources {
     pub trace: Option<PathBuf>,
     /// Form of the image when the case is made.
     pub form: Option<ImageForm>,
+    /// What a case without its drive is opened for; with its drive it is always worked on.
+    pub access: Access,
     /// Whether a mounted drive is accepted.
     pub mounted: bool,
+    /// What the technician answers for.
+    pub word: Word,
     /// Files that the command is going to write.
     pub outputs: Vec<PathBuf>,
 }
@@ -49,7 +55,7 @@ pub enum SessionError {
     Lost(#[from] SourceLost),
     /// The trace.
     #[error(transparent)]
-    Trace(#[from] WriteNewError),
+    Trace(#[from] NewFileError),
 }
 
 /// An open drive, case, or both.
@@ -60,6 +66,8 @@ pub struct Session {
     pub case: Option<Case>,
     /// Whether there is a drive at all, or only what the case holds.
     pub has_drive: bool,
+    /// What the technician answers for.
+    pub word: Word,
 }
 
 impl Session {
@@ -72,31 +80,37 @@ impl Session {
             let Some(path) = &sources.trace else { return Ok(None) };
             let file = create_new(path)?;
             let trace = Trace::new(Box::new(BufWriter::new(file)));
-            Ok(Some(trace.map_err(|error| WriteNewError::Io { path: path.clone(), error })?))
+            Ok(Some(trace.map_err(|error| NewFileError::Io { path: path.clone(), error })?))
         };
         match (&sources.source, &sources.case) {
             (None, None) => Err(SessionError::Nothing),
             (Some(path), None) => {
                 let source = open_safely(path, sources)?;
-                Ok(Session { reader: Arc::new(Reader::new(source, trace(sources)?)), case: None, has_drive: true })
+                Ok(Session {
+                    reader: Arc::new(Reader::new(source, trace(sources)?)),
+                    case: None,
+                    has_drive: true,
+                    word: sources.word,
+                })
             }
             (None, Some(folder)) => {
-                let case = Case::open(folder)?;
+                let case = Case::open(folder, sources.access)?;
                 let store = Arc::clone(case.store());
                 let reader = Reader::new(case.without_drive(), trace(sources)?).with_store(store);
-                Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: false })
+                Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: false, word: sources.word })
             }
             (Some(path), Some(folder)) => {
                 let source = open_safely(path, sources)?;
                 let form = sources.form.unwrap_or(ImageForm::Raw);
+                refuse_source_in_case(folder, source.identity())?;
                 let mut case = Case::open_or_create(folder, source.identity(), form)?;
                 if let Some(form) = sources.form {
                     case = case.change_form(form)?;
                 }
                 let store = Arc::clone(case.store());
                 let reader = Reader::new(source, trace(sources)?).with_store(store);
-                case.confirm(&reader)?;
-                Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: true })
+                case.confirm(&reader, sources.word)?;
+                Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: true, word: sources.word })
             }
         }
     }

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 36] = [
+const ORDER: [&str; 37] = [
     "units",
     "extent",
     "fields",
@@ -12,7 +12,7 @@ const ORDER: [&str; 36] = [
     "picture",
     "clock",
     "model",
-    "write_new",
+    "new_file",
     "storage",
     "source",
     "image",
@@ -26,6 +26,7 @@ const ORDER: [&str; 36] = [
     "plan",
     "simulate",
     "session",
+    "mend",
     "pace",
     "copy",
     "history",

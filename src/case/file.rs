@@ -1,15 +1,24 @@
 //! The case's own file: which drive it belongs to, in what form its image is, which plan is current.
 
-use super::{Attachment, CaseError, write_file};
+use super::{Attachment, CaseError, JOURNAL_NAME, write_file};
 use crate::extent::Extent;
 use crate::image::ImageForm;
+use crate::journal::JournalHeader;
+use crate::new_file::{NewFileError, Readers, write_new};
 use crate::source::{SourceIdentity, SourceKind};
 use crate::units::SectorSize;
 use serde::{Deserialize, Serialize};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 const FORMAT: &str = "gleaner-case";
-const VERSION: u32 = 1;
+const VERSION: u32 = 2;
+/// The first version, which had no `journal`.
+const VERSION_1: u32 = 1;
+
+fn journal_name() -> String {
+    JOURNAL_NAME.to_owned()
+}
 
 /// The drive a case belongs to.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
@@ -30,7 +39,7 @@ pub struct CaseSource {
 }
 
 impl CaseSource {
-    fn new(identity: &SourceIdentity) -> CaseSource {
+    pub(super) fn new(identity: &SourceIdentity) -> CaseSource {
         CaseSource {
             path: identity.path.clone(),
             bytes: identity.bytes,
@@ -102,8 +111,14 @@ pub struct CaseFile {
     pub attachment: Attachment,
     /// Places that identify the drive: tables and boot sectors, ascending.
     pub identity_places: Vec<Extent>,
+    /// File name of the journal in force.
+    #[serde(default = "journal_name")]
+    pub journal: String,
     /// Form of the image.
     pub image: ImageForm,
+    /// File name of the image, where it is not the form's usual one: the form was changed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub image_file: Option<String>,
     /// The byte that fills unreadable sectors in the image.
     pub fill: u8,
     /// File name of the current plan.
@@ -120,7 +135,9 @@ impl CaseFile {
             source: CaseSource::new(identity),
             attachment: Attachment::of(identity),
             identity_places: Vec::new(),
+            journal: journal_name(),
             image,
+            image_file: None,
             fill: 0,
             plan: None,
         }
@@ -142,20 +159,21 @@ impl CaseFile {
             }
             Err(e) => return Err(CaseError::io(path, e)),
         };
-        let file: CaseFile = serde_json::from_slice(&text).map_err(|e| bad(e.to_string()))?;
-        if file.format != FORMAT || file.version != VERSION {
+        let mut file: CaseFile = serde_json::from_slice(&text).map_err(|e| bad(e.to_string()))?;
+        if file.format != FORMAT || ![VERSION_1, VERSION].contains(&file.version) {
             return Err(bad(format!(
-                "format {} version {}, expected {FORMAT} version {VERSION}",
+                "format {} version {}, expected {FORMAT} version {VERSION_1} or {VERSION}",
                 file.format, file.version
             )));
         }
+        file.version = VERSION;
         let sectors = [file.source.logical_sector, file.source.physical_sector];
         if sectors.iter().any(|bytes| SectorSize::new(*bytes).is_none()) {
             return Err(bad(format!("sector sizes {sectors:?}")));
         }
-        let plan_leaves = |name: &String| name.contains('/') || name == "..";
-        if file.plan.as_ref().is_some_and(plan_leaves) {
-            return Err(bad("the plan must lie in the case's folder".to_owned()));
+        let leaves = |name: &String| name.contains('/') || name.is_empty() || name == "." || name == "..";
+        if file.plan.iter().chain(&file.image_file).chain([&file.journal]).any(leaves) {
+            return Err(bad("plan, image and journal must lie in the case's folder".to_owned()));
         }
         let beyond = |place: &Extent| place.start.0.checked_add(place.bytes).is_none_or(|end| end > file.source.bytes);
         if file.identity_places.iter().any(beyond) {
@@ -164,9 +182,49 @@ impl CaseFile {
         Ok(file)
     }
 
-    pub(super) fn write(&self, path: &Path) -> Result<(), CaseError> {
+    /// The journal's path in a case's folder.
+    pub fn journal_path(&self, folder: &Path) -> PathBuf {
+        folder.join(&self.journal)
+    }
+
+    /// The image's file name.
+    pub fn image_name(&self) -> &str {
+        self.image_file.as_deref().unwrap_or(self.image.file_name())
+    }
+
+    /// Whether nothing shows that the case was ever worked on.
+    pub(super) fn is_fresh(&self) -> bool {
+        self.identity_places.is_empty() && self.plan.is_none() && self.journal == JOURNAL_NAME
+    }
+
+    /// Refuses the journal of another case.
+    pub(super) fn check_journal(&self, header: &JournalHeader) -> Result<(), CaseError> {
+        if *header == self.journal_header()? { Ok(()) } else { Err(CaseError::OtherJournal) }
+    }
+
+    /// Refuses an image of another length. A VHDX's is a multiple of the sector, so it may be somewhat longer.
+    pub(super) fn check_image(&self, bytes: u64) -> Result<(), CaseError> {
+        if bytes < self.source.bytes || bytes - self.source.bytes >= self.source.logical_sector {
+            return Err(CaseError::ImageSize { image: bytes, source_bytes: self.source.bytes });
+        }
+        Ok(())
+    }
+
+    fn text(&self) -> Vec<u8> {
         let mut text = serde_json::to_vec_pretty(self).expect("plain values");
         text.push(b'\n');
-        write_file(path, &text)
+        text
+    }
+
+    /// Writes it where there is none yet.
+    pub(super) fn write_new(&self, path: &Path) -> Result<(), NewFileError> {
+        write_new(path, Readers::OwnerOnly, |out| {
+            out.write_all(&self.text()).map_err(|error| NewFileError::Io { path: path.into(), error })
+        })
+    }
+
+    /// Writes it in place of what it was. Only under the lock.
+    pub(super) fn write(&self, path: &Path) -> Result<(), CaseError> {
+        write_file(path, &self.text())
     }
 }

@@ -2,10 +2,11 @@
 
 #![allow(missing_docs, reason = "a flattened group of arguments has its own documentation, at its type")]
 
+use crate::case_copy::Again;
 use crate::extent::Extent;
 mod bench;
 
-pub use bench::{AudienceArgument, NoteArguments, RecordArguments, ReportArguments};
+pub use bench::{AudienceArgument, MendArguments, NoteArguments, RecordArguments, ReportArguments};
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -52,6 +53,8 @@ pub enum Command {
     Note(NoteArguments),
     /// Shows the case's record of who did what when, and whether it was changed
     Record(RecordArguments),
+    /// Puts a case right: a damaged journal, a lost case file
+    Mend(MendArguments),
     /// Writes the case's report: one HTML page that needs nothing else, with the full lists beside it
     Report(ReportArguments),
     /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds
@@ -69,6 +72,12 @@ pub struct SourceArguments {
     /// Read a drive although the system has it mounted and may write to it
     #[arg(long)]
     pub mounted: bool,
+    /// You know that it is the case's drive, although neither its serial number nor its tables can tell; the record keeps this
+    #[arg(long)]
+    pub same_drive: bool,
+    /// You know why the image file that is the source was changed since the case read it last; the record keeps this
+    #[arg(long)]
+    pub source_changed: bool,
     /// Logical sector size of an image file, in bytes (a block device tells its own) [default: 512]
     #[arg(long, value_name = "BYTES")]
     pub sector_size: Option<u64>,
@@ -90,6 +99,8 @@ impl SourceArguments {
             source: None,
             case: Some(case.to_path_buf()),
             mounted: false,
+            same_drive: false,
+            source_changed: false,
             sector_size: None,
             trace: None,
             json,
@@ -423,6 +434,10 @@ pub struct CopyArguments {
     /// Pause above this temperature (degrees Celsius), where the drive tells it, until it has cooled
     #[arg(long, value_name = "DEGREES", default_value_t = 55.0)]
     pub warm_limit: f64,
+    /// Try unreadable places again: `unreadable` for all of them, START:BYTES for a range of the drive, or a file or folder
+    /// by its path or pattern (may be given several times)
+    #[arg(long, value_name = "WHAT")]
+    pub again: Vec<Again>,
     /// Stop in good order after this many minutes
     #[arg(long, value_name = "MINUTES", value_parser = positive)]
     pub stop_after_minutes: Option<f64>,

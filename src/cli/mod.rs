@@ -36,6 +36,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Watch(a) => commands::watch::run(a),
         Command::Note(a) => commands::note::run(a),
         Command::Record(a) => commands::record::run(a),
+        Command::Mend(a) => commands::mend::run(a),
         Command::Report(a) => commands::report::run(a),
         Command::Demo(a) => commands::demo::run(a),
     }
@@ -45,10 +46,12 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
 pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::allocation::{NoSuchVolume, PatternError};
     use crate::case::{CaseError, NoteError};
+    use crate::case_copy::CaseCopyError;
     use crate::copy::CopyError;
     use crate::dossier::PublishError;
     use crate::export::ExportError;
     use crate::model::{ModelError, ModelFileError};
+    use crate::new_file::NewFileError;
     use crate::pace::PaceError;
     use crate::plan::{BuildError, MakeError, PlanReadError};
     use crate::report::RoomError;
@@ -56,7 +59,6 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::source::{OpenError, SourceLost};
     use crate::take::TakeError;
     use crate::watch::WatchError;
-    use crate::write_new::WriteNewError;
     for cause in error.chain() {
         if let Some(error) = cause.downcast_ref::<OpenError>() {
             return if matches!(error, OpenError::SectorSize { .. }) { Ending::Usage } else { Ending::SourceNotOpened };
@@ -64,7 +66,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if let Some(error) = cause.downcast_ref::<SourceLost>() {
             return of_lost(error);
         }
-        if cause.is::<WriteNewError>() || cause.is::<TakeError>() {
+        if cause.is::<NewFileError>() || cause.is::<TakeError>() {
             return Ending::Destination;
         }
         match cause.downcast_ref::<ExportError>() {
@@ -101,6 +103,11 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             Some(MakeError::Lost(error)) => return of_lost(error),
             Some(_) => return Ending::Plan,
             None => {}
+        }
+        match cause.downcast_ref::<CaseCopyError>() {
+            Some(CaseCopyError::NoSuchFile { .. }) => return Ending::Usage,
+            Some(CaseCopyError::PlanOfUnknownDrive) => return Ending::Case,
+            _ => {}
         }
         if let Some(WatchError::Case(error)) = cause.downcast_ref::<WatchError>() {
             return of_case(error);
@@ -142,6 +149,7 @@ fn of_case(error: &crate::case::CaseError) -> Ending {
     match error {
         crate::case::CaseError::Source(error) => of_lost(error),
         crate::case::CaseError::NoPlan { .. } => Ending::Plan,
+        crate::case::CaseError::Write(_) | crate::case::CaseError::NoRoomForForm { .. } => Ending::Destination,
         _ => Ending::Case,
     }
 }

@@ -5,6 +5,7 @@ use crate::copy::{CopyOutcome, End, Event, Progress};
 use crate::human;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 use std::time::SystemTime;
 
@@ -28,7 +29,7 @@ impl HistoryWriter {
     /// # Errors
     /// When the file cannot be opened or written.
     pub fn begin(path: &Path, drive_bytes: u64, plan_bytes: u64, copied_bytes: u64) -> io::Result<HistoryWriter> {
-        let mut file = File::options().read(true).append(true).create(true).open(path)?;
+        let mut file = File::options().read(true).append(true).create(true).mode(0o600).open(path)?;
         if file.seek(SeekFrom::End(0))? > 0 {
             file.seek(SeekFrom::End(-1))?;
             let mut last = [0];
@@ -37,7 +38,7 @@ impl HistoryWriter {
                 file.write_all(b"\n")?;
             }
         }
-        let when = humantime::format_rfc3339_seconds(SystemTime::now()).to_string();
+        let when = crate::human::moment(SystemTime::now());
         let mut writer = HistoryWriter { file, last: None, latest: None, earlier: 0.0, error: None };
         writer.line(&Line::Began { when, drive_bytes, plan_bytes, copied_bytes });
         writer.error.take().map_or(Ok(writer), Err)
@@ -120,6 +121,9 @@ impl HistoryWriter {
             Some(End::Complete) => "complete",
             Some(End::Stopped { .. }) => "stopped",
             Some(End::Gone { .. }) => "the drive stopped answering",
+            Some(End::Silent { .. }) => "the drive no longer answers",
+            Some(End::Changed { .. }) => "the drive gives other bytes than before",
+            Some(End::NoRoom { .. }) => "the destination has no more room",
             Some(End::Failed) | None => "failed",
         };
         self.line(&Line::Ended { seconds, how: how.to_owned() });

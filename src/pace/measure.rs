@@ -3,7 +3,7 @@
 use super::Places;
 use crate::clock::Moment;
 use crate::extent::Extent;
-use crate::source::{AlignedBuffer, Reader, SourceLost, Store};
+use crate::source::{AlignedBuffer, Mark, Reader, Skip, SourceLost, Store};
 use serde::Serialize;
 use std::time::Duration;
 
@@ -208,7 +208,7 @@ impl Run<'_> {
         let attempt = self.reader.attempt(extent, buffer)?;
         measured.requests += 1;
         let seconds = attempt.took.as_secs_f64();
-        if attempt.arrived {
+        let Some(failure) = attempt.failure else {
             self.store.keep(extent, buffer).map_err(SourceLost::Store)?;
             measured.bytes += extent.bytes;
             if let Some(from) = self.at {
@@ -216,9 +216,9 @@ impl Run<'_> {
             }
             self.at = Some(extent.end());
             return Ok(None);
-        }
-        // Copying comes back to it when its turn comes.
-        self.store.defer(extent).map_err(SourceLost::Store)?;
+        };
+        // Copying retries it in its turn.
+        self.store.mark(Mark::Skipped { extent, why: Skip::Failed, failure }).map_err(SourceLost::Store)?;
         self.places.shun(extent);
         measured.failed_seconds.push(seconds);
         self.at = Some(extent.end());

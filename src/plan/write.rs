@@ -4,7 +4,7 @@ use super::{FORMAT, Pass, Plan, PlannedExtent, VERSION};
 use std::io::{self, Write};
 
 /// Writes a plan as JSON: one object, the header before the passes, one extent a line. Buffer `out`; for a file use
-/// [`crate::write_new::write_new`].
+/// [`crate::new_file::write_new`].
 ///
 /// # Errors
 /// What `out` gives.

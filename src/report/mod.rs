@@ -26,4 +26,4 @@ pub use record_csv::record_csv;
 pub use simulated::{letter, played_picture, played_strip, simulation_picture, ways};
 pub use strip::Strip;
 pub use survey::{AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};
-pub use verify::VerifyReport;
+pub use verify::{Structure, VerifyReport};

@@ -1,7 +1,7 @@
 //! The one layer every read of a source passes through: it aligns, counts, records, and keeps small reads so that
 //! no byte is asked for twice.
 
-use super::{AlignedBuffer, ReadError, Source, SourceIdentity, SourceLost, Store, Trace};
+use super::{AlignedBuffer, Failure, Mark, ReadError, Skip, Source, SourceIdentity, SourceLost, Store, Trace};
 use crate::clock::Clock;
 use crate::extent::{Extent, ExtentSet};
 use crate::units::ByteOffset;
@@ -66,8 +66,8 @@ impl ReadTotals {
 /// How one request went.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Attempt {
-    /// Whether the bytes arrived; if not, the place could not be read.
-    pub arrived: bool,
+    /// `None` when the bytes arrived; else how the read failed.
+    pub failure: Option<Failure>,
     /// How long it took.
     pub took: Duration,
 }
@@ -81,15 +81,21 @@ pub struct Activity {
     pub announced_bytes: u64,
 }
 
-/// How many failed requests a run may spend on finding the readable parts of a bad stretch. Each can cost a failing
-/// drive seconds; past the limit a bad stretch is taken as unreadable whole, and finding its edges is left to copying.
+/// How many failed requests one reading of the structure may spend on finding the readable parts of a bad place. Each can
+/// cost a failing drive seconds; past the limit a bad place is skipped whole, and finding its edges is left to copying.
 const FAILED_REQUESTS_ALLOWED: u64 = 256;
 
 struct State {
     totals: ReadTotals,
     asked: ExtentSet,
     kept: BTreeMap<u64, Arc<Vec<u8>>>,
+    /// What could not be read, or was skipped, when it was asked for last.
     unreadable: ExtentSet,
+    /// What [`Reader::read`] was asked for since then, wherever it came from.
+    looked_at: ExtentSet,
+    /// Failed requests since the structure was last begun to be read.
+    failed_here: u64,
+    last_failure: Failure,
     trace: Option<Trace>,
     activity: Activity,
 }
@@ -110,6 +116,9 @@ impl Reader {
             asked: ExtentSet::new(),
             kept: BTreeMap::new(),
             unreadable: ExtentSet::new(),
+            looked_at: ExtentSet::new(),
+            failed_here: 0,
+            last_failure: Failure::default(),
             trace,
             activity: Activity::default(),
         };
@@ -119,7 +128,6 @@ impl Reader {
     /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive is not asked again.
     #[must_use]
     pub fn with_store(mut self, store: Arc<dyn Store>) -> Reader {
-        store.use_clock(&self.clock);
         self.store = Some(store);
         self
     }
@@ -145,6 +153,8 @@ impl Reader {
         let mut state = self.state();
         state.kept.clear();
         state.unreadable = ExtentSet::new();
+        state.looked_at = ExtentSet::new();
+        state.failed_here = 0;
     }
 
     /// Says what is read next and how much of it, so that progress can be shown.
@@ -156,6 +166,16 @@ impl Reader {
     /// What is being read.
     pub fn activity(&self) -> Activity {
         self.state().activity
+    }
+
+    /// What [`Reader::read`] was asked for and has, in whole sectors, whether it came from the drive or from the store: the same
+    /// for the same structure. Begun anew by [`Reader::forget`].
+    pub fn looked_at(&self) -> ExtentSet {
+        let state = self.state();
+        let sector = self.identity().logical_sector.bytes();
+        let whole = state.looked_at.extents().iter().map(|extent| extent.aligned_to(sector));
+        let whole: ExtentSet = whole.filter_map(|extent| extent.intersection(&self.identity().extent())).collect();
+        whole.extents().iter().flat_map(|extent| state.unreadable.missing_from(*extent)).collect()
     }
 
     /// Every byte that was asked of the source so far.
@@ -194,7 +214,7 @@ impl Reader {
         let outcome = self.source.read_at(extent.start, buffer);
         let took = self.clock.since(began);
         self.count(extent, took, &outcome)?;
-        Ok(Attempt { arrived: self.judge(extent, outcome)?, took })
+        Ok(Attempt { failure: self.judge(extent, outcome)?, took })
     }
 
     /// Reads a place again past everything that is kept, to see whether the drive still says the same; `None` when it
@@ -206,7 +226,7 @@ impl Reader {
         self.check_bounds(extent)?;
         let fetch = self.to_sectors(extent);
         let mut buffer = AlignedBuffer::new(length(fetch.bytes));
-        if !self.request(fetch, buffer.bytes_mut())? {
+        if self.request(fetch, buffer.bytes_mut())?.is_some() {
             return Ok(None);
         }
         let from = length(extent.start.0 - fetch.start.0);
@@ -221,6 +241,7 @@ impl Reader {
     /// [`Block::unreadable`].
     pub fn read(&self, extent: Extent) -> Result<Block, SourceLost> {
         self.check_bounds(extent)?;
+        self.state().looked_at.insert(extent);
         for missing in self.not_kept(extent) {
             let fetch = self.to_sectors(missing);
             // Alignment may reach into a kept neighbour; that part is not asked for again.
@@ -322,8 +343,8 @@ impl Reader {
             store.load(part, &mut buffer[part_of(part)]).map_err(SourceLost::Store)?;
             known.insert(part);
         }
-        // What was put off is copying's to come back to: parsing the same structure again must not cost the drive again.
-        for part in store.given_up(extent).into_iter().chain(store.deferred(extent)) {
+        // What was skipped is copying's to retry: parsing the same structure again must not cost the drive again.
+        for part in store.unreadable(extent).into_iter().chain(store.skipped(extent)) {
             buffer[part_of(part)].fill(0);
             self.state().unreadable.insert(part);
             known.insert(part);
@@ -335,7 +356,9 @@ impl Reader {
                 store.keep(arrived, &buffer[part_of(arrived)]).map_err(SourceLost::Store)?;
             }
             for place in unreadable.extents() {
-                store.defer(*place).map_err(SourceLost::Store)?;
+                let failure = self.state().last_failure;
+                let mark = Mark::Skipped { extent: *place, why: Skip::Failed, failure };
+                store.mark(mark).map_err(SourceLost::Store)?;
             }
         }
         Ok(())
@@ -344,14 +367,17 @@ impl Reader {
     /// Reads `extent` into `buffer`; where that fails, in ever smaller pieces. What stays unreadable is zero and noted.
     fn fetch_from_drive(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
         match self.request(extent, buffer)? {
-            true => Ok(()),
-            false => self.fetch_around_damage(extent, buffer),
+            None => Ok(()),
+            Some(failure) => {
+                self.state().last_failure = failure;
+                self.fetch_around_damage(extent, buffer)
+            }
         }
     }
 
     fn fetch_around_damage(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
         let smallest = self.identity().physical_sector.bytes();
-        if extent.bytes <= smallest || self.state().totals.failed_requests >= FAILED_REQUESTS_ALLOWED {
+        if extent.bytes <= smallest || self.state().failed_here >= FAILED_REQUESTS_ALLOWED {
             buffer.fill(0);
             let mut state = self.state();
             state.unreadable.insert(extent);
@@ -368,8 +394,8 @@ impl Reader {
         Ok(())
     }
 
-    /// One request: whether it succeeded.
-    fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<bool, SourceLost> {
+    /// One request, and how it failed if it did.
+    fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
         let began = self.clock.now();
         let outcome = self.source.read_at(extent.start, buffer);
         let took = self.clock.since(began);
@@ -380,10 +406,10 @@ impl Reader {
         self.judge(extent, outcome)
     }
 
-    fn judge(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<bool, SourceLost> {
+    fn judge(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<Option<Failure>, SourceLost> {
         match outcome {
-            Ok(()) => Ok(true),
-            Err(ReadError::Unreadable(_)) if self.source.is_present() => Ok(false),
+            Ok(()) => Ok(None),
+            Err(ReadError::Unreadable(error)) if self.source.is_present() => Ok(Some(Failure::of(&error))),
             Err(ReadError::Unreadable(error)) => {
                 Err(SourceLost::Gone { extent, sector: self.identity().logical_sector.bytes(), error })
             }
@@ -412,6 +438,7 @@ impl Reader {
             }
         } else {
             state.totals.failed_requests += 1;
+            state.failed_here += 1;
         }
         match &mut state.trace {
             Some(trace) => trace.record(extent, took, outcome).map_err(SourceLost::Trace),

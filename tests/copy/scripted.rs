@@ -30,8 +30,14 @@ pub enum Vanishing {
 /// What the drive does, and what it did.
 #[derive(Default)]
 pub struct Script {
-    /// Every request that touches these fails.
+    /// Every request that touches these fails: the drive says that it cannot read them.
     pub bad: ExtentSet,
+    /// The kernel does not tell what the drive said: every failure is EIO.
+    pub says_little: bool,
+    /// Nothing is answered from the request with this number in the log on.
+    pub silent_from: Option<usize>,
+    /// From the request with this number in the log on, every sector reads as this byte.
+    pub constant_from: Option<(usize, u8)>,
     /// A request that touches the sector at this byte fails so many times.
     pub weak: BTreeMap<u64, u32>,
     /// Requests that touch these fail when they are longer than so many bytes.
@@ -42,8 +48,13 @@ pub struct Script {
     pub vanish_at: Option<(usize, Vanishing)>,
     /// The copy is asked to stop during the request with this number in the log.
     pub stop_at: Option<usize>,
-    /// All requests, in order.
+    /// What really is zero on it.
+    pub zero: ExtentSet,
+    /// All requests, in order, but for sectors that were read once more to see whether the drive still answers.
     pub log: Vec<Request>,
+    /// Those: sectors that had arrived before.
+    pub checks: Vec<Request>,
+    arrived: ExtentSet,
     vanished: bool,
 }
 
@@ -90,16 +101,22 @@ impl Script {
     pub fn revive(&mut self) {
         self.vanish_at = None;
         self.stop_at = None;
+        self.silent_from = None;
+        self.constant_from = None;
         self.vanished = false;
     }
 
     fn answer(&mut self, wanted: Extent, clock: &Clock) -> Result<(), ReadError> {
-        let unreadable = || Err(ReadError::from_io(io::Error::from_raw_os_error(5)));
+        let errno = if self.says_little { 5 } else { 61 };
+        let unreadable = || Err(ReadError::from_io(io::Error::from_raw_os_error(errno)));
+        if self.silent_from.is_some_and(|from| self.log.len() >= from) {
+            return Err(ReadError::from_io(io::Error::from_raw_os_error(5)));
+        }
         if self.vanish_at.is_some_and(|(at, _)| self.log.len() >= at) {
             self.vanished = true;
             return match self.vanish_at {
                 Some((_, Vanishing::NoDevice)) => Err(ReadError::from_io(io::Error::from_raw_os_error(19))),
-                _ => unreadable(),
+                _ => Err(ReadError::from_io(io::Error::from_raw_os_error(5))),
             };
         }
         if let Some((_, time)) = self.slow.as_ref().filter(|(place, _)| place.bytes_within(wanted) > 0) {
@@ -131,14 +148,30 @@ impl Source for Scripted {
         let mut script = self.script.lock().unwrap();
         self.clock.sleep(READ);
         let answer = script.answer(wanted, &self.clock);
-        if !script.vanished {
-            script.log.push(Request { extent: wanted, arrived: answer.is_ok() });
+        let request = Request { extent: wanted, arrived: answer.is_ok() };
+        let is_check = wanted.bytes <= self.identity.physical_sector.bytes() && script.arrived.covers(wanted);
+        if is_check {
+            script.checks.push(request);
+        } else if !script.vanished {
+            script.log.push(request);
         }
-        if script.stop_at.is_some_and(|at| script.log.len() == at) {
+        if request.arrived {
+            script.arrived.insert(wanted);
+        }
+        if !is_check && script.stop_at.is_some_and(|at| script.log.len() == at) {
             self.stop.store(true, Ordering::Relaxed);
         }
         match answer {
-            Ok(()) => fill(start.0, buffer),
+            Ok(()) => match script.constant_from.filter(|(from, _)| script.log.len() > *from) {
+                Some((_, byte)) => buffer.fill(byte),
+                None => {
+                    fill(start.0, buffer);
+                    for place in script.zero.intersection(wanted) {
+                        let from = usize::try_from(place.start.0 - start.0).unwrap();
+                        buffer[from..from + usize::try_from(place.bytes).unwrap()].fill(0);
+                    }
+                }
+            },
             // A failed read leaves anything behind.
             Err(_) => buffer.fill(0xA5),
         }

@@ -80,24 +80,3 @@ fn a_pause_ends_when_asked_to_stop_and_when_the_sensor_falls_silent() {
     bench.assert_complete(&outcome, &ExtentSet::new());
     assert!(bench.events.iter().any(|event| matches!(event, Event::Resumed { celsius: None, .. })));
 }
-
-/// Commits of a copy of ten requests that take `each` on the drive's clock.
-fn commits_of_ten(each: Duration) -> usize {
-    let mut bench = Bench::new(&one_class(640), 512);
-    bench.script(|script| script.slow = Some(([sectors(0, 640)].into_iter().collect(), each)));
-    let options = CopyOptions { commit_bytes: 1 << 40, commit_time: Duration::from_secs(30), ..small() };
-    let outcome = bench.copy(&options).unwrap();
-    assert_eq!(outcome.requests, 10);
-    assert!((outcome.seconds - (each + READ).as_secs_f64() * 10.0).abs() < 1e-6);
-    bench.store.commits()
-}
-
-// Source: by hand. Reads of 40 s: each of the first nine is told 40 s after the one before, so the first waits until the
-// second makes both durable, and so on: 5 commits. Reads of 1 s end within 30 s: one commit, at the end of the pass.
-#[test]
-fn what_arrived_is_made_durable_by_the_drives_clock() {
-    let began = Instant::now();
-    assert_eq!(commits_of_ten(Duration::from_secs(40)), 5);
-    assert_eq!(commits_of_ten(Duration::from_secs(1)), 1);
-    assert!(began.elapsed() < Duration::from_secs(30), "really waited");
-}

@@ -2,18 +2,19 @@
 
 use super::{print, read, record};
 use crate::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
+use crate::case::Access;
 use crate::cli::args::AuditArguments;
 use crate::cli::exit::Ending;
 use crate::cli::show;
+use crate::new_file::{Readers, write_new};
 use crate::plan::{open_plan, read_plan};
 use crate::report::audit_csv;
-use crate::write_new::write_new;
 use anyhow::Context;
 use serde::Serialize;
 use std::io::{self, BufWriter, Write};
 
 pub fn run(arguments: &AuditArguments) -> anyhow::Result<Ending> {
-    let (session, drive) = read(&arguments.source, &[&arguments.csv])?;
+    let (session, drive) = read(&arguments.source, Access::Look, &[&arguments.csv])?;
     let case = session.case.as_ref().context("audit needs a case: give it with --case")?;
     let planned = match case.plan_path() {
         Some(path) => read_plan(open_plan(&path)?)?.ascending().collect(),
@@ -21,10 +22,12 @@ pub fn run(arguments: &AuditArguments) -> anyhow::Result<Ending> {
     };
     let truth = Truth { store: case.store().as_ref(), planned: &planned };
     let summary = match (&arguments.csv, arguments.source.json) {
-        (Some(path), false) => write_new(path, |out| audit_csv(&drive, &truth, out).map_err(anyhow::Error::from))?,
+        (Some(path), false) => {
+            write_new(path, Readers::AsUsual, |out| audit_csv(&drive, &truth, out).map_err(anyhow::Error::from))?
+        }
         (None, true) => print_everything(&drive, &truth)?,
         (Some(path), true) => {
-            write_new(path, |out| audit_csv(&drive, &truth, out).map_err(anyhow::Error::from))?;
+            write_new(path, Readers::AsUsual, |out| audit_csv(&drive, &truth, out).map_err(anyhow::Error::from))?;
             print_everything(&drive, &truth)?
         }
         (None, false) => audit(&drive, &truth, |_| Ok::<(), anyhow::Error>(()))?,

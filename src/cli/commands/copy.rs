@@ -1,7 +1,8 @@
 //! `gleaner copy`
 
 use super::{open, print, print_json, record};
-use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case};
+use crate::case::Access;
+use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, try_again};
 use crate::cli::args::{CopyArguments, ImageArgument};
 use crate::cli::exit::Ending;
 use crate::cli::{copy_progress, show};
@@ -23,7 +24,7 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
         ImageArgument::Raw => ImageForm::Raw,
         ImageArgument::Vhdx => ImageForm::Vhdx,
     });
-    let mut session = open(&arguments.source, form, &[])?;
+    let mut session = open(&arguments.source, Access::Work, form, &[])?;
     if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
         case.set_fill(fill)?;
     }
@@ -31,6 +32,12 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
     let stop = Arc::new(AtomicBool::new(false));
     for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
         signal_hook::flag::register(signal, Arc::clone(&stop))?;
+    }
+    if !arguments.again.is_empty() {
+        let bytes = try_again(&mut session, &arguments.again).map_err(bare)?;
+        if !arguments.source.quiet && !arguments.source.json {
+            eprintln!("{} of unreadable places will be tried again", human::bytes(bytes));
+        }
     }
     expect(arguments, &session)?;
     let outcome = follow(arguments, &mut session, &stop);
@@ -83,6 +90,7 @@ fn bare(error: CaseCopyError) -> anyhow::Error {
         CaseCopyError::Make(error) => error.into(),
         CaseCopyError::Plan(error) => error.into(),
         CaseCopyError::Write(error) => error.into(),
+        other @ (CaseCopyError::NoSuchFile { .. } | CaseCopyError::PlanOfUnknownDrive) => other.into(),
     }
 }
 
@@ -98,10 +106,6 @@ fn options(arguments: &CopyArguments) -> CopyOptions {
             bytes: arguments.stop_after_bytes,
             errors: arguments.stop_after_errors,
         },
-        // The case makes things durable itself, beside the writing. The engine asks for it where a pass ends, and when a
-        // read hangs for so long that nothing else would.
-        commit_bytes: u64::MAX,
-        commit_time: Duration::from_secs(30),
         ..CopyOptions::default()
     }
 }
@@ -111,7 +115,8 @@ fn ending(outcome: &CopyOutcome) -> Ending {
         End::Complete if outcome.totals().3 > 0 => Ending::Incomplete,
         End::Complete => Ending::Done,
         End::Stopped { .. } => Ending::NotFinished,
-        End::Gone { .. } => Ending::SourceLost,
+        End::Gone { .. } | End::Silent { .. } | End::Changed { .. } => Ending::SourceLost,
+        End::NoRoom { .. } => Ending::Destination,
         End::Failed => Ending::Failed,
     }
 }

@@ -4,7 +4,7 @@ use super::{export, folders, plan, print, survey};
 use crate::cli::args::{Arguments, Command, DemoArguments};
 use crate::cli::exit::Ending;
 use crate::demo;
-use crate::write_new::check_new;
+use crate::new_file::check_new;
 use anyhow::Context;
 use clap::Parser;
 use std::path::Path;
@@ -64,6 +64,7 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
         | Command::Take(_)
         | Command::Note(_)
         | Command::Record(_)
+        | Command::Mend(_)
         | Command::Report(_)
         | Command::Watch(_)
         | Command::Demo(_) => {

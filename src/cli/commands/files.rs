@@ -1,13 +1,14 @@
 //! `gleaner files`
 
 use super::{read, record};
+use crate::case::Access;
 use crate::cli::args::FilesArguments;
 use crate::cli::exit::Ending;
 use crate::report;
 use std::io::{self, BufWriter, Write};
 
 pub fn run(arguments: &FilesArguments) -> anyhow::Result<Ending> {
-    let (session, drive) = read(&arguments.source, &[])?;
+    let (session, drive) = read(&arguments.source, Access::Look, &[])?;
     let areas = drive.choose_areas(&arguments.volume)?;
     let mut out = BufWriter::with_capacity(1 << 16, io::stdout().lock());
     report::for_each_file(&drive, areas.as_deref(), |line| -> anyhow::Result<()> {

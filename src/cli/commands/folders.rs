@@ -1,6 +1,7 @@
 //! `gleaner folders`
 
 use super::{choices, print, print_json, read, record};
+use crate::case::Access;
 use crate::cli::args::FoldersArguments;
 use crate::cli::exit::Ending;
 use crate::cli::show;
@@ -8,7 +9,7 @@ use crate::report;
 
 pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
-    let (session, drive) = read(&arguments.source, &[])?;
+    let (session, drive) = read(&arguments.source, Access::Look, &[])?;
     let areas = drive.choose_areas(&arguments.volume)?;
     let lines = report::folders(&drive, areas.as_deref(), arguments.depth, &choices);
     if arguments.source.json {

@@ -6,6 +6,7 @@ pub mod demo;
 pub mod export;
 pub mod files;
 pub mod folders;
+pub mod mend;
 pub mod note;
 pub mod pace;
 pub mod plan;
@@ -19,9 +20,9 @@ pub mod watch;
 
 use super::args::{BulkArguments, ModelArguments, SourceArguments};
 use super::exit::Ending;
-use super::progress;
+use super::{progress, show};
 use crate::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
-use crate::case::{Case, Entry};
+use crate::case::{Access, Case, Entry, Word, leftovers};
 use crate::image::ImageForm;
 use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
 use crate::report::{RateOrigin, Reckoning};
@@ -34,23 +35,34 @@ use std::sync::Arc;
 /// Opens the drive, the case, or both; `outputs` are the files that will be written.
 fn open(
     arguments: &SourceArguments,
+    access: Access,
     form: Option<ImageForm>,
     outputs: &[&Option<PathBuf>],
 ) -> Result<Session, SessionError> {
-    Session::open(&Sources {
+    let session = Session::open(&Sources {
         source: arguments.source.clone(),
         case: arguments.case.clone(),
         sector_size: arguments.sector_size,
         trace: arguments.trace.clone(),
         form,
+        access,
         mounted: arguments.mounted,
+        word: Word { same_drive: arguments.same_drive, source_changed: arguments.source_changed },
         outputs: outputs.iter().filter_map(|path| (*path).clone()).collect(),
-    })
+    })?;
+    if let Some(case) = session.case.as_ref().filter(|case| !case.is_only_looked_at() && !arguments.quiet) {
+        eprint!("{}", show::leftovers(&leftovers(case.folder(), case.file())?));
+    }
+    Ok(session)
 }
 
 /// Opens the drive or the case and reads its tables and structure.
-fn read(arguments: &SourceArguments, outputs: &[&Option<PathBuf>]) -> anyhow::Result<(Session, DriveMap)> {
-    let mut session = open(arguments, None, outputs)?;
+fn read(
+    arguments: &SourceArguments,
+    access: Access,
+    outputs: &[&Option<PathBuf>],
+) -> anyhow::Result<(Session, DriveMap)> {
+    let mut session = open(arguments, access, None, outputs)?;
     let drive = read_open(&mut session, arguments.quiet || arguments.json)?;
     Ok((session, drive))
 }
@@ -61,13 +73,24 @@ fn read_open(session: &mut Session, quiet: bool) -> anyhow::Result<DriveMap> {
     Ok(progress::while_reading(&reader, quiet, || session.read_drive())?)
 }
 
-/// Notes in the case's record what was done.
+/// Writes to the case's record what was done. A case that is only looked at may lie where nothing can be written; then that
+/// is said, and what was asked for is done all the same.
 fn record(session: &Session, outcome: Ending, figures: serde_json::Value) -> anyhow::Result<()> {
-    let mut words = std::env::args().skip(1);
+    let recorded = session.record(&command_entry(outcome, figures));
+    match recorded {
+        Err(error) if session.case.as_ref().is_some_and(Case::is_only_looked_at) => {
+            eprintln!("gleaner: the record has no line of this: {error}");
+            Ok(())
+        }
+        other => Ok(other?),
+    }
+}
+
+/// The record's line of the command that was typed.
+fn command_entry(outcome: Ending, figures: serde_json::Value) -> Entry {
+    let mut words = std::env::args_os().skip(1).map(|word| word.to_string_lossy().into_owned());
     let command = words.next().unwrap_or_default();
-    let outcome = format!("exit code {}", outcome as u8);
-    session.record(&Entry { command, arguments: words.collect(), outcome, figures })?;
-    Ok(())
+    Entry { command, arguments: words.collect(), outcome: format!("exit code {}", outcome as u8), figures }
 }
 
 fn choices(wanted: &[String], bulk: &BulkArguments) -> Result<Choices, PatternError> {

@@ -1,7 +1,7 @@
 //! `gleaner pace`
 
 use super::{drive_model, open, print, print_json, record};
-use crate::case::CaseError;
+use crate::case::{Access, CaseError};
 use crate::cli::args::PaceArguments;
 use crate::cli::exit::Ending;
 use crate::cli::show;
@@ -11,7 +11,7 @@ use std::time::Duration;
 pub fn run(arguments: &PaceArguments) -> anyhow::Result<Ending> {
     // Refused before the first read.
     drive_model(&arguments.model, None)?;
-    let session = open(&arguments.source, None, &[])?;
+    let session = open(&arguments.source, Access::Work, None, &[])?;
     if let Some(case) = session.case.as_ref().filter(|case| case.plan_path().is_none()) {
         return Err(CaseError::NoPlan { folder: case.folder().into() }.into());
     }

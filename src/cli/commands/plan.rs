@@ -2,13 +2,14 @@
 
 use super::{bulk_patterns, drive_model, print, print_json, read, record};
 use crate::allocation::{Class, Prefer};
+use crate::case::Access;
 use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
 use crate::cli::show;
+use crate::new_file::{Readers, check_new, write_new};
 use crate::partition::Scheme;
 use crate::plan::{self, BridgeRule, PlanRequest, Scope};
 use crate::report;
-use crate::write_new::{check_new, write_new};
 
 pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     // Everything that can be refused is refused before the first read.
@@ -18,7 +19,7 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     if let Some(output) = &arguments.output {
         check_new(output)?;
     }
-    let (mut session, drive) = read(&arguments.source, &[&arguments.output])?;
+    let (mut session, drive) = read(&arguments.source, Access::Work, &[&arguments.output])?;
     let model = drive_model(&arguments.model, session.case.as_ref())?.model;
     request.bridge = match arguments.bridge {
         Some(bytes) => BridgeRule::fixed(bytes),
@@ -30,7 +31,8 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
         (None, Some(case)) => case.next_plan_path(),
         (None, None) => anyhow::bail!("give the plan a place with --output, or use --case"),
     };
-    write_new(&output, |out| -> anyhow::Result<()> { Ok(plan::write_plan(&made, out)?) })?;
+    let readers = if arguments.output.is_some() { Readers::AsUsual } else { Readers::OwnerOnly };
+    write_new(&output, readers, |out| -> anyhow::Result<()> { Ok(plan::write_plan(&made, out)?) })?;
     if let (None, Some(case)) = (&arguments.output, &mut session.case) {
         case.set_plan(&output)?;
     }

@@ -3,7 +3,7 @@
 use super::{print, print_json, read, record};
 use crate::allocation::{Choices, DEFAULT_BULK, Patterns};
 use crate::audit::Truth;
-use crate::case::Case;
+use crate::case::{Access, Case};
 use crate::cli::args::{AudienceArgument, ModelArguments, ReportArguments, SourceArguments};
 use crate::cli::exit::Ending;
 use crate::cli::progress;
@@ -27,7 +27,7 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
     }
     let quiet = arguments.quiet || arguments.json;
     let source = SourceArguments { quiet, ..SourceArguments::of_case(&arguments.case, arguments.json) };
-    let (mut session, drive) = read(&source, &[&arguments.output])?;
+    let (mut session, drive) = read(&source, Access::Look, &[&arguments.output])?;
     let choices = choices_of_plan(session.case.as_ref().context("report needs a case: give it with --case")?)?;
     let judged = session.judge_and_classify(&drive, &choices)?;
     let totals = session.reader.totals();
@@ -35,6 +35,7 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
     let reckoning = super::drive_model(&ModelArguments { drive: None, rate: None, reposition: None }, Some(case))?;
     let survey = survey(&drive, judged, totals, &reckoning);
     let store = case.store().as_ref();
+    let journal = case.journal_state()?;
     let sum = match arguments.hash {
         true => {
             let bar = progress::bytes_bar("SHA-256", drive.identity.bytes, quiet);
@@ -68,6 +69,7 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
         serde_json::json!({ "for": format!("{audience:?}").to_lowercase(), "page_bytes": published.page_bytes });
     if let Some(sha256) = sum_found {
         figures["sha256"] = sha256.into();
+        figures["journal"] = serde_json::to_value(&journal)?;
     }
     record(&session, Ending::Done, figures)?;
     Ok(Ending::Done)

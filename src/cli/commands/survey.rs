@@ -1,6 +1,7 @@
 //! `gleaner survey`
 
 use super::{choices, drive_model, print, print_json, read, record};
+use crate::case::Access;
 use crate::cli::args::SurveyArguments;
 use crate::cli::exit::Ending;
 use crate::cli::show;
@@ -12,7 +13,7 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
     // Refused before the first read.
     drive_model(&arguments.model, None)?;
-    let (mut session, drive) = read(&arguments.source, &[])?;
+    let (mut session, drive) = read(&arguments.source, Access::Look, &[])?;
     let judged = session.judge_and_classify(&drive, &choices)?;
     let reckoning = drive_model(&arguments.model, session.case.as_ref())?;
     let totals = session.reader.totals();

@@ -2,6 +2,7 @@
 
 use super::{open, print, read_open, record};
 use crate::allocation::Patterns;
+use crate::case::Access;
 use crate::cli::args::{SourceArguments, TakeArguments};
 use crate::cli::exit::Ending;
 use crate::cli::{progress, show};
@@ -12,7 +13,7 @@ use std::io::Write;
 pub fn run(arguments: &TakeArguments) -> anyhow::Result<Ending> {
     let chosen = Patterns::new(&arguments.paths)?;
     let sources = SourceArguments::of_case(&arguments.case, arguments.json);
-    let mut session = open(&sources, None, &[])?;
+    let mut session = open(&sources, Access::Look, None, &[])?;
     let drive = read_open(&mut session, arguments.json)?;
     let areas = drive.choose_areas(&arguments.volume)?;
     let case = session.case.as_ref().context("take needs a case")?;

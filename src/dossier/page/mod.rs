@@ -213,8 +213,8 @@ fn cautions(dossier: &Dossier) -> Vec<String> {
     match dossier.recorded_sums.last() {
         _ if dossier.sum.is_some() => {}
         None => list.push("The image has not been checked against the journal yet (gleaner verify).".to_owned()),
-        Some(last) if last.copied_since => {
-            list.push("Something was copied after the last check: its sum no longer speaks of the image.".to_owned());
+        Some(last) if last.out_of_date => {
+            list.push("The image was written to after the last check: its checksum is out of date.".to_owned());
         }
         Some(_) => {}
     }

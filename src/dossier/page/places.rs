@@ -60,7 +60,7 @@ pub(super) fn sums(dossier: &Dossier) -> Markup {
             }
             @for recorded in dossier.recorded_sums.iter().rev().take(5) {
                 dt { "SHA-256 of the whole image, " (moment(&recorded.when)) }
-                dd { code.sum { (shown(&recorded.sha256)) } @if recorded.copied_since { " (something was copied since)" } }
+                dd { code.sum { (shown(&recorded.sha256)) } @if recorded.out_of_date { " (out of date: the image was written to since)" } }
             }
             dt { "SHA-256 of the record’s last line" } dd { code.sum { (dossier.record.last_sha256) } }
         }
