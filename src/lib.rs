@@ -3,7 +3,7 @@
 //!
 //! Data flows one way through the modules, and a module knows only those above it in this list:
 //!
-//! 1. [`units`], [`extent`], [`fields`], [`finding`], [`human`]: numbers with their units, stretches of the drive, words of on-disk structures, things
+//! 1. [`text`], [`units`], [`extent`], [`fields`], [`finding`], [`human`]: text made neutral, numbers with their units, stretches of the drive, words of on-disk structures, things
 //!    noticed, figures as people read them; [`picture`]: pictures of figures, as text.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
 //! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
@@ -65,6 +65,7 @@ pub mod simulate;
 pub mod source;
 pub mod storage;
 pub mod take;
+pub mod text;
 pub mod units;
 pub mod verify;
 pub mod watch;

@@ -3,7 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 35] = [
+const ORDER: [&str; 36] = [
+    "text",
     "units",
     "extent",
     "fields",
