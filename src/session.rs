@@ -11,6 +11,7 @@ use crate::write_new::{WriteNewError, create_new};
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 /// Where a drive's bytes come from, and where they are kept.
 #[derive(Clone, Debug, Default)]
@@ -29,6 +30,8 @@ pub struct Sources {
     pub mounted: bool,
     /// Files that the command is going to write.
     pub outputs: Vec<PathBuf>,
+    /// Set from outside to stop reading.
+    pub stop: Arc<AtomicBool>,
 }
 
 /// Why a session cannot begin or go on.
@@ -38,6 +41,9 @@ pub enum SessionError {
     /// Neither a drive nor a case was given.
     #[error("give a drive to read, or a case with --case, or both")]
     Nothing,
+    /// No case was given where one is needed.
+    #[error("this command works in a case: give it with --case")]
+    NoCase,
     /// The drive.
     #[error(transparent)]
     Open(#[from] OpenError),
@@ -60,6 +66,8 @@ pub struct Session {
     pub case: Option<Case>,
     /// Whether there is a drive at all, or only what the case holds.
     pub has_drive: bool,
+    /// Set from outside to stop: reading then ends with [`SourceLost::Stopped`].
+    pub stop: Arc<AtomicBool>,
 }
 
 impl Session {
@@ -74,17 +82,17 @@ impl Session {
             let trace = Trace::new(Box::new(BufWriter::new(file)));
             Ok(Some(trace.map_err(|error| WriteNewError::Io { path: path.clone(), error })?))
         };
-        match (&sources.source, &sources.case) {
-            (None, None) => Err(SessionError::Nothing),
-            (Some(path), None) => {
-                let source = open_safely(path, sources)?;
-                Ok(Session { reader: Arc::new(Reader::new(source, trace(sources)?)), case: None, has_drive: true })
-            }
+        let stop = Arc::clone(&sources.stop);
+        let reader = |source: Box<dyn Source>| -> Result<Reader, SessionError> {
+            Ok(Reader::new(source, trace(sources)?).with_stop(Arc::clone(&stop)))
+        };
+        let (reader, case, has_drive) = match (&sources.source, &sources.case) {
+            (None, None) => return Err(SessionError::Nothing),
+            (Some(path), None) => (reader(open_safely(path, sources)?)?, None, true),
             (None, Some(folder)) => {
                 let case = Case::open(folder)?;
-                let store = Arc::clone(case.store());
-                let reader = Reader::new(case.without_drive(), trace(sources)?).with_store(store);
-                Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: false })
+                let reader = reader(case.without_drive())?.with_store(Arc::clone(case.store()) as _);
+                (reader, Some(case), false)
             }
             (Some(path), Some(folder)) => {
                 let source = open_safely(path, sources)?;
@@ -93,12 +101,12 @@ impl Session {
                 if let Some(form) = sources.form {
                     case = case.change_form(form)?;
                 }
-                let store = Arc::clone(case.store());
-                let reader = Reader::new(source, trace(sources)?).with_store(store);
+                let reader = reader(source)?.with_store(Arc::clone(case.store()) as _);
                 case.confirm(&reader)?;
-                Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: true })
+                (reader, Some(case), true)
             }
-        }
+        };
+        Ok(Session { reader: Arc::new(reader), case, has_drive, stop })
     }
 
     /// Reads tables and structure; with a case, everything read is durable afterwards.
@@ -144,11 +152,27 @@ impl Session {
     fn judge(&mut self, drive: &DriveMap) -> Result<Coherence, SessionError> {
         let judged = coherence::judge(drive, &self.reader);
         self.reader.flush_trace()?;
-        let committed = self.case.as_ref().map_or(Ok(()), |case| case.store().commit().map_err(SourceLost::Store));
+        let committed = self.commit();
         // When both fail, the first failure is the reason for the second.
         let coherence = judged?;
         committed?;
         Ok(coherence)
+    }
+
+    /// The case.
+    ///
+    /// # Errors
+    /// [`SessionError::NoCase`].
+    pub fn case(&self) -> Result<&Case, SessionError> {
+        self.case.as_ref().ok_or(SessionError::NoCase)
+    }
+
+    /// Makes durable what arrived. Without a case there is nothing to be made so.
+    ///
+    /// # Errors
+    /// [`SourceLost::Store`].
+    pub fn commit(&self) -> Result<(), SourceLost> {
+        self.case.as_ref().map_or(Ok(()), |case| case.store().commit().map_err(SourceLost::Store))
     }
 
     /// Appends to the case's record; does nothing without a case.

@@ -16,6 +16,7 @@ const VERSION: u32 = 1;
 #[serde(deny_unknown_fields)]
 pub struct CaseSource {
     /// The path it was last opened by; shown, and never used to tell drives apart.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub path: PathBuf,
     /// Size in bytes.
     pub bytes: u64,
@@ -116,7 +117,7 @@ impl CaseFile {
             format: FORMAT.to_owned(),
             version: VERSION,
             id: uuid::Uuid::new_v4().simple().to_string(),
-            created: super::record::now(),
+            created: crate::human::now(),
             source: CaseSource::new(identity),
             attachment: Attachment::of(identity),
             identity_places: Vec::new(),

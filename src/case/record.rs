@@ -10,7 +10,6 @@ use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Seek, Write};
 use std::path::{Path, PathBuf};
-use std::time::SystemTime;
 
 /// Its name in the case's folder.
 pub const RECORD_NAME: &str = "record.jsonl";
@@ -65,11 +64,6 @@ pub struct Seal {
     pub sha256: String,
 }
 
-/// The time now (RFC 3339, UTC, whole seconds).
-pub(super) fn now() -> String {
-    humantime::format_rfc3339_seconds(SystemTime::now()).to_string()
-}
-
 fn user() -> String {
     let named = ["SUDO_USER", "LOGNAME", "USER"].iter().find_map(|name| std::env::var(name).ok());
     named.filter(|name| !name.is_empty()).unwrap_or_else(|| format!("uid {}", rustix::process::getuid().as_raw()))
@@ -91,7 +85,7 @@ pub(super) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
     rustix::fs::flock(&file, FlockOperation::LockExclusive).map_err(|e| failed(e.into()))?;
     let seal = read_seal(path);
     let found = End::of(&mut file, seal.as_ref().map(|seal| seal.lines)).map_err(failed)?;
-    let line = Line { when: now(), who: user(), entry, before: found.sum.clone() };
+    let line = Line { when: crate::human::now(), who: user(), entry, before: found.sum.clone() };
     let text = serde_json::to_vec(&line).expect("plain values");
     let sum = hex::encode(Sha256::digest(&text));
     let mut written = text;

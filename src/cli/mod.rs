@@ -4,8 +4,10 @@ pub mod args;
 mod commands;
 mod copy_progress;
 pub mod exit;
+pub mod output;
 mod progress;
 mod show;
+mod stop;
 mod table;
 
 use args::{Arguments, Command};
@@ -64,7 +66,12 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if let Some(error) = cause.downcast_ref::<SourceLost>() {
             return of_lost(error);
         }
-        if cause.is::<WriteNewError>() || cause.is::<TakeError>() {
+        match cause.downcast_ref::<TakeError>() {
+            Some(TakeError::Stopped { .. }) => return Ending::NotFinished,
+            Some(_) => return Ending::Destination,
+            None => {}
+        }
+        if cause.is::<WriteNewError>() {
             return Ending::Destination;
         }
         match cause.downcast_ref::<ExportError>() {
@@ -86,7 +93,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             None => {}
         }
         match cause.downcast_ref::<SessionError>() {
-            Some(SessionError::Nothing) => return Ending::Usage,
+            Some(SessionError::Nothing | SessionError::NoCase) => return Ending::Usage,
             Some(SessionError::Open(OpenError::SectorSize { .. })) => return Ending::Usage,
             Some(SessionError::Open(_)) => return Ending::SourceNotOpened,
             Some(SessionError::Lost(error)) => return of_lost(error),
@@ -134,6 +141,7 @@ fn of_lost(error: &crate::source::SourceLost) -> Ending {
     use crate::source::SourceLost;
     match error {
         SourceLost::Store(_) | SourceLost::Trace(_) => Ending::Destination,
+        SourceLost::Stopped => Ending::NotFinished,
         _ => Ending::SourceLost,
     }
 }

@@ -17,7 +17,6 @@ use sha2::{Digest, Sha256};
 use std::convert::Infallible;
 use std::io::{self, Read};
 use std::path::Path;
-use std::time::SystemTime;
 
 /// Areas that get a picture of their own; the largest are chosen.
 const AREAS_DRAWN: usize = 8;
@@ -109,7 +108,7 @@ pub fn gather(
     let record = read_record(case.folder())?;
     Ok(Dossier {
         audience,
-        made: humantime::format_rfc3339_seconds(SystemTime::now()).to_string(),
+        made: crate::human::now(),
         case: case.file().clone(),
         image_name: case.file().image.file_name().to_owned(),
         densities: densities(drive, &classify(drive, choices), store),

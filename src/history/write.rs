@@ -6,7 +6,6 @@ use crate::human;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::Path;
-use std::time::SystemTime;
 
 /// Seconds between two points at the beginning; after an hour it is a hundredth of the time gone, so that a day gives
 /// some hundred points more and not 86,400.
@@ -37,9 +36,8 @@ impl HistoryWriter {
                 file.write_all(b"\n")?;
             }
         }
-        let when = humantime::format_rfc3339_seconds(SystemTime::now()).to_string();
         let mut writer = HistoryWriter { file, last: None, latest: None, earlier: 0.0, error: None };
-        writer.line(&Line::Began { when, drive_bytes, plan_bytes, copied_bytes });
+        writer.line(&Line::Began { when: human::now(), drive_bytes, plan_bytes, copied_bytes });
         writer.error.take().map_or(Ok(writer), Err)
     }
 

@@ -19,6 +19,7 @@ pub enum SourceKind {
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct SourceIdentity {
     /// The path it was opened by.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub path: PathBuf,
     /// File or device.
     pub kind: SourceKind,

@@ -7,6 +7,7 @@ use crate::units::ByteOffset;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::ops::Bound;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::{Duration, Instant};
 
@@ -97,6 +98,7 @@ struct State {
 pub struct Reader {
     source: Box<dyn Source>,
     store: Option<Arc<dyn Store>>,
+    stop: Arc<AtomicBool>,
     state: Mutex<State>,
 }
 
@@ -111,7 +113,7 @@ impl Reader {
             trace,
             activity: Activity::default(),
         };
-        Reader { source, store: None, state: Mutex::new(state) }
+        Reader { source, store: None, stop: Arc::default(), state: Mutex::new(state) }
     }
 
     /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive is not asked again.
@@ -119,6 +121,17 @@ impl Reader {
     pub fn with_store(mut self, store: Arc<dyn Store>) -> Reader {
         self.store = Some(store);
         self
+    }
+
+    /// Reads nothing more once `stop` is set: every request then gives [`SourceLost::Stopped`].
+    #[must_use]
+    pub fn with_stop(mut self, stop: Arc<AtomicBool>) -> Reader {
+        self.stop = stop;
+        self
+    }
+
+    fn check_stop(&self) -> Result<(), SourceLost> {
+        if self.stop.load(Ordering::Relaxed) { Err(SourceLost::Stopped) } else { Ok(()) }
     }
 
     /// What the source says about itself.
@@ -182,6 +195,7 @@ impl Reader {
     /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
     pub fn attempt(&self, extent: Extent, buffer: &mut [u8]) -> Result<Attempt, SourceLost> {
         self.check_bounds(extent)?;
+        self.check_stop()?;
         let began = Instant::now();
         let outcome = self.source.read_at(extent.start, buffer);
         let took = began.elapsed();
@@ -304,6 +318,8 @@ impl Reader {
 
     /// Fills `buffer` with `extent`, from the store as far as it holds it, else from the drive.
     fn fetch(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+        // What the store holds may take long as well.
+        self.check_stop()?;
         let Some(store) = &self.store else { return self.fetch_from_drive(extent, buffer) };
         let part_of = |part: Extent| {
             let from = length(part.start.0 - extent.start.0);
@@ -362,6 +378,7 @@ impl Reader {
 
     /// One request: whether it succeeded.
     fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<bool, SourceLost> {
+        self.check_stop()?;
         let began = Instant::now();
         let outcome = self.source.read_at(extent.start, buffer);
         let took = began.elapsed();

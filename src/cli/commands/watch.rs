@@ -1,20 +1,15 @@
 //! `gleaner watch`
 
-use super::print;
 use crate::cli::args::WatchArguments;
 use crate::cli::exit::Ending;
-use crate::human;
+use crate::cli::output::print;
+use crate::cli::stop::stop_flag;
+use crate::text::shown;
 use crate::watch::{Timing, Watch, WatchEnd};
 use serde_json::json;
-use std::io::Write;
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 
 pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {
-    let stop = Arc::new(AtomicBool::new(false));
-    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
-        signal_hook::flag::register(signal, Arc::clone(&stop))?;
-    }
+    let stop = stop_flag()?;
     let watch = Watch::open(&arguments.case, arguments.port, Timing::default())?;
     let address = watch.address();
     if arguments.json {
@@ -24,7 +19,6 @@ pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {
             "WATCH  open this in a browser on this machine (Ctrl-C ends watching, not the copy):\n  {address}\n"
         ))?;
     }
-    std::io::stdout().flush()?;
     let end = watch.run(&stop)?;
     if arguments.json {
         let (ended, how) = match &end {
@@ -35,7 +29,7 @@ pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {
         print(&format!("{}\n", json!({ "ended": ended, "how": how })))?;
     } else {
         match &end {
-            WatchEnd::Ended(how) => print(&format!("WATCH  the copy is over: {}\n", human::name(how)))?,
+            WatchEnd::Ended(how) => print(&format!("WATCH  the copy is over: {}\n", shown(how)))?,
             WatchEnd::Killed => {
                 print("WATCH  the process that copied is gone and wrote no end; the same command goes on\n")?
             }

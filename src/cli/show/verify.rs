@@ -24,7 +24,7 @@ pub fn verify(report: &VerifyReport) -> String {
         human::bytes(claims.unreadable.bytes())
     );
     if let Some(error) = &claims.first_error {
-        say!(&mut text, "  the first of those: {}", human::name(error));
+        say!(&mut text, "  the first of those: {}", error);
     }
     say!(&mut text, "  SHA-256 of the whole image ({} bytes): {}", human::count(report.sum.bytes), report.sum.sha256);
     if let Some(again) = &report.again {
@@ -57,7 +57,7 @@ pub fn verify(report: &VerifyReport) -> String {
             Verdict::Differs => format!("sees something else: {seen}"),
             Verdict::NotOpened { message, explanation } => {
                 let why = explanation.map_or(String::new(), |e| format!(" ({})", e.sentence()));
-                format!("could not open it: {}{why}", human::name(message))
+                format!("could not open it: {}{why}", message)
             }
             Verdict::NoReader => "knows this file system; it was not compared".to_owned(),
         };
@@ -77,7 +77,7 @@ pub fn verify(report: &VerifyReport) -> String {
             say!(&mut text, "    {} differences that nothing explains, the first:", human::count(opinion.unexplained));
             for found in opinion.differences.iter().filter(|d| d.explanation.is_none()).take(10) {
                 let what = serde_json::to_string(&found.difference).unwrap_or_default();
-                say!(&mut text, "      {} {what}", human::name(&found.path));
+                say!(&mut text, "      {} {what}", &found.path);
             }
         }
     }
@@ -94,8 +94,8 @@ fn owner(owner: &Owner) -> Vec<String> {
     };
     let whose = match (&owner.holder, owner.class) {
         (Some(holder), _) => {
-            let stream = holder.stream.as_ref().map_or(String::new(), |s| format!(" ({})", human::name(s)));
-            format!("{}{stream}", human::name(&holder.path))
+            let stream = holder.stream.as_ref().map_or(String::new(), |s| format!(" ({})", s));
+            format!("{}{stream}", &holder.path)
         }
         (None, Some(class)) => class.name().to_owned(),
         (None, None) => String::new(),
