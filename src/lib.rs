@@ -32,7 +32,7 @@
 //! 26. [`demo`]: an invented drive to try everything on.
 //! 27. [`cli`]: the command line, which holds no logic of its own.
 //!
-//! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
+//! [`write_new`] stands beside them: the one way a file is written; [`regular_file`]: how ours are opened; and [`storage`]: a file written in place.
 
 pub mod allocation;
 pub mod audit;
@@ -58,6 +58,7 @@ pub mod pace;
 pub mod partition;
 pub mod picture;
 pub mod plan;
+pub mod regular_file;
 pub mod report;
 pub mod session;
 pub mod signs;

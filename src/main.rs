@@ -9,7 +9,7 @@ fn main() -> ExitCode {
         Ok(ending) => ending.into(),
         Err(error) if cli::is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
-            cli::output::tell(&format!("gleaner: {error:#}"));
+            cli::output::tell(&format!("gleaner: {}", cli::message_of(&error)));
             cli::ending_of(&error).into()
         }
     }

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 36] = [
+const ORDER: [&str; 37] = [
     "text",
     "units",
     "extent",
@@ -11,6 +11,7 @@ const ORDER: [&str; 36] = [
     "finding",
     "human",
     "picture",
+    "regular_file",
     "model",
     "write_new",
     "storage",

@@ -3,6 +3,7 @@
 use super::{Attachment, CaseError, write_file};
 use crate::extent::Extent;
 use crate::image::ImageForm;
+use crate::regular_file;
 use crate::source::{SourceIdentity, SourceKind};
 use crate::units::SectorSize;
 use serde::{Deserialize, Serialize};
@@ -10,6 +11,8 @@ use std::path::{Path, PathBuf};
 
 const FORMAT: &str = "gleaner-case";
 const VERSION: u32 = 1;
+/// No case file of ours is larger: identity places are at most 64 KiB of the drive.
+const LARGEST: u64 = 1 << 20;
 
 /// The drive a case belongs to.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
@@ -136,7 +139,7 @@ impl CaseFile {
 
     pub(super) fn read(path: &Path) -> Result<CaseFile, CaseError> {
         let bad = |reason: String| CaseError::BadFile { path: path.to_path_buf(), reason };
-        let text = match std::fs::read(path) {
+        let text = match regular_file::read(path, LARGEST) {
             Ok(text) => text,
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
                 return Err(CaseError::Missing { folder: path.parent().unwrap_or(path).to_path_buf() });

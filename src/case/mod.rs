@@ -28,6 +28,7 @@ use crate::extent::Extent;
 use crate::image::{self, ImageForm};
 use crate::journal::{Journal, JournalHeader, Ranges};
 use crate::model::DriveModel;
+use crate::regular_file;
 use crate::source::{Reader, Source, SourceIdentity, SourceLost, Store};
 use crate::write_new::{PART_PREFIX, PART_SUFFIX, replace};
 use rustix::fs::FlockOperation;
@@ -389,8 +390,8 @@ fn lock(folder: &Path) -> Result<File, CaseError> {
         return Err(CaseError::Missing { folder: folder.into() });
     }
     let path = folder.join(LOCK_NAME);
-    let file =
-        File::options().create(true).truncate(false).write(true).open(&path).map_err(|e| CaseError::io(&path, e))?;
+    let file = regular_file::open_with(File::options().create(true).truncate(false).write(true), &path)
+        .map_err(|e| CaseError::io(&path, e))?;
     match rustix::fs::flock(&file, FlockOperation::NonBlockingLockExclusive) {
         Ok(()) => Ok(file),
         Err(rustix::io::Errno::WOULDBLOCK) => Err(CaseError::InUse { folder: folder.into() }),

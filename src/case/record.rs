@@ -4,6 +4,7 @@
 //! of lines and the sum of the last one. `docs/formats/record.md` describes both, and what they are worth.
 
 use super::{CaseError, Note, write_file};
+use crate::regular_file;
 use rustix::fs::FlockOperation;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -75,13 +76,14 @@ pub(super) fn seal_path(record: &Path) -> PathBuf {
 
 /// The seal; `None` when there is none, or one that makes no sense.
 pub(super) fn read_seal(record: &Path) -> Option<Seal> {
-    serde_json::from_slice(&std::fs::read(seal_path(record)).ok()?).ok()
+    serde_json::from_slice(&regular_file::read(&seal_path(record), 1 << 10).ok()?).ok()
 }
 
 /// Appends an entry, alone: the record is locked meanwhile, so that a note can be taken while a copy runs.
 pub(super) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
     let failed = |error| CaseError::io(path, error);
-    let mut file = File::options().read(true).append(true).create(true).open(path).map_err(failed)?;
+    let mut file =
+        regular_file::open_with(File::options().read(true).append(true).create(true), path).map_err(failed)?;
     rustix::fs::flock(&file, FlockOperation::LockExclusive).map_err(|e| failed(e.into()))?;
     let seal = read_seal(path);
     let found = End::of(&mut file, seal.as_ref().map(|seal| seal.lines)).map_err(failed)?;

@@ -154,6 +154,15 @@ fn of_case(error: &crate::case::CaseError) -> Ending {
     }
 }
 
+/// An error as one sentence: the whole chain, without a cause that the sentence tells already.
+pub fn message_of(error: &anyhow::Error) -> String {
+    error.chain().fold(String::new(), |message, cause| match cause.to_string() {
+        cause if message.is_empty() => cause,
+        cause if message.ends_with(&cause) => message,
+        cause => format!("{message}: {cause}"),
+    })
+}
+
 /// Whether an error only says that nobody reads our output any more (`gleaner files DRIVE | head`).
 pub fn is_broken_pipe(error: &anyhow::Error) -> bool {
     error.chain().any(|cause| {

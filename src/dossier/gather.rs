@@ -10,6 +10,7 @@ use crate::history::{HISTORY_NAME, read_history};
 use crate::journal::{Claim, JournalError, read_claims};
 use crate::partition::AreaKind;
 use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, open_plan, read_plan};
+use crate::regular_file;
 use crate::report::SurveyReport;
 use crate::source::Store;
 use crate::verify::WholeSum;
@@ -178,7 +179,7 @@ fn ranges(case: &Case, drive: &DriveMap, planned: &ExtentSet) -> Result<RangeFac
 }
 
 fn file_sha256(path: &Path) -> io::Result<String> {
-    let mut file = std::fs::File::open(path)?;
+    let mut file = regular_file::open(path)?;
     let (mut hasher, mut buffer) = (Sha256::new(), vec![0; 1 << 20]);
     loop {
         match file.read(&mut buffer)? {

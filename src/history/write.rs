@@ -3,6 +3,7 @@
 use super::{Line, Point};
 use crate::copy::{CopyOutcome, End, Event, Progress};
 use crate::human;
+use crate::regular_file;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::Path;
@@ -27,7 +28,7 @@ impl HistoryWriter {
     /// # Errors
     /// When the file cannot be opened or written.
     pub fn begin(path: &Path, drive_bytes: u64, plan_bytes: u64, copied_bytes: u64) -> io::Result<HistoryWriter> {
-        let mut file = File::options().read(true).append(true).create(true).open(path)?;
+        let mut file = regular_file::open_with(File::options().read(true).append(true).create(true), path)?;
         if file.seek(SeekFrom::End(0))? > 0 {
             file.seek(SeekFrom::End(-1))?;
             let mut last = [0];

@@ -12,12 +12,13 @@ pub use error::{ImageError, VhdxFault};
 pub use raw::Raw;
 pub use vhdx::{Vhdx, VhdxGeometry};
 
+use crate::regular_file;
 use crate::storage::{FileStorage, Storage};
 use crate::units::{ByteOffset, SectorSize};
 use crate::write_new::{WriteNewError, write_new};
 use serde::{Deserialize, Serialize};
 use std::fmt;
-use std::fs::{File, OpenOptions};
+use std::fs::OpenOptions;
 use std::io;
 use std::path::Path;
 
@@ -103,7 +104,7 @@ pub fn create(
 /// # Errors
 /// [`ImageError`].
 pub fn open(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> {
-    let file = OpenOptions::new().read(true).write(true).open(path);
+    let file = regular_file::open_with(OpenOptions::new().read(true).write(true), path);
     let file = file.map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
     open_in(Box::new(FileStorage::new(file)), form)
 }
@@ -113,7 +114,7 @@ pub fn open(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> 
 /// # Errors
 /// [`ImageError`].
 pub fn open_read_only(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> {
-    let file = File::open(path).map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
+    let file = regular_file::open(path).map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
     let storage = Box::new(FileStorage::new(file));
     Ok(match form {
         ImageForm::Raw => Box::new(Raw::open(storage)?),

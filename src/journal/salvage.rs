@@ -3,8 +3,8 @@
 use super::record::Decoded;
 use super::scan::Claims;
 use super::{Journal, JournalError, JournalHeader};
+use crate::regular_file;
 use crate::storage::{FileStorage, Storage};
-use std::fs::File;
 use std::path::Path;
 
 /// Claims handed on at once.
@@ -36,7 +36,7 @@ pub struct Salvaged {
 /// [`JournalError::Open`] or [`JournalError::Io`] for the damaged one, and what [`Journal::create`] and
 /// [`Journal::sync`] return for the new one.
 pub fn salvage(from: &Path, to: &Path, header: &JournalHeader) -> Result<Salvaged, JournalError> {
-    let file = File::open(from).map_err(|error| JournalError::Open { path: from.to_path_buf(), error })?;
+    let file = regular_file::open(from).map_err(|error| JournalError::Open { path: from.to_path_buf(), error })?;
     let storage = FileStorage::new(file);
     let bytes = storage.bytes().map_err(|error| JournalError::Io { doing: "read", error })?;
     let mut claims = Claims::behind_header(storage, *header, bytes);

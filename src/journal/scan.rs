@@ -2,8 +2,8 @@
 
 use super::record::{Decoded, Record};
 use super::{Claim, JournalError, JournalHeader, RECORD_BYTES, Ranges, Unsound};
+use crate::regular_file;
 use crate::storage::{FileStorage, Storage};
-use std::fs::File;
 use std::path::Path;
 
 /// Records read at once.
@@ -30,7 +30,7 @@ pub struct Claims<S> {
 /// # Errors
 /// [`JournalError::Open`], and what [`read_claims_in`] returns.
 pub fn read_claims(path: &Path) -> Result<Claims<FileStorage>, JournalError> {
-    let file = File::open(path).map_err(|error| JournalError::Open { path: path.to_path_buf(), error })?;
+    let file = regular_file::open(path).map_err(|error| JournalError::Open { path: path.to_path_buf(), error })?;
     read_claims_in(FileStorage::new(file))
 }
 

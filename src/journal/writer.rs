@@ -4,6 +4,7 @@ use super::record::{Record, lies_within};
 use super::scan::read_claims_in;
 use super::{Claim, JournalError, JournalHeader, RECORD_BYTES, Ranges};
 use crate::image::Image;
+use crate::regular_file;
 use crate::storage::{Cautious, FileStorage, Storage};
 use crate::write_new::{WriteNewError, write_new};
 use std::fs::OpenOptions;
@@ -59,7 +60,7 @@ impl Journal {
     /// [`JournalError::Damaged`] or [`JournalError::Unsound`] when it is damaged before its end; nothing is cut then,
     /// see [`salvage`](super::salvage()). [`JournalError`] as [`read_claims`](super::read_claims).
     pub fn open(path: &Path) -> Result<(Journal, Ranges), JournalError> {
-        let file = OpenOptions::new().read(true).write(true).open(path);
+        let file = regular_file::open_with(OpenOptions::new().read(true).write(true), path);
         let file = file.map_err(|error| JournalError::Open { path: path.to_path_buf(), error })?;
         Journal::open_in(Box::new(FileStorage::new(file)))
     }

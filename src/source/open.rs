@@ -3,6 +3,7 @@
 use super::block_device::BlockDevice;
 use super::image_file::ImageFile;
 use super::{OpenError, Source};
+use crate::regular_file::{kind_name, open_with};
 use crate::units::SectorSize;
 use std::fs::OpenOptions;
 use std::os::unix::fs::{FileTypeExt, OpenOptionsExt};
@@ -23,23 +24,14 @@ pub fn open(path: &Path, sector_size: Option<u64>) -> Result<Box<dyn Source>, Op
     let mut options = OpenOptions::new();
     options.read(true);
     let source: Box<dyn Source> = if kind.is_file() {
-        let file = options.open(path).map_err(|e| OpenError::from_io(path, e))?;
+        let file = open_with(&mut options, path).map_err(|e| OpenError::from_io(path, e))?;
         Box::new(ImageFile::new(path, file, sector)?)
     } else if kind.is_block_device() {
         let direct = i32::try_from(rustix::fs::OFlags::DIRECT.bits()).expect("an open flag fits in 31 bits");
         let file = options.custom_flags(direct).open(path).map_err(|e| OpenError::from_io(path, e))?;
         Box::new(BlockDevice::new(path, file)?)
     } else {
-        let what = if kind.is_dir() {
-            "folder"
-        } else if kind.is_char_device() {
-            "character device"
-        } else if kind.is_fifo() {
-            "pipe"
-        } else {
-            "special file"
-        };
-        return Err(OpenError::WrongKind { path: path.to_path_buf(), what });
+        return Err(OpenError::WrongKind { path: path.to_path_buf(), what: kind_name(kind) });
     };
     if source.identity().bytes == 0 {
         return Err(OpenError::Empty { path: path.to_path_buf() });

@@ -114,6 +114,8 @@ async fn attend(stream: TcpStream, site: Rc<Site>) {
     });
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
+        // The library's date ends the process when the clock is before 1970 or beyond 9999; nothing here is cached by date.
+        .auto_date_header(false)
         .keep_alive(false)
         .max_buf_size(HEAD_BYTES)
         .max_headers(HEAD_FIELDS)

@@ -21,7 +21,7 @@ use super::args::{BulkArguments, ModelArguments, SourceArguments};
 use super::exit::Ending;
 use super::output::print;
 use super::stop::stop_flag;
-use super::{ending_of, is_broken_pipe, progress};
+use super::{ending_of, is_broken_pipe, message_of, progress};
 use crate::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
 use crate::case::{Case, CaseError, Entry};
 use crate::image::ImageForm;
@@ -79,7 +79,7 @@ fn ended_early(session: &Session, error: anyhow::Error) -> anyhow::Result<Done> 
     }
     // The first failure is told; it may well be the reason for another here.
     let _ = session.commit();
-    let _ = record(session, ending_of(&error), json!({ "error": format!("{error:#}") }));
+    let _ = record(session, ending_of(&error), json!({ "error": message_of(&error) }));
     Err(error)
 }
 
