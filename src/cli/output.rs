@@ -2,6 +2,8 @@
 //! no work.
 
 use crate::text::{json, json_pretty, shown, shown_lines};
+use rustix::fs::{FileType, fstat};
+use rustix::io::Errno;
 use serde::Serialize;
 use std::io::{self, BufWriter, StdoutLock, Write};
 
@@ -17,14 +19,22 @@ pub fn tell(line: &str) {
 pub fn print(text: &str) -> io::Result<()> {
     let mut out = io::stdout().lock();
     match out.write_all(shown_lines(text).as_bytes()).and_then(|()| out.flush()) {
-        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
-        printed => printed.map_err(failed),
+        Err(error) => match failed(error) {
+            gone if gone.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+            failed => Err(failed),
+        },
+        Ok(()) => Ok(()),
     }
 }
 
-/// The error itself, with what it is about; [`super::is_broken_pipe`] goes by its kind.
+/// The error with what it is about. A terminal that was closed gives EIO, and is as good as a pipe that nobody reads.
 fn failed(error: io::Error) -> io::Error {
-    io::Error::new(error.kind(), format!("standard output cannot be written: {error}"))
+    let is_device = || fstat(io::stdout()).is_ok_and(|about| FileType::from_raw_mode(about.st_mode).is_char_device());
+    let kind = match error.raw_os_error() == Some(Errno::IO.raw_os_error()) && is_device() {
+        true => io::ErrorKind::BrokenPipe,
+        false => error.kind(),
+    };
+    io::Error::new(kind, format!("standard output cannot be written: {error}"))
 }
 
 /// A value as JSON for programs, laid out in lines.
