@@ -5,6 +5,7 @@ use crate::extent::Extent;
 use crate::image::ImageForm;
 use crate::regular_file;
 use crate::source::{SourceIdentity, SourceKind};
+use crate::text::json_pretty;
 use crate::units::SectorSize;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
@@ -169,8 +170,7 @@ impl CaseFile {
     }
 
     pub(super) fn write(&self, path: &Path) -> Result<(), CaseError> {
-        let mut text = serde_json::to_vec_pretty(self).expect("plain values");
-        text.push(b'\n');
-        write_file(path, &text)
+        let text = json_pretty(self).expect("plain values") + "\n";
+        write_file(path, text.as_bytes())
     }
 }

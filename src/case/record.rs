@@ -5,6 +5,7 @@
 
 use super::{CaseError, Note, write_file};
 use crate::regular_file;
+use crate::text::json;
 use rustix::fs::FlockOperation;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -88,7 +89,7 @@ pub(super) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
     let seal = read_seal(path);
     let found = End::of(&mut file, seal.as_ref().map(|seal| seal.lines)).map_err(failed)?;
     let line = Line { when: crate::human::now(), who: user(), entry, before: found.sum.clone() };
-    let text = serde_json::to_vec(&line).expect("plain values");
+    let text = json(&line).expect("plain values").into_bytes();
     let sum = hex::encode(Sha256::digest(&text));
     let mut written = text;
     written.push(b'\n');

@@ -4,6 +4,7 @@ use super::{Line, Point};
 use crate::copy::{CopyOutcome, End, Event, Progress};
 use crate::human;
 use crate::regular_file;
+use crate::text::json;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::Path;
@@ -129,10 +130,9 @@ impl HistoryWriter {
     }
 
     fn line(&mut self, line: &Line) {
-        let mut text = serde_json::to_vec(line).expect("plain values");
-        text.push(b'\n');
+        let text = json(line).expect("plain values") + "\n";
         // One write a line, so that a reader never sees half of one for long.
-        if let Err(error) = self.file.write_all(&text) {
+        if let Err(error) = self.file.write_all(text.as_bytes()) {
             self.error.get_or_insert(error);
         }
     }

@@ -159,7 +159,7 @@ impl DriveModel {
 
     /// The model as a file that [`DriveModel::from_file`] reads.
     pub fn to_json(&self) -> String {
-        let mut text = serde_json::to_string_pretty(self).expect("plain values");
+        let mut text = crate::text::json_pretty(self).expect("plain values");
         text.push('\n');
         text
     }

@@ -8,9 +8,10 @@ use crate::allocation::Patterns;
 use crate::content::Contents;
 use crate::fs::{FsKind, Link, Node, NodeId, NodeKind, ORPHANS, Parent, Purpose, Role, Stream, VolumeMap};
 use crate::source::Store;
+use crate::text::json_pretty;
 use serde::Serialize;
 use std::collections::HashMap;
-use std::io::{self, BufWriter, Write};
+use std::io::{self, Write};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -238,9 +239,8 @@ impl<'t> VolumeTake<'t> {
         let (out, part) = self.destination.new_part(folder)?;
         let Taken { path, stream, bytes, state, missing, notes, .. } = taken;
         let companion = Companion { path, stream: stream.as_deref(), bytes: *bytes, state: *state, missing, notes };
-        let mut writer = BufWriter::new(&out);
-        let written = serde_json::to_writer_pretty(&mut writer, &companion).map_err(io::Error::from);
-        let put = written.and_then(|()| writer.write_all(b"\n")).and_then(|()| writer.flush()).and_then(|()| {
+        let text = json_pretty(&companion).map_err(io::Error::from);
+        let put = text.and_then(|text| (&out).write_all((text + "\n").as_bytes())).and_then(|()| {
             let name = self.destination.name_for(folder, &format!("{own}.missing.json"));
             self.destination.put(folder, &part, &name)
         });
