@@ -4,7 +4,7 @@ use super::{Attachment, CaseError, write_file};
 use crate::extent::Extent;
 use crate::image::ImageForm;
 use crate::regular_file;
-use crate::source::{SourceIdentity, SourceKind};
+use crate::source::{DriveDetails, SourceIdentity, SourceKind};
 use crate::text::json_pretty;
 use crate::units::SectorSize;
 use serde::{Deserialize, Serialize};
@@ -32,6 +32,9 @@ pub struct CaseSource {
     pub model: Option<String>,
     /// Serial number, where the kernel tells.
     pub serial: Option<String>,
+    /// What else the kernel tells; a case made by an earlier version has none of it.
+    #[serde(default, skip_serializing_if = "DriveDetails::is_empty")]
+    pub details: DriveDetails,
 }
 
 impl CaseSource {
@@ -43,10 +46,11 @@ impl CaseSource {
             physical_sector: identity.physical_sector.bytes(),
             model: identity.model.clone(),
             serial: identity.serial.clone(),
+            details: identity.details.clone(),
         }
     }
 
-    /// Refuses a drive that tells another size, model or serial number.
+    /// Refuses a drive that tells another size, model, serial number or world wide name.
     pub(super) fn check(&self, identity: &SourceIdentity) -> Result<(), CaseError> {
         let now = CaseSource::new(identity);
         let mut differences = Vec::new();
@@ -57,12 +61,19 @@ impl CaseSource {
         };
         compare("size in bytes", self.bytes.to_string(), now.bytes.to_string());
         compare("logical sector", self.logical_sector.to_string(), now.logical_sector.to_string());
-        // A name that one side does not know says nothing: the same drive may come back through another adapter.
-        if let (Some(case), Some(drive)) = (&self.serial, &now.serial) {
-            compare("serial number", case.clone(), drive.clone());
-        }
-        if let (Some(case), Some(drive)) = (&self.model, &now.model) {
-            compare("model", case.clone(), drive.clone());
+        // A name that one side does not know says nothing, and neither does an adapter's: the same drive may come back through
+        // another one. Then its content decides.
+        if !self.details.names_an_adapter() && !now.details.names_an_adapter() {
+            let names = [
+                ("serial number", &self.serial, &now.serial),
+                ("model", &self.model, &now.model),
+                ("world wide name", &self.details.wwn, &now.details.wwn),
+            ];
+            for (what, case, drive) in names {
+                if let (Some(case), Some(drive)) = (case, drive) {
+                    compare(what, case.clone(), drive.clone());
+                }
+            }
         }
         if differences.is_empty() { Ok(()) } else { Err(CaseError::OtherSource { differences }) }
     }
@@ -85,6 +96,7 @@ impl CaseSource {
             physical_sector: self.physical(),
             model: self.model.clone(),
             serial: self.serial.clone(),
+            details: self.details.clone(),
         }
     }
 }
@@ -172,5 +184,40 @@ impl CaseFile {
     pub(super) fn write(&self, path: &Path) -> Result<(), CaseError> {
         let text = json_pretty(self).expect("plain values") + "\n";
         write_file(path, text.as_bytes())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::source::MemorySource;
+    use crate::source::Source;
+
+    fn attached(bus: &str, model: &str, serial: &str) -> SourceIdentity {
+        let details = DriveDetails { bus: Some(bus.to_owned()), ..DriveDetails::default() };
+        let identity = MemorySource::new(vec![0; 4096], SectorSize::S512).identity().clone();
+        SourceIdentity { model: Some(model.to_owned()), serial: Some(serial.to_owned()), details, ..identity }
+    }
+
+    #[test]
+    fn a_drive_that_comes_back_through_an_adapter_is_not_refused_by_name() {
+        let direct = CaseSource::new(&attached("ata", "FERNHOLLOW 4000", "FERN-1"));
+        assert!(direct.check(&attached("ata", "FERNHOLLOW 4000", "FERN-1")).is_ok());
+        let refused = direct.check(&attached("ata", "FERNHOLLOW 4000", "FERN-2")).unwrap_err().to_string();
+        assert!(refused.contains("serial number FERN-2, the case's drive has FERN-1"), "{refused}");
+        assert!(direct.check(&attached("usb", "Adapter", "000001")).is_ok());
+        let behind = CaseSource::new(&attached("usb", "Adapter", "000001"));
+        assert!(behind.check(&attached("usb", "Another adapter", "ABC")).is_ok());
+        assert!(behind.check(&attached("ata", "FERNHOLLOW 4000", "FERN-1")).is_ok());
+        let longer = MemorySource::new(vec![0; 8192], SectorSize::S512).identity().clone();
+        assert!(behind.check(&longer).is_err(), "the size is the drive's own");
+    }
+
+    /// As an earlier version wrote it.
+    #[test]
+    fn a_case_without_details_is_read() {
+        let text = r#"{"path":"/dev/sdx","bytes":4096,"logical_sector":512,"physical_sector":512,"model":null,"serial":"FERN-1"}"#;
+        let source: CaseSource = serde_json::from_str(text).unwrap();
+        assert!(source.details.is_empty() && serde_json::to_string(&source).unwrap() == text);
     }
 }

@@ -1,5 +1,6 @@
 //! What a source says about itself.
 
+use super::DriveDetails;
 use crate::extent::Extent;
 use crate::units::SectorSize;
 use serde::Serialize;
@@ -33,6 +34,9 @@ pub struct SourceIdentity {
     pub model: Option<String>,
     /// Serial number, where the kernel tells.
     pub serial: Option<String>,
+    /// What else the kernel tells.
+    #[serde(flatten)]
+    pub details: DriveDetails,
 }
 
 impl SourceIdentity {

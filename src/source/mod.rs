@@ -3,6 +3,7 @@
 
 mod aligned;
 mod block_device;
+mod drive_details;
 mod error;
 mod identity;
 mod image_file;
@@ -14,6 +15,7 @@ mod stream;
 mod trace;
 
 pub use aligned::AlignedBuffer;
+pub use drive_details::{DriveDetails, SerialFrom};
 pub use error::{OpenError, ReadError, SourceLost};
 pub use identity::{SourceIdentity, SourceKind};
 pub use memory::MemorySource;

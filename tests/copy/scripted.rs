@@ -61,6 +61,7 @@ impl Scripted {
             physical_sector: SectorSize::new(physical).unwrap(),
             model: None,
             serial: None,
+            details: Default::default(),
         };
         Scripted { identity, script: Arc::default(), stop }
     }

@@ -29,6 +29,7 @@ use super::table::{Column, table};
 use crate::human;
 use crate::report::{AreaReport, FindingReport, RateOrigin, Strip, SurveyReport, VolumeReport};
 use crate::signs::{Certainty, Recognised};
+use crate::source::{SerialFrom, SourceIdentity};
 use crate::text::shown;
 
 /// The survey as text.
@@ -65,11 +66,22 @@ fn drive(text: &mut String, report: &SurveyReport) {
         format!("sectors of {} bytes logical, {} physical", source.logical_sector, source.physical_sector),
     ];
     about.extend(source.model.iter().map(|model| format!("model {}", model)));
-    about.extend(source.serial.iter().map(|serial| format!("serial {}", serial)));
+    about.extend(source.serial.iter().map(|serial| serial_of(serial, source)));
+    about.extend(source.details.firmware.iter().map(|revision| format!("firmware {revision}")));
+    about.extend(source.details.wwn.iter().map(|name| format!("WWN {name}")));
+    about.extend(source.details.bus.iter().map(|bus| format!("by {bus}")));
     say!(text, "  {}", about.join(" · "));
     say!(text, "  table: {}, counted in sectors of {} bytes", scheme_name(report), report.table_sector_bytes);
     say!(text, "");
     strip(text, &report.strip);
+}
+
+/// A serial number, and whose it is where that is not certain.
+fn serial_of(serial: &str, source: &SourceIdentity) -> String {
+    match source.details.serial_from {
+        Some(SerialFrom::UsbDevice) => format!("serial {serial} (of the USB device, which may be the adapter's)"),
+        _ => format!("serial {serial}"),
+    }
 }
 
 fn scheme_name(report: &SurveyReport) -> &'static str {
