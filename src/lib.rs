@@ -7,6 +7,7 @@
 //!    noticed, figures as people read them; [`picture`]: pictures of figures, as text.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
 //! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
+//!    [`host`]: what this machine does with the drive, and whether a place lies on it.
 //! 4. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
 //! 5. [`case`]: the folder that holds all there is about one drive.
 //! 6. [`signs`]: what is recognised by its published signature, and read no further.
@@ -50,6 +51,7 @@ pub mod fields;
 pub mod finding;
 pub mod fs;
 pub mod history;
+pub mod host;
 pub mod human;
 pub mod image;
 pub mod journal;

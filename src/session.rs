@@ -2,11 +2,12 @@
 //! case in order.
 
 use crate::allocation::{Choices, Class, ClassMap, DriveMap, classify, read_drive};
-use crate::case::{Case, CaseError, Entry, Mounted, refuse_mounted, refuse_writing_to_source};
+use crate::case::{Attachment, Case, CaseError, Entry, check_unlocked};
 use crate::coherence::{self, Coherence};
 use crate::extent::Extent;
+use crate::host::{Host, HostError};
 use crate::image::ImageForm;
-use crate::source::{self, OpenError, Reader, Source, SourceLost, Store, Trace};
+use crate::source::{self, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Store, Trace};
 use crate::write_new::{WriteNewError, create_new};
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
@@ -26,8 +27,10 @@ pub struct Sources {
     pub trace: Option<PathBuf>,
     /// Form of the image when the case is made.
     pub form: Option<ImageForm>,
-    /// Whether a mounted drive is accepted.
+    /// Whether a drive is accepted that is mounted or in use otherwise.
     pub mounted: bool,
+    /// Whether places are accepted to write at of which it cannot be told that they do not lie on the drive.
+    pub elsewhere: bool,
     /// Files that the command is going to write.
     pub outputs: Vec<PathBuf>,
     /// Set from outside to stop reading.
@@ -50,6 +53,9 @@ pub enum SessionError {
     /// The case.
     #[error(transparent)]
     Case(#[from] CaseError),
+    /// What this machine does with the drive, or where something is to be written.
+    #[error(transparent)]
+    Host(#[from] HostError),
     /// Reading.
     #[error(transparent)]
     Lost(#[from] SourceLost),
@@ -91,10 +97,12 @@ impl Session {
             (Some(path), None) => (reader(open_safely(path, sources)?)?, None, true),
             (None, Some(folder)) => {
                 let case = Case::open(folder)?;
+                refuse_outputs_on_drive(&case, sources)?;
                 let reader = reader(case.without_drive())?.with_store(Arc::clone(case.store()) as _);
                 (reader, Some(case), false)
             }
             (Some(path), Some(folder)) => {
+                check_unlocked(folder)?;
                 let source = open_safely(path, sources)?;
                 let form = sources.form.unwrap_or(ImageForm::Raw);
                 let mut case = Case::open_or_create(folder, source.identity(), form)?;
@@ -184,12 +192,35 @@ impl Session {
     }
 }
 
-/// Opens the drive, unless it is mounted or something is to be written to it.
+/// Opens the drive, unless it is in use or something is to be written to it.
 fn open_safely(path: &Path, sources: &Sources) -> Result<Box<dyn Source>, SessionError> {
     let source = source::open(path, sources.sector_size)?;
-    for place in sources.case.iter().chain(&sources.trace).chain(&sources.outputs) {
-        refuse_writing_to_source(place, source.identity())?;
+    let host = Host::look(source.identity())?;
+    refuse_places(&host, sources)?;
+    if !sources.mounted {
+        host.refuse_used(source.is_exclusive())?;
     }
-    refuse_mounted(source.identity(), if sources.mounted { Mounted::Accept } else { Mounted::Refuse })?;
     Ok(source)
+}
+
+/// Without the drive: where the case saw it last, if it is still there.
+fn refuse_outputs_on_drive(case: &Case, sources: &Sources) -> Result<(), SessionError> {
+    let seen = &case.file().attachment.instance;
+    for kind in [SourceKind::BlockDevice, SourceKind::ImageFile] {
+        let path = case.file().source.path.clone();
+        let identity = SourceIdentity { path, kind, ..case.without_drive().identity().clone() };
+        if seen.is_some() && *seen == Attachment::of(&identity).instance {
+            // Only what is certain: nothing is read from the drive.
+            return refuse_places(&Host::look(&identity)?, &Sources { elsewhere: true, ..sources.clone() });
+        }
+    }
+    Ok(())
+}
+
+fn refuse_places(host: &Host, sources: &Sources) -> Result<(), SessionError> {
+    let places = sources.case.iter().chain(&sources.trace).chain(&sources.outputs);
+    // A file of the case may be a link to somewhere else.
+    let in_case = sources.case.iter().flat_map(|folder| std::fs::read_dir(folder).into_iter().flatten().flatten());
+    let linked = in_case.map(|entry| entry.path()).filter(|path| path.is_symlink());
+    places.cloned().chain(linked).try_for_each(|place| Ok(host.refuse_place(&place, sources.elsewhere)?))
 }

@@ -135,11 +135,12 @@ fn nothing_is_overwritten_and_the_source_stays_as_it_is() {
         vec!["plan", text(&image), "-o", "precious"],
         vec!["plan", text(&image), "-o", text(&image)],
         vec!["survey", text(&image), "--trace", "precious"],
-        vec!["files", text(&image), "--trace", text(&image)],
     ] {
         let (code, message) = refusal(&bench.run(&words));
         assert!(code == 5 && message.contains("exists already"), "{words:?}: {message}");
     }
+    let (code, message) = refusal(&bench.run(&["files", text(&image), "--trace", text(&image)]));
+    assert!(code == 8 && message.contains("lies on the drive that is to be read"), "{message}");
     stdout(&bench.run(&["plan", text(&image), "-o", "plan"]));
     let (code, _) = refusal(&bench.run(&["export", "plan", "--as", "csv", "-o", "precious"]));
     assert_eq!(code, 5);

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 37] = [
+const ORDER: [&str; 38] = [
     "text",
     "units",
     "extent",
@@ -16,6 +16,7 @@ const ORDER: [&str; 37] = [
     "write_new",
     "storage",
     "source",
+    "host",
     "image",
     "journal",
     "case",

@@ -70,7 +70,9 @@ impl CaseSource {
                 ("world wide name", &self.details.wwn, &now.details.wwn),
             ];
             for (what, case, drive) in names {
-                if let (Some(case), Some(drive)) = (case, drive) {
+                let (Some(case), Some(drive)) = (case, drive) else { continue };
+                // An earlier version knew only the first 16 characters of an ATA drive's model.
+                if !(what == "model" && drive.starts_with(case.as_str())) {
                     compare(what, case.clone(), drive.clone());
                 }
             }
@@ -205,6 +207,8 @@ mod tests {
         assert!(direct.check(&attached("ata", "FERNHOLLOW 4000", "FERN-1")).is_ok());
         let refused = direct.check(&attached("ata", "FERNHOLLOW 4000", "FERN-2")).unwrap_err().to_string();
         assert!(refused.contains("serial number FERN-2, the case's drive has FERN-1"), "{refused}");
+        assert!(direct.check(&attached("ata", "FERNHOLLOW 4000 DESKTOP", "FERN-1")).is_ok());
+        assert!(direct.check(&attached("ata", "FERNHOLLOW 3000", "FERN-1")).is_err());
         assert!(direct.check(&attached("usb", "Adapter", "000001")).is_ok());
         let behind = CaseSource::new(&attached("usb", "Adapter", "000001"));
         assert!(behind.check(&attached("usb", "Another adapter", "ABC")).is_ok());

@@ -11,7 +11,6 @@ mod look;
 mod note;
 mod offline;
 mod record;
-mod safety;
 mod store;
 
 pub use attachment::Attachment;
@@ -21,7 +20,6 @@ pub use file::{CaseFile, CaseSource};
 pub use look::CaseLook;
 pub use note::{FieldValue, Note, NoteError, NoteField, Topic, Unit};
 pub use record::{Entry, RECORD_NAME, SEAL_NAME, Seal};
-pub use safety::{Mounted, refuse_mounted, refuse_writing_to_source};
 pub use store::CaseStore;
 
 use crate::extent::Extent;
@@ -364,6 +362,14 @@ pub fn add_note(folder: &Path, note: &Note) -> Result<(), CaseError> {
         return Err(CaseError::Missing { folder: folder.into() });
     }
     record::append(&folder.join(RECORD_NAME), &Entry::note(note))
+}
+
+/// Refuses a case that another process works on, before anything else is done.
+///
+/// # Errors
+/// [`CaseError::InUse`].
+pub fn check_unlocked(folder: &Path) -> Result<(), CaseError> {
+    if is_case(folder) { lock(folder).map(drop) } else { Ok(()) }
 }
 
 /// Whether there is a case in a folder.

@@ -66,9 +66,13 @@ pub struct SourceArguments {
     /// Folder that keeps all there is about this drive: what is read goes into its image and is never asked for again
     #[arg(long, value_name = "FOLDER")]
     pub case: Option<PathBuf>,
-    /// Read a drive although the system has it mounted and may write to it
+    /// Read a drive although the system has it mounted, or in use otherwise, and may write to it
     #[arg(long)]
     pub mounted: bool,
+    /// The case, and whatever else is written, does not lie on the drive, though that cannot be told: for file systems whose device
+    /// is not known. The case's record keeps that it was said
+    #[arg(long)]
+    pub case_is_elsewhere: bool,
     /// Logical sector size of an image file, in bytes (a block device tells its own) [default: 512]
     #[arg(long, value_name = "BYTES")]
     pub sector_size: Option<u64>,
@@ -90,6 +94,7 @@ impl SourceArguments {
             source: None,
             case: Some(case.to_path_buf()),
             mounted: false,
+            case_is_elsewhere: false,
             sector_size: None,
             trace: None,
             json,

@@ -97,6 +97,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             Some(SessionError::Open(OpenError::SectorSize { .. })) => return Ending::Usage,
             Some(SessionError::Open(_)) => return Ending::SourceNotOpened,
             Some(SessionError::Lost(error)) => return of_lost(error),
+            Some(SessionError::Host(_)) => return Ending::Case,
             Some(SessionError::Trace(_)) => return Ending::Destination,
             Some(SessionError::Case(error)) => return of_case(error),
             None => {}

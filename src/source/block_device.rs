@@ -13,10 +13,11 @@ pub(super) struct BlockDevice {
     identity: SourceIdentity,
     /// Whether it had a folder there when it was opened: in some containers none has.
     in_sysfs: bool,
+    is_exclusive: bool,
 }
 
 impl BlockDevice {
-    pub(super) fn new(path: &Path, mut file: File) -> Result<BlockDevice, OpenError> {
+    pub(super) fn new(path: &Path, mut file: File, is_exclusive: bool) -> Result<BlockDevice, OpenError> {
         let other = |e: rustix::io::Errno| OpenError::from_io(path, e.into());
         let bytes = file.seek(SeekFrom::End(0)).map_err(|e| OpenError::from_io(path, e))?;
         let logical = u64::from(rustix::fs::ioctl_blksszget(&file).map_err(other)?);
@@ -34,7 +35,7 @@ impl BlockDevice {
             serial,
             details,
         };
-        Ok(BlockDevice { file, identity, in_sysfs: sysfs.is_some() })
+        Ok(BlockDevice { file, identity, in_sysfs: sysfs.is_some(), is_exclusive })
     }
 }
 
@@ -45,6 +46,10 @@ impl Source for BlockDevice {
 
     fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError> {
         self.file.read_exact_at(buffer, start.0).map_err(ReadError::from_io)
+    }
+
+    fn is_exclusive(&self) -> bool {
+        self.is_exclusive
     }
 
     /// A drive that is removed while it is open loses its folder in sysfs, or its size, or (SCSI) its state turns to

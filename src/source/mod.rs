@@ -38,6 +38,11 @@ pub trait Source: Send + Sync {
     /// [`SourceIdentity::needs_alignment`] asks for it, and stays within [`SourceIdentity::bytes`].
     fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError>;
 
+    /// Whether it was opened so that nobody in the kernel can use it meanwhile: no file system on it can be mounted.
+    fn is_exclusive(&self) -> bool {
+        true
+    }
+
     /// Whether the source is still the one that was opened. Asked after a failed read, because the kernel reports a
     /// vanished drive with the same error number as a bad sector.
     fn is_present(&self) -> bool {

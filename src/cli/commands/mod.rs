@@ -57,6 +57,7 @@ fn in_session(
         trace: arguments.trace.clone(),
         form,
         mounted: arguments.mounted,
+        elsewhere: arguments.case_is_elsewhere,
         outputs: outputs.iter().filter_map(|path| (*path).clone()).collect(),
         stop: stop_flag()?,
     })?;

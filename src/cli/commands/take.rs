@@ -12,7 +12,7 @@ use crate::take::{Take, TakenState};
 pub fn run(arguments: &TakeArguments) -> anyhow::Result<Ending> {
     let chosen = Patterns::new(&arguments.paths)?;
     let sources = SourceArguments::of_case(&arguments.case, arguments.json);
-    in_session(&sources, None, &[], |session| work(arguments, &chosen, session))
+    in_session(&sources, None, &[&Some(arguments.to.clone())], |session| work(arguments, &chosen, session))
 }
 
 fn work(arguments: &TakeArguments, chosen: &Patterns, session: &mut Session) -> anyhow::Result<Done> {
