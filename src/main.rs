@@ -1,6 +1,5 @@
 //! The command line program.
 
-use clap::Parser;
 use gleaner::cli;
 use std::process::ExitCode;
 use std::thread;
@@ -11,7 +10,10 @@ const STACK: usize = 8 << 20;
 /// The work has a thread of its own: the kernel gives a signal to the first thread, and one that is waiting for a drive could not
 /// take it before the drive has answered.
 fn main() -> ExitCode {
-    let arguments = cli::args::Arguments::parse();
+    let arguments = match cli::parse() {
+        Ok(arguments) => arguments,
+        Err(code) => return code,
+    };
     let work = thread::Builder::new().name("main".to_owned()).stack_size(STACK).spawn(move || work(&arguments));
     match work.map(thread::JoinHandle::join) {
         Ok(Ok(code)) => code,

@@ -226,7 +226,7 @@ fn another_mount_namespace() {
     let mut shell = Command::new("unshare");
     shell.args(["--mount", "sh", "-c", script]).arg(&drive.device).arg(&at);
     let there = Running::new(&mut shell);
-    is_in_use(&drive, "is mounted at");
+    is_in_use(&drive, &format!("is mounted at {} as process {} sees it", at.display(), there.0.id()));
     drop(there);
     ends_with(0, gleaner("survey", &drive.at("case")).arg(&drive.device));
 }

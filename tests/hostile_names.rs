@@ -236,6 +236,9 @@ fn nothing_acts_on_whoever_opens_it_and_nothing_is_lost() {
         let (_, told) = bench.gleaner(&[2, 3, 5, 8], words);
         assert_eq!(told.lines().count(), 1, "{told:?}");
     }
+    // A shell puts names in place of `*`.
+    bench.gleaner(&[2], &["survey", "volume.img", "\u{1b}]0;title\u{7}.txt"]);
+    bench.gleaner(&[2], &["survey", "volume.img", "--rate", "\u{9b}2J\u{202E}"]);
 }
 
 /// Changes a file's content in the image, so that verifying names whose it is.

@@ -12,10 +12,26 @@ mod table;
 
 use args::{Arguments, Command};
 use exit::Ending;
+use std::process::ExitCode;
 
 /// The definition of the command line, for what is made from it: `docs/commands`, man pages, completions.
 pub fn command() -> clap::Command {
     <Arguments as clap::CommandFactory>::command()
+}
+
+/// What was typed. Help and version are printed here, and so is what is wrong with it: words may be names that a shell has put
+/// there.
+///
+/// # Errors
+/// The exit code, when there is nothing to be run.
+pub fn parse() -> Result<Arguments, ExitCode> {
+    <Arguments as clap::Parser>::try_parse().map_err(|error| {
+        if !error.use_stderr() {
+            error.exit();
+        }
+        output::tell_lines(&error.render().to_string());
+        Ending::Usage.into()
+    })
 }
 
 /// Runs a command.

@@ -12,6 +12,11 @@ pub fn tell(line: &str) {
     let _ = writeln!(io::stderr(), "{}", shown(line));
 }
 
+/// As [`tell`], text that is laid out in lines.
+pub fn tell_lines(text: &str) {
+    let _ = write!(io::stderr(), "{}", shown_lines(text));
+}
+
 /// Prints text that is laid out in lines. That its reader has gone (`gleaner survey DRIVE | head`) is no failure.
 ///
 /// # Errors

@@ -67,7 +67,10 @@ pub(super) fn gather() -> Result<Facts, HostError> {
         Mount {
             id: line.id,
             file_system: line.device,
-            at: line.at.display().to_string(),
+            at: match root.to_str() {
+                Some("/") => line.at.display().to_string(),
+                _ => format!("{} as process {} sees it", line.at.display(), process_of(root)),
+            },
             on: under(line, &within, &others),
         }
     };
@@ -104,6 +107,11 @@ fn mount_lines() -> Result<Vec<(MountLine, PathBuf)>, HostError> {
         }
     }
     Ok(lines)
+}
+
+/// The number in `/proc/NUMBER/root`.
+fn process_of(root: &Path) -> String {
+    root.parent().and_then(Path::file_name).unwrap_or_default().to_string_lossy().into_owned()
 }
 
 fn processes() -> impl Iterator<Item = PathBuf> {
@@ -163,8 +171,7 @@ pub(super) fn processes_writing(subject: &Subject) -> Option<String> {
         let files = fs::read_dir(process.join("fd")).into_iter().flatten().flatten();
         if files.map(|file| file.path()).any(|file| is_of(&file, subject) && is_writing(&process, &file)) {
             let name = fs::read_to_string(process.join("comm")).unwrap_or_default();
-            let number = process.file_name().unwrap_or_default().to_string_lossy().into_owned();
-            return Some(format!("the process {} ({number})", name.trim()));
+            return Some(format!("the process {} ({})", name.trim(), process_of(&process.join("fd"))));
         }
     }
     None

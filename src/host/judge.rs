@@ -189,8 +189,9 @@ mod tests {
     #[test]
     fn ways_to_stand_on_a_drive() {
         const AT: Device = (0, 50);
-        type Add = fn(&mut Facts);
-        let cases: [(&str, Add, Device, [bool; 3], [char; 3]); 14] = [
+        /// What it is, what is added, where; in use; where a place lies.
+        type Case = (&'static str, fn(&mut Facts), Device, [bool; 3], [char; 3]);
+        let cases: [Case; 14] = [
             (
                 "a file system with the number of its partition",
                 |f| f.mounts.push(mount(9, SDB1, "/mnt", nodes(&[]))),

@@ -4,7 +4,7 @@ use crate::cli::args::WatchArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::print;
 use crate::cli::stop::stop_flag;
-use crate::text::shown;
+use crate::text::{json, shown};
 use crate::watch::{Timing, Watch, WatchEnd};
 use serde_json::json;
 
@@ -13,7 +13,7 @@ pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {
     let watch = Watch::open(&arguments.case, arguments.port, Timing::default())?;
     let address = watch.address();
     if arguments.json {
-        print(&format!("{}\n", json!({ "address": address })))?;
+        print(&(json(&json!({ "address": address }))? + "\n"))?;
     } else {
         print(&format!(
             "WATCH  open this in a browser on this machine (Ctrl-C ends watching, not the copy):\n  {address}\n"
@@ -26,7 +26,7 @@ pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {
             WatchEnd::Killed => ("copy killed", None),
             WatchEnd::Asked => ("asked", None),
         };
-        print(&format!("{}\n", json!({ "ended": ended, "how": how })))?;
+        print(&(json(&json!({ "ended": ended, "how": how }))? + "\n"))?;
     } else {
         match &end {
             WatchEnd::Ended(how) => print(&format!("WATCH  the copy is over: {}\n", shown(how)))?,
