@@ -157,7 +157,7 @@ fn check_file(path: &Path) -> String {
 }
 
 #[test]
-fn nothing_acts_on_whoever_opens_it_and_nothing_is_lost() {
+fn nothing_acts_on_its_reader_and_nothing_is_lost() {
     let bench = Bench::new();
     bench.gleaner(&[0], &["survey", "volume.img", "--case", "case"]);
     let (survey, _) = bench.gleaner(&[0], &["survey", "--case", "case", "--json"]);
@@ -225,7 +225,7 @@ fn nothing_acts_on_whoever_opens_it_and_nothing_is_lost() {
     }
     spreadsheet(&check_file(&bench.at("case/report-files.csv")));
 
-    // Errors that name what was asked for.
+    // Errors that name what was typed.
     for words in [
         &["survey", "no \u{1b}[2J\u{202E}such.img"][..],
         &["plan", "volume.img", "--want", "[\u{1b}[2J\u{9b}", "-o", "p"],

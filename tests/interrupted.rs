@@ -34,7 +34,7 @@ fn last_line(case: &Path) -> Value {
     serde_json::from_str(text.lines().last().expect("a line")).expect("JSON")
 }
 
-/// Waits until the server was asked for something new.
+/// Waits until the server has had so many requests more.
 fn wait_for_requests(drive: &WitnessedDevice, count: usize) {
     let log = || fs::read_to_string(drive.file("requests.log")).map_or(0, |log| log.matches(" Read id=").count());
     let (before, began) = (log(), Instant::now());

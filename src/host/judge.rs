@@ -289,7 +289,7 @@ mod tests {
             ),
             ("memory", |f| f.mounts.push(mount(9, AT, "/mnt", Under::Elsewhere)), AT, [false; 3], ['.'; 3]),
             (
-                "nobody knows",
+                "a source that leads nowhere",
                 |f| f.mounts.push(mount(9, AT, "/mnt", Under::Unknown("no source".to_owned()))),
                 AT,
                 [false; 3],

@@ -2,7 +2,7 @@
 //! is to be written to lies on it. What cannot be told is refused.
 //!
 //! Three things are asked, each of which can miss something: the mount tables of all processes, what block devices are made of (sysfs),
-//! and whether the drive could be opened exclusively, which the kernel refuses while it uses the drive itself. [`facts`] holds
+//! and whether the drive could be opened exclusively, which the kernel refuses while it uses the drive itself. `facts` holds
 //! what was found, without any judgement; `judge` decides on facts alone.
 
 mod error;

@@ -64,7 +64,7 @@ fn in_session(
     let done = work(&mut session);
     let traced = session.reader.flush_trace();
     let Done { ending, figures, text } = done.or_else(|error| ended_early(&session, error))?;
-    // Before anything is printed: what was done is on record whoever listens.
+    // Before anything is printed: what was done is on record in any case.
     let recorded = record(&session, ending, figures);
     print(&text)?;
     recorded?;

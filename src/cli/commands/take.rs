@@ -26,7 +26,7 @@ fn work(arguments: &TakeArguments, chosen: &Patterns, session: &mut Session) -> 
     let bar = progress::bytes_bar("taking", bytes, arguments.json);
     let mut trouble = Vec::new();
     let mut out = JsonLines::default();
-    // Files are taken to the end whoever listens.
+    // Files are taken to the end also when nobody reads the list.
     let mut printed = Ok(());
     let totals = take.run(&drive, case.store().as_ref(), &arguments.to, &mut |bytes| bar.inc(bytes), &mut |file| {
         if arguments.json && printed.is_ok() {
