@@ -65,6 +65,7 @@ pub enum CaseCopyError {
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Revision {
     /// The new plan's file.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub plan: PathBuf,
     /// Bytes that arrived late and led to it.
     pub late_bytes: u64,

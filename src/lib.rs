@@ -3,10 +3,12 @@
 //!
 //! Data flows one way through the modules, and a module knows only those above it in this list:
 //!
-//! 1. [`units`], [`extent`], [`fields`], [`finding`], [`human`]: numbers with their units, stretches of the drive, words of on-disk structures, things
-//!    noticed, figures as people read them; [`picture`]: pictures of figures, as text; [`clock`]: the one clock, real or simulated.
+//! 1. [`text`], [`units`], [`extent`], [`fields`], [`finding`], [`human`]: text made neutral, numbers with their units, stretches of the drive,
+//!    words of on-disk structures, things noticed, figures as people read them; [`picture`]: pictures of figures, as text; [`clock`]: the one
+//!    clock, real or simulated.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
 //! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
+//!    [`host`]: what this machine does with the drive, and whether a place lies on it.
 //! 4. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
 //! 5. [`case`]: the folder that holds all there is about one drive.
 //! 6. [`signs`]: what is recognised by its published signature, and read no further.
@@ -33,7 +35,7 @@
 //! 27. [`demo`]: an invented drive to try everything on.
 //! 28. [`cli`]: the command line, which holds no logic of its own.
 //!
-//! [`new_file`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
+//! [`new_file`] stands beside them: the one way a file is written; [`regular_file`]: how ours are opened; and [`storage`]: a file written in place.
 
 pub mod allocation;
 pub mod audit;
@@ -52,6 +54,7 @@ pub mod fields;
 pub mod finding;
 pub mod fs;
 pub mod history;
+pub mod host;
 pub mod human;
 pub mod image;
 pub mod journal;
@@ -62,6 +65,7 @@ pub mod pace;
 pub mod partition;
 pub mod picture;
 pub mod plan;
+pub mod regular_file;
 pub mod report;
 pub mod session;
 pub mod signs;
@@ -69,6 +73,7 @@ pub mod simulate;
 pub mod source;
 pub mod storage;
 pub mod take;
+pub mod text;
 pub mod units;
 pub mod verify;
 pub mod watch;

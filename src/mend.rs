@@ -1,6 +1,7 @@
 //! Putting a case right: its files ([`crate::case::mend`]), then which of its plans is the current one.
 
-use crate::case::{Case, Known, Mended, Mounted, refuse_mounted, refuse_source_in_case, refuse_writing_to_source};
+use crate::case::{Case, Known, Mended, refuse_source_in_case};
+use crate::host::Host;
 use crate::plan::{open_plan, read_plan_header};
 use crate::session::SessionError;
 use crate::source::{Reader, open};
@@ -31,15 +32,18 @@ pub struct MendReport {
 pub fn mend(
     folder: &Path,
     drive: Option<&Path>,
-    mounted: Mounted,
+    mounted: bool,
     known: &Known,
 ) -> Result<(Case, MendReport), SessionError> {
     let reader = match drive {
         Some(path) => {
             let source = open(path, None)?;
-            refuse_writing_to_source(folder, source.identity())?;
+            let host = Host::look(source.identity())?;
+            host.refuse_place(folder, false)?;
             refuse_source_in_case(folder, source.identity())?;
-            refuse_mounted(source.identity(), mounted)?;
+            if !mounted {
+                host.refuse_used(source.is_exclusive())?;
+            }
             Some(Reader::new(source, None))
         }
         None => None,

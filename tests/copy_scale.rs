@@ -111,6 +111,7 @@ fn zeros(bytes: u64) -> Reader {
         physical_sector: SectorSize::S4096,
         model: None,
         serial: None,
+        details: Default::default(),
     };
     Reader::new(Box::new(Zeros(identity)), None)
 }

@@ -3,7 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 37] = [
+const ORDER: [&str; 40] = [
+    "text",
     "units",
     "extent",
     "fields",
@@ -11,10 +12,12 @@ const ORDER: [&str; 37] = [
     "human",
     "picture",
     "clock",
+    "regular_file",
     "model",
     "new_file",
     "storage",
     "source",
+    "host",
     "image",
     "journal",
     "case",

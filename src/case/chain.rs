@@ -2,9 +2,9 @@
 
 use super::record::{RECORD_NAME, read_seal};
 use super::{CaseError, Note, Seal};
+use crate::regular_file;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::Path;
 
@@ -122,7 +122,7 @@ pub fn read_record(folder: &Path) -> Result<Record, CaseError> {
     let failed = |error| CaseError::io(&path, error);
     // The seal first: what is appended between the two readings is then a line more, and not one too few.
     let seal = read_seal(&path);
-    match File::open(&path) {
+    match regular_file::open(&path) {
         Ok(file) => follow(BufReader::new(file), seal.as_ref()).map_err(failed),
         Err(error) if error.kind() == io::ErrorKind::NotFound => follow(io::empty(), seal.as_ref()).map_err(failed),
         Err(error) => Err(failed(error)),

@@ -57,9 +57,7 @@ impl Case {
         }
         let confirmed = match compared {
             Some(confirmed) => confirmed,
-            None if self.file.source.serial.is_some() && self.file.source.serial == identity.serial => {
-                Confirmed::Serial
-            }
+            None if self.file.source.has_serial_of(identity) => Confirmed::Serial,
             None if word.same_drive => Confirmed::Word,
             None => return Err(CaseError::NotConfirmed),
         };

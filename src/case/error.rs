@@ -171,26 +171,6 @@ pub enum CaseError {
         /// The folder.
         folder: PathBuf,
     },
-    /// A case, or a file to be written, lies on the drive that is to be read.
-    #[error(
-        "{folder}: lies on the drive that is to be read ({device}), which is never written to; choose a place elsewhere"
-    )]
-    OnSource {
-        /// The folder.
-        folder: PathBuf,
-        /// The drive.
-        device: String,
-    },
-    /// The source is mounted.
-    #[error(
-        "{path} is mounted at {at}: the system may write to it at any moment; unmount it, or say --mounted if that cannot be done"
-    )]
-    Mounted {
-        /// The source.
-        path: PathBuf,
-        /// Where.
-        at: String,
-    },
     /// A file of the case could not be written.
     #[error(transparent)]
     Write(#[from] NewFileError),

@@ -4,6 +4,7 @@
 
 use super::CaseError;
 use crate::journal::{Journal, JournalError, JournalHeader, Ranges, replay};
+use crate::regular_file;
 use crate::storage::FileStorage;
 use rustix::fs::{FlockOperation, flock};
 use rustix::io::Errno;
@@ -21,7 +22,7 @@ const PAUSE: Duration = Duration::from_millis(40);
 
 /// Opens and locks the journal at `path`.
 pub(super) fn lock(folder: &Path, path: &Path) -> Result<File, CaseError> {
-    let file = match File::options().read(true).write(true).open(path) {
+    let file = match regular_file::open_with(File::options().read(true).write(true), path) {
         Ok(file) => file,
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
             return Err(CaseError::JournalMissing { path: path.into() });

@@ -215,6 +215,7 @@ impl CaseFile {
                 physical_sector: header.sector,
                 model: None,
                 serial: None,
+                details: crate::source::DriveDetails::default(),
             },
             form,
         );

@@ -21,7 +21,6 @@ mod note;
 mod offline;
 mod own_files;
 mod record;
-mod safety;
 mod store;
 
 pub use attachment::Attachment;
@@ -35,7 +34,6 @@ pub use mend::{Known, Mended, MendedJournal, mend};
 pub use note::{FieldValue, Note, NoteError, NoteField, Topic, Unit};
 pub use own_files::{leftovers, refuse_source_in_case};
 pub use record::{Entry, RECORD_NAME, SEAL_NAME, Seal};
-pub use safety::{Mounted, refuse_mounted, refuse_writing_to_source};
 pub use store::{CaseStore, CommitRule};
 
 use crate::extent::Extent;
@@ -296,6 +294,19 @@ pub fn add_note(folder: &Path, note: &Note) -> Result<(), CaseError> {
         return Err(CaseError::Missing { folder: folder.into() });
     }
     record::append(&folder.join(RECORD_NAME), &Entry::note(note))
+}
+
+/// Refuses a case that another process works on, before anything else is done.
+///
+/// # Errors
+/// [`CaseError::InUse`].
+pub fn check_unlocked(folder: &Path) -> Result<(), CaseError> {
+    let Ok(file) = CaseFile::read(&folder.join(CASE_NAME)) else { return Ok(()) };
+    match journal_file::lock(folder, &file.journal_path(folder)) {
+        Err(error @ CaseError::InUse { .. }) => Err(error),
+        // Whatever else is wrong is told when the case is opened.
+        _ => Ok(()),
+    }
 }
 
 /// Whether there is a case in a folder.

@@ -4,6 +4,8 @@
 //! of lines and the sum of the last one. `docs/formats/record.md` describes both, and what they are worth.
 
 use super::{CaseError, Note, write_file};
+use crate::regular_file;
+use crate::text::json;
 use rustix::fs::FlockOperation;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -11,7 +13,6 @@ use std::fs::File;
 use std::io::{self, BufRead, BufReader, Seek, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
-use std::time::SystemTime;
 
 /// Its name in the case's folder.
 pub const RECORD_NAME: &str = "record.jsonl";
@@ -66,11 +67,6 @@ pub struct Seal {
     pub sha256: String,
 }
 
-/// The time now (RFC 3339, UTC, whole seconds).
-pub(super) fn now() -> String {
-    crate::human::moment(SystemTime::now())
-}
-
 fn user() -> String {
     let named = ["SUDO_USER", "LOGNAME", "USER"].iter().find_map(|name| std::env::var(name).ok());
     named.filter(|name| !name.is_empty()).unwrap_or_else(|| format!("uid {}", rustix::process::getuid().as_raw()))
@@ -82,7 +78,7 @@ pub(super) fn seal_path(record: &Path) -> PathBuf {
 
 /// The seal; `None` when there is none, or one that makes no sense.
 pub(super) fn read_seal(record: &Path) -> Option<Seal> {
-    serde_json::from_slice(&std::fs::read(seal_path(record)).ok()?).ok()
+    serde_json::from_slice(&regular_file::read(&seal_path(record), 1 << 10).ok()?).ok()
 }
 
 /// Appends an entry, alone: the record is locked meanwhile, so that a note can be taken while a copy runs.
@@ -92,7 +88,8 @@ pub(super) fn read_seal(record: &Path) -> Option<Seal> {
 pub(super) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
     let failed = |error| CaseError::io(path, error);
     let mut options = File::options();
-    let mut file = options.read(true).append(true).create(true).mode(0o600).open(path).map_err(failed)?;
+    let mut file =
+        regular_file::open_with(options.read(true).append(true).create(true).mode(0o600), path).map_err(failed)?;
     rustix::fs::flock(&file, FlockOperation::LockExclusive).map_err(|e| failed(e.into()))?;
     let seal = read_seal(path);
     let found = End::of(&mut file, seal.as_ref().map(|seal| seal.lines)).map_err(failed)?;
@@ -102,8 +99,8 @@ pub(super) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
     if fits && unsealed == 1 {
         write_seal(path, found.lines, &found.sum)?;
     }
-    let line = Line { when: now(), who: user(), entry, before: found.sum.clone() };
-    let text = serde_json::to_vec(&line).expect("plain values");
+    let line = Line { when: crate::human::now(), who: user(), entry, before: found.sum.clone() };
+    let text = json(&line).expect("plain values").into_bytes();
     let sum = hex::encode(Sha256::digest(&text));
     let mut written = text;
     written.push(b'\n');

@@ -69,7 +69,7 @@ pub struct SourceArguments {
     /// Folder that keeps all there is about this drive: what is read goes into its image and is never asked for again
     #[arg(long, value_name = "FOLDER")]
     pub case: Option<PathBuf>,
-    /// Read a drive although the system has it mounted and may write to it
+    /// Read a drive although the system has it mounted, or in use otherwise, and may write to it
     #[arg(long)]
     pub mounted: bool,
     /// You know that it is the case's drive, although neither its serial number nor its tables can tell; the record keeps this
@@ -78,6 +78,10 @@ pub struct SourceArguments {
     /// You know why the image file that is the source was changed since the case read it last; the record keeps this
     #[arg(long)]
     pub source_changed: bool,
+    /// The case, and whatever else is written, does not lie on the drive, though that cannot be told: for file systems whose device
+    /// is not known. The case's record keeps that it was said
+    #[arg(long)]
+    pub case_is_elsewhere: bool,
     /// Logical sector size of an image file, in bytes (a block device tells its own) [default: 512]
     #[arg(long, value_name = "BYTES")]
     pub sector_size: Option<u64>,
@@ -101,6 +105,7 @@ impl SourceArguments {
             mounted: false,
             same_drive: false,
             source_changed: false,
+            case_is_elsewhere: false,
             sector_size: None,
             trace: None,
             json,

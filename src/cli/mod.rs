@@ -4,16 +4,34 @@ pub mod args;
 mod commands;
 mod copy_progress;
 pub mod exit;
+pub mod output;
 mod progress;
 mod show;
+mod stop;
 mod table;
 
 use args::{Arguments, Command};
 use exit::Ending;
+use std::process::ExitCode;
 
 /// The definition of the command line, for what is made from it: `docs/commands`, man pages, completions.
 pub fn command() -> clap::Command {
     <Arguments as clap::CommandFactory>::command()
+}
+
+/// What was typed. Help and version are printed here, and so is what is wrong with it: words may be names that a shell has put
+/// there.
+///
+/// # Errors
+/// The exit code, when there is nothing to be run.
+pub fn parse() -> Result<Arguments, ExitCode> {
+    <Arguments as clap::Parser>::try_parse().map_err(|error| {
+        if !error.use_stderr() {
+            error.exit();
+        }
+        output::tell_lines(&error.render().to_string());
+        Ending::Usage.into()
+    })
 }
 
 /// Runs a command.
@@ -66,7 +84,12 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if let Some(error) = cause.downcast_ref::<SourceLost>() {
             return of_lost(error);
         }
-        if cause.is::<NewFileError>() || cause.is::<TakeError>() {
+        match cause.downcast_ref::<TakeError>() {
+            Some(TakeError::Stopped { .. }) => return Ending::NotFinished,
+            Some(_) => return Ending::Destination,
+            None => {}
+        }
+        if cause.is::<NewFileError>() {
             return Ending::Destination;
         }
         match cause.downcast_ref::<ExportError>() {
@@ -88,10 +111,11 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             None => {}
         }
         match cause.downcast_ref::<SessionError>() {
-            Some(SessionError::Nothing) => return Ending::Usage,
+            Some(SessionError::Nothing | SessionError::NoCase) => return Ending::Usage,
             Some(SessionError::Open(OpenError::SectorSize { .. })) => return Ending::Usage,
             Some(SessionError::Open(_)) => return Ending::SourceNotOpened,
             Some(SessionError::Lost(error)) => return of_lost(error),
+            Some(SessionError::Host(_)) => return Ending::Case,
             Some(SessionError::Trace(_)) => return Ending::Destination,
             Some(SessionError::Case(error)) => return of_case(error),
             None => {}
@@ -141,6 +165,7 @@ fn of_lost(error: &crate::source::SourceLost) -> Ending {
     use crate::source::SourceLost;
     match error {
         SourceLost::Store(_) | SourceLost::Trace(_) => Ending::Destination,
+        SourceLost::Stopped => Ending::NotFinished,
         _ => Ending::SourceLost,
     }
 }
@@ -152,6 +177,15 @@ fn of_case(error: &crate::case::CaseError) -> Ending {
         crate::case::CaseError::Write(_) | crate::case::CaseError::NoRoomForForm { .. } => Ending::Destination,
         _ => Ending::Case,
     }
+}
+
+/// An error as one sentence: the whole chain, without a cause that the sentence tells already.
+pub fn message_of(error: &anyhow::Error) -> String {
+    error.chain().fold(String::new(), |message, cause| match cause.to_string() {
+        cause if message.is_empty() => cause,
+        cause if message.ends_with(&cause) => message,
+        cause => format!("{message}: {cause}"),
+    })
 }
 
 /// Whether an error only says that nobody reads our output any more (`gleaner files DRIVE | head`).

@@ -41,6 +41,7 @@ impl From<SourceLost> for Halt {
     fn from(lost: SourceLost) -> Halt {
         match lost {
             SourceLost::Gone { extent, error, .. } => Halt::Gone { extent, message: error.to_string() },
+            SourceLost::Stopped => Halt::Stopped(StopReason::Asked),
             other => Halt::Source(other),
         }
     }

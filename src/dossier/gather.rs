@@ -10,6 +10,7 @@ use crate::history::{HISTORY_NAME, read_history};
 use crate::journal::{JournalError, standing_chunks};
 use crate::partition::AreaKind;
 use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, open_plan, read_plan};
+use crate::regular_file;
 use crate::report::SurveyReport;
 use crate::source::Store;
 use crate::verify::WholeSum;
@@ -17,7 +18,6 @@ use sha2::{Digest, Sha256};
 use std::convert::Infallible;
 use std::io::{self, Read};
 use std::path::Path;
-use std::time::SystemTime;
 
 /// Areas that get a picture of their own; the largest are chosen.
 const AREAS_DRAWN: usize = 8;
@@ -109,7 +109,7 @@ pub fn gather(
     let record = read_record(case.folder())?;
     Ok(Dossier {
         audience,
-        made: crate::human::moment(SystemTime::now()),
+        made: crate::human::now(),
         case: case.file().clone(),
         image_name: case.file().image_name().to_owned(),
         densities: densities(drive, &classify(drive, choices), store),
@@ -180,7 +180,7 @@ fn ranges(case: &Case, drive: &DriveMap, planned: &ExtentSet) -> Result<RangeFac
 }
 
 fn file_sha256(path: &Path) -> io::Result<String> {
-    let mut file = std::fs::File::open(path)?;
+    let mut file = regular_file::open(path)?;
     let (mut hasher, mut buffer) = (Sha256::new(), vec![0; 1 << 20]);
     loop {
         match file.read(&mut buffer)? {

@@ -26,12 +26,15 @@ pub enum PublishError {
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Published {
     /// The page.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub page: PathBuf,
     /// Its bytes.
     pub page_bytes: u64,
     /// Every file with its state.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub files: PathBuf,
     /// Every stretch that is not copied although it was planned.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub ranges: PathBuf,
 }
 

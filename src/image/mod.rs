@@ -13,11 +13,12 @@ pub use raw::Raw;
 pub use vhdx::{Vhdx, VhdxGeometry};
 
 use crate::new_file::{NewFile, Readers};
+use crate::regular_file;
 use crate::storage::{FileStorage, Storage};
 use crate::units::{ByteOffset, SectorSize};
 use serde::{Deserialize, Serialize};
 use std::fmt;
-use std::fs::{File, OpenOptions};
+use std::fs::OpenOptions;
 use std::io;
 use std::path::Path;
 
@@ -142,7 +143,7 @@ pub fn create_with(
 /// # Errors
 /// [`ImageError`].
 pub fn open(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> {
-    let file = OpenOptions::new().read(true).write(true).open(path);
+    let file = regular_file::open_with(OpenOptions::new().read(true).write(true), path);
     let file = file.map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
     open_in(Box::new(FileStorage::at(file, path)), form)
 }
@@ -152,7 +153,7 @@ pub fn open(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> 
 /// # Errors
 /// [`ImageError`].
 pub fn open_read_only(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> {
-    let file = File::open(path).map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
+    let file = regular_file::open(path).map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
     let storage = Box::new(FileStorage::new(file));
     Ok(match form {
         ImageForm::Raw => Box::new(Raw::open(storage)?),

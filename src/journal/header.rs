@@ -1,8 +1,8 @@
 //! The first 64 bytes of a journal: which case and which drive it belongs to.
 
 use super::{CRC_32C, JournalError, u32_at, u64_at};
+use crate::regular_file;
 use crate::units::SectorSize;
-use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
@@ -73,7 +73,7 @@ impl JournalHeader {
 /// [`JournalError::Header`] when it does not begin as one.
 pub fn read_header(path: &Path) -> Result<JournalHeader, JournalError> {
     let mut bytes = [0; 64];
-    let read = File::open(path).and_then(|mut file| file.read_exact(&mut bytes));
+    let read = regular_file::open(path).and_then(|mut file| file.read_exact(&mut bytes));
     read.map_err(|error| JournalError::Open { path: path.to_path_buf(), error })?;
     Ok(JournalHeader::decode(&bytes)?.0)
 }

@@ -3,9 +3,9 @@
 use super::record::{Decoded, Record};
 use super::{ChunkHash, Claim, JournalError, JournalHeader, RECORD_BYTES, Ranges, Unsound};
 use crate::extent::Extent;
+use crate::regular_file;
 use crate::source::Mark;
 use crate::storage::{FileStorage, Storage};
-use std::fs::File;
 use std::path::Path;
 
 /// Records read at once.
@@ -35,7 +35,7 @@ pub struct Claims<S> {
 /// # Errors
 /// [`JournalError::Open`], and what [`read_claims_in`] returns.
 pub fn read_claims(path: &Path) -> Result<Claims<FileStorage>, JournalError> {
-    let file = File::open(path).map_err(|error| JournalError::Open { path: path.to_path_buf(), error })?;
+    let file = regular_file::open(path).map_err(|error| JournalError::Open { path: path.to_path_buf(), error })?;
     read_claims_in(FileStorage::new(file))
 }
 

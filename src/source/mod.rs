@@ -3,6 +3,7 @@
 
 mod aligned;
 mod block_device;
+mod drive_details;
 mod error;
 mod identity;
 mod image_file;
@@ -15,6 +16,7 @@ mod stream;
 mod trace;
 
 pub use aligned::AlignedBuffer;
+pub use drive_details::{DriveDetails, SerialFrom};
 pub use error::{OpenError, ReadError, SourceLost};
 pub use identity::{SourceIdentity, SourceKind};
 pub use mark::{Blame, Failure, Mark, Skip};
@@ -38,6 +40,11 @@ pub trait Source: Send + Sync {
     /// The caller ([`Reader`]) passes offsets, lengths and buffers aligned to the logical sector where
     /// [`SourceIdentity::needs_alignment`] asks for it, and stays within [`SourceIdentity::bytes`].
     fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError>;
+
+    /// Whether it was opened so that nobody in the kernel can use it meanwhile: no file system on it can be mounted.
+    fn is_exclusive(&self) -> bool {
+        true
+    }
 
     /// Whether the source is still the one that was opened. Asked after a failed read, because the kernel reports a
     /// vanished drive with the same error number as a bad sector.

@@ -8,6 +8,7 @@ use crate::units::ByteOffset;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::ops::Bound;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 
@@ -105,6 +106,7 @@ pub struct Reader {
     source: Box<dyn Source>,
     clock: Clock,
     store: Option<Arc<dyn Store>>,
+    stop: Arc<AtomicBool>,
     state: Mutex<State>,
 }
 
@@ -122,7 +124,7 @@ impl Reader {
             trace,
             activity: Activity::default(),
         };
-        Reader { clock: source.clock(), source, store: None, state: Mutex::new(state) }
+        Reader { clock: source.clock(), source, store: None, stop: Arc::default(), state: Mutex::new(state) }
     }
 
     /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive is not asked again.
@@ -130,6 +132,17 @@ impl Reader {
     pub fn with_store(mut self, store: Arc<dyn Store>) -> Reader {
         self.store = Some(store);
         self
+    }
+
+    /// Reads nothing more once `stop` is set: every request then gives [`SourceLost::Stopped`].
+    #[must_use]
+    pub fn with_stop(mut self, stop: Arc<AtomicBool>) -> Reader {
+        self.stop = stop;
+        self
+    }
+
+    fn check_stop(&self) -> Result<(), SourceLost> {
+        if self.stop.load(Ordering::Relaxed) { Err(SourceLost::Stopped) } else { Ok(()) }
     }
 
     /// What the source says about itself.
@@ -210,6 +223,7 @@ impl Reader {
     /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
     pub fn attempt(&self, extent: Extent, buffer: &mut [u8]) -> Result<Attempt, SourceLost> {
         self.check_bounds(extent)?;
+        self.check_stop()?;
         let began = self.clock.now();
         let outcome = self.source.read_at(extent.start, buffer);
         let took = self.clock.since(began);
@@ -333,6 +347,8 @@ impl Reader {
 
     /// Fills `buffer` with `extent`, from the store as far as it holds it, else from the drive.
     fn fetch(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+        // What the store holds may take long as well.
+        self.check_stop()?;
         let Some(store) = &self.store else { return self.fetch_from_drive(extent, buffer) };
         let part_of = |part: Extent| {
             let from = length(part.start.0 - extent.start.0);
@@ -396,6 +412,7 @@ impl Reader {
 
     /// One request, and how it failed if it did.
     fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
+        self.check_stop()?;
         let began = self.clock.now();
         let outcome = self.source.read_at(extent.start, buffer);
         let took = self.clock.since(began);

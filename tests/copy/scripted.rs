@@ -75,6 +75,7 @@ impl Scripted {
             physical_sector: SectorSize::new(physical).unwrap(),
             model: None,
             serial: None,
+            details: Default::default(),
         };
         Scripted { identity, clock: Clock::simulated(), script: Arc::default(), stop }
     }

@@ -6,12 +6,11 @@ use crate::cases::{
 };
 use crate::common::fixture;
 use crate::kills::Random;
-use crate::witness::{Behaviour, WitnessedDevice, run};
+use crate::witness::{Behaviour, WitnessedDevice};
 use serde_json::Value;
 use std::fs::{self, File};
-use std::io::{BufRead, BufReader, Write};
+use std::io::{BufRead, Write};
 use std::path::Path;
-use std::process::Command;
 use std::time::Duration;
 
 /// A drive slow enough that what happens to a copy happens in the middle of it.

@@ -1,21 +1,26 @@
 //! `gleaner audit`
 
-use super::{print, read, record};
+use super::{Done, in_session, read, require_case};
 use crate::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
 use crate::case::Access;
 use crate::cli::args::AuditArguments;
 use crate::cli::exit::Ending;
+use crate::cli::output::JsonLines;
 use crate::cli::show;
 use crate::new_file::{Readers, write_new};
 use crate::plan::{open_plan, read_plan};
 use crate::report::audit_csv;
-use anyhow::Context;
+use crate::session::Session;
 use serde::Serialize;
-use std::io::{self, BufWriter, Write};
 
 pub fn run(arguments: &AuditArguments) -> anyhow::Result<Ending> {
-    let (session, drive) = read(&arguments.source, Access::Look, &[&arguments.csv])?;
-    let case = session.case.as_ref().context("audit needs a case: give it with --case")?;
+    require_case(&arguments.source)?;
+    in_session(&arguments.source, Access::Look, None, &[&arguments.csv], |session| work(arguments, session))
+}
+
+fn work(arguments: &AuditArguments, session: &mut Session) -> anyhow::Result<Done> {
+    let drive = read(session, arguments.source.quiet || arguments.source.json)?;
+    let case = session.case()?;
     let planned = match case.plan_path() {
         Some(path) => read_plan(open_plan(&path)?)?.ascending().collect(),
         None => Default::default(),
@@ -32,12 +37,12 @@ pub fn run(arguments: &AuditArguments) -> anyhow::Result<Ending> {
         }
         (None, false) => audit(&drive, &truth, |_| Ok::<(), anyhow::Error>(()))?,
     };
-    if !arguments.source.json {
-        print(&show::audit(&summary, &first_bad(&drive, &truth)?, arguments.depth))?;
-    }
+    let text = match arguments.source.json {
+        true => String::new(),
+        false => show::audit(&summary, &first_bad(&drive, &truth)?, arguments.depth),
+    };
     let ending = if summary.totals.damaged > 0 { Ending::Incomplete } else { Ending::Done };
-    record(&session, ending, serde_json::to_value(summary.totals)?)?;
-    Ok(ending)
+    Ok(Done { ending, figures: serde_json::to_value(summary.totals)?, text })
 }
 
 /// The first damaged files, for people.
@@ -59,14 +64,9 @@ fn print_everything(drive: &crate::allocation::DriveMap, truth: &Truth<'_>) -> a
     struct Sums<'s> {
         summary: &'s AuditSummary,
     }
-    let mut out = BufWriter::with_capacity(1 << 16, io::stdout().lock());
-    let summary = audit(drive, truth, |file| -> anyhow::Result<()> {
-        serde_json::to_writer(&mut out, file)?;
-        out.write_all(b"\n")?;
-        Ok(())
-    })?;
-    serde_json::to_writer(&mut out, &Sums { summary: &summary })?;
-    out.write_all(b"\n")?;
-    out.flush()?;
+    let mut out = JsonLines::default();
+    let summary = audit(drive, truth, |file| out.line(file).map_err(anyhow::Error::from))?;
+    out.line(&Sums { summary: &summary })?;
+    out.finish()?;
     Ok(summary)
 }

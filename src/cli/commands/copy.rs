@@ -1,10 +1,11 @@
 //! `gleaner copy`
 
-use super::{open, print, print_json, record};
+use super::{Done, in_session, require_case};
 use crate::case::Access;
 use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, try_again};
 use crate::cli::args::{CopyArguments, ImageArgument};
 use crate::cli::exit::Ending;
+use crate::cli::output::{json_text, tell};
 use crate::cli::{copy_progress, show};
 use crate::copy::temperature::Thermometer;
 use crate::copy::{Controls, CopyOptions, CopyOutcome, End, StopAfter};
@@ -13,10 +14,8 @@ use crate::image::ImageForm;
 use crate::pace::seconds_left;
 use crate::plan::open_plan;
 use crate::session::Session;
-use anyhow::Context;
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
 pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
@@ -24,33 +23,22 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
         ImageArgument::Raw => ImageForm::Raw,
         ImageArgument::Vhdx => ImageForm::Vhdx,
     });
-    let mut session = open(&arguments.source, Access::Work, form, &[])?;
-    if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
-        case.set_fill(fill)?;
-    }
-    session.case.as_ref().context("copy needs a case: give it with --case")?;
-    let stop = Arc::new(AtomicBool::new(false));
-    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
-        signal_hook::flag::register(signal, Arc::clone(&stop))?;
-    }
-    if !arguments.again.is_empty() {
-        let bytes = try_again(&mut session, &arguments.again).map_err(bare)?;
-        if !arguments.source.quiet && !arguments.source.json {
-            eprintln!("{} of unreadable places will be tried again", human::bytes(bytes));
+    require_case(&arguments.source)?;
+    in_session(&arguments.source, Access::Work, form, &[], |session| {
+        if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
+            case.set_fill(fill)?;
         }
-    }
-    expect(arguments, &session)?;
-    let outcome = follow(arguments, &mut session, &stop);
-    session.reader.flush_trace()?;
-    let outcome = outcome?;
-    let ending = ending(&outcome.copy);
-    record(&session, ending, serde_json::to_value(&outcome)?)?;
-    if arguments.source.json {
-        print_json(&outcome)?;
-    } else {
-        print(&show::copy(&outcome))?;
-    }
-    Ok(ending)
+        if !arguments.again.is_empty() {
+            let bytes = try_again(session, &arguments.again).map_err(bare)?;
+            if !arguments.source.quiet && !arguments.source.json {
+                tell(&format!("{} of unreadable places will be tried again", human::bytes(bytes)));
+            }
+        }
+        expect(arguments, session)?;
+        let outcome = follow(arguments, session)?;
+        let text = if arguments.source.json { json_text(&outcome)? } else { show::copy(&outcome) };
+        Ok(Done { ending: ending(&outcome.copy), figures: serde_json::to_value(&outcome)?, text })
+    })
 }
 
 /// Says how long it will take, where the drive's pace was measured.
@@ -62,16 +50,17 @@ fn expect(arguments: &CopyArguments, session: &Session) -> anyhow::Result<()> {
     let seconds = seconds_left(open_plan(&plan)?, case.store().as_ref(), &model)?;
     let (least, most) = model.spread.range(seconds);
     let range = show::time_range(least, most);
-    eprintln!("at the drive's measured pace the sweeps take {} ({range})", human::seconds(seconds));
+    tell(&format!("at the drive's measured pace the sweeps take {} ({range})", human::seconds(seconds)));
     Ok(())
 }
 
-fn follow(arguments: &CopyArguments, session: &mut Session, stop: &AtomicBool) -> anyhow::Result<CaseCopyOutcome> {
+fn follow(arguments: &CopyArguments, session: &mut Session) -> anyhow::Result<CaseCopyOutcome> {
+    let stop = Arc::clone(&session.stop);
     let thermometer = arguments.source.source.as_ref().and_then(|path| Thermometer::of_device(path, Path::new("/sys")));
     let mut celsius = thermometer.map(|thermometer| move || thermometer.celsius());
     let mut progress = copy_progress::CopyProgress::new(arguments.source.json, arguments.source.quiet);
     let controls = Controls {
-        stop,
+        stop: &stop,
         thermometer: celsius.as_mut().map(|ask| ask as &mut dyn FnMut() -> Option<f64>),
         events: &mut |event| progress.event(event),
     };

@@ -1,8 +1,9 @@
 //! `gleaner simulate`
 
-use super::{drive_model, print, print_json};
+use super::drive_model;
 use crate::cli::args::SimulateArguments;
 use crate::cli::exit::Ending;
+use crate::cli::output::{json_text, print};
 use crate::cli::show;
 use crate::new_file::{NewFileError, Readers, check_new, write_new};
 use crate::plan::open_plan;
@@ -23,7 +24,7 @@ pub fn run(arguments: &SimulateArguments) -> anyhow::Result<Ending> {
         write_new(svg, Readers::AsUsual, |out| out.write_all(simulation_picture(&simulation).as_bytes()).map_err(io))?;
     }
     if arguments.json {
-        print_json(&simulation)?;
+        print(&json_text(&simulation)?)?;
     } else {
         print(&show::simulated(&arguments.plan.to_string_lossy(), &simulation))?;
     }

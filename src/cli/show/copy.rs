@@ -26,8 +26,7 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
         ),
         End::Gone { extent, message } => format!(
             "the drive stopped answering at byte {} ({}); nothing is lost: switch off, check power and cable, and run the same command again",
-            extent.start.0,
-            human::name(message)
+            extent.start.0, message
         ),
         End::Silent { extent, failed_in_a_row } => format!(
             "the drive no longer answers: {} in a row failed, the first at byte {}, and not even sectors that it gave before can be read; nothing is \
@@ -56,7 +55,7 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
             human::bytes(revision.late_bytes),
             human::bytes(revision.bytes_now),
             human::bytes(revision.bytes_before),
-            human::name(&revision.plan.display().to_string())
+            &revision.plan.display().to_string()
         );
     }
     let waiting = planned - copied - deferred - unreadable;

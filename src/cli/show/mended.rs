@@ -17,14 +17,14 @@ pub fn mended(report: &MendReport) -> String {
     }
     if let Some(journal) = &report.mended.journal {
         let salvaged = &journal.salvaged;
-        say!(&mut text, "  {}", human::name(&journal.fault));
+        say!(&mut text, "  {}", &journal.fault);
         say!(
             &mut text,
             "  {} were taken over into {}; {} could not be; {} stays as it is",
             human::counted(salvaged.kept, "record", "records"),
-            human::name(&journal.file),
+            &journal.file,
             human::count(salvaged.lost),
-            human::name(&journal.damaged)
+            &journal.damaged
         );
         if salvaged.lost_withdrawals > 0 {
             say!(
@@ -42,7 +42,7 @@ pub fn mended(report: &MendReport) -> String {
         human::bytes(report.unreadable_bytes)
     );
     match &report.plan {
-        Some(plan) => say!(&mut text, "  current plan: {}", human::name(plan)),
+        Some(plan) => say!(&mut text, "  current plan: {}", plan),
         None => say!(&mut text, "  there is no plan yet: `gleaner plan --case` makes one"),
     }
     text.push_str(&leftovers(&report.leftovers));
@@ -56,7 +56,7 @@ pub fn leftovers(files: &[std::path::PathBuf]) -> String {
         say!(
             &mut text,
             "  {} is no part of the case: an interrupted run or an earlier form left it; remove it if you do not need it",
-            human::name(&file.display().to_string())
+            &file.display().to_string()
         );
     }
     text

@@ -26,7 +26,7 @@ pub fn verify(report: &VerifyReport, sector: SectorSize) -> String {
         human::bytes(claims.unreadable.bytes())
     );
     if let Some(error) = &claims.first_error {
-        say!(&mut text, "  the first of those: {}", human::name(error));
+        say!(&mut text, "  the first of those: {}", error);
     }
     say!(&mut text, "  SHA-256 of the whole image ({} bytes): {}", human::count(report.sum.bytes), report.sum.sha256);
     if let Some(again) = &report.again {
@@ -49,7 +49,7 @@ pub fn verify(report: &VerifyReport, sector: SectorSize) -> String {
         }
         Structure::NotRead { why } => {
             say!(&mut text, "");
-            say!(&mut text, "The files that are affected cannot be named: {}", human::name(why));
+            say!(&mut text, "The files that are affected cannot be named: {}", why);
         }
     }
     text
@@ -94,7 +94,7 @@ fn show_opinion(text: &mut String, opinion: &SecondOpinion) {
         Verdict::Differs => format!("sees something else: {seen}"),
         Verdict::NotOpened { message, explanation } => {
             let why = explanation.map_or(String::new(), |e| format!(" ({})", e.sentence()));
-            format!("could not open it: {}{why}", human::name(message))
+            format!("could not open it: {}{why}", message)
         }
         Verdict::NoReader => "knows this file system; it was not compared".to_owned(),
     };
@@ -114,7 +114,7 @@ fn show_opinion(text: &mut String, opinion: &SecondOpinion) {
         say!(text, "    {} differences that nothing explains, the first:", human::count(opinion.unexplained));
         for found in opinion.differences.iter().filter(|d| d.explanation.is_none()).take(10) {
             let what = serde_json::to_string(&found.difference).unwrap_or_default();
-            say!(text, "      {} {what}", human::name(&found.path));
+            say!(text, "      {} {what}", &found.path);
         }
     }
 }
@@ -129,8 +129,8 @@ fn owner(owner: &Owner) -> Vec<String> {
     };
     let whose = match (&owner.holder, owner.class) {
         (Some(holder), _) => {
-            let stream = holder.stream.as_ref().map_or(String::new(), |s| format!(" ({})", human::name(s)));
-            format!("{}{stream}", human::name(&holder.path))
+            let stream = holder.stream.as_ref().map_or(String::new(), |s| format!(" ({})", s));
+            format!("{}{stream}", &holder.path)
         }
         (None, Some(class)) => class.name().to_owned(),
         (None, None) => String::new(),

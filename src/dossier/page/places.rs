@@ -15,7 +15,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         (list(dossier, "Could not be read", &ranges.unreadable))
         (list(dossier, "Put off, to be tried again", &ranges.put_off))
         (list(dossier, "Planned and not read yet", &ranges.waiting))
-        p { "All of them, with their lengths, are in " code { (human::name(&dossier.lists[1])) } "." }
+        p { "All of them, with their lengths, are in " code { (&dossier.lists[1]) } "." }
     }
 }
 
