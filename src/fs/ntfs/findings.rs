@@ -47,7 +47,11 @@ codes! {
     RECORDS_UNREADABLE: "ntfs-records-unreadable", Damage,
         "File records could not be read. The files they describe are unknown; their clusters show as in use by nobody.";
     RECORDS_BLANK: "ntfs-records-blank", Damage,
-        "File records inside the written part of $MFT are all zero. Formatters and drivers mark every record they make room for, so these were wiped or lost; files they described are unknown, their clusters show as in use by nobody.";
+        "File records that $MFT's own bitmap marks as in use are all zero: they were wiped or lost. The files they described are unknown; their clusters show as used, no known file. Keep `unclaimed` in the plan.";
+    RECORDS_UNPROVEN: "ntfs-records-unproven", Caution,
+        "File records are all zero, which is how Windows leaves records that no file has used yet; but the part of $MFT's own bitmap that would prove it is lost, damaged or wrong. If files were lost here, their clusters show as used, no known file. Keep `unclaimed` in the plan.";
+    TABLE_BITMAP_WRONG: "ntfs-file-table-bitmap-wrong", Caution,
+        "$MFT's own bitmap calls file records free that are in use. The records were believed, so no file is affected; near the wrong bits, zeros are not taken for records that no file has used yet.";
     RECORD_DAMAGED: "ntfs-record-damaged", Damage,
         "A file record is damaged and was not used. At most one file, or part of one, is unknown for each.";
     RECORD_BY_MIRROR: "ntfs-record-by-mirror", Note,

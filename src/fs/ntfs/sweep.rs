@@ -71,8 +71,6 @@ struct Cutter {
     scratch: Vec<u8>,
     pieces: BTreeMap<u32, Pieces>,
     lost: Vec<LostRecords>,
-    /// Records that are all zero.
-    blank: Vec<LostRecords>,
     /// Mirrored records that differ from $MFT's.
     differing: Vec<u32>,
     mirror_unreadable: u32,
@@ -85,7 +83,6 @@ impl Cutter {
             scratch: vec![0; small(record_bytes)],
             pieces: BTreeMap::new(),
             lost: Vec::new(),
-            blank: Vec::new(),
             differing: Vec::new(),
             mirror_unreadable: 0,
         }
@@ -177,7 +174,7 @@ impl Cutter {
             Ok(header) => collector.take(number, place, &header, &self.scratch),
             // The first four are never unused (Linux fs/ntfs/layout.h, the words on `FILE_MFTMirr`): zeros there are a loss.
             Err(Some(RecordError::Unused)) if number >= 4 || mirror.sound(number).is_none() => {
-                lose(&mut self.blank, number, place);
+                collector.seen.blank.add(number);
             }
             Err(error) => {
                 if let Some((header, bytes)) = mirror.sound(number) {
@@ -211,17 +208,6 @@ impl Cutter {
                 lost.first + (lost.count - 1)
             );
             collector.findings.push(Finding::at(&found::RECORDS_UNREADABLE, lost.place, sentence));
-        }
-        for blank in &self.blank {
-            collector.incomplete = true;
-            let sentence = format!(
-                "{} file records, numbers {} to {}, are all zero, where even records that were never used have their mark; they may \
-                 have held as many files.",
-                blank.count,
-                blank.first,
-                blank.first + (blank.count - 1)
-            );
-            collector.findings.push(Finding::at(&found::RECORDS_BLANK, blank.place, sentence));
         }
         for (from, to) in table.map.missing() {
             collector.incomplete = true;
