@@ -5,7 +5,7 @@ use crate::extent::ExtentSet;
 use crate::finding::{Code, Finding, Findings, Severity};
 use crate::fs::{self, Content};
 use crate::partition::findings::SEARCH_CUT_SHORT;
-use crate::partition::{self, Area, AreaKind, DriveLayout, Scheme};
+use crate::partition::{self, Area, AreaKind, DriveLayout, Reserved, Scheme};
 use crate::source::{Reader, SourceIdentity, SourceLost, Window};
 use std::sync::OnceLock;
 
@@ -25,7 +25,7 @@ pub static CODES: &[&Code] = &[&UNREADABLE];
 pub struct DriveArea {
     /// Where it lies and how the table names it.
     pub area: Area,
-    /// What it holds; `None` for space in no partition.
+    /// What it holds; `None` for space in no partition, and for a partition that is set aside and holds nothing.
     pub content: Option<Content>,
     maps: OnceLock<TwoMaps>,
 }
@@ -54,11 +54,17 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
     layout.table_extents.extend(reader.identity().last_sector());
     let mut areas = Vec::new();
     for area in std::mem::take(&mut layout.areas) {
-        let content = match area.kind {
-            AreaKind::Unpartitioned => None,
-            AreaKind::Partition(_) | AreaKind::Volume | AreaKind::Found(_) => {
-                Some(fs::read_content(&Window::new(reader, area.extent))?)
-            }
+        let window = Window::new(reader, area.extent);
+        let reserved = match &area.kind {
+            AreaKind::Partition(entry) if layout.types_are_proven() => entry.reserved(),
+            _ => None,
+        };
+        let content = match (&area.kind, reserved) {
+            (AreaKind::Unpartitioned, _) => None,
+            (_, Some(Reserved::Space)) => fs::read_reserved(&window)?,
+            // Code has no structure to recognise, and is planned.
+            (_, Some(Reserved::Code)) => Some(fs::read_reserved(&window)?.unwrap_or_else(Content::code)),
+            (_, None) => Some(fs::read_content(&window)?),
         };
         areas.push(DriveArea::new(area, content));
     }
@@ -159,6 +165,7 @@ impl DriveMap {
         let list: Vec<String> = self
             .areas
             .iter()
+            .filter(|area| area.content.is_some())
             .filter_map(|area| Some(format!("{} (from byte {})", area.number()?, area.area.extent.start.0)))
             .collect();
         if list.is_empty() { "no volumes".to_owned() } else { list.join(", ") }

@@ -25,6 +25,11 @@ pub enum Content {
 }
 
 impl Content {
+    /// Code that starts the drive: planned whole, with nothing in it to recognise.
+    pub(crate) fn code() -> Content {
+        Content::Opaque { sign: None, recognised: None, findings: Findings::new() }
+    }
+
     /// What it is in a word, where that is known.
     pub fn name(&self) -> Option<&'static str> {
         match self {
@@ -150,6 +155,20 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
         Some(found) => taken_whole(window, sign, found, findings),
         None => Content::Opaque { sign, recognised: None, findings },
     })
+}
+
+/// Looks at the start of a partition that has no file system by definition, and no further as long as nothing is recognised
+/// there: `None`. What is recognised all the same is read as anywhere else.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone.
+pub fn read_reserved(window: &Window<'_>) -> Result<Option<Content>, SourceLost> {
+    let first = window.read(0, 512.min(window.extent().bytes))?;
+    let Some(sector) = first.as_ref().and_then(|block| block.whole()) else { return Ok(None) };
+    if boot_sign::recognise(sector).is_none() && signs::look_at_start(window)?.is_none() {
+        return Ok(None);
+    }
+    read_content(window).map(Some)
 }
 
 /// Reads a volume whose boot sectors and their copies are all lost, if one geometry alone fits what is left of it. Reads

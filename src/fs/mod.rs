@@ -19,7 +19,9 @@ pub use catalog::{
     Catalog, CatalogBuilder, Link, Node, NodeId, NodeKind, NodeSpec, ORPHANS, Parent, Purpose, Role, Stream, StreamSpec,
 };
 pub use clusters::{ClusterGeometry, ClusterRun, ClusterSet};
-pub use content::{CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content, read_without_boot_sector};
+pub use content::{
+    CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content, read_reserved, read_without_boot_sector,
+};
 pub use infer::Inferred;
 pub use timestamp::Timestamp;
 

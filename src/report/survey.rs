@@ -163,6 +163,9 @@ pub fn survey(
     }
 }
 
+/// What a partition holds that is set aside by its type.
+const NO_FILE_SYSTEM: &str = "no file system (reserved)";
+
 fn area_report(area: &DriveArea) -> AreaReport {
     let (kind, entry) = match &area.area.kind {
         AreaKind::Partition(entry) => ("partition", Some(entry)),
@@ -174,8 +177,12 @@ fn area_report(area: &DriveArea) -> AreaReport {
         Some(Content::Volume(volume)) => {
             (Some(volume.kind.name().to_owned()), area.two_maps().map(|maps| volume_report(volume, maps)))
         }
-        Some(content @ Content::Opaque { .. }) => (Some(content.name().unwrap_or("not recognised").to_owned()), None),
-        None => (None, None),
+        Some(content @ Content::Opaque { .. }) => {
+            let without_name =
+                if entry.is_some_and(|e| e.reserved().is_some()) { NO_FILE_SYSTEM } else { "not recognised" };
+            (Some(content.name().unwrap_or(without_name).to_owned()), None)
+        }
+        None => (entry.map(|_| NO_FILE_SYSTEM.to_owned()), None),
     };
     AreaReport {
         number: area.number(),

@@ -93,20 +93,21 @@ fn records_in_one_piece(volume: &Volume<'_>) -> Result<u64, SourceLost> {
 }
 
 /// The number behind the last record within one growth of $MFT from `known` on.
-fn last_of_growth(volume: &Volume<'_>, mut known: u64, most: u64) -> Result<u64, SourceLost> {
+fn last_of_growth(volume: &Volume<'_>, known: u64, most: u64) -> Result<u64, SourceLost> {
     let record = volume.boot.record_bytes;
     let end = most.min(known + GROWTH_BYTES / record);
     let start = volume.boot.mft.0.saturating_mul(volume.boot.cluster_bytes);
     // One request for all of them; the reader keeps it.
     volume.window.read(start.saturating_add(known * record), (end - known) * record)?;
+    let mut last = known;
     for number in known..end {
         match look(volume, number)? {
-            Place::Right | Place::Unnumbered => known = number + 1,
+            Place::Right | Place::Unnumbered => last = number + 1,
             Place::Zero | Place::Unreadable => {}
             Place::Wrong => break,
         }
     }
-    Ok(known)
+    Ok(last)
 }
 
 /// Whether the table still runs on at a place: the record there carries its number or waits for a file. Where the place
