@@ -193,6 +193,21 @@ fn unreadable_sectors_get_the_chosen_fill() {
     assert!(complaint.contains("0xa7"), "{complaint}");
 }
 
+/// No file is damaged, but a planned sector is unreadable: the copy says so, and so does the audit.
+#[test]
+fn a_lost_copy_of_the_boot_sector_alone_is_not_passed_over_by_the_audit() {
+    let bytes = fixture("ntfs-rich");
+    let end = bytes.len() as u64;
+    let drive = WitnessedDevice::with_unreadable(&bytes, &[Extent::between(end - 512, end)]);
+    let case = drive.file("case");
+    cases::survey_and_plan(drive.path(), &case, &[]);
+    copy(10, drive.path(), &case, &[]);
+    let told = cases::audit(10, &case);
+    let summary: Value = serde_json::from_str(told.lines().last().expect("a summary")).expect("JSON");
+    assert_eq!(summary["summary"]["totals"]["damaged"], 0);
+    assert_eq!(summary["summary"]["unreadable_bytes"], 512);
+}
+
 #[test]
 fn what_is_given_up_is_exactly_what_cannot_be_read() {
     let bytes = fixture("ntfs-rich");

@@ -32,7 +32,8 @@ pub fn run(arguments: &AuditArguments) -> anyhow::Result<Ending> {
     if !arguments.source.json {
         print(&show::audit(&summary, &first_bad(&drive, &truth)?, arguments.depth))?;
     }
-    let ending = if summary.totals.damaged > 0 { Ending::Incomplete } else { Ending::Done };
+    let lost = summary.totals.damaged > 0 || summary.unreadable_bytes > 0;
+    let ending = if lost { Ending::Incomplete } else { Ending::Done };
     record(&session, ending, serde_json::to_value(summary.totals)?)?;
     Ok(ending)
 }
