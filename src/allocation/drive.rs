@@ -1,7 +1,7 @@
 //! The whole drive: how it is divided and what each area holds, read once.
 
 use super::reconcile::{TwoMaps, reconcile};
-use crate::extent::ExtentSet;
+use crate::extent::{Extent, ExtentSet};
 use crate::finding::{Code, Finding, Findings, Severity};
 use crate::fs::{self, Content};
 use crate::partition::findings::SEARCH_CUT_SHORT;
@@ -17,8 +17,16 @@ pub static UNREADABLE: Code = Code {
               from the plan unless the other map of what is used covers it.",
 };
 
+/// Some structure was not tried, or not sector by sector.
+pub static NOT_READ_YET: Code = Code {
+    id: "structure-not-read-yet",
+    severity: Severity::Damage,
+    meaning: "Places of tables or file-system structure are not read yet: the case has skipped them, or too many requests had failed \
+              before. `copy` retries them, first of all that is planned; survey the case again afterwards.",
+};
+
 /// The codes of this layer.
-pub static CODES: &[&Code] = &[&UNREADABLE];
+pub static CODES: &[&Code] = &[&UNREADABLE, &NOT_READ_YET];
 
 /// An area of the drive and what it holds.
 #[derive(Debug)]
@@ -70,15 +78,17 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
     }
     look_for_bare_volume(reader, &mut layout, &mut areas)?;
     let mut findings = Findings::new();
-    let unread = reader.unreadable();
-    for extent in unread.extents() {
-        let sentence = format!(
-            "{} bytes from byte {} could not be read (LBA {} on)",
-            extent.bytes,
-            extent.start.0,
-            reader.identity().logical_sector.lba_of(extent.start).0
-        );
+    let (unread, not_read_yet) = (reader.unreadable(), reader.not_read_yet());
+    let lba = |extent: &Extent| reader.identity().logical_sector.lba_of(extent.start).0;
+    for extent in unread.extents().iter().flat_map(|extent| not_read_yet.missing_from(*extent)) {
+        let sentence =
+            format!("{} bytes from byte {} could not be read (LBA {} on)", extent.bytes, extent.start.0, lba(&extent));
         findings.push(Finding::at(&UNREADABLE, extent.start, sentence));
+    }
+    for extent in not_read_yet.extents() {
+        let sentence =
+            format!("{} bytes from byte {} are not read yet (LBA {} on)", extent.bytes, extent.start.0, lba(extent));
+        findings.push(Finding::at(&NOT_READ_YET, extent.start, sentence));
     }
     Ok(DriveMap { identity: reader.identity().clone(), layout, areas, unread, findings })
 }

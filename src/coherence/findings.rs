@@ -24,6 +24,10 @@ codes! {
     MISPLACED = "drive-structure-misplaced", Blocking,
         "The tables can be read, but what they lead to does not stand at its places. As long as that is so, a copy would hold the \
          client's data in the wrong order or not at all: translation and adaptive data come first.";
+    /// Structure could not be read.
+    UNREADABLE = "drive-structure-unreadable", Blocking,
+        "Most of what tells which files there are could not be read. That says nothing about the files themselves: the content may be \
+         whole, and the structure may answer after a rest or in smaller reads.";
     /// The same byte everywhere.
     CONSTANT = "drive-answers-constant", Blocking,
         "The drive answers with one and the same byte instead of the client's data. A copy would be worthless; the data may still be \
@@ -45,5 +49,5 @@ codes! {
          client's key nothing can be read.";
     /// Too little to go by.
     UNCLEAR = "drive-coherence-unclear", Caution,
-        "There is too little that could be checked to say whether the drive reads sanely. The plan takes more rather than less.";
+        "There is too little that could be checked to say whether what the drive gives is consistent. The plan takes more rather than less.";
 }

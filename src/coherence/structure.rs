@@ -3,8 +3,9 @@
 use super::evidence::{Check, Evidence, Outcome, Tally, counted};
 use super::findings::WITHOUT_OWNER;
 use crate::allocation::{DriveMap, Reconciliation};
+use crate::extent::ExtentSet;
 use crate::finding::{Code, Finding};
-use crate::fs::{Content, FsKind, NodeKind, VolumeMap, exfat, fat, ntfs};
+use crate::fs::{Content, FixedKind, FsKind, NodeKind, Role, VolumeMap, exfat, fat, ntfs};
 use crate::human;
 use std::char::REPLACEMENT_CHARACTER;
 
@@ -34,11 +35,15 @@ pub(super) struct Structure {
     pub(super) lost: u64,
     /// Understood volumes most of whose structure is not at its places.
     pub(super) hollow: u64,
+    /// Volumes most of whose structure could not be read.
+    pub(super) unread: u64,
     /// Copies of boot sectors that are there and equal.
     copies: Tally,
     /// File records: sound and with their own number.
     pub(super) records: Tally,
+    blank_records: u64,
     unreadable_records: u64,
+    records_not_read_yet: u64,
     misnumbered: u64,
     has_records: bool,
     file_tables: Tally,
@@ -60,8 +65,17 @@ impl Structure {
         let mut all = Structure::default();
         for area in &drive.areas {
             match &area.content {
-                Some(Content::Volume(volume)) => all.add(volume, area.two_maps().map(|maps| &maps.figures)),
-                Some(Content::Opaque { recognised: None, sign: Some(_), .. }) => all.lost += 1,
+                Some(Content::Volume(volume)) => {
+                    all.add(volume, area.two_maps().map(|maps| &maps.figures));
+                    all.unread += u64::from(is_unread(volume, &drive.unread));
+                }
+                Some(Content::Opaque { recognised: None, sign: Some(_), findings }) => {
+                    if findings.count(&ntfs::TABLE_UNREADABLE) > 0 {
+                        all.unread += 1;
+                    } else {
+                        all.lost += 1;
+                    }
+                }
                 _ => {}
             }
         }
@@ -87,10 +101,14 @@ impl Structure {
                 if let Some(records) = volume.records {
                     self.has_records = true;
                     own.good = records.sound.saturating_sub(records.misnumbered);
-                    own.total = records.sound + records.damaged + records.unreadable;
+                    // Zeros are at no wrong place: they were wiped, and do not make a volume hollow.
+                    own.total = records.sound + records.damaged;
+                    self.blank_records += records.blank;
                     self.unreadable_records += records.unreadable;
+                    self.records_not_read_yet += records.not_read_yet;
                     self.misnumbered += records.misnumbered;
-                    self.records = Tally { good: self.records.good + own.good, total: self.records.total + own.total };
+                    let total = self.records.total + own.total + records.blank;
+                    self.records = Tally { good: self.records.good + own.good, total };
                 }
             }
             FsKind::Fat12 | FsKind::Fat16 | FsKind::Fat32 => {
@@ -101,7 +119,7 @@ impl Structure {
                 }
                 let bad = [&fat::COPIES_DIFFER, &fat::COPY_UNREADABLE, &fat::TABLE_LOST, &fat::MEDIA_DIFFERS];
                 self.file_tables.add(count(&bad) == 0);
-                own = folders(volume, count(&[&fat::DOT_ENTRIES, &fat::ENTRY_IMPLAUSIBLE, &fat::FOLDER_UNREADABLE]));
+                own = folders(volume, count(&[&fat::DOT_ENTRIES, &fat::ENTRY_IMPLAUSIBLE]));
                 self.folders = Tally { good: self.folders.good + own.good, total: self.folders.total + own.total };
             }
             FsKind::ExFat => {
@@ -176,8 +194,14 @@ impl Structure {
         };
         add(Check::BootCopies, self.copies, say(self.copies, "boot sectors have a sound copy that says the same"));
         let mut records = say(self.records, "file records at their places, with sound fixups and their own numbers");
+        if self.blank_records > 0 {
+            records += &format!("; {} all zero although in use", counted(self.blank_records, "is", "are"));
+        }
         if self.unreadable_records > 0 {
             records += &format!("; {} could not be read", human::count(self.unreadable_records));
+        }
+        if self.records_not_read_yet > 0 {
+            records += &format!("; {} not read yet", human::count(self.records_not_read_yet));
         }
         if self.misnumbered > 0 {
             records += &format!("; {} the number of another", counted(self.misnumbered, "carries", "carry"));
@@ -185,7 +209,14 @@ impl Structure {
         if self.lost > 0 {
             records += &format!("; {} without any", counted(self.lost, "further volume", "further volumes"));
         }
-        add(Check::FileRecords, self.records, records);
+        if self.records.total + self.unread_records() > 0 {
+            lines.push(Evidence::new(Check::FileRecords, self.records_outcome(), records));
+        }
+        let mut add = |check, tally: Tally, figures: String| {
+            if tally.total > 0 {
+                lines.push(Evidence::new(check, tally.outcome(), figures));
+            }
+        };
         add(
             Check::FileTables,
             self.file_tables,
@@ -207,6 +238,21 @@ impl Structure {
             lines.push(self.maps_evidence());
         }
         lines
+    }
+
+    pub(super) fn unread_records(&self) -> u64 {
+        self.unreadable_records + self.records_not_read_yet
+    }
+
+    fn records_outcome(&self) -> Outcome {
+        let (read, unread) = (self.records.total, self.unread_records());
+        match self.records.outcome() {
+            outcome if unread == 0 => outcome,
+            Outcome::Fails => Outcome::Fails,
+            _ if unread < read => Outcome::InPart,
+            _ if self.unreadable_records == 0 => Outcome::NotRead,
+            _ => Outcome::Fails,
+        }
     }
 
     fn names_evidence(&self) -> Evidence {
@@ -234,7 +280,7 @@ impl Structure {
             _ => Outcome::Fails,
         };
         let figures = format!(
-            "{} clusters owned by files; {} of them marked free or owned twice; {} in use and owned by nobody",
+            "{} clusters owned by files; {} of them marked free or owned twice; {} used, no known file",
             human::count(self.owned),
             human::count(self.contradicted),
             human::count(self.marked_by_nobody)
@@ -246,6 +292,26 @@ impl Structure {
     pub(super) fn in_doubt(&self) -> bool {
         self.lost > 0 || self.hollow > 0
     }
+}
+
+/// Whether at least half of what lists a volume's files could not be read: its file records or its folders, or where chains lead
+/// through the FAT, that.
+fn is_unread(volume: &VolumeMap, unread: &ExtentSet) -> bool {
+    if let Some(records) = volume.records {
+        let lost = records.unreadable + records.not_read_yet;
+        return lost > 0 && lost >= records.sound + records.damaged;
+    }
+    let folders = volume.catalog.nodes().filter(|node| !node.is_deleted()).flat_map(|node| node.streams());
+    let folders = folders.filter(|stream| stream.role() == Role::FolderIndex).flat_map(|stream| stream.runs());
+    let mut listing: ExtentSet = folders.filter_map(|run| volume.geometry.extent(run)).collect();
+    if matches!(volume.kind, FsKind::Fat12 | FsKind::Fat16) {
+        // The fixed root folder, behind the FATs.
+        listing.extend(volume.fixed.iter().rev().find(|place| place.1 == FixedKind::Metadata).map(|place| place.0));
+    }
+    let lost: u64 = listing.extents().iter().map(|extent| unread.bytes_within(*extent)).sum();
+    let fat_lost = volume.kind != FsKind::ExFat
+        && volume.allocation.unknown.count().saturating_mul(2) >= volume.geometry.cluster_count;
+    lost > 0 && lost * 2 >= listing.bytes() || fat_lost
 }
 
 #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]

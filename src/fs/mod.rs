@@ -87,12 +87,16 @@ pub struct RecordCounts {
     pub sound: u64,
     /// In use, and carrying the number of another.
     pub misnumbered: u64,
-    /// All zero: never used.
+    /// All zero, and not marked as in use.
     pub unused: u64,
-    /// Read, and not a sound record.
+    /// All zero although marked as in use: wiped or lost.
+    pub blank: u64,
+    /// Read, and neither a sound record nor zeros.
     pub damaged: u64,
     /// Not readable.
     pub unreadable: u64,
+    /// Not read yet: see [`crate::source::Reader::not_read_yet`].
+    pub not_read_yet: u64,
 }
 
 /// Everything that is known of one volume after its metadata was read.

@@ -94,7 +94,7 @@ fn a_zero_record_that_is_marked_as_in_use_is_lost() {
         assert_eq!(finding.place.map(|at| at.0), Some(record_bytes(&answers, last)[0] as u64), "{name}");
         assert!(outcome.map().catalog_incomplete, "{name}");
         let counts = outcome.map().records.unwrap();
-        assert_eq!((counts.unused, counts.damaged), (zeroed.len() as u64, 1), "{name}");
+        assert_eq!((counts.unused, counts.blank, counts.damaged), (zeroed.len() as u64, 1, 0), "{name}");
         assert_same(name, &ours(outcome.map()), &without(all, last..last + 1));
     }
 }

@@ -94,6 +94,9 @@ fn records_in_one_piece(volume: &Volume<'_>) -> Result<u64, SourceLost> {
 
 /// The number behind the last record within one growth of $MFT from `known` on.
 fn last_of_growth(volume: &Volume<'_>, known: u64, most: u64) -> Result<u64, SourceLost> {
+    if known >= most || matches!(look(volume, known)?, Place::Wrong) {
+        return Ok(known);
+    }
     let record = volume.boot.record_bytes;
     let end = most.min(known + GROWTH_BYTES / record);
     let start = volume.boot.mft.0.saturating_mul(volume.boot.cluster_bytes);

@@ -80,13 +80,28 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
         }
     }
     if let Some(boot) = pair.choices.first() {
+        let silent = choices.iter().find(|boot| !table_was_read(window, boot));
+        let (code, boot, state) = match silent {
+            Some(boot) => (&TABLE_UNREADABLE, boot, "could be read"),
+            None => (&TABLE_LOST, boot, "is usable"),
+        };
         let sentence = format!(
-            "No usable file record at cluster {} ($MFT) or at cluster {} (its mirror).",
+            "No file record at cluster {} ($MFT) or at cluster {} (its mirror) {state}.",
             boot.mft.0, boot.mirror.0
         );
-        findings.push(Finding::at(&TABLE_LOST, window.absolute(0), sentence));
+        findings.push(Finding::at(code, window.absolute(0), sentence));
     }
     Ok(Err(findings))
+}
+
+/// Whether both the first record of $MFT and the mirror's copy of it were read, as far as they lie on the drive.
+fn table_was_read(window: &Window<'_>, boot: &BootSector) -> bool {
+    let unreadable = window.reader().unreadable();
+    let places = [boot.mft, boot.mirror].into_iter().filter_map(|first| {
+        let offset = first.0.checked_mul(boot.cluster_bytes)?;
+        window.locate(offset, boot.record_bytes)
+    });
+    places.into_iter().all(|place| unreadable.bytes_within(place) == 0)
 }
 
 /// The boot sectors to try. Where there is no backup that agrees, the number of sectors is held against the volume's own
@@ -163,7 +178,7 @@ fn read_volume(
     let table_bitmap = bitmap_place(stream(table_node, Role::IndexBitmap, None), resident_table_bitmap);
     let blank = table_bitmap::judge(volume, &table.map, table_bitmap, seen, &mut findings)?;
     counts.unused = counts.unused.saturating_sub(blank.lost);
-    counts.damaged += blank.lost;
+    counts.blank = blank.lost;
     let bitmap_place = bitmap_place(stream(bitmap_node, Role::Data, None), resident_bitmap);
     // Without the record of $Bitmap its own clusters are in neither map; and where one record is lost without a trace, so may others be.
     let incomplete =

@@ -95,16 +95,18 @@ pub(super) fn judge(
     let unproven = blank.without(&marks.allocated).intersection(&marks.unknown.union(&doubted));
     for run in lost.runs() {
         let sentence = format!(
-            "{} all zero although $MFT's bitmap marks {} as in use: the files they described are unknown.",
-            numbered(*run),
+            "{} {} all zero, although $MFT's bitmap marks {} as in use.",
+            found::records(run.first.0, run.count),
+            if run.count == 1 { "is" } else { "are" },
             if run.count == 1 { "it" } else { "them" }
         );
         findings.push(on_drive(volume, map, &found::RECORDS_BLANK, *run, sentence));
     }
     for run in unproven.runs() {
         let sentence = format!(
-            "{} all zero, and $MFT's bitmap cannot tell whether {} ever used.",
-            numbered(*run),
+            "{} {} all zero, and $MFT's bitmap cannot tell whether {} ever used.",
+            found::records(run.first.0, run.count),
+            if run.count == 1 { "is" } else { "are" },
             if run.count == 1 { "it was" } else { "they were" }
         );
         findings.push(on_drive(volume, map, &found::RECORDS_UNPROVEN, *run, sentence));
@@ -127,12 +129,4 @@ fn on_drive(volume: &Volume<'_>, map: &TableMap, code: &'static Code, run: Clust
 
 fn counted(records: u64) -> String {
     if records == 1 { "1 file record".to_owned() } else { format!("{records} file records") }
-}
-
-/// `File record 5 is`, or `3 file records, numbers 5 to 7, are`.
-fn numbered(run: ClusterRun) -> String {
-    match run.count {
-        1 => format!("File record {} is", run.first.0),
-        count => format!("{count} file records, numbers {} to {}, are", run.first.0, run.end() - 1),
-    }
 }
