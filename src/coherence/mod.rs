@@ -11,6 +11,7 @@ mod block;
 mod capacity;
 mod evidence;
 mod findings;
+mod names;
 mod samples;
 mod structure;
 mod tables;
@@ -106,7 +107,7 @@ pub fn judge(drive: &DriveMap, reader: &Reader) -> Result<Coherence, SourceLost>
             format!("The last sector, of {} bytes from byte {}, does not answer.", sector.bytes, sector.start.0);
         findings.push(Finding::at(&findings::LAST_SECTOR, sector.start, sentence));
     }
-    for finding in &structure.without_owner {
+    for finding in &structure.findings {
         findings.push(finding.clone());
     }
     if let Some(code) = verdict.code() {

@@ -1,19 +1,13 @@
 //! What the volumes' own structure proves. Everything here was read by the survey; nothing is read again.
 
 use super::evidence::{Check, Evidence, Outcome, Tally, counted};
-use super::findings::WITHOUT_OWNER;
+use super::findings as found;
+use super::names;
 use crate::allocation::{DriveMap, Reconciliation};
 use crate::extent::ExtentSet;
-use crate::finding::{Code, Finding};
+use crate::finding::{Code, Finding, Severity};
 use crate::fs::{Content, FixedKind, FsKind, NodeKind, Role, VolumeMap, exfat, fat, ntfs};
 use crate::human;
-use std::char::REPLACEMENT_CHARACTER;
-
-/// Names of which fewer than this share is text are taken as garbled. Real volumes have a few odd names (unpaired surrogates, line breaks);
-/// bytes at random give one in every few characters (the control characters and surrogates are 3 % of all UTF-16 units, so that of
-/// names of ten units a quarter is hit).
-const NAMES_HOLD: f64 = 0.99;
-const NAMES_FAIL: f64 = 0.85;
 
 /// Clusters owned by files and marked free, or owned twice, up to this share of all owned ones are what an unclean removal leaves behind
 /// (common practice, no source); beyond it the two maps are not of the same volume.
@@ -54,8 +48,10 @@ pub(super) struct Structure {
     owned: u64,
     contradicted: u64,
     marked_by_nobody: u64,
-    /// Volumes of which much is in use without an owner.
-    pub(super) without_owner: Vec<Finding>,
+    /// Volumes of which much is used, with no known file.
+    without_owner: u64,
+    /// What the verdict's checks have found.
+    pub(super) findings: Vec<Finding>,
     /// Findings that mean damage, wherever they were made.
     pub(super) damage: u64,
 }
@@ -80,8 +76,8 @@ impl Structure {
             }
         }
         let findings = drive.all_findings();
-        all.damage =
-            findings.kept().iter().filter(|f| f.code.severity >= crate::finding::Severity::Damage).count() as u64;
+        let all_kept = findings.kept().iter().chain(&all.findings);
+        all.damage = all_kept.filter(|finding| finding.code.severity >= Severity::Damage).count() as u64;
         all
     }
 
@@ -140,7 +136,9 @@ impl Structure {
                 self.exfat_parts.add(count(&[&exfat::UP_CASE, &exfat::BITMAP_LOST, &exfat::BITMAP_PARTLY]) == 0);
             }
         }
-        self.add_names(volume);
+        let names = names::check(volume);
+        self.names = Tally { good: self.names.good + names.tally.good, total: self.names.total + names.tally.total };
+        self.findings.extend(names.findings);
         let Some(figures) = maps else { return };
         // A small volume's one damaged folder is damage and no more: there must be a few of them. And a FAT that does not start as it must,
         // of whose clusters in use hardly any belongs to a file, is no FAT.
@@ -161,15 +159,28 @@ impl Structure {
                 human::count(figures.allocated.clusters),
                 human::bytes(figures.only_allocated.bytes)
             );
-            self.without_owner.push(Finding::at(&WITHOUT_OWNER, volume.extent.start, sentence));
+            self.without_owner += 1;
+            self.findings.push(Finding::at(&found::WITHOUT_OWNER, volume.extent.start, sentence));
         }
-    }
-
-    fn add_names(&mut self, volume: &VolumeMap) {
-        for node in volume.catalog.nodes().filter(|node| !node.is_deleted()) {
-            for link in node.links() {
-                self.names.add(!link.name().contains(|c: char| c == REPLACEMENT_CHARACTER || c.is_control()));
-            }
+        let marked_free = figures.only_owned.clusters.saturating_sub(figures.unknown.clusters);
+        if marked_free > 0 {
+            let sentence = format!(
+                "{} of {} clusters of existing files are marked as free ({}).",
+                human::count(marked_free),
+                human::count(figures.owned.clusters),
+                human::bytes(marked_free.saturating_mul(volume.geometry.cluster_bytes))
+            );
+            self.findings.push(Finding::at(&found::MARKED_FREE, volume.extent.start, sentence));
+        }
+        // FAT and exFAT name each such pair of files themselves.
+        if figures.shared.clusters > 0 && volume.kind == FsKind::Ntfs {
+            let sentence = format!(
+                "{} of {} clusters of existing files belong to more than one of them ({}).",
+                human::count(figures.shared.clusters),
+                human::count(figures.owned.clusters),
+                human::bytes(figures.shared.bytes)
+            );
+            self.findings.push(Finding::at(&found::SHARED, volume.extent.start, sentence));
         }
     }
 
@@ -259,12 +270,12 @@ impl Structure {
         #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
         let share = self.names.good as f64 / self.names.total as f64;
         let outcome = match share {
-            s if s >= NAMES_HOLD => Outcome::Holds,
-            s if s >= NAMES_FAIL => Outcome::InPart,
+            s if s >= names::HOLD => Outcome::Holds,
+            s if s >= names::FAIL => Outcome::InPart,
             _ => Outcome::Fails,
         };
         let figures = format!(
-            "{} of {} are text without control or undecodable characters",
+            "{} of {} are text without control or undecodable characters, and allowed",
             human::count(self.names.good),
             human::count(self.names.total)
         );
@@ -274,7 +285,7 @@ impl Structure {
     fn maps_evidence(&self) -> Evidence {
         let contradicted = share(self.contradicted, self.owned);
         let outcome = match self.contradicted {
-            _ if !self.without_owner.is_empty() => Outcome::Fails,
+            _ if self.without_owner > 0 => Outcome::Fails,
             0 => Outcome::Holds,
             _ if contradicted <= MAPS_FAIL => Outcome::InPart,
             _ => Outcome::Fails,
