@@ -4,6 +4,8 @@ mod answers;
 #[path = "../common/mod.rs"]
 mod common;
 mod reserved;
+mod samples;
+mod unpack;
 
 use gleaner::allocation::{Choices, Class, ClassMap, DriveMap, classify, read_drive};
 use gleaner::coherence::{Coherence, judge};
