@@ -3,6 +3,7 @@
 use super::{Attachment, CaseError, write_file};
 use crate::extent::Extent;
 use crate::image::ImageForm;
+use crate::model::DriveModel;
 use crate::source::{SourceIdentity, SourceKind};
 use crate::units::SectorSize;
 use serde::{Deserialize, Serialize};
@@ -85,7 +86,7 @@ impl CaseSource {
 }
 
 /// The content of `case.json`.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CaseFile {
     /// Always `gleaner-case`.
@@ -108,6 +109,9 @@ pub struct CaseFile {
     pub fill: u8,
     /// File name of the current plan.
     pub plan: Option<String>,
+    /// The drive's model that was chosen, for times as long as nothing was measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chosen_model: Option<DriveModel>,
 }
 
 impl CaseFile {
@@ -123,6 +127,7 @@ impl CaseFile {
             image,
             fill: 0,
             plan: None,
+            chosen_model: None,
         }
     }
 
@@ -156,6 +161,9 @@ impl CaseFile {
         let plan_leaves = |name: &String| name.contains('/') || name == "..";
         if file.plan.as_ref().is_some_and(plan_leaves) {
             return Err(bad("the plan must lie in the case's folder".to_owned()));
+        }
+        if let Some(Err(error)) = file.chosen_model.as_ref().map(DriveModel::check) {
+            return Err(bad(error.to_string()));
         }
         let beyond = |place: &Extent| place.start.0.checked_add(place.bytes).is_none_or(|end| end > file.source.bytes);
         if file.identity_places.iter().any(beyond) {

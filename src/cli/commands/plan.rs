@@ -1,6 +1,6 @@
 //! `gleaner plan`
 
-use super::{bulk_patterns, drive_model, print, print_json, read, record};
+use super::{bulk_patterns, drive_model, print, print_json, read, record, remember_chosen_drive};
 use crate::allocation::{Class, Prefer};
 use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
@@ -20,6 +20,7 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     }
     let (mut session, drive) = read(&arguments.source, &[&arguments.output])?;
     let model = drive_model(&arguments.model, session.case.as_ref())?.model;
+    remember_chosen_drive(&arguments.model, session.case.as_mut())?;
     request.bridge = match arguments.bridge {
         Some(bytes) => BridgeRule::fixed(bytes),
         None => BridgeRule::from_model(&model, drive.identity.bytes),

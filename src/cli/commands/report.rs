@@ -30,10 +30,10 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
     let (mut session, drive) = read(&source, &[&arguments.output])?;
     let choices = choices_of_plan(session.case.as_ref().context("report needs a case: give it with --case")?)?;
     let judged = session.judge_and_classify(&drive, &choices)?;
-    let totals = session.reader.totals();
+    let reading = (session.reader.totals(), super::trouble(&session));
     let case = session.case.as_ref().expect("checked above");
     let reckoning = super::drive_model(&ModelArguments { drive: None, rate: None, reposition: None }, Some(case))?;
-    let survey = survey(&drive, judged, totals, &reckoning);
+    let survey = survey(&drive, judged, reading, &reckoning);
     let store = case.store().as_ref();
     let sum = match arguments.hash {
         true => {

@@ -1,6 +1,6 @@
 //! `gleaner survey`
 
-use super::{choices, drive_model, print, print_json, read, record};
+use super::{choices, drive_model, print, print_json, read, record, remember_chosen_drive, trouble};
 use crate::cli::args::SurveyArguments;
 use crate::cli::exit::Ending;
 use crate::cli::show;
@@ -15,8 +15,9 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     let (mut session, drive) = read(&arguments.source, &[])?;
     let judged = session.judge_and_classify(&drive, &choices)?;
     let reckoning = drive_model(&arguments.model, session.case.as_ref())?;
-    let totals = session.reader.totals();
-    let mut survey = report::survey(&drive, judged, totals, &reckoning);
+    remember_chosen_drive(&arguments.model, session.case.as_mut())?;
+    let reading = (session.reader.totals(), trouble(&session));
+    let mut survey = report::survey(&drive, judged, reading, &reckoning);
     if let Some(folder) = &arguments.destination {
         let room = report::destination(folder, &survey.scopes);
         survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
