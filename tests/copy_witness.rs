@@ -213,6 +213,59 @@ fn unreadable_sectors_get_the_chosen_fill() {
     assert!(complaint.contains("0xa7"), "{complaint}");
 }
 
+/// What failed and which kind of drive was chosen stay in the case: the second survey must not advise as if the drive were
+/// sound, nor estimate as if nothing were known of it.
+#[test]
+fn the_second_survey_of_a_failing_drive_advises_like_the_first() {
+    let bytes = fixture("ntfs-rich");
+    let drive = WitnessedDevice::with_unreadable(&bytes, &[bad_record()]);
+    let case = drive.file("case");
+    let survey = |chosen: &[&str]| -> Value {
+        let text = ends_with(0, gleaner("survey", &case).arg(drive.path()).arg("--json").args(chosen));
+        serde_json::from_str(&text).expect("JSON")
+    };
+    let first = survey(&["--drive", "notebook-5400"]);
+    assert_eq!(first["advice"]["action"], "wanted-first");
+    assert!(first["trouble"]["failed_requests"].as_u64() > Some(0));
+    let second = survey(&[]);
+    assert_eq!(second["trouble"]["failed_requests"], 0, "nothing is asked again");
+    assert_eq!(second["trouble"]["skipped_bytes"], 512);
+    assert_eq!(second["advice"]["action"], "wanted-first");
+    assert_eq!(
+        (&second["costs"]["model"], &second["costs"]["rate_origin"]),
+        (&first["costs"]["model"], &"chosen".into())
+    );
+    // The case alone says the same.
+    let text = ends_with(0, gleaner("survey", &case).arg("--json"));
+    let alone: Value = serde_json::from_str(&text).expect("JSON");
+    assert_eq!((&alone["trouble"], &alone["advice"]["action"]), (&second["trouble"], &second["advice"]["action"]));
+
+    // Read at last, or known as unreadable: neither makes it a drive that never failed.
+    ends_with(0, &mut gleaner("plan", &case));
+    copy(10, drive.path(), &case, &[]);
+    let third = survey(&[]);
+    assert_eq!((&third["trouble"]["skipped_bytes"], &third["trouble"]["unreadable_bytes"]), (&0.into(), &512.into()));
+    assert_eq!(third["advice"]["action"], "wanted-first");
+    // Another choice takes the place of the first.
+    assert_ne!(survey(&["--drive", "sata-ssd"])["costs"]["model"], first["costs"]["model"]);
+    assert_eq!(survey(&[])["costs"]["model"]["name"], survey(&["--drive", "sata-ssd"])["costs"]["model"]["name"]);
+}
+
+/// No file is damaged, but a planned sector is unreadable: the copy says so, and so does the audit.
+#[test]
+fn a_lost_copy_of_the_boot_sector_alone_is_not_passed_over_by_the_audit() {
+    let bytes = fixture("ntfs-rich");
+    let end = bytes.len() as u64;
+    let drive = WitnessedDevice::with_unreadable(&bytes, &[Extent::between(end - 512, end)]);
+    let case = drive.file("case");
+    cases::survey_and_plan(drive.path(), &case, &[]);
+    copy(10, drive.path(), &case, &[]);
+    let told = cases::audit(10, &case);
+    let summary: Value = serde_json::from_str(told.lines().last().expect("a summary")).expect("JSON");
+    assert_eq!(summary["summary"]["totals"]["damaged"], 0);
+    assert_eq!(summary["summary"]["unreadable_bytes"], 512);
+}
+
 #[test]
 fn what_is_given_up_is_exactly_what_cannot_be_read() {
     let bytes = fixture("ntfs-rich");

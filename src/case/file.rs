@@ -4,6 +4,7 @@ use super::{Attachment, CaseError, JOURNAL_NAME, write_file};
 use crate::extent::Extent;
 use crate::image::ImageForm;
 use crate::journal::JournalHeader;
+use crate::model::DriveModel;
 use crate::new_file::{NewFileError, Readers, write_new};
 use crate::regular_file;
 use crate::source::{DriveDetails, SourceIdentity, SourceKind};
@@ -119,7 +120,7 @@ impl CaseSource {
 }
 
 /// The content of `case.json`.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CaseFile {
     /// Always `gleaner-case`.
@@ -148,6 +149,9 @@ pub struct CaseFile {
     pub fill: u8,
     /// File name of the current plan.
     pub plan: Option<String>,
+    /// The drive's model that was chosen, for times as long as nothing was measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chosen_model: Option<DriveModel>,
 }
 
 impl CaseFile {
@@ -165,6 +169,7 @@ impl CaseFile {
             image_file: None,
             fill: 0,
             plan: None,
+            chosen_model: None,
         }
     }
 
@@ -199,6 +204,9 @@ impl CaseFile {
         let leaves = |name: &String| name.contains('/') || name.is_empty() || name == "." || name == "..";
         if file.plan.iter().chain(&file.image_file).chain([&file.journal]).any(leaves) {
             return Err(bad("plan, image and journal must lie in the case's folder".to_owned()));
+        }
+        if let Some(Err(error)) = file.chosen_model.as_ref().map(DriveModel::check) {
+            return Err(bad(error.to_string()));
         }
         let beyond = |place: &Extent| place.start.0.checked_add(place.bytes).is_none_or(|end| end > file.source.bytes);
         if file.identity_places.iter().any(beyond) {

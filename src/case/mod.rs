@@ -223,6 +223,18 @@ impl Case {
         write_file(&self.model_path(), model.to_json().as_bytes())
     }
 
+    /// Keeps the model that was chosen for the drive.
+    ///
+    /// # Errors
+    /// [`CaseError::Io`].
+    pub fn set_chosen_model(&mut self, model: DriveModel) -> Result<(), CaseError> {
+        if self.file.chosen_model.as_ref() == Some(&model) {
+            return Ok(());
+        }
+        self.file.chosen_model = Some(model);
+        self.save()
+    }
+
     /// A source that holds nothing beside the case: whatever the case lacks is an error that says so.
     pub fn without_drive(&self) -> Box<dyn Source> {
         Box::new(offline::NoDrive::new(self.file.source.identity(&self.image_path())))
@@ -281,6 +293,10 @@ impl Case {
     }
 
     fn save(&self) -> Result<(), CaseError> {
+        if self.is_only_looked_at() {
+            let error = std::io::ErrorKind::ReadOnlyFilesystem.into();
+            return Err(CaseError::io(&self.folder.join(CASE_NAME), error));
+        }
         self.file.write(&self.folder.join(CASE_NAME))
     }
 }

@@ -129,8 +129,9 @@ pub struct BulkArguments {
 /// model of it.
 #[derive(Args, Debug)]
 pub struct ModelArguments {
-    /// Kind of drive to reckon with: sata-ssd, desktop-7200, notebook-5400, usb2-bridge, failing, or a JSON file as in
-    /// docs/formats/model.md [default: as `pace` measured it for the case, else desktop-7200]
+    /// Kind of drive, for estimates; a case remembers it: sata-ssd, desktop-7200, notebook-5400, usb2-bridge, failing, or a JSON file as in
+    /// docs/formats/model.md [default: as `pace` measured it for the case, else as chosen
+    /// for the case before, else desktop-7200]
     #[arg(long, value_name = "KIND|FILE")]
     pub drive: Option<String>,
     /// Sustained rate in MB/s (millions of bytes a second) to reckon with everywhere, instead of the model's

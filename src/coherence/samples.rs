@@ -243,7 +243,7 @@ fn look(reader: &Reader, place: Extent) -> Result<Answer, SourceLost> {
 
 /// Up to [`PLACES`] places of [`SAMPLE_BYTES`] bytes over a drive of `size` bytes, in an order that has them spread however early it ends
 /// (each next one halves a gap: the bits of its number reversed).
-fn spread(size: u64) -> Vec<Extent> {
+pub(super) fn spread(size: u64) -> Vec<Extent> {
     let mut places: Vec<Extent> = Vec::new();
     for number in 0..PLACES {
         let slot = number.reverse_bits() >> (64 - PLACES.trailing_zeros());

@@ -22,7 +22,7 @@ pub use identity::{SourceIdentity, SourceKind};
 pub use mark::{Blame, Failure, Mark, Skip};
 pub use memory::MemorySource;
 pub use open::open;
-pub use reader::{Activity, Attempt, Block, ReadTotals, Reader, Window};
+pub use reader::{Activity, Attempt, Block, ReadOutcomes, ReadTotals, Reader, Window};
 pub use store::Store;
 pub use stream::StreamBlock;
 pub use trace::Trace;

@@ -64,6 +64,17 @@ impl ReadTotals {
     }
 }
 
+/// How the reads went that were made, each with all requests that it took.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize)]
+pub struct ReadOutcomes {
+    /// Reads for which the drive was needed.
+    pub made: u64,
+    /// Those of them of which something did not arrive.
+    pub failed: u64,
+    /// Those of them that nothing has arrived after: 0 when the last read brought anything.
+    pub silent_since: u64,
+}
+
 /// How one request went.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Attempt {
@@ -97,6 +108,9 @@ struct State {
     /// Failed requests since the structure was last begun to be read.
     failed_here: u64,
     last_failure: Failure,
+    /// What of `unreadable` no request of its own has failed for.
+    not_read_yet: ExtentSet,
+    outcomes: ReadOutcomes,
     trace: Option<Trace>,
     activity: Activity,
 }
@@ -121,6 +135,8 @@ impl Reader {
             looked_at: ExtentSet::new(),
             failed_here: 0,
             last_failure: Failure::default(),
+            not_read_yet: ExtentSet::new(),
+            outcomes: ReadOutcomes::default(),
             trace,
             activity: Activity::default(),
         };
@@ -168,6 +184,7 @@ impl Reader {
         state.unreadable = ExtentSet::new();
         state.looked_at = ExtentSet::new();
         state.failed_here = 0;
+        state.not_read_yet = ExtentSet::new();
     }
 
     /// Says what is read next and how much of it, so that progress can be shown.
@@ -208,6 +225,18 @@ impl Reader {
     /// Every place that could not be read so far.
     pub fn unreadable(&self) -> ExtentSet {
         self.state().unreadable.clone()
+    }
+
+    /// What of [`Reader::unreadable`] is only not read yet: a case has skipped it, or too many requests had failed before
+    /// for its sectors to be tried one by one.
+    pub fn not_read_yet(&self) -> ExtentSet {
+        self.state().not_read_yet.clone()
+    }
+
+    /// How the reads went that were made so far. Requests that [`Reader::attempt`] and [`Reader::look_again`] make are not
+    /// among them.
+    pub fn outcomes(&self) -> ReadOutcomes {
+        self.state().outcomes
     }
 
     /// Writes out what the trace holds back.
@@ -296,6 +325,11 @@ impl Reader {
         self.state().unreadable.intersection(extent).into_iter().collect()
     }
 
+    /// What of them is only not read yet.
+    pub(super) fn not_read_yet_in(&self, extent: Extent) -> ExtentSet {
+        self.state().not_read_yet.intersection(extent).into_iter().collect()
+    }
+
     fn state(&self) -> MutexGuard<'_, State> {
         // A panic while holding the lock leaves only counters behind; they stay usable.
         self.state.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
@@ -349,7 +383,7 @@ impl Reader {
     fn fetch(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
         // What the store holds may take long as well.
         self.check_stop()?;
-        let Some(store) = &self.store else { return self.fetch_from_drive(extent, buffer) };
+        let Some(store) = &self.store else { return self.fetch_and_count(extent, buffer) };
         let part_of = |part: Extent| {
             let from = length(part.start.0 - extent.start.0);
             from..from + length(part.bytes)
@@ -360,23 +394,45 @@ impl Reader {
             known.insert(part);
         }
         // What was skipped is copying's to retry: parsing the same structure again must not cost the drive again.
-        for part in store.unreadable(extent).into_iter().chain(store.skipped(extent)) {
+        let skipped = store.skipped(extent);
+        for part in &skipped {
+            let mut state = self.state();
+            // What failed in this very run was tried.
+            let new = state.unreadable.missing_from(*part);
+            state.not_read_yet.extend(new);
+        }
+        for part in store.unreadable(extent).into_iter().chain(skipped) {
             buffer[part_of(part)].fill(0);
             self.state().unreadable.insert(part);
             known.insert(part);
         }
         for part in known.missing_from(extent) {
-            self.fetch_from_drive(part, &mut buffer[part_of(part)])?;
+            self.fetch_and_count(part, &mut buffer[part_of(part)])?;
             let unreadable = self.unreadable_in(part);
             for arrived in unreadable.missing_from(part) {
                 store.keep(arrived, &buffer[part_of(arrived)]).map_err(SourceLost::Store)?;
             }
+            let (failure, untried) = {
+                let state = self.state();
+                (state.last_failure, ExtentSet::from_iter(state.not_read_yet.intersection(part)))
+            };
             for place in unreadable.extents() {
-                let failure = self.state().last_failure;
-                let mark = Mark::Skipped { extent: *place, why: Skip::Failed, failure };
-                store.mark(mark).map_err(SourceLost::Store)?;
+                let mark = |why| move |extent| Mark::Skipped { extent, why, failure };
+                let near = untried.intersection(*place).into_iter().map(mark(Skip::Near));
+                let failed = untried.missing_from(*place).into_iter().map(mark(Skip::Failed));
+                near.chain(failed).try_for_each(|mark| store.mark(mark)).map_err(SourceLost::Store)?;
             }
         }
+        Ok(())
+    }
+
+    fn fetch_and_count(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+        self.fetch_from_drive(extent, buffer)?;
+        let mut state = self.state();
+        let lost = state.unreadable.bytes_within(extent);
+        state.outcomes.made += 1;
+        state.outcomes.failed += u64::from(lost > 0);
+        state.outcomes.silent_since = if lost < extent.bytes { 0 } else { state.outcomes.silent_since + 1 };
         Ok(())
     }
 
@@ -397,6 +453,9 @@ impl Reader {
             buffer.fill(0);
             let mut state = self.state();
             state.unreadable.insert(extent);
+            if extent.bytes > smallest {
+                state.not_read_yet.insert(extent);
+            }
             state.totals.unreadable_bytes += extent.bytes;
             return Ok(());
         }

@@ -49,8 +49,8 @@ impl Reader {
             for arrived in &full {
                 let (extent, buffer) = arrived?;
                 let count = usize::try_from(extent.bytes).expect("a request is at most 1 MiB");
-                let unreadable = self.unreadable_in(extent);
-                let block = StreamBlock { extent, bytes: &buffer.bytes()[..count], unreadable };
+                let (unreadable, not_read_yet) = (self.unreadable_in(extent), self.not_read_yet_in(extent));
+                let block = StreamBlock { extent, bytes: &buffer.bytes()[..count], unreadable, not_read_yet };
                 if each(block).is_break() {
                     return Ok(());
                 }
@@ -79,6 +79,8 @@ pub struct StreamBlock<'b> {
     pub bytes: &'b [u8],
     /// What of the extent could not be read (those bytes are zero).
     pub unreadable: ExtentSet,
+    /// What of that is only not read yet: see [`Reader::not_read_yet`].
+    pub not_read_yet: ExtentSet,
 }
 
 impl StreamBlock<'_> {

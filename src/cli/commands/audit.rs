@@ -41,7 +41,8 @@ fn work(arguments: &AuditArguments, session: &mut Session) -> anyhow::Result<Don
         true => String::new(),
         false => show::audit(&summary, &first_bad(&drive, &truth)?, arguments.depth),
     };
-    let ending = if summary.totals.damaged > 0 { Ending::Incomplete } else { Ending::Done };
+    let lost = summary.totals.damaged > 0 || summary.unreadable_bytes > 0;
+    let ending = if lost { Ending::Incomplete } else { Ending::Done };
     Ok(Done { ending, figures: serde_json::to_value(summary.totals)?, text })
 }
 

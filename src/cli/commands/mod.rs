@@ -27,8 +27,9 @@ use crate::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns}
 use crate::case::{Access, Case, CaseError, Entry, Word, leftovers};
 use crate::image::ImageForm;
 use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
-use crate::report::{RateOrigin, Reckoning};
+use crate::report::{RateOrigin, Reckoning, Trouble};
 use crate::session::{Session, SessionError, Sources};
+use crate::source::Store;
 use crate::text::of_os;
 use serde_json::{Value, json};
 use std::path::PathBuf;
@@ -131,14 +132,16 @@ fn bulk_patterns(bulk: &BulkArguments) -> Vec<String> {
     default.iter().map(|text| (*text).to_owned()).chain(bulk.bulk.iter().cloned()).collect()
 }
 
-/// The model that was asked for, else the case's own, else that of an unknown drive; with the figures that were given in
-/// place of its own.
+/// The model that was chosen, else the one that was measured for the case, else the one that was chosen for it before,
+/// else that of an unknown drive; with the figures that were given in place of its own.
 fn drive_model(arguments: &ModelArguments, case: Option<&Case>) -> anyhow::Result<Reckoning> {
-    let of_case = if arguments.drive.is_some() { None } else { case.map(Case::model).transpose()?.flatten() };
-    let (mut model, mut origin) = match (&arguments.drive, of_case) {
-        (Some(asked), _) => (DriveModel::of_kind_or_file(asked)?, RateOrigin::Chosen),
-        (None, Some(measured)) => (measured, RateOrigin::Paced),
-        (None, None) => (preset(UNKNOWN_DRIVE).expect("one of the presets").model(), RateOrigin::Assumed),
+    let measured = if arguments.drive.is_some() { None } else { case.map(Case::model).transpose()?.flatten() };
+    let chosen_before = case.and_then(|case| case.file().chosen_model.clone());
+    let (mut model, mut origin) = match (&arguments.drive, measured, chosen_before) {
+        (Some(chosen), _, _) => (DriveModel::of_kind_or_file(chosen)?, RateOrigin::Chosen),
+        (None, Some(measured), _) => (measured, RateOrigin::Paced),
+        (None, None, Some(chosen)) => (chosen, RateOrigin::Chosen),
+        (None, None, None) => (preset(UNKNOWN_DRIVE).expect("one of the presets").model(), RateOrigin::Assumed),
     };
     if let Some(rate) = arguments.rate {
         model = model.at_one_rate(bytes_per_second(rate));
@@ -149,6 +152,19 @@ fn drive_model(arguments: &ModelArguments, case: Option<&Case>) -> anyhow::Resul
     }
     model.check()?;
     Ok(Reckoning { model, origin })
+}
+
+/// Keeps the kind of drive or the model that was chosen, so that it need not be chosen again.
+fn remember_chosen_drive(arguments: &ModelArguments, case: Option<&mut Case>) -> anyhow::Result<()> {
+    if let (Some(chosen), Some(case)) = (&arguments.drive, case) {
+        case.set_chosen_model(DriveModel::of_kind_or_file(chosen)?)?;
+    }
+    Ok(())
+}
+
+/// What has failed in this run and, by the case, before.
+fn trouble(session: &Session) -> Trouble {
+    Trouble::of(&session.reader, session.case.as_ref().map(|case| case.store().as_ref() as &dyn Store))
 }
 
 /// Megabytes a second, as typed, in bytes a second.

@@ -1,6 +1,6 @@
 //! `gleaner plan`
 
-use super::{Done, bulk_patterns, drive_model, in_session, read};
+use super::{Done, bulk_patterns, drive_model, in_session, read, remember_chosen_drive};
 use crate::allocation::{Class, Prefer};
 use crate::case::Access;
 use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
@@ -28,6 +28,7 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
 fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Session) -> anyhow::Result<Done> {
     let drive = read(session, arguments.source.quiet || arguments.source.json)?;
     let model = drive_model(&arguments.model, session.case.as_ref())?.model;
+    remember_chosen_drive(&arguments.model, session.case.as_mut())?;
     request.bridge = match arguments.bridge {
         Some(bytes) => BridgeRule::fixed(bytes),
         None => BridgeRule::from_model(&model, drive.identity.bytes),

@@ -37,10 +37,10 @@ fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) 
     let drive = read(session, quiet)?;
     let choices = choices_of_plan(session.case()?)?;
     let judged = session.judge_and_classify(&drive, &choices)?;
-    let totals = session.reader.totals();
+    let reading = (session.reader.totals(), super::trouble(session));
     let case = session.case()?;
     let reckoning = super::drive_model(&ModelArguments { drive: None, rate: None, reposition: None }, Some(case))?;
-    let survey = survey(&drive, judged, totals, &reckoning);
+    let survey = survey(&drive, judged, reading, &reckoning);
     let store = case.store().as_ref();
     let journal = case.journal_state()?;
     let sum = match arguments.hash {

@@ -1,6 +1,6 @@
 //! `gleaner survey`
 
-use super::{Done, choices, drive_model, in_session, read};
+use super::{Done, choices, drive_model, in_session, read, remember_chosen_drive, trouble};
 use crate::case::Access;
 use crate::cli::args::SurveyArguments;
 use crate::cli::exit::Ending;
@@ -14,12 +14,15 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
     // Refused before the first read.
     drive_model(&arguments.model, None)?;
-    in_session(&arguments.source, Access::Look, None, &[], |session| {
+    // The chosen drive is remembered in the case.
+    let access = if arguments.model.drive.is_some() { Access::Work } else { Access::Look };
+    in_session(&arguments.source, access, None, &[], |session| {
         let drive = read(session, arguments.source.quiet || arguments.source.json)?;
         let judged = session.judge_and_classify(&drive, &choices)?;
         let reckoning = drive_model(&arguments.model, session.case.as_ref())?;
-        let totals = session.reader.totals();
-        let mut survey = report::survey(&drive, judged, totals, &reckoning);
+        remember_chosen_drive(&arguments.model, session.case.as_mut())?;
+        let reading = (session.reader.totals(), trouble(session));
+        let mut survey = report::survey(&drive, judged, reading, &reckoning);
         if let Some(folder) = &arguments.destination {
             let room = report::destination(folder, &survey.scopes);
             survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);

@@ -19,6 +19,9 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
     ];
     let rows = rows.map(|(state, files, bytes)| vec![state.to_owned(), human::count(files), human::bytes(bytes)]);
     text.push_str(&table(&[Left("state"), Right("files"), Right("bytes")], rows));
+    if summary.unreadable_bytes > 0 {
+        say!(&mut text, "unreadable: {} of what was planned", human::bytes(summary.unreadable_bytes));
+    }
     say!(&mut text, "");
     let level = |path: &str| if path == "/" { 0 } else { path.matches('/').count() };
     let shown = usize::try_from(depth).unwrap_or(usize::MAX);
