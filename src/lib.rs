@@ -73,6 +73,7 @@ pub mod write_new;
 /// Every kind of finding there is, by the layer that makes it.
 pub fn all_codes() -> Vec<(&'static str, &'static [&'static finding::Code])> {
     vec![
+        ("Kernel", source::kernel::CODES),
         ("Drive", allocation::CODES),
         ("Partitions", partition::findings::CODES),
         ("Volumes", fs::CONTENT_CODES),

@@ -15,7 +15,6 @@ mod regions;
 mod run;
 mod sweep;
 mod tally;
-pub mod temperature;
 mod trouble;
 mod writer;
 

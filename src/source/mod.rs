@@ -6,11 +6,13 @@ mod block_device;
 mod error;
 mod identity;
 mod image_file;
+pub mod kernel;
 mod memory;
 mod open;
 mod reader;
 mod store;
 mod stream;
+pub mod temperature;
 mod trace;
 
 pub use aligned::AlignedBuffer;
