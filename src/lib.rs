@@ -81,6 +81,7 @@ pub mod watch;
 /// Every kind of finding there is, by the layer that makes it.
 pub fn all_codes() -> Vec<(&'static str, &'static [&'static finding::Code])> {
     vec![
+        ("Kernel", source::kernel::CODES),
         ("Drive", allocation::CODES),
         ("Partitions", partition::findings::CODES),
         ("Volumes", fs::CONTENT_CODES),

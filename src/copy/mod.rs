@@ -17,7 +17,6 @@ mod regions;
 mod run;
 mod sweep;
 mod tally;
-pub mod temperature;
 mod trouble;
 mod writer;
 

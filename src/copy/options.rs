@@ -86,7 +86,7 @@ impl Default for CopyOptions {
 pub struct Controls<'c> {
     /// Set to stop: the read under way is finished, what arrived is committed.
     pub stop: &'c AtomicBool,
-    /// The drive's temperature in degrees Celsius, where it can be known; see [`super::temperature`].
+    /// The drive's temperature in degrees Celsius, where it can be known; see [`crate::source::temperature`].
     pub thermometer: Option<&'c mut dyn FnMut() -> Option<f64>>,
     /// Told what happens. Called between two reads, so it should not take long.
     pub events: &'c mut dyn FnMut(&Event),

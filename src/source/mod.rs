@@ -7,12 +7,14 @@ mod drive_details;
 mod error;
 mod identity;
 mod image_file;
+pub mod kernel;
 mod mark;
 mod memory;
 mod open;
 mod reader;
 mod store;
 mod stream;
+pub mod temperature;
 mod trace;
 
 pub use aligned::AlignedBuffer;

@@ -1,7 +1,8 @@
-//! A drive's temperature, from the kernel's hwmon.
+//! A temperature sensor that the kernel knows (hwmon).
 
+use super::is_plausible;
+use crate::source::kernel::drive_folder;
 use std::fs;
-use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::{Path, PathBuf};
 
 /// A temperature sensor of a drive.
@@ -14,11 +15,7 @@ impl Thermometer {
     /// The sensor of the block device at `device`, or of the drive it is a partition of. `sysfs` is where sysfs is
     /// mounted, `/sys`. `None` for anything but a block device, and where the drive has no sensor that the kernel knows.
     pub fn of_device(device: &Path, sysfs: &Path) -> Option<Thermometer> {
-        let about = fs::metadata(device).ok().filter(|about| about.file_type().is_block_device())?;
-        let (major, minor) = (rustix::fs::major(about.rdev()), rustix::fs::minor(about.rdev()));
-        let folder = fs::canonicalize(sysfs.join(format!("dev/block/{major}:{minor}"))).ok()?;
-        let drive = if folder.join("partition").exists() { folder.parent()? } else { &folder };
-        Self::in_folder(drive)
+        Self::in_folder(&drive_folder(device, sysfs)?.0)
     }
 
     /// The sensor of the drive called `name` there (`sda`, `nvme0n1`).
@@ -30,7 +27,7 @@ impl Thermometer {
     /// `device/hwmonN` or the former. The drive's own temperature is `temp1_input`.
     ///
     /// Source: Linux Documentation/hwmon/sysfs-interface.rst and drivetemp.rst, from memory.
-    fn in_folder(drive: &Path) -> Option<Thermometer> {
+    pub(in crate::source) fn in_folder(drive: &Path) -> Option<Thermometer> {
         let device = drive.join("device");
         [device.join("hwmon"), device].iter().find_map(|folder| {
             let mut sensors: Vec<PathBuf> = fs::read_dir(folder)
@@ -50,7 +47,7 @@ impl Thermometer {
     pub fn celsius(&self) -> Option<f64> {
         let text = fs::read_to_string(&self.input).ok()?;
         let millidegrees: i32 = text.trim().parse().ok()?;
-        Some(f64::from(millidegrees) / 1000.0).filter(|celsius| (-60.0..=150.0).contains(celsius))
+        Some(f64::from(millidegrees) / 1000.0).filter(|celsius| is_plausible(*celsius))
     }
 }
 

@@ -1,0 +1,218 @@
+"""What gleaner must do with drives that a real kernel attaches.
+
+A scenario takes the machine and a drive of it, raises `Wrong` when something is not as it must be, and returns what it saw.
+"""
+
+import csv
+import io
+import json
+import time
+
+# What unreadable sectors hold in an image here; no fixture has a sector full of it.
+FILL = 0xBD
+
+
+class Wrong(Exception):
+    """Something is not as it must be."""
+
+
+def must_be(what, found, expected):
+    if found != expected:
+        raise Wrong(f"{what}: {found!r}, must be {expected!r}")
+
+
+def must(what, condition):
+    if not condition:
+        raise Wrong(f"not so: {what}")
+
+
+def requests_of(text):
+    """The requests of a trace: offset, length, outcome, seconds."""
+    rows = csv.DictReader(io.StringIO(text))
+    return [(int(row["offset"]), int(row["length"]), row["outcome"], int(row["microseconds"]) / 1e6) for row in rows]
+
+
+def of_classes(copy, what):
+    return sum(part[what + "_bytes"] for part in copy["classes"])
+
+
+def prepare(machine, drive, case):
+    """Surveys the drive and plans to read all of it; returns its name and the survey."""
+    device = drive.device(machine)
+    survey = machine.gleaner(f"survey --case {case} /dev/{device} --quiet")
+    machine.run(f"gleaner plan --case {case} --scope whole --json --quiet")
+    return device, survey
+
+
+def must_be_complete(machine, drive, case, copy):
+    """Each byte of the drive that can be read is in the image, the bad sectors alone are unreadable, nothing was written."""
+    must_be("why the copy ended", copy["end"]["why"], "complete")
+    must_be("unreadable bytes", of_classes(copy, "unreadable"), len(drive.bad) * drive.sector)
+    must_be("copied bytes", of_classes(copy, "copied"), drive.size - len(drive.bad) * drive.sector)
+    must_be("the image's SHA-256", machine.output(f"sha256sum {case}/image.raw").split()[0], drive.sha256(FILL))
+    must_be("write commands", drive.commands(machine)[1], 0)
+
+
+def commands_for(requests, drive, if_failed):
+    """How many commands the kernel sends for these requests, `if_failed` for one that fails."""
+    alone_from = drive.size - drive.last_alone * drive.sector
+    commands = 0
+    for offset, length, result, _ in requests:
+        whole = 1 if offset < alone_from else 0
+        alone = max(0, offset + length - max(offset, alone_from)) // drive.sector
+        commands += (whole + alone) * (1 if result == "read" else if_failed)
+    return commands
+
+
+def medium_errors(machine, drive, commands=1):
+    """Exactly the injected sectors are unreadable, the files in them are damaged, and every failure is counted.
+
+    `commands` is how many commands the kernel sends for a request that fails. Requests of 128 KiB are one command each.
+    """
+    case = f"/tmp/{drive.name}"
+    device, survey = prepare(machine, drive, case)
+    must_be("size", survey["source"]["bytes"], drive.size)
+    must_be("logical sector", survey["source"]["logical_sector"], drive.sector)
+    before = drive.commands(machine)[0]
+    copy = machine.gleaner(
+        f"copy --case {case} /dev/{device} --fill {FILL} --request 128 --trace {case}.csv --quiet", ends_with=10
+    )
+    received = drive.commands(machine)[0] - before
+    must_be_complete(machine, drive, case, copy)
+
+    requests = requests_of(machine.output(f"cat {case}.csv"))
+    failed = [request for request in requests if request[2] != "read"]
+    unit = survey["source"]["physical_sector"]
+    alone = {offset // unit for offset, length, *_ in failed if length == unit}
+    must_be("physical sectors that failed alone", alone, {sector * drive.sector // unit for sector in drive.bad})
+    must_be("failed requests", copy["failed_requests"], len(failed))
+    must_be("requests", copy["requests"], len(requests))
+    must_be("commands that the drive received", received, commands_for(requests, drive, commands))
+
+    expected = drive.fixture.files_with(drive.bad)
+    audit = machine.output(f"gleaner audit --case {case} --json", ends_with=10 if expected else 0).splitlines()
+    files = [json.loads(line) for line in audit]
+    must_be("damaged files", {file["path"] for file in files if file.get("state") == "damaged"}, expected)
+    machine.run(f"rm -rf {case} {case}.csv")
+    return f"{len(failed)} failed requests for {len(drive.bad)} bad sectors, {commands} commands each"
+
+
+def start_copy(machine, case, device, options=""):
+    """Starts a copy in the background."""
+    machine.run(f"rm -f {case}.code {case}.csv")
+    command = f"gleaner copy --case {case} /dev/{device} --fill {FILL} --request 1024 --trace {case}.csv --quiet --json {options}"
+    machine.run(f"( {command} >{case}.json 2>{case}.errors; echo $? >{case}.code ) >/dev/null 2>&1 &")
+
+
+def must_run(machine, case):
+    """The copy in the background has not ended."""
+    if machine.run(f"[ -s {case}.code ]", ends_with=None).code == 0:
+        raise Wrong("the copy ended early: " + machine.output(f"cat {case}.code; tail -c 1000 {case}.errors"))
+
+
+def end_of_copy(machine, case, seconds, ends_with):
+    """Waits for its end, and returns its outcome."""
+    machine.wait_for(f"[ -s {case}.code ]", seconds)
+    code = int(machine.output(f"cat {case}.code"))
+    text = machine.output(f"cat {case}.json")
+    if code != ends_with:
+        raise Wrong(f"the copy ended with {code}, must be {ends_with}: {text[-1000:]} {machine.output(f'tail -c 1000 {case}.errors')}")
+    return json.loads(text) if text else None
+
+
+def silent_drive(machine, drive):
+    """A drive that does not answer for a while costs time and a failed request, and no byte."""
+    case = f"/tmp/{drive.name}"
+    device, _ = prepare(machine, drive, case)
+    machine.run(f"echo 7 >/sys/block/{device}/device/timeout; echo 0 | tee /sys/block/{device}/device/scsi_disk/*/max_retries")
+    machine.run("dmesg -c >/dev/null")
+    # Longer than the kernel waits: it gives the command up and resets the drive. qemu stands still in the reset until the
+    # block server has answered the command.
+    drive.fall_silent(8)
+    start_copy(machine, case, device)
+    machine.wait_for("dmesg | grep -q 'failed command'", 60)
+    drive.answer_again()
+    copy = end_of_copy(machine, case, 120, 0)
+    must_be_complete(machine, drive, case, copy)
+    failed = [request for request in requests_of(machine.output(f"cat {case}.csv")) if request[2] != "read"]
+    must(f"failed requests took 7 to 20 s: {failed}", all(7 <= seconds < 20 for *_, seconds in failed))
+    must_be("failed requests", copy["failed_requests"], len(failed))
+    machine.run(f"rm -rf {case} {case}.*")
+    return f"{len(failed)} failed requests, {failed[0][3]:.1f} s each; every byte safe"
+
+
+def silent_for_good(machine, drive):
+    """A drive that the kernel takes offline ends the copy and leaves nothing unreadable; put back to work, it is read to the end."""
+    case = f"/tmp/{drive.name}"
+    device, _ = prepare(machine, drive, case)
+    # One second instead of 30 and 10: what matters is what the kernel does after it, with resets.
+    machine.run(f"echo 1 | tee /sys/block/{device}/device/timeout /sys/block/{device}/device/eh_timeout")
+    drive.fall_silent(machine)
+    start_copy(machine, case, device)
+    copy = end_of_copy(machine, case, 120, 4)
+    must_be("unreadable bytes", of_classes(copy, "unreadable"), 0)
+    must_be("state of the device", machine.output(f"cat /sys/block/{device}/device/state"), "offline")
+    drive.answer_again(machine)
+    machine.run(f"echo running >/sys/block/{device}/device/state")
+    start_copy(machine, case, device)
+    must_be_complete(machine, drive, case, end_of_copy(machine, case, 120, 10))
+    machine.run(f"rm -rf {case} {case}.*")
+    return f"offline after {copy['seconds']:.0f} s; back in state `running` every byte was read"
+
+
+def pull_the_plug(machine, drive, case, device):
+    """Unplugs the drive in the middle of a copy. Another program keeps the old device open, so its name stays taken."""
+    machine.run(f"sleep 1000 </dev/{device} >/dev/null 2>&1 &")
+    before, until = drive.commands(machine)[2], time.monotonic() + 60
+    while drive.commands(machine)[2] < before + 8_000_000:
+        must_run(machine, case)
+        must("8 MB arrive within a minute", time.monotonic() < until)
+        time.sleep(0.1)
+    drive.unplug(machine)
+    machine.wait_for(f"[ ! -e /sys/block/{device} ]", 30)
+
+
+def plug_in(machine, drive, former):
+    drive.plug(machine)
+    device = drive.device(machine)
+    must(f"the drive comes back under another name than {former}", device != former)
+    return device
+
+
+def pulled_plug(machine, drive):
+    """A pulled plug ends the copy; with the new name the same command goes on; nothing is unreadable, nothing is lost."""
+    case = f"/tmp/{drive.name}"
+    first, _ = prepare(machine, drive, case)
+    drive.fall_silent(0.1)
+    start_copy(machine, case, first)
+    pull_the_plug(machine, drive, case, first)
+    copy = end_of_copy(machine, case, 60, 4)
+    must_be("unreadable bytes", of_classes(copy, "unreadable"), 0)
+    second = plug_in(machine, drive, first)
+    drive.answer_again()
+    start_copy(machine, case, second)
+    must_be_complete(machine, drive, case, end_of_copy(machine, case, 60, 0))
+    machine.run(f"rm -rf {case} {case}.*")
+    return f"{first} came back as {second}"
+
+
+def pulled_plug_waiting(machine, drive):
+    """With `--wait` a copy goes on by itself when the drive comes back under another name."""
+    case = f"/tmp/{drive.name}"
+    first, _ = prepare(machine, drive, case)
+    drive.fall_silent(0.1)
+    start_copy(machine, case, first, "--wait")
+    pull_the_plug(machine, drive, case, first)
+    second = plug_in(machine, drive, first)
+    drive.answer_again()
+    must_be_complete(machine, drive, case, end_of_copy(machine, case, 120, 0))
+    machine.run(f"rm -rf {case} {case}.*")
+    return f"{first} came back as {second}"
+
+
+def serial_number(machine, drive):
+    """The serial number is known whatever the drive hangs on."""
+    device = drive.device(machine)
+    survey = machine.gleaner(f"survey /dev/{device} --quiet")
+    must_be("serial number", survey["source"]["serial"], drive.serial)
+    return drive.serial
