@@ -440,6 +440,10 @@ pub struct CopyArguments {
     /// Pause above this temperature (degrees Celsius), where the drive tells it, until it has cooled
     #[arg(long, value_name = "DEGREES", default_value_t = 55.0)]
     pub warm_limit: f64,
+    /// When the drive goes away or no longer answers, wait until it is back under any name, and go on; ends after three returns
+    /// without a new byte
+    #[arg(long)]
+    pub wait: bool,
     /// Try unreadable places again: `unreadable` for all of them, START:BYTES for a range of the drive, or a file or folder
     /// by its path or pattern (may be given several times)
     #[arg(long, value_name = "WHAT")]
