@@ -11,7 +11,8 @@ use crate::image::ImageForm;
 use crate::pace::seconds_left;
 use crate::plan::open_plan;
 use crate::session::Session;
-use crate::source::temperature::Thermometer;
+use crate::source::kernel::{KernelFacts, KernelPlaces};
+use crate::source::temperature::{TemperatureCommand, Thermometer};
 use anyhow::Context;
 use std::path::Path;
 use std::sync::Arc;
@@ -23,6 +24,7 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
         ImageArgument::Raw => ImageForm::Raw,
         ImageArgument::Vhdx => ImageForm::Vhdx,
     });
+    let celsius = thermometer(arguments)?;
     let mut session = open(&arguments.source, form, &[])?;
     if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
         case.set_fill(fill)?;
@@ -33,7 +35,7 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
         signal_hook::flag::register(signal, Arc::clone(&stop))?;
     }
     expect(arguments, &session)?;
-    let outcome = follow(arguments, &mut session, &stop);
+    let outcome = follow(arguments, &mut session, &stop, celsius);
     session.reader.flush_trace()?;
     let outcome = outcome?;
     let ending = ending(&outcome.copy);
@@ -59,9 +61,32 @@ fn expect(arguments: &CopyArguments, session: &Session) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn follow(arguments: &CopyArguments, session: &mut Session, stop: &AtomicBool) -> anyhow::Result<CaseCopyOutcome> {
-    let thermometer = arguments.source.source.as_ref().and_then(|path| Thermometer::of_device(path, Path::new("/sys")));
-    let mut celsius = thermometer.map(|thermometer| move || thermometer.celsius());
+/// What is asked for the drive's temperature.
+type AskCelsius = Box<dyn FnMut() -> Option<f64>>;
+
+/// The technician's command, else the kernel's sensor. Says so when a drive has neither.
+fn thermometer(arguments: &CopyArguments) -> anyhow::Result<Option<AskCelsius>> {
+    if let Some(text) = &arguments.temperature_from {
+        let command = TemperatureCommand::start(text)?;
+        return Ok(Some(Box::new(move || command.celsius())));
+    }
+    let Some(device) = &arguments.source.source else { return Ok(None) };
+    if let Some(sensor) = Thermometer::of_device(device, Path::new("/sys")) {
+        return Ok(Some(Box::new(move || sensor.celsius())));
+    }
+    let advice = KernelFacts::of_device(device, &KernelPlaces::default()).and_then(|facts| facts.without_sensor());
+    if let Some(advice) = advice.filter(|_| !arguments.source.json) {
+        eprintln!("{advice}");
+    }
+    Ok(None)
+}
+
+fn follow(
+    arguments: &CopyArguments,
+    session: &mut Session,
+    stop: &AtomicBool,
+    mut celsius: Option<AskCelsius>,
+) -> anyhow::Result<CaseCopyOutcome> {
     let mut progress = copy_progress::CopyProgress::new(arguments.source.json, arguments.source.quiet);
     let controls = Controls {
         stop,
