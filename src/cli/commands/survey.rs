@@ -6,6 +6,7 @@ use crate::cli::exit::Ending;
 use crate::cli::show;
 use crate::partition::Scheme;
 use crate::report;
+use crate::source::kernel::{KernelFacts, KernelPlaces};
 use anyhow::Context;
 
 pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
@@ -17,6 +18,10 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     let reckoning = drive_model(&arguments.model, session.case.as_ref())?;
     let totals = session.reader.totals();
     let mut survey = report::survey(&drive, judged, totals, &reckoning);
+    let device = arguments.source.source.as_ref();
+    if let Some(facts) = device.and_then(|path| KernelFacts::of_device(path, &KernelPlaces::default())) {
+        survey.add_kernel(facts);
+    }
     if let Some(folder) = &arguments.destination {
         let room = report::destination(folder, &survey.scopes);
         survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
