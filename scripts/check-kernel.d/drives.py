@@ -1,8 +1,7 @@
 """The drives of a virtual machine: an image behind qemu's model of a drive, with bad sectors, silence and counts.
 
 Bad sectors are made by qemu's fault injection (its block driver `blkdebug`), below the model of the drive: the guest's kernel
-sees what such a drive reports. Silence comes from the block server that holds the bytes (nbdkit): it answers each read only
-after some time. Counts come from qemu's statistics, so neither gleaner nor the guest's kernel counts its own reads.
+sees what such a drive reports. Silence comes from the block server that holds the bytes (nbdkit): it keeps reads waiting. Counts come from qemu's statistics, so neither gleaner nor the guest's kernel counts its own reads.
 """
 
 import hashlib
@@ -10,6 +9,7 @@ import json
 import os
 import subprocess
 import time
+import zlib
 
 # Linux error numbers (include/uapi/asm-generic/errno*.h). Below qemu's SCSI model a read that fails with ENODATA is a medium
 # error, one that fails with EIO an aborted command; the AHCI model reports both as aborted, the NVMe model as a medium error.
@@ -22,8 +22,8 @@ class Drive:
     def __init__(self, name, fixture, folder, model, bad=(), errno=EIO, can_be_silent=False, bridge=None, **properties):
         self.name, self.fixture, self.model, self.errno = name, fixture, model, errno
         self.bad, self.sector, self.size = sorted(bad), fixture.sector, len(fixture.content)
-        # Without a dash, so that no drive's serial number is a word of another's.
-        self.serial = "GLN" + name.upper().replace("-", "")
+        # ATA and NVMe have room for 20 characters.
+        self.serial = f"GLN{zlib.crc32(name.encode()):08X}"
         self.image = fixture.save(os.path.join(folder, name + ".img"))
         self.properties = properties
         # A device in front of the drive, such as a USB bridge.
@@ -31,13 +31,12 @@ class Drive:
         # On USB the kernel reads each of the last eight sectors with a command of its own (SD_LAST_BUGGY_SECTORS in
         # drivers/scsi/sd.h).
         self.last_alone = 8 if bridge or model == "usb-storage" else 0
-        self.silence = self.image + ".silence" if can_be_silent else None
-        self.server = None
+        self.can_be_silent, self.server = can_be_silent, None
 
     def arguments(self):
         """qemu's arguments for it."""
         storage = {"driver": "file", "filename": self.image}
-        if self.silence:
+        if self.can_be_silent:
             storage = {"driver": "nbd", "server": {"type": "unix", "path": self._serve()}}
         # An event of `none` makes a rule hold from the start.
         rules = [
@@ -72,13 +71,22 @@ class Drive:
     def _serve(self):
         """Starts the block server that can fall silent; it refuses to write."""
         path = self.image + ".socket"
-        read = 'dd if="$image" iflag=skip_bytes,count_bytes skip=$4 count=$3 status=none'
-        read = f'if [ -e "$silence" ]; then sleep "$(cat "$silence")"; fi; {read}'
+        self._write("releases", 0)
+        # A read is held for so many milliseconds and then answered, or fails when it is released before.
+        read = """echo "$4 $3" >>"$image.reads"
+            if [ -e "$image.silence" ]; then
+                until=$(($(date +%s%3N) + $(cat "$image.silence"))) releases=$(cat "$image.releases")
+                while [ "$(date +%s%3N)" -lt "$until" ]; do
+                    sleep 0.05
+                    [ "$(cat "$image.releases")" = "$releases" ] || { echo EIO released >&2; exit 1; }
+                done
+            fi
+            dd if="$image" iflag=skip_bytes,count_bytes skip="$4" count="$3" status=none"""
         self.server = subprocess.Popen(
             ["nbdkit", "--foreground", "--exit-with-parent", "--unix", path, "eval", 'get_size=stat -c %s "$image"',
              "thread_model=echo parallel", "pread=" + read, "pwrite=echo EROFS >&2; exit 1"],
             # It complains of each read whose answer nobody awaits any more.
-            env={**os.environ, "image": self.image, "silence": self.silence}, stderr=subprocess.DEVNULL,
+            env={**os.environ, "image": self.image}, stderr=subprocess.DEVNULL,
         )
         until = time.monotonic() + 10
         while not os.path.exists(path):
@@ -87,14 +95,28 @@ class Drive:
             time.sleep(0.05)
         return path
 
-    def fall_silent(self, seconds):
-        """From now on each read is answered only after so many seconds."""
-        with open(self.silence + ".new", "w") as file:
-            file.write(str(seconds))
-        os.rename(self.silence + ".new", self.silence)
+    def _write(self, what, number):
+        """Tells the block server something, all at once."""
+        with open(f"{self.image}.{what}.new", "w") as file:
+            file.write(str(number))
+        os.rename(f"{self.image}.{what}.new", f"{self.image}.{what}")
+
+    def fall_silent(self, seconds=1000):
+        """From now on each read is answered only after so many seconds, or fails when it is released."""
+        self._write("silence", round(seconds * 1000))
+
+    def release(self):
+        """Fails all reads that are being held, and no later one: qemu, in a reset, waits for them and drops the answers."""
+        self._write("releases", time.monotonic_ns())
 
     def answer_again(self):
-        os.remove(self.silence)
+        """From now on reads are answered at once; those that are being held stay so."""
+        os.remove(self.image + ".silence")
+
+    def reads(self):
+        """Reads that have reached the block server: offset and length, in bytes."""
+        with open(self.image + ".reads") as file:
+            return [tuple(map(int, line.split())) for line in file]
 
     def set_up(self, machine):
         """What must be done in the machine before the drive is there: nothing."""

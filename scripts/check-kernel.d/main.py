@@ -14,6 +14,7 @@ import scenarios
 from drives import ENODATA, DebugDrive, Drive
 from fixtures import Fixture
 from machine import Machine, MachineError, make_initial_ram_disk
+from measure import measure
 
 # Scenarios that the program cannot pass yet, with the reason. One that passes must be struck off.
 NOT_YET = {
@@ -59,6 +60,8 @@ class InternalDrives:
         yield "silent for a while, AHCI", scenarios.silent_drive, self.ahci_silent, {}
         yield "serial number, AHCI", scenarios.serial_number, self.ahci, {}
         yield "serial number, NVMe", scenarios.serial_number, self.nvme, {}
+        yield "settings, AHCI", scenarios.settings, self.ahci, {"attached": "ata"}
+        yield "settings, NVMe", scenarios.settings, self.nvme, {"attached": "nvme", "sensor": True}
 
 
 class OtherDrives:
@@ -84,6 +87,7 @@ class OtherDrives:
         yield "plug pulled, USB", scenarios.pulled_plug, self.usb_pulled, {}
         yield "plug pulled while waiting", scenarios.pulled_plug_waiting, self.usb_pulled, {}
         yield "serial number behind USB", scenarios.serial_number, self.usb, {}
+        yield "settings, USB", scenarios.settings, self.usb, {"attached": "usb"}
         yield "bad sectors, scsi_debug", scenarios.medium_errors, self.debug, {}
         yield "silent for good, scsi_debug", scenarios.silent_for_good, self.debug, {}
 
@@ -108,7 +112,7 @@ def run_machine(kind, folder, ram_disk, only, report):
                     said, passed = scenario(machine, drive, **options), True
                 except (scenarios.Wrong, MachineError) as error:
                     said, passed = str(error), False
-                except (KeyError, TypeError, ValueError) as error:
+                except (LookupError, TypeError, ValueError) as error:
                     said, passed = f"an answer has another form than expected: {error!r}", False
                 if name in NOT_YET:
                     said = "passes: strike it off NOT_YET" if passed else f"not yet: {NOT_YET[name]}"
@@ -136,6 +140,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("program", help="the gleaner to check")
     parser.add_argument("--only", default="", help="only scenarios with this in their name")
+    parser.add_argument("--measure", action="store_true", help="measure what the kernel does on a failed read, for docs/kernel.md")
     arguments = parser.parse_args()
     signal.signal(signal.SIGTERM, stop)
     began = time.monotonic()
@@ -147,6 +152,8 @@ def main():
     try:
         ram_disk = os.path.join(folder, "system")
         make_initial_ram_disk(arguments.program, ram_disk)
+        if arguments.measure:
+            return measure(folder, ram_disk, report)
         kinds = [InternalDrives, OtherDrives]
         with concurrent.futures.ThreadPoolExecutor() as pool:
             running = [pool.submit(run_machine, kind, folder, ram_disk, arguments.only, report) for kind in kinds]

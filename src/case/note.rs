@@ -1,5 +1,6 @@
 //! What the bench adds to a case's record: measurements with their units, decisions with their reasons, free text.
 
+use super::HealthReading;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -20,6 +21,8 @@ pub enum Topic {
     SpinUp,
     /// Temperature.
     Temperature,
+    /// The drive's own counters.
+    Health,
     /// What was decided, and why.
     Decision,
     /// What was handed over, and to whom.
@@ -117,13 +120,14 @@ impl Unit {
 
 impl Topic {
     /// All.
-    pub const ALL: [Topic; 9] = [
+    pub const ALL: [Topic; 10] = [
         Topic::Client,
         Topic::Arrival,
         Topic::Electrical,
         Topic::Part,
         Topic::SpinUp,
         Topic::Temperature,
+        Topic::Health,
         Topic::Decision,
         Topic::HandOver,
         Topic::Other,
@@ -138,6 +142,7 @@ impl Topic {
             Topic::Part => "part",
             Topic::SpinUp => "spin-up",
             Topic::Temperature => "temperature",
+            Topic::Health => "health",
             Topic::Decision => "decision",
             Topic::HandOver => "hand-over",
             Topic::Other => "other",
@@ -174,7 +179,7 @@ impl Topic {
             Topic::Temperature => &[("drive", Measure(Unit::Celsius)), ("room", Measure(Unit::Celsius))],
             Topic::Decision => &[("decision", Words), ("reason", Words)],
             Topic::HandOver => &[("what", Words), ("to", Words), ("medium", Words), ("sha256", Words)],
-            Topic::Other => &[],
+            Topic::Health | Topic::Other => &[],
         }
     }
 
@@ -244,6 +249,9 @@ pub struct Note {
     /// Fields, in the order given.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub fields: Vec<NoteField>,
+    /// The drive's own counters.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub health: Option<HealthReading>,
 }
 
 /// Why a note cannot be taken.
@@ -321,7 +329,7 @@ impl Note {
             return Err(NoteError::TooLong(size));
         }
         let text = Some(text.trim()).filter(|text| !text.is_empty()).map(str::to_owned);
-        let mut note = Note { topic, text, text_personal: false, fields: Vec::new() };
+        let mut note = Note { topic, text, text_personal: false, fields: Vec::new(), health: None };
         for field in fields {
             let field = read_field(topic, field)?;
             if note.fields.iter().any(|other| other.name == field.name) {
@@ -345,6 +353,18 @@ impl Note {
             return Err(NoteError::NoReason);
         }
         Ok(note)
+    }
+
+    /// A note that keeps the drive's own counters, with a text or without.
+    ///
+    /// # Errors
+    /// [`NoteError::TooLong`].
+    pub fn of_health(reading: HealthReading, text: &str) -> Result<Note, NoteError> {
+        if text.len() > MOST_BYTES {
+            return Err(NoteError::TooLong(text.len()));
+        }
+        let text = Some(text.trim()).filter(|text| !text.is_empty()).map(str::to_owned);
+        Ok(Note { topic: Topic::Health, text, text_personal: false, fields: Vec::new(), health: Some(reading) })
     }
 
     /// The note without what is personal, and how many things were left out.

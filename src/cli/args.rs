@@ -440,6 +440,10 @@ pub struct CopyArguments {
     /// Pause above this temperature (degrees Celsius), where the drive tells it, until it has cooled
     #[arg(long, value_name = "DEGREES", default_value_t = 55.0)]
     pub warm_limit: f64,
+    /// Ask this command for the drive's temperature: the first number that it prints, in degrees Celsius. It runs every 30 s,
+    /// without a shell, and is ended after 10 s
+    #[arg(long, value_name = "COMMAND")]
+    pub temperature_from: Option<String>,
     /// When the drive goes away or no longer answers, wait until it is back under any name, and go on; ends after three returns
     /// without a new byte
     #[arg(long)]

@@ -63,7 +63,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
 /// The exit code for an error: its kind is looked for along the whole chain.
 pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::allocation::{NoSuchVolume, PatternError};
-    use crate::case::{CaseError, NoteError};
+    use crate::case::{CaseError, HealthError, NoteError};
     use crate::case_copy::CaseCopyError;
     use crate::copy::CopyError;
     use crate::dossier::PublishError;
@@ -74,6 +74,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::plan::{BuildError, MakeError, PlanReadError};
     use crate::report::RoomError;
     use crate::session::SessionError;
+    use crate::source::temperature::TemperatureCommandError;
     use crate::source::{OpenError, SourceLost};
     use crate::take::TakeError;
     use crate::watch::WatchError;
@@ -149,10 +150,12 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             return Ending::Destination;
         }
         if cause.is::<NoteError>()
+            || cause.is::<HealthError>()
             || cause.is::<PatternError>()
             || cause.is::<NoSuchVolume>()
             || cause.is::<ModelFileError>()
             || cause.is::<ModelError>()
+            || cause.is::<TemperatureCommandError>()
         {
             return Ending::Usage;
         }

@@ -16,8 +16,9 @@ pub fn record_csv(record: &Record, out: &mut impl Write) -> io::Result<()> {
 
 fn write_line(line: &RecordLine, out: &mut impl Write) -> io::Result<()> {
     let note = line.note();
-    let fields: Vec<String> =
+    let mut fields: Vec<String> =
         note.iter().flat_map(|note| &note.fields).map(|field| format!("{}={field}", field.name)).collect();
+    fields.extend(note.iter().filter_map(|note| note.health.as_ref()).map(|reading| format!("health={reading}")));
     let figures = if note.is_some() || line.figures.is_null() { String::new() } else { line.figures.to_string() };
     let texts = [
         line.when.as_str(),

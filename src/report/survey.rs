@@ -13,6 +13,7 @@ use crate::finding::{Findings, Severity};
 use crate::fs::{Content, VolumeMap};
 use crate::partition::{AreaKind, Scheme};
 use crate::signs::Recognised;
+use crate::source::kernel::KernelFacts;
 use crate::source::{ReadTotals, SourceIdentity};
 use crate::units::SectorSize;
 use serde::Serialize;
@@ -50,6 +51,20 @@ pub struct SurveyReport {
     pub trouble: Trouble,
     /// The share of the drive in use from its start to its end.
     pub strip: Strip,
+    /// What the kernel knows about the drive, where it is attached here.
+    pub kernel: Option<KernelFacts>,
+}
+
+impl SurveyReport {
+    /// Adds what the kernel knows, and the findings that follow from it.
+    pub fn add_kernel(&mut self, facts: KernelFacts) {
+        let mut findings = Findings::new();
+        let sector = self.source.logical_sector;
+        facts.hidden_area.iter().for_each(|area| findings.push(area.finding(sector)));
+        self.findings.extend(findings_report(&findings, sector));
+        self.findings.sort_by_key(|finding| std::cmp::Reverse(finding.severity));
+        self.kernel = Some(facts);
+    }
 }
 
 /// Bytes of one class.
@@ -163,6 +178,7 @@ pub fn survey(
         reading,
         trouble,
         strip: strip(&map, drive.identity.bytes),
+        kernel: None,
         coherence,
     }
 }

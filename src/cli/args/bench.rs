@@ -46,6 +46,10 @@ pub struct NoteArguments {
     /// Leave this field out of the client's copy; `text` for the text (may be given several times)
     #[arg(long, value_name = "NAME")]
     pub personal: Vec<String>,
+    /// Keep the drive's own counters: a file with what `smartctl --json -x DEVICE` prints; the report compares the first such
+    /// note with the last
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["on", "field", "personal"])]
+    pub smart: Option<PathBuf>,
     /// Free text
     #[arg(value_name = "TEXT")]
     pub text: Vec<String>,

@@ -13,7 +13,8 @@ use crate::image::ImageForm;
 use crate::pace::seconds_left;
 use crate::plan::open_plan;
 use crate::session::Session;
-use crate::source::temperature::Thermometer;
+use crate::source::kernel::{KernelFacts, KernelPlaces};
+use crate::source::temperature::{TemperatureCommand, Thermometer};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -24,6 +25,7 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
         ImageArgument::Vhdx => ImageForm::Vhdx,
     });
     require_case(&arguments.source)?;
+    let celsius = thermometer(arguments)?;
     in_session(&arguments.source, Access::Work, form, &[], |session| {
         if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
             case.set_fill(fill)?;
@@ -35,7 +37,7 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
             }
         }
         expect(arguments, session)?;
-        let outcome = follow(arguments, session)?;
+        let outcome = follow(arguments, session, celsius)?;
         let text = if arguments.source.json { json_text(&outcome)? } else { show::copy(&outcome) };
         Ok(Done { ending: ending(&outcome.copy), figures: serde_json::to_value(&outcome)?, text })
     })
@@ -54,10 +56,32 @@ fn expect(arguments: &CopyArguments, session: &Session) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn follow(arguments: &CopyArguments, session: &mut Session) -> anyhow::Result<CaseCopyOutcome> {
+/// What is asked for the drive's temperature.
+type AskCelsius = Box<dyn FnMut() -> Option<f64>>;
+
+/// The technician's command, else the kernel's sensor. Says so when a drive has neither.
+fn thermometer(arguments: &CopyArguments) -> anyhow::Result<Option<AskCelsius>> {
+    if let Some(text) = &arguments.temperature_from {
+        let command = TemperatureCommand::start(text)?;
+        return Ok(Some(Box::new(move || command.celsius())));
+    }
+    let Some(device) = &arguments.source.source else { return Ok(None) };
+    if let Some(sensor) = Thermometer::of_device(device, Path::new("/sys")) {
+        return Ok(Some(Box::new(move || sensor.celsius())));
+    }
+    let advice = KernelFacts::of_device(device, &KernelPlaces::default()).and_then(|facts| facts.without_sensor());
+    if let Some(advice) = advice.filter(|_| !arguments.source.json) {
+        tell(&advice.to_string());
+    }
+    Ok(None)
+}
+
+fn follow(
+    arguments: &CopyArguments,
+    session: &mut Session,
+    mut celsius: Option<AskCelsius>,
+) -> anyhow::Result<CaseCopyOutcome> {
     let stop = Arc::clone(&session.stop);
-    let thermometer = arguments.source.source.as_ref().and_then(|path| Thermometer::of_device(path, Path::new("/sys")));
-    let mut celsius = thermometer.map(|thermometer| move || thermometer.celsius());
     let mut progress = copy_progress::CopyProgress::new(arguments.source.json, arguments.source.quiet);
     let controls = Controls {
         stop: &stop,

@@ -8,6 +8,7 @@ use crate::cli::output::json_text;
 use crate::cli::show;
 use crate::partition::Scheme;
 use crate::report;
+use crate::source::kernel::{KernelFacts, KernelPlaces};
 use anyhow::Context;
 
 pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
@@ -23,6 +24,10 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
         remember_chosen_drive(&arguments.model, session.case.as_mut())?;
         let reading = (session.reader.totals(), trouble(session));
         let mut survey = report::survey(&drive, judged, reading, &reckoning);
+        let device = arguments.source.source.as_ref();
+        if let Some(facts) = device.and_then(|path| KernelFacts::of_device(path, &KernelPlaces::default())) {
+            survey.add_kernel(facts);
+        }
         if let Some(folder) = &arguments.destination {
             let room = report::destination(folder, &survey.scopes);
             survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);

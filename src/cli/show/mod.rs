@@ -8,6 +8,7 @@ mod audit;
 mod coherence;
 mod copy;
 mod folders;
+mod kernel;
 mod mended;
 mod pace;
 mod plan;
@@ -39,6 +40,9 @@ pub fn survey(report: &SurveyReport) -> String {
     let mut text = String::new();
     coherence::coherence(&mut text, &report.coherence);
     drive(&mut text, report);
+    if let Some(facts) = &report.kernel {
+        kernel::kernel(&mut text, facts);
+    }
     areas(&mut text, report);
     for area in &report.areas {
         if let Some(volume) = &area.volume {

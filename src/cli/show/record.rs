@@ -8,6 +8,7 @@ use crate::human;
 /// A note in a line.
 pub fn note(note: &Note) -> String {
     let mut parts: Vec<String> = note.fields.iter().map(|field| format!("{} {field}", field.name)).collect();
+    parts.extend(note.health.as_ref().map(ToString::to_string));
     parts.extend(note.text.clone());
     format!("{}: {}", note.topic, parts.join("; "))
 }

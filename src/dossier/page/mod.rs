@@ -4,6 +4,7 @@
 mod drive;
 mod files;
 mod found;
+mod health;
 mod opening;
 mod places;
 mod reading;
@@ -19,12 +20,13 @@ const STYLE: &str = include_str!("page.css");
 const SEARCH: &str = include_str!("search.js");
 
 /// The sections, in order: identifier and heading.
-const SECTIONS: [(&str, &str); 10] = [
+const SECTIONS: [(&str, &str); 11] = [
     ("drive", "The drive"),
     ("found", "What was found"),
     ("areas", "What lies where"),
     ("reading", "What was read, in which order"),
     ("time", "How reading went"),
+    ("health", "The drive’s own counters"),
     ("files", "What is whole, what is damaged"),
     ("places", "Places not read"),
     ("sums", "Sums"),
@@ -63,11 +65,12 @@ pub fn page(dossier: &Dossier) -> String {
                     (section(2, areas(dossier)))
                     (section(3, reading::section(dossier)))
                     (section(4, pictures::over_time(dossier)))
-                    (section(5, files::section(dossier)))
-                    (section(6, places::section(dossier)))
-                    (section(7, places::sums(dossier)))
-                    (section(8, opening::section(dossier)))
-                    (section(9, record::section(dossier)))
+                    (section(5, health::section(dossier)))
+                    (section(6, files::section(dossier)))
+                    (section(7, places::section(dossier)))
+                    (section(8, places::sums(dossier)))
+                    (section(9, opening::section(dossier)))
+                    (section(10, record::section(dossier)))
                 }
                 footer {
                     p { "Made by gleaner " (env!("CARGO_PKG_VERSION")) " from the case alone. Beside this page: "

@@ -54,6 +54,7 @@ fn note(note: &Note) -> Markup {
     html! {
         strong { (note.topic.name()) }
         @for field in &note.fields { " · " (field.name) " " (shown(&field.to_string())) }
+        @if let Some(reading) = &note.health { " · " (shown(&reading.to_string())) }
         @if let Some(text) = &note.text { @if !note.fields.is_empty() { br; } @else { ": " } (long(text)) }
     }
 }

@@ -20,6 +20,13 @@ const LIMIT_SECONDS: u32 = 10;
 /// Usual largest request of a copy.
 const REQUEST_BYTES: u64 = 1 << 20;
 
+impl std::fmt::Display for Advice {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.sentence)?;
+        self.commands.iter().try_for_each(|command| write!(f, "\n    {command}"))
+    }
+}
+
 /// Advice on `facts`; `scsi_disk` is the drive's address in `/sys/class/scsi_disk`.
 pub(super) fn advise(facts: &KernelFacts, scsi_disk: Option<String>) -> Vec<Advice> {
     let advice = [
@@ -171,7 +178,8 @@ fn requests(facts: &KernelFacts) -> Option<Advice> {
     )
 }
 
-fn sensor(facts: &KernelFacts) -> Option<Advice> {
+/// What to do about a missing temperature sensor.
+pub(super) fn sensor(facts: &KernelFacts) -> Option<Advice> {
     if facts.sensor {
         return None;
     }

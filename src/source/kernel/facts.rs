@@ -1,6 +1,6 @@
 //! The kernel's settings for a drive, from sysfs and procfs.
 
-use super::advice::{Advice, advise};
+use super::advice::{self, Advice, advise};
 use super::hidden_area::HiddenArea;
 use super::log::KernelLog;
 use crate::source::temperature::Thermometer;
@@ -93,6 +93,11 @@ impl KernelFacts {
         Self::in_folder(&folder, places)
     }
 
+    /// What to do when there is no temperature sensor; `None` when there is one.
+    pub fn without_sensor(&self) -> Option<Advice> {
+        advice::sensor(self)
+    }
+
     fn in_folder(folder: &Path, places: &KernelPlaces) -> Option<KernelFacts> {
         let device = folder.file_name()?.to_str()?.to_owned();
         let attached = attachment(folder);
@@ -111,7 +116,8 @@ impl KernelFacts {
             longest_command_bytes: number::<u64>(&folder.join("queue/max_sectors_kb"))
                 .and_then(|n| n.checked_mul(1024)),
             read_only: number::<u8>(&folder.join("ro")).map(|flag| flag != 0),
-            written: written(folder),
+            // A loop device keeps its counts when it gets another file.
+            written: written(folder).filter(|_| attached != Attachment::Other),
             offline: text(&folder.join("device/state"))
                 .filter(|_| attached != Attachment::Nvme)
                 .map(|state| state != "running"),
@@ -386,6 +392,7 @@ mod tests {
     fn nothing_known_is_no_fault() {
         let kernel = Kernel::new();
         kernel.write("sys/devices/virtual/block/loop0/ro", "mixed\n");
+        kernel.write("sys/devices/virtual/block/loop0/stat", "10 0 80 3 2 0 24 1 0 3 3\n");
         let facts = kernel.facts("sys/devices/virtual/block/loop0");
         assert_eq!((facts.attached, facts.read_only, facts.retries), (Attachment::Other, None, None));
         assert_eq!((facts.command_seconds, facts.written, facts.hidden_area), (None, None, None));
