@@ -6,7 +6,7 @@
 //! 1. [`units`], [`extent`], [`fields`], [`finding`], [`human`]: numbers with their units, stretches of the drive, words of on-disk structures, things
 //!    noticed, figures as people read them; [`picture`]: pictures of figures, as text; [`clock`]: the one clock, real or simulated.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
-//! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
+//! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read; [`sick`]: a simulated drive that fails.
 //! 4. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
 //! 5. [`case`]: the folder that holds all there is about one drive.
 //! 6. [`signs`]: what is recognised by its published signature, and read no further.
@@ -61,6 +61,7 @@ pub mod picture;
 pub mod plan;
 pub mod report;
 pub mod session;
+pub mod sick;
 pub mod signs;
 pub mod simulate;
 pub mod source;

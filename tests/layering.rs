@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 36] = [
+const ORDER: [&str; 37] = [
     "units",
     "extent",
     "fields",
@@ -15,6 +15,7 @@ const ORDER: [&str; 36] = [
     "write_new",
     "storage",
     "source",
+    "sick",
     "image",
     "journal",
     "case",
