@@ -8,7 +8,7 @@
 //! from their abstracts); the sizes of bands are common practice, no source.
 
 use crate::extent::Extent;
-use crate::model::to_f64;
+use crate::model::{DriveModel, to_f64};
 
 /// A zone, as it is described.
 #[derive(Clone, PartialEq, Debug)]
@@ -19,6 +19,32 @@ pub struct Zone {
     pub rate: f64,
     /// The length of a band on each head, in bytes.
     pub bands: Vec<u64>,
+}
+
+impl Zone {
+    /// `count` zones of equal lengths whose rates fall in steps as `model`'s do. `band` is the mean length in bytes of a
+    /// band in the outermost zone, and `shares` what each head has of that. Bands shrink with the rate, because a band is
+    /// a number of tracks.
+    pub fn in_steps(model: &DriveModel, bytes: u64, count: u64, band: f64, shares: &[f64]) -> Vec<Zone> {
+        let each = bytes / count / TRIM * TRIM;
+        let zone = |number: u64| {
+            let rate = model.first_rate + (model.last_rate - model.first_rate) * (to_f64(number) + 0.5) / to_f64(count);
+            let length = |share: &f64| (whole(band * rate / model.first_rate * share) / SECTOR).max(1) * SECTOR;
+            let own = if number + 1 == count { bytes - each * (count - 1) } else { each };
+            Zone { bytes: own, rate, bands: shares.iter().map(length).collect() }
+        };
+        (0..count).map(zone).collect()
+    }
+}
+
+/// Lengths of zones are multiples of this, those of bands of a sector of the larger kind, in bytes.
+const TRIM: u64 = 1 << 20;
+const SECTOR: u64 = 4096;
+
+pub(super) fn whole(value: f64) -> u64 {
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative; saturates")]
+    let whole = value as u64;
+    whole
 }
 
 /// In which order the heads take turns.

@@ -4,7 +4,7 @@ use super::ailment::{Ailment, Growth};
 use super::chance::Chances;
 use super::content::Content;
 use super::drive::DriveSpec;
-use super::geometry::{Geometry, HeadOrder, Zone};
+use super::geometry::{Geometry, HeadOrder, Zone, whole};
 use super::heat::Heat;
 use crate::extent::Extent;
 use crate::model::{DriveModel, to_f64};
@@ -181,20 +181,7 @@ fn surfaces(model: &DriveModel, bytes: u64, chances: &mut Chances) -> (Vec<Zone>
     let spread = 0.12 * chances.share();
     let shares: Vec<f64> = (0..heads).map(|_| 1.0 + spread * (chances.share() - 0.5)).collect();
     let order = if chances.below(2) == 0 { HeadOrder::Same } else { HeadOrder::Alternating };
-    (zones_of(model, bytes, count, band, &shares), order)
-}
-
-/// `count` zones of `model`'s rates; `band` is the mean length of a band in the outermost, `shares` what each head has of
-/// that. Bands shrink with the rate, for a band is a number of tracks.
-pub(super) fn zones_of(model: &DriveModel, bytes: u64, count: u64, band: f64, shares: &[f64]) -> Vec<Zone> {
-    let each = bytes / count / MIB * MIB;
-    let zone = |number: u64| {
-        let rate = model.first_rate + (model.last_rate - model.first_rate) * (to_f64(number) + 0.5) / to_f64(count);
-        let length = |share: &f64| (whole(band * rate / model.first_rate * share) / 4096).max(1) * 4096;
-        let own = if number + 1 == count { bytes - each * (count - 1) } else { each };
-        Zone { bytes: own, rate, bands: shares.iter().map(length).collect() }
-    };
-    (0..count).map(zone).collect()
+    (Zone::in_steps(model, bytes, count, band, &shares), order)
 }
 
 fn damaged_places(geometry: &Geometry, chances: &mut Chances, ailments: &mut Vec<Ailment>) {
@@ -259,10 +246,4 @@ fn scattered(chances: &mut Chances, drive_bytes: u64, least: f64, most: f64) -> 
             at
         })
         .collect()
-}
-
-fn whole(value: f64) -> u64 {
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative; saturates")]
-    let whole = value as u64;
-    whole
 }
