@@ -73,6 +73,8 @@ pub struct Growth {
     pub first_bytes: u64,
     /// By how many bytes it grows in an hour.
     pub bytes_an_hour: u64,
+    /// By how many bytes it grows with each read of the drive, wherever that is.
+    pub bytes_a_read: u64,
     /// By how many bytes it grows with each read that fails in it.
     pub bytes_a_failure: u64,
     /// The length at which it stops growing, in bytes.
@@ -122,6 +124,8 @@ pub(super) struct Course {
     /// Tries of units under weak heads that did not bring them.
     weak: BTreeMap<u64, u32>,
     growth_failures: u64,
+    /// Requests so far.
+    pub(super) reads: u64,
 }
 
 impl Ailments {
@@ -319,7 +323,9 @@ impl Growth {
         let hours = age.as_secs_f64() / 3600.0;
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative; saturates")]
         let with_time = (to_f64(self.bytes_an_hour) * hours) as u64;
-        let grown = with_time.saturating_add(self.bytes_a_failure.saturating_mul(course.growth_failures));
+        let with_reads = self.bytes_a_read.saturating_mul(course.reads);
+        let with_failures = self.bytes_a_failure.saturating_mul(course.growth_failures);
+        let grown = with_time.saturating_add(with_reads).saturating_add(with_failures);
         self.of_length(self.first_bytes.saturating_add(grown).min(self.most_bytes))
     }
 }

@@ -60,7 +60,6 @@ struct State {
     /// The byte at which the head stands.
     at: u64,
     course: Course,
-    requests: u64,
     /// Failed reads since power on.
     failures: u64,
     gone: bool,
@@ -89,7 +88,6 @@ impl SickDrive {
         let state = State {
             at: 0,
             course: Course::default(),
-            requests: 0,
             failures: 0,
             gone: false,
             warmth: Warmth::at_first(&spec.heat),
@@ -192,8 +190,8 @@ impl Inner {
     fn work(&self, state: &mut State, extent: Extent, failed_at: Option<u64>) -> (Outcome, Duration) {
         let model = &self.spec.model;
         let seconds = self.move_seconds(state.at, extent.start.0) + model.request_ms / 1000.0;
-        let number = state.requests;
-        state.requests += 1;
+        let number = state.course.reads;
+        state.course.reads += 1;
         let hangs = self
             .ailments
             .hanging

@@ -30,7 +30,7 @@ pub enum Illness {
     SlowPlaces,
     /// 20 to 200 sectors that answer after one to six failures.
     LateSectors,
-    /// Damage of 1 to 32 MiB that grows to 64 to 1024 MiB, with time or with each failure in it.
+    /// Damage of 1 to 32 MiB that grows to 64 to 1024 MiB: in an hour, in 100,000 reads, or with each failure in it.
     Growing,
     /// Silent for 30 s once in 2,000 to 50,000 requests, with 10 to 40 bad sectors.
     Hanging,
@@ -219,12 +219,14 @@ fn slow_places(chances: &mut Chances, bytes: u64, ailments: &mut Vec<Ailment>) {
 
 fn growth(chances: &mut Chances, bytes: u64) -> Growth {
     let most_bytes = whole(chances.between(64.0, 1024.0)) * MIB;
-    let by_time = chances.below(2) == 0;
+    let cause = chances.below(3);
+    let by = |number: u64, bytes: u64| if cause == number { bytes } else { 0 };
     Growth {
         middle: chances.below(bytes),
         first_bytes: whole(chances.between(1.0, 32.0)) * MIB,
-        bytes_an_hour: if by_time { most_bytes } else { 0 },
-        bytes_a_failure: if by_time { 0 } else { whole(chances.between(0.25, 8.0) * to_f64(MIB)) },
+        bytes_an_hour: by(0, most_bytes),
+        bytes_a_read: by(1, most_bytes / 100_000),
+        bytes_a_failure: by(2, whole(chances.between(0.25, 8.0) * to_f64(MIB))),
         most_bytes,
     }
 }

@@ -205,6 +205,7 @@ fn damage_grows_with_time_and_with_failures() {
         middle: 32 * MIB,
         first_bytes: MIB,
         bytes_an_hour: 2 * MIB,
+        bytes_a_read: 0,
         bytes_a_failure: MIB,
         most_bytes: 5 * MIB,
     };
@@ -218,6 +219,24 @@ fn damage_grows_with_time_and_with_failures() {
     assert!(fails(30 * MIB));
     assert!(fails(32 * MIB + 5 * MIB / 2 - 512));
     assert!(!fails(32 * MIB + 5 * MIB / 2));
+}
+
+#[test]
+fn damage_grows_with_reads() {
+    let growth = Growth {
+        middle: 32 * MIB,
+        first_bytes: 0,
+        bytes_an_hour: 0,
+        bytes_a_read: 4096,
+        bytes_a_failure: 0,
+        most_bytes: MIB,
+    };
+    let drive = two_heads(vec![Ailment::Growing(growth)]);
+    assert_eq!(read(&drive, 32 * MIB, 512).outcome, Outcome::Delivered);
+    // After 100 reads 400 KiB, half of them on either side.
+    (1..100).for_each(|_| assert_eq!(read(&drive, 0, 512).outcome, Outcome::Delivered));
+    assert_eq!(read(&drive, 32 * MIB + 200 * 1024, 512).outcome, Outcome::Delivered);
+    assert_eq!(read(&drive, 32 * MIB + 200 * 1024, 512).outcome, Outcome::Failed);
 }
 
 #[test]

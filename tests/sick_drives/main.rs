@@ -22,13 +22,18 @@ mod volume;
 use gleaner::allocation::{Choices, Class, classify, read_drive};
 use gleaner::coherence::{Verdict, judge};
 use gleaner::extent::Extent;
+use gleaner::model::preset;
+use gleaner::pace::{Budget, Places, fit, measure};
+use gleaner::plan::read_plan;
 use gleaner::sick::{DriveSpec, Illness, SickDrive, Technician, oracle};
+use gleaner::simulate::{Assumptions, Pieces, simulate};
 use gleaner::source::{Reader, Source};
 use gleaner::units::ByteOffset;
 use play::{BASELINE, PRODUCT, play};
 use scene::Scene;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::time::Duration;
+use store::PlayStore;
 use volume::{CLUSTER, Shape, Volume};
 
 /// What must hold of every play: nobody has more than the bound at any moment, every log is orderly, and a second play is
@@ -59,6 +64,34 @@ fn every_play_is_orderly_within_the_bound_and_the_same_again() {
             let all = score::at_moments(&log, &scene.belongings, &[until])[0];
             assert_eq!((all.failed, all.bytes, all.files), (0, own, u64::from(scene.belongings.files)));
         }
+    }
+}
+
+/// Two simulations that share nothing but the seek curve: a plan played on a drive's model, and a copy of a sound drive
+/// with zones and bands. And the model that measuring that drive comes to has its rates.
+#[test]
+fn a_sound_drive_takes_the_time_of_its_model_and_is_measured_as_what_it_is() {
+    let kind = layouts::kinds().remove(1).smaller(64);
+    let (scene, model) = (Scene::of(&kind), kind.model());
+    let drive = SickDrive::new(Illness::None.draw(&model, kind.drive_bytes, 3));
+    let log = play(&drive, &scene.plan, PRODUCT, Duration::MAX);
+    let took = log.last().unwrap().ended().0.as_secs_f64();
+    let pieces = Pieces::of_plan(&read_plan(scene.plan.as_slice()).unwrap());
+    let played = simulate(pieces, &Assumptions { model: model.clone(), request_bytes: 1 << 20, law: None });
+    assert!((took / played.plan.seconds - 1.0).abs() < 0.05, "{took} s, by the model {} s", played.plan.seconds);
+
+    let store = PlayStore::new(drive.content().clone());
+    let places = Places::of_plan(scene.plan.as_slice(), kind.drive_bytes, &store).unwrap();
+    let reader = Reader::new(Box::new(drive.twin()), None);
+    let measured = measure(&reader, &store, places, &Budget::default()).unwrap();
+    let base = preset("failing").unwrap().model();
+    let fitted = fit(&measured.samples, &measured.failed_seconds, &base, kind.drive_bytes).model;
+    for (is, should) in [
+        (fitted.first_rate, model.first_rate),
+        (fitted.last_rate, model.last_rate),
+        (fitted.mean_rate(), model.mean_rate()),
+    ] {
+        assert!((is / should - 1.0).abs() < 0.05, "{is} instead of {should}");
     }
 }
 

@@ -232,7 +232,12 @@ fn on_plan(out: &mut String, name: String, spec: DriveSpec, scene: &Scene, failu
     let best = oracle(&drive, &scene.classes, &Technician::default());
     // Two days: what is not safe by then is not counted.
     let until = Duration::from_secs(48 * 3600);
-    let logs = STRATEGIES.map(|strategy| (strategy.name, play(&drive, &scene.plan, strategy, until)));
+    let logs = STRATEGIES.map(|strategy| {
+        let began = Instant::now();
+        let log = play(&drive, &scene.plan, strategy, until);
+        println!("{name}: {} played {} requests in {:.1?}", strategy.name, log.len(), began.elapsed());
+        (strategy.name, log)
+    });
     Named { name, spec, best, own: &scene.belongings, failures }.rows(out, logs, until);
 }
 
@@ -242,6 +247,24 @@ fn on_volume(out: &mut String, name: &str, (spec, volume): (DriveSpec, std::sync
     let until = Duration::from_secs(12 * 3600);
     let logs = [(BASELINE.name, survey::baseline(&spec, until)), (PRODUCT.name, survey::product(&spec, until))];
     Named { name: name.to_owned(), spec, best, own: &own, failures }.rows(out, logs, until);
+}
+
+#[test]
+#[ignore = "a measurement over large drives: scripts/sick-drives"]
+fn surveys_of_named_drives() {
+    let mut out = String::new();
+    heading(&mut out, &["drive", "failed reads", "requests", "time", "verdict"]);
+    let dead_head = ("4.3 GB, one of four heads dead", named::small_volume().0);
+    let dead_table = ("32 GB, the first 40 MB of the file table dead", named::dead_table().0);
+    let sound = ("32 GB, sound", DriveSpec { ailments: Vec::new(), ..dead_table.1.clone() });
+    for (name, spec) in [dead_head, dead_table, sound] {
+        let (log, verdict) = survey::alone(&spec);
+        let time = log.last().map_or(0.0, |last| last.ended().0.as_secs_f64());
+        let failed = log.iter().filter(|request| request.outcome == Outcome::Failed).count() as u64;
+        let cells = [human::count(failed), human::count(log.len() as u64), human::seconds(time), verdict.to_owned()];
+        row(&mut out, &[vec![name.to_owned()], cells.to_vec()].concat());
+    }
+    publish("surveys", &out);
 }
 
 #[test]

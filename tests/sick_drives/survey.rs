@@ -55,6 +55,15 @@ fn is_gone(lost: &SourceLost) -> bool {
     true
 }
 
+/// The log of a survey alone, and its verdict.
+pub fn alone(spec: &DriveSpec) -> (Vec<Request>, &'static str) {
+    let drive = SickDrive::new(spec.clone());
+    let reader = Reader::new(Box::new(drive.clone()), None);
+    let map = read_drive(&reader).unwrap();
+    let judged = coherence::judge(&map, &reader).unwrap();
+    (drive.log(), judged.verdict.headline())
+}
+
 /// The log of the product on the drive: a case, a survey, a plan, a copy.
 pub fn product(spec: &DriveSpec, until: Duration) -> Vec<Request> {
     let drive = SickDrive::new(spec.clone());
