@@ -8,7 +8,7 @@ use gleaner::model::{DriveModel, SeekCurve, preset};
 use gleaner::sick::{
     Ailment, Content, DriveSpec, Growth, HeadOrder, Heat, Illness, LogTotals, Outcome, Request, SickDrive, UNIT, Zone,
 };
-use gleaner::source::{MemorySource, ReadError, ReadTotals, Reader, Source, SourceLost};
+use gleaner::source::{MemorySource, ReadError, ReadTotals, Reader, Source, SourceLost, StreamBlock};
 use gleaner::units::SectorSize;
 use std::ops::ControlFlow;
 use std::sync::Arc;
@@ -332,6 +332,21 @@ fn the_log_agrees_with_what_the_reader_counts() {
         let log: Vec<Request> = drive.log().into_iter().filter(|request| request.outcome != Outcome::Gone).collect();
         assert_same_counts(reader.totals(), &log);
     }
+}
+
+// However long the parser takes, a stream that it ends has read what it has seen.
+#[test]
+fn a_stream_reads_nothing_ahead_on_a_simulated_clock() {
+    let drive = two_heads(vec![]);
+    let reader = Reader::new(Box::new(drive.clone()), None);
+    let mut blocks = 0;
+    let each = |_: StreamBlock<'_>| {
+        std::thread::sleep(Duration::from_millis(30));
+        blocks += 1;
+        if blocks == 3 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+    };
+    reader.stream(&[Extent::between(0, 64 * MIB)], each).unwrap();
+    assert_eq!(drive.log().len(), 3);
 }
 
 // A survey of a drive on which nothing is found: the samples' time is on the clock, and both runs are the same to the
