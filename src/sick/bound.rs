@@ -1,4 +1,4 @@
-//! What nobody can beat: bytes over time when only the speed of the platters counts.
+//! The bound that no strategy can beat: bytes over time when only the speed of the platters counts.
 
 use super::ailment::Prospect;
 use super::drive::SickDrive;

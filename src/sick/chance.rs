@@ -29,7 +29,7 @@ impl Chances {
     }
 }
 
-/// The chance of one event: from 0 up to, not including, 1, the same whenever it is asked for.
+/// The chance of one event: from 0 up to, not including, 1, the same at every call.
 pub(super) fn draw(seed: u64, place: u64, count: u64) -> f64 {
     share(mix(mix(mix(seed) ^ place) ^ count))
 }

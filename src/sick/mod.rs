@@ -1,7 +1,7 @@
 //! A simulated drive that fails in the ways in which drives fail, on a clock of its own: a day of a copy passes in
 //! seconds, and the very code that reads a real drive runs on it.
 //!
-//! [`SickDrive`] is a [`crate::source::Source`]: whoever reads it learns what a real drive tells, the outcome of each
+//! [`SickDrive`] is a [`crate::source::Source`]: a reader learns what a real drive tells, the outcome of each
 //! request and the time it took. What is wrong with it is open only to its witness, the [log](SickDrive::log), and to the
 //! [oracle](oracle()) that says how much could have been had. `docs/sick-drives.md` has the model with its sources.
 

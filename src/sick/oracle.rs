@@ -1,4 +1,4 @@
-//! What a drive would have given to somebody who knew all that is wrong with it.
+//! What a drive gives to a reader that knows all that is wrong with it.
 //!
 //! The oracle reads a twin of the drive, in requests on the same multiples as a copy:
 //!
@@ -24,7 +24,7 @@ use crate::model::to_f64;
 use crate::source::Source;
 use std::time::Duration;
 
-/// What a technician does for whoever reads.
+/// How requests are made, and what a technician does meanwhile.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Technician {
     /// Requests are no longer than this, in bytes, and end on multiples of it.

@@ -54,7 +54,7 @@ fn two_heads(ailments: Vec<Ailment>) -> SickDrive {
     SickDrive::new(spec(vec![zone], ailments))
 }
 
-/// A read as whoever makes it sees it.
+/// A read, and what its caller sees of it.
 fn read(drive: &SickDrive, start: u64, bytes: u64) -> Request {
     let mut buffer = vec![0; usize::try_from(bytes).unwrap()];
     let began = drive.clock().now();

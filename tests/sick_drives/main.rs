@@ -36,7 +36,7 @@ use std::time::Duration;
 use store::PlayStore;
 use volume::{CLUSTER, Shape, Volume};
 
-/// What must hold of every play: nobody has more than the bound at any moment, every log is orderly, and a second play is
+/// What must hold of every play: no log has more than the bound at any moment, every log is orderly, and a second play is
 /// the same to the nanosecond, although the product reads and keeps in two threads.
 #[test]
 fn every_play_is_orderly_within_the_bound_and_the_same_again() {

@@ -88,7 +88,7 @@ fn all(drives: u64, first_seed: u64) -> Vec<Played> {
     all
 }
 
-/// The share of what the oracle has in the end. On a drive that gives nobody anything, everybody has all of it.
+/// The share of what the oracle has in the end. On a drive that gives nothing, every strategy has all of it.
 fn share(of: u64, all: u64) -> f64 {
     if all == 0 { 1.0 } else { of as f64 / all as f64 }
 }
@@ -261,7 +261,7 @@ fn surveys_of_named_drives() {
         let (log, verdict) = survey::alone(&spec);
         let time = log.last().map_or(0.0, |last| last.ended().0.as_secs_f64());
         let failed = log.iter().filter(|request| request.outcome == Outcome::Failed).count() as u64;
-        let cells = [human::count(failed), human::count(log.len() as u64), human::seconds(time), verdict.to_owned()];
+        let cells = [human::count(failed), human::count(log.len() as u64), human::seconds(time), verdict];
         row(&mut out, &[vec![name.to_owned()], cells.to_vec()].concat());
     }
     publish("surveys", &out);

@@ -101,7 +101,7 @@ pub fn after_failures(log: &[Request], belongings: &Belongings, failures: u64) -
     ledger.safe.bytes
 }
 
-/// Holds a log against what nobody can beat: at no moment were more bytes safe than the time of the reads that brought
+/// Holds a log against the bound: at no moment were more bytes safe than the time of the reads that brought
 /// bytes can have brought.
 pub fn assert_within_bound(log: &[Request], drive: &SickDrive, belongings: &Belongings, who: &str) {
     let bound = SpeedBound::of(drive, &belongings.bytes);

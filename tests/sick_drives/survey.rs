@@ -55,13 +55,14 @@ fn is_gone(lost: &SourceLost) -> bool {
     true
 }
 
-/// The log of a survey alone, and its verdict.
-pub fn alone(spec: &DriveSpec) -> (Vec<Request>, &'static str) {
+/// The log of a survey alone, and its verdict by its name in JSON.
+pub fn alone(spec: &DriveSpec) -> (Vec<Request>, String) {
     let drive = SickDrive::new(spec.clone());
     let reader = Reader::new(Box::new(drive.clone()), None);
     let map = read_drive(&reader).unwrap();
     let judged = coherence::judge(&map, &reader).unwrap();
-    (drive.log(), judged.verdict.headline())
+    let verdict = serde_json::to_value(judged.verdict).unwrap();
+    (drive.log(), verdict.as_str().unwrap().to_owned())
 }
 
 /// The log of the product on the drive: a case, a survey, a plan, a copy.
