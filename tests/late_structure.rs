@@ -14,7 +14,7 @@ use gleaner::copy::{Controls, CopyOptions, End, Event};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::image::ImageForm;
 use gleaner::plan::{Plan, PlanRequest, Scope, make, open_plan, read_plan, write_plan};
-use gleaner::session::{Session, Sources};
+use gleaner::session::Session;
 use gleaner::source::{MemorySource, ReadError, Reader, Source, SourceIdentity, Store};
 use gleaner::units::{ByteOffset, SectorSize};
 use std::io;
@@ -67,10 +67,7 @@ impl Bench {
         let source = Waking { inner, asleep, awake: Arc::clone(&awake), log: Arc::clone(&log) };
         let store = Arc::clone(case.store());
         let reader = Arc::new(Reader::new(Box::new(source), None).with_store(store));
-        let sources = Sources::default();
-        let attached = Default::default();
-        let mut session =
-            Session { reader, case: Some(case), has_drive: true, sources, attached, stop: Arc::default() };
+        let mut session = Session::over(reader, case);
         let request = request(scope);
         let drive = session.read_drive().unwrap();
         let plan = make(&session.reader, &drive, &request, &[]).unwrap();

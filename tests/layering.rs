@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 40] = [
+const ORDER: [&str; 41] = [
     "text",
     "units",
     "extent",
@@ -17,6 +17,7 @@ const ORDER: [&str; 40] = [
     "new_file",
     "storage",
     "source",
+    "sick",
     "host",
     "image",
     "journal",

@@ -138,6 +138,18 @@ impl Session {
         })
     }
 
+    /// A session over a drive and its case that are open already.
+    pub fn over(reader: Arc<Reader>, case: Case) -> Session {
+        Session {
+            reader,
+            case: Some(case),
+            has_drive: true,
+            sources: Sources::default(),
+            attached: wait::attached(),
+            stop: Arc::default(),
+        }
+    }
+
     /// Reads tables and structure; with a case, everything read is durable afterwards.
     ///
     /// # Errors
