@@ -173,7 +173,8 @@ fn a_drive_that_comes_back_in_vain_is_not_waited_for_for_ever() {
         returns += u32::from(event["event"] == "drive-back");
     }
     let ended = running.wait_with_output().expect("its end");
-    assert_eq!((ended.status.code(), returns), (Some(4), 3));
+    let told = String::from_utf8_lossy(&ended.stdout).into_owned();
+    assert_eq!((ended.status.code(), returns), (Some(4), 3), "{told}");
     assert_eq!(check_claims(&case, &bytes).unreadable_bytes(), 0);
 }
 
