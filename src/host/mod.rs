@@ -15,7 +15,7 @@ pub use error::HostError;
 
 use crate::source::{SourceIdentity, SourceKind};
 use facts::Facts;
-use gather::{gather, look, processes_writing};
+use gather::{gather, look, process_at_work};
 use judge::{Ground, Subject, Used};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -46,7 +46,7 @@ impl Host {
     }
 
     /// Refuses a drive that the system uses: that is mounted, in part or as a whole, in any mount namespace that can be seen; that is
-    /// swapped to, part of another device, or open for writing. `exclusive` says whether the drive was opened exclusively.
+    /// swapped to, part of another device, or open to a program that may write to it. `exclusive` says whether the drive was opened exclusively.
     ///
     /// # Errors
     /// [`HostError::Mounted`], [`HostError::InUse`].
@@ -65,8 +65,8 @@ impl Host {
             }
             None => {}
         }
-        if let Some(process) = processes_writing(&self.subject) {
-            return Err(HostError::InUse { path, how: format!("{process} has it open for writing") });
+        if let Some(how) = process_at_work(|node| judge::is_of(&self.facts, &self.subject, node)) {
+            return Err(HostError::InUse { path, how });
         }
         if !exclusive {
             let how =
