@@ -6,18 +6,19 @@
 //! out to be free. The plan is then made again, asked for the same, and followed in place of the old one; what is held
 //! already is not read again.
 
-use crate::allocation::Class;
+use crate::allocation::{Choices, Class, Patterns, classify};
 use crate::case::{Case, CaseError};
 use crate::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, StopAfter, copy};
-use crate::extent::Extent;
+use crate::extent::{Extent, ExtentSet};
 use crate::history::{HISTORY_NAME, HistoryWriter};
+use crate::new_file::{NewFileError, Readers, write_new};
 use crate::plan::{MakeError, Plan, PlanReadError, make_again, open_plan, read_plan, read_plan_header, write_plan};
 use crate::report::{RoomError, room_for};
 use crate::session::{Session, SessionError};
-use crate::source::Store;
-use crate::write_new::{WriteNewError, write_new};
+use crate::source::{Mark, SourceLost, Store};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
 
 /// Why copying in a case failed. What was kept before is safe.
 #[derive(Debug, thiserror::Error)]
@@ -43,13 +44,28 @@ pub enum CaseCopyError {
     Plan(#[from] PlanReadError),
     /// Writing the new plan.
     #[error(transparent)]
-    Write(#[from] WriteNewError),
+    Write(#[from] NewFileError),
+    /// Nothing by that name has clusters of its own.
+    #[error(
+        "{path}: no file or folder by this name has clusters on the drive; `gleaner files --case` lists all there are"
+    )]
+    NoSuchFile {
+        /// What was asked for.
+        path: String,
+    },
+    /// The plan's drive cannot be told from another.
+    #[error(
+        "this plan was made before anything of its drive could be read, and no serial number tells that this is its drive; if you know \
+         that it is, say --same-drive"
+    )]
+    PlanOfUnknownDrive,
 }
 
 /// A plan made anew while copying.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Revision {
     /// The new plan's file.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub plan: PathBuf,
     /// Bytes that arrived late and led to it.
     pub late_bytes: u64,
@@ -57,6 +73,64 @@ pub struct Revision {
     pub bytes_before: u64,
     /// Bytes that the new one reads.
     pub bytes_now: u64,
+}
+
+/// Which unreadable places are to be tried again.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Again {
+    /// All of them.
+    Unreadable,
+    /// Those in a range of the drive.
+    Range(Extent),
+    /// Those of a file, or of all below a folder, by its path or a pattern.
+    Path(String),
+}
+
+impl FromStr for Again {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Again, String> {
+        let range = |(start, bytes): (&str, &str)| Extent::new(start.parse().ok()?, bytes.parse().ok()?);
+        match text.split_once(':').and_then(range) {
+            Some(range) if range.is_empty() => Err("a range has at least one byte".to_owned()),
+            Some(range) => Ok(Again::Range(range)),
+            None if text == "unreadable" => Ok(Again::Unreadable),
+            None => Ok(Again::Path(text.to_owned())),
+        }
+    }
+}
+
+/// Lets the next copy try unreadable places again: from now on they are skipped. Gives their bytes.
+///
+/// # Errors
+/// [`CaseCopyError`]; [`CaseCopyError::NoSuchFile`] when a path names nothing.
+///
+/// # Panics
+/// When the session has no case.
+pub fn try_again(session: &mut Session, what: &[Again]) -> Result<u64, CaseCopyError> {
+    let mut places = ExtentSet::new();
+    for again in what {
+        match again {
+            Again::Unreadable => places.insert(Extent::between(0, case(session).file().source.bytes)),
+            Again::Range(range) => places.insert(*range),
+            Again::Path(path) => places.extend(places_of(session, path)?),
+        }
+    }
+    let store = case(session).store();
+    let unreadable: Vec<Extent> = places.extents().iter().flat_map(|place| store.unreadable(*place)).collect();
+    let retried = unreadable.iter().try_for_each(|extent| store.mark(Mark::Retry { extent: *extent }));
+    retried.and_then(|()| store.commit()).map_err(|error| CaseCopyError::Session(SourceLost::Store(error).into()))?;
+    Ok(unreadable.iter().map(|extent| extent.bytes).sum())
+}
+
+/// Where the files lie that a path or pattern names.
+fn places_of(session: &mut Session, path: &str) -> Result<Vec<Extent>, CaseCopyError> {
+    let wanted = Patterns::new(&[path]).map_err(MakeError::from)?;
+    let drive = session.read_drive()?;
+    let map = classify(&drive, &Choices { wanted, ..Choices::default() });
+    let places: Vec<Extent> =
+        map.runs().iter().filter(|run| run.class == Class::Wanted).map(|run| run.extent).collect();
+    if places.is_empty() { Err(CaseCopyError::NoSuchFile { path: path.to_owned() }) } else { Ok(places) }
 }
 
 /// How copying in a case ended.
@@ -81,14 +155,26 @@ pub fn copy_case(
     options: &CopyOptions,
     mut controls: Controls<'_>,
 ) -> Result<CaseCopyOutcome, CaseCopyError> {
+    check_plan_source(session)?;
     let mut history = history_of(case(session))?;
     let outcome = follow(session, options, &mut controls, &mut history);
     let copy = outcome.as_ref().ok().map(|outcome| &outcome.copy);
     let path = case(session).folder().join(HISTORY_NAME);
-    let ended = history.end(copy).map_err(|error| WriteNewError::Io { path, error });
+    let ended = history.end(copy).map_err(|error| NewFileError::Io { path, error });
     let outcome = outcome?;
     ended?;
     Ok(outcome)
+}
+
+/// A plan with a fingerprint is its drive's as much as the case is. One without is followed only where a serial number, or
+/// the technician's word, says that it is.
+fn check_plan_source(session: &Session) -> Result<(), CaseCopyError> {
+    let source = read_plan_header(open_plan(&plan_path(case(session))?)?)?.source;
+    let same_serial = source.serial.is_some() && source.serial == session.reader.identity().serial;
+    if source.fingerprint.bytes > 0 || same_serial || session.word.same_drive {
+        return Ok(());
+    }
+    Err(CaseCopyError::PlanOfUnknownDrive)
 }
 
 fn history_of(case: &Case) -> Result<HistoryWriter, CaseCopyError> {
@@ -96,7 +182,7 @@ fn history_of(case: &Case) -> Result<HistoryWriter, CaseCopyError> {
     let path = case.folder().join(HISTORY_NAME);
     let [held, ..] = case.store().totals();
     HistoryWriter::begin(&path, case.file().source.bytes, before.bytes(), held)
-        .map_err(|error| WriteNewError::Io { path, error }.into())
+        .map_err(|error| NewFileError::Io { path, error }.into())
 }
 
 fn follow(
@@ -164,7 +250,7 @@ fn plan_path(case: &Case) -> Result<PathBuf, CaseError> {
 
 /// The places that were put off and have not been come back to.
 fn pending(case: &Case) -> Vec<Extent> {
-    case.store().deferred(Extent::between(0, case.file().source.bytes))
+    case.store().skipped(Extent::between(0, case.file().source.bytes))
 }
 
 /// How much of some places is held by now.
@@ -182,8 +268,8 @@ fn revise(session: &mut Session, old: &Path, late_bytes: u64) -> Result<Option<R
         return Ok(None);
     }
     let path = case(session).next_plan_path();
-    write_new(&path, |out| -> Result<(), WriteNewError> {
-        write_plan(&now, out).map_err(|error| WriteNewError::Io { path: path.clone(), error })
+    write_new(&path, Readers::OwnerOnly, |out| -> Result<(), NewFileError> {
+        write_plan(&now, out).map_err(|error| NewFileError::Io { path: path.clone(), error })
     })?;
     if let Some(case) = &mut session.case {
         case.set_plan(&path)?;

@@ -1,4 +1,6 @@
-//! Numbers as people read them.
+//! Numbers and times as people read them.
+
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 /// Bytes in decimal units, as drives are sold: `17 B`, `4.1 kB`, `1.50 GB`.
 #[allow(clippy::cast_precision_loss, reason = "three digits are shown")]
@@ -42,6 +44,11 @@ pub fn seconds(time: f64) -> String {
     }
 }
 
+/// A number with its noun: `1 file`, `3,551 files`.
+pub fn counted(number: u64, one: &str, many: &str) -> String {
+    format!("{} {}", count(number), if number == 1 { one } else { many })
+}
+
 /// A share as a percentage: `0 %`, `0.04 %`, `12 %`, `100 %`. What is not all never shows as 100 %, what is something
 /// never as 0 %.
 pub fn share(part: f64) -> String {
@@ -74,19 +81,17 @@ pub fn count(number: u64) -> String {
     text
 }
 
-/// Text from a drive, made safe for a terminal: control characters (line breaks, escapes) and those that change the
-/// direction of writing are shown as `\u{..}`.
-pub fn name(text: &str) -> String {
-    let mut safe = String::with_capacity(text.len());
-    for c in text.chars() {
-        let turns = matches!(c, '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}');
-        if c.is_control() || turns {
-            safe.extend(c.escape_unicode());
-        } else {
-            safe.push(c);
-        }
-    }
-    safe
+/// The time now (RFC 3339, UTC, whole seconds). A clock that is before 1970 or beyond 9999 shows as the nearest moment between.
+pub fn now() -> String {
+    moment(SystemTime::now())
+}
+
+/// A moment (RFC 3339, UTC, whole seconds), shown like [`now`].
+pub fn moment(time: SystemTime) -> String {
+    // The last second of 9999.
+    const LAST: u64 = 253_402_300_799;
+    let seconds = time.duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs().min(LAST));
+    humantime::format_rfc3339_seconds(UNIX_EPOCH + Duration::from_secs(seconds)).to_string()
 }
 
 #[cfg(test)]
@@ -107,6 +112,17 @@ mod tests {
             "0 % | < 0.01 % | 0.05 % | 5.0 % | 50 % | 99.60 % | 99.99 % | 100 %"
         );
         assert_eq!([7, 1234, 1_234_567].map(super::count).join(" | "), "7 | 1,234 | 1,234,567");
-        assert_eq!(super::name("a\u{1b}[31mb\n"), "a\\u{1b}[31mb\\u{a}");
+    }
+
+    /// A dead clock battery gives 1970 or worse; 32-bit hardware clocks can give anything. Seconds by GNU `date -u -d @N`.
+    #[test]
+    fn any_clock_has_a_time() {
+        use std::time::{Duration, UNIX_EPOCH};
+        let at = |seconds| super::moment(UNIX_EPOCH + Duration::from_secs(seconds));
+        assert_eq!(at(951_782_400), "2000-02-29T00:00:00Z");
+        assert_eq!(at(253_402_300_799), "9999-12-31T23:59:59Z");
+        assert_eq!(at(253_402_300_800), "9999-12-31T23:59:59Z");
+        assert_eq!(super::moment(UNIX_EPOCH - Duration::from_secs(1)), "1970-01-01T00:00:00Z");
+        assert_eq!(super::moment(UNIX_EPOCH - Duration::from_secs(u64::from(u32::MAX))), "1970-01-01T00:00:00Z");
     }
 }

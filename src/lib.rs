@@ -3,10 +3,12 @@
 //!
 //! Data flows one way through the modules, and a module knows only those above it in this list:
 //!
-//! 1. [`units`], [`extent`], [`fields`], [`finding`], [`human`]: numbers with their units, stretches of the drive, words of on-disk structures, things
-//!    noticed, figures as people read them; [`picture`]: pictures of figures, as text.
+//! 1. [`text`], [`units`], [`extent`], [`fields`], [`finding`], [`human`]: text made neutral, numbers with their units, stretches of the drive,
+//!    words of on-disk structures, things noticed, figures as people read them; [`picture`]: pictures of figures, as text; [`clock`]: the one
+//!    clock, real or simulated.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
 //! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
+//!    [`host`]: what this machine does with the drive, and whether a place lies on it.
 //! 4. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
 //! 5. [`case`]: the folder that holds all there is about one drive.
 //! 6. [`signs`]: what is recognised by its published signature, and read no further.
@@ -17,28 +19,30 @@
 //! 11. [`plan`]: which bytes are read and in which order; the plan and its file.
 //! 12. [`simulate`]: what following a plan comes to, played on a drive's model.
 //! 13. [`session`]: opening a drive, its case, or both, and leaving the case in order.
-//! 14. [`pace`]: measuring a drive's pace by what its plan wants anyway.
-//! 15. [`copy`]: following a plan, and coming back to what resisted.
-//! 16. [`history`]: how copying went, over time.
-//! 17. [`audit`]: file by file what is whole and what is not.
-//! 18. [`content`]: a file's content as a case holds it.
-//! 19. [`verify`]: the copy held against the journal's hashes and against a second reader.
-//! 20. [`take`]: chosen files out of a case into a folder.
-//! 21. [`export`]: a plan in forms that other programs follow.
-//! 22. [`report`]: what people and programs are told, without markup.
-//! 23. [`dossier`]: the report of a case as a page, with pictures.
-//! 24. [`watch`]: a page on this machine that shows how a copy goes.
-//! 25. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 26. [`demo`]: an invented drive to try everything on.
-//! 27. [`cli`]: the command line, which holds no logic of its own.
+//! 14. [`mend`]: putting a case right whose files were damaged or lost.
+//! 15. [`pace`]: measuring a drive's pace by what its plan wants anyway.
+//! 16. [`copy`]: following a plan, and coming back to what resisted.
+//! 17. [`history`]: how copying went, over time.
+//! 18. [`audit`]: file by file what is whole and what is not.
+//! 19. [`content`]: a file's content as a case holds it.
+//! 20. [`verify`]: the copy held against the journal's hashes and against a second reader.
+//! 21. [`take`]: chosen files out of a case into a folder.
+//! 22. [`export`]: a plan in forms that other programs follow.
+//! 23. [`report`]: what people and programs are told, without markup.
+//! 24. [`dossier`]: the report of a case as a page, with pictures.
+//! 25. [`watch`]: a page on this machine that shows how a copy goes.
+//! 26. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 27. [`demo`]: an invented drive to try everything on.
+//! 28. [`cli`]: the command line, which holds no logic of its own.
 //!
-//! [`write_new`] stands beside them: the one way a file is written; and [`storage`]: a file written in place.
+//! [`new_file`] stands beside them: the one way a file is written; [`regular_file`]: how ours are opened; and [`storage`]: a file written in place.
 
 pub mod allocation;
 pub mod audit;
 pub mod case;
 pub mod case_copy;
 pub mod cli;
+pub mod clock;
 pub mod coherence;
 pub mod content;
 pub mod copy;
@@ -50,14 +54,18 @@ pub mod fields;
 pub mod finding;
 pub mod fs;
 pub mod history;
+pub mod host;
 pub mod human;
 pub mod image;
 pub mod journal;
+pub mod mend;
 pub mod model;
+pub mod new_file;
 pub mod pace;
 pub mod partition;
 pub mod picture;
 pub mod plan;
+pub mod regular_file;
 pub mod report;
 pub mod session;
 pub mod signs;
@@ -65,10 +73,10 @@ pub mod simulate;
 pub mod source;
 pub mod storage;
 pub mod take;
+pub mod text;
 pub mod units;
 pub mod verify;
 pub mod watch;
-pub mod write_new;
 
 /// Every kind of finding there is, by the layer that makes it.
 pub fn all_codes() -> Vec<(&'static str, &'static [&'static finding::Code])> {

@@ -2,15 +2,17 @@
 //! case in order.
 
 use crate::allocation::{Choices, Class, ClassMap, DriveMap, classify, read_drive};
-use crate::case::{Case, CaseError, Entry, Mounted, refuse_mounted, refuse_writing_to_source};
+use crate::case::{Access, Attachment, Case, CaseError, Entry, Word, check_unlocked, refuse_source_in_case};
 use crate::coherence::{self, Coherence};
 use crate::extent::Extent;
+use crate::host::{Host, HostError};
 use crate::image::ImageForm;
-use crate::source::{self, OpenError, Reader, Source, SourceLost, Store, Trace};
-use crate::write_new::{WriteNewError, create_new};
+use crate::new_file::{NewFileError, create_new};
+use crate::source::{self, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Store, Trace};
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 /// Where a drive's bytes come from, and where they are kept.
 #[derive(Clone, Debug, Default)]
@@ -25,10 +27,18 @@ pub struct Sources {
     pub trace: Option<PathBuf>,
     /// Form of the image when the case is made.
     pub form: Option<ImageForm>,
-    /// Whether a mounted drive is accepted.
+    /// What a case without its drive is opened for; with its drive it is always worked on.
+    pub access: Access,
+    /// Whether a drive is accepted that is mounted or in use otherwise.
     pub mounted: bool,
+    /// Whether places are accepted to write at of which it cannot be told that they do not lie on the drive.
+    pub elsewhere: bool,
+    /// What the technician answers for.
+    pub word: Word,
     /// Files that the command is going to write.
     pub outputs: Vec<PathBuf>,
+    /// Set from outside to stop reading.
+    pub stop: Arc<AtomicBool>,
 }
 
 /// Why a session cannot begin or go on.
@@ -38,18 +48,24 @@ pub enum SessionError {
     /// Neither a drive nor a case was given.
     #[error("give a drive to read, or a case with --case, or both")]
     Nothing,
+    /// No case was given where one is needed.
+    #[error("this command works in a case: give it with --case")]
+    NoCase,
     /// The drive.
     #[error(transparent)]
     Open(#[from] OpenError),
     /// The case.
     #[error(transparent)]
     Case(#[from] CaseError),
+    /// What this machine does with the drive, or where something is to be written.
+    #[error(transparent)]
+    Host(#[from] HostError),
     /// Reading.
     #[error(transparent)]
     Lost(#[from] SourceLost),
     /// The trace.
     #[error(transparent)]
-    Trace(#[from] WriteNewError),
+    Trace(#[from] NewFileError),
 }
 
 /// An open drive, case, or both.
@@ -60,6 +76,10 @@ pub struct Session {
     pub case: Option<Case>,
     /// Whether there is a drive at all, or only what the case holds.
     pub has_drive: bool,
+    /// What the technician answers for.
+    pub word: Word,
+    /// Set from outside to stop: reading then ends with [`SourceLost::Stopped`].
+    pub stop: Arc<AtomicBool>,
 }
 
 impl Session {
@@ -72,33 +92,36 @@ impl Session {
             let Some(path) = &sources.trace else { return Ok(None) };
             let file = create_new(path)?;
             let trace = Trace::new(Box::new(BufWriter::new(file)));
-            Ok(Some(trace.map_err(|error| WriteNewError::Io { path: path.clone(), error })?))
+            Ok(Some(trace.map_err(|error| NewFileError::Io { path: path.clone(), error })?))
         };
-        match (&sources.source, &sources.case) {
-            (None, None) => Err(SessionError::Nothing),
-            (Some(path), None) => {
-                let source = open_safely(path, sources)?;
-                Ok(Session { reader: Arc::new(Reader::new(source, trace(sources)?)), case: None, has_drive: true })
-            }
+        let stop = Arc::clone(&sources.stop);
+        let reader = |source: Box<dyn Source>| -> Result<Reader, SessionError> {
+            Ok(Reader::new(source, trace(sources)?).with_stop(Arc::clone(&stop)))
+        };
+        let (reader, case, has_drive) = match (&sources.source, &sources.case) {
+            (None, None) => return Err(SessionError::Nothing),
+            (Some(path), None) => (reader(open_safely(path, sources)?)?, None, true),
             (None, Some(folder)) => {
-                let case = Case::open(folder)?;
-                let store = Arc::clone(case.store());
-                let reader = Reader::new(case.without_drive(), trace(sources)?).with_store(store);
-                Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: false })
+                let case = Case::open(folder, sources.access)?;
+                refuse_outputs_on_drive(&case, sources)?;
+                let reader = reader(case.without_drive())?.with_store(Arc::clone(case.store()) as _);
+                (reader, Some(case), false)
             }
             (Some(path), Some(folder)) => {
+                check_unlocked(folder)?;
                 let source = open_safely(path, sources)?;
                 let form = sources.form.unwrap_or(ImageForm::Raw);
+                refuse_source_in_case(folder, source.identity())?;
                 let mut case = Case::open_or_create(folder, source.identity(), form)?;
                 if let Some(form) = sources.form {
                     case = case.change_form(form)?;
                 }
-                let store = Arc::clone(case.store());
-                let reader = Reader::new(source, trace(sources)?).with_store(store);
-                case.confirm(&reader)?;
-                Ok(Session { reader: Arc::new(reader), case: Some(case), has_drive: true })
+                let reader = reader(source)?.with_store(Arc::clone(case.store()) as _);
+                case.confirm(&reader, sources.word)?;
+                (reader, Some(case), true)
             }
-        }
+        };
+        Ok(Session { reader: Arc::new(reader), case, has_drive, word: sources.word, stop })
     }
 
     /// Reads tables and structure; with a case, everything read is durable afterwards.
@@ -144,11 +167,27 @@ impl Session {
     fn judge(&mut self, drive: &DriveMap) -> Result<Coherence, SessionError> {
         let judged = coherence::judge(drive, &self.reader);
         self.reader.flush_trace()?;
-        let committed = self.case.as_ref().map_or(Ok(()), |case| case.store().commit().map_err(SourceLost::Store));
+        let committed = self.commit();
         // When both fail, the first failure is the reason for the second.
         let coherence = judged?;
         committed?;
         Ok(coherence)
+    }
+
+    /// The case.
+    ///
+    /// # Errors
+    /// [`SessionError::NoCase`].
+    pub fn case(&self) -> Result<&Case, SessionError> {
+        self.case.as_ref().ok_or(SessionError::NoCase)
+    }
+
+    /// Makes durable what arrived. Without a case there is nothing to be made so.
+    ///
+    /// # Errors
+    /// [`SourceLost::Store`].
+    pub fn commit(&self) -> Result<(), SourceLost> {
+        self.case.as_ref().map_or(Ok(()), |case| case.store().commit().map_err(SourceLost::Store))
     }
 
     /// Appends to the case's record; does nothing without a case.
@@ -160,12 +199,35 @@ impl Session {
     }
 }
 
-/// Opens the drive, unless it is mounted or something is to be written to it.
+/// Opens the drive, unless it is in use or something is to be written to it.
 fn open_safely(path: &Path, sources: &Sources) -> Result<Box<dyn Source>, SessionError> {
     let source = source::open(path, sources.sector_size)?;
-    for place in sources.case.iter().chain(&sources.trace).chain(&sources.outputs) {
-        refuse_writing_to_source(place, source.identity())?;
+    let host = Host::look(source.identity())?;
+    refuse_places(&host, sources)?;
+    if !sources.mounted {
+        host.refuse_used(source.is_exclusive())?;
     }
-    refuse_mounted(source.identity(), if sources.mounted { Mounted::Accept } else { Mounted::Refuse })?;
     Ok(source)
+}
+
+/// Without the drive: where the case saw it last, if it is still there.
+fn refuse_outputs_on_drive(case: &Case, sources: &Sources) -> Result<(), SessionError> {
+    let seen = &case.file().attachment.instance;
+    for kind in [SourceKind::BlockDevice, SourceKind::ImageFile] {
+        let path = case.file().source.path.clone();
+        let identity = SourceIdentity { path, kind, ..case.without_drive().identity().clone() };
+        if seen.is_some() && *seen == Attachment::of(&identity).instance {
+            // Only what is certain: nothing is read from the drive.
+            return refuse_places(&Host::look(&identity)?, &Sources { elsewhere: true, ..sources.clone() });
+        }
+    }
+    Ok(())
+}
+
+fn refuse_places(host: &Host, sources: &Sources) -> Result<(), SessionError> {
+    let places = sources.case.iter().chain(&sources.trace).chain(&sources.outputs);
+    // A file of the case may be a link to somewhere else.
+    let in_case = sources.case.iter().flat_map(|folder| std::fs::read_dir(folder).into_iter().flatten().flatten());
+    let linked = in_case.map(|entry| entry.path()).filter(|path| path.is_symlink());
+    places.cloned().chain(linked).try_for_each(|place| Ok(host.refuse_place(&place, sources.elsewhere)?))
 }

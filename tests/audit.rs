@@ -229,6 +229,19 @@ fn folders_with_unreadable_entries_are_named() {
     let (summary, _) = run(&drive, &held, &ExtentSet::new());
     let named: Vec<(&str, u64)> = summary.unreadable_indexes.iter().map(|f| (f.path.as_str(), f.bytes)).collect();
     assert_eq!(named, [(folder["path"].as_str().unwrap(), 512)]);
+    assert_eq!(summary.unreadable_bytes, 0, "nothing was planned");
+}
+
+/// No file lies there, and yet something of what was planned is missing.
+#[test]
+fn planned_bytes_that_are_unreadable_are_told_without_a_file() {
+    let image = fixture("ntfs-rich");
+    let (drive, bytes) = (drive_of(image.clone()), image.len() as u64);
+    let mut held = Held::all(image);
+    held.give_up_at(Extent::between(bytes - 512, bytes));
+    let (summary, files) = run(&drive, &held, &[Extent::between(0, bytes)].into_iter().collect());
+    assert!(files.values().all(|file| file.state == FileState::Whole));
+    assert_eq!(summary.unreadable_bytes, 512);
 }
 
 trait Without {

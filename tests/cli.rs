@@ -135,11 +135,12 @@ fn nothing_is_overwritten_and_the_source_stays_as_it_is() {
         vec!["plan", text(&image), "-o", "precious"],
         vec!["plan", text(&image), "-o", text(&image)],
         vec!["survey", text(&image), "--trace", "precious"],
-        vec!["files", text(&image), "--trace", text(&image)],
     ] {
         let (code, message) = refusal(&bench.run(&words));
         assert!(code == 5 && message.contains("exists already"), "{words:?}: {message}");
     }
+    let (code, message) = refusal(&bench.run(&["files", text(&image), "--trace", text(&image)]));
+    assert!(code == 8 && message.contains("lies on the drive that is to be read"), "{message}");
     stdout(&bench.run(&["plan", text(&image), "-o", "plan"]));
     let (code, _) = refusal(&bench.run(&["export", "plan", "--as", "csv", "-o", "precious"]));
     assert_eq!(code, 5);
@@ -164,6 +165,64 @@ fn plans_and_patterns_that_cannot_be_used_are_refused() {
     let (code, message) = refusal(&bench.run(&both));
     assert!(code == 2 && message.contains("deleted"), "{message}");
     assert!(!bench.path("p").exists());
+}
+
+/// Opening a pipe waits until somebody opens its other end, which nobody here does.
+#[test]
+fn a_pipe_in_place_of_a_file_is_refused_at_once() {
+    let bench = Bench::new();
+    let image = bench.fixture("fat16");
+    let case = bench.path("case");
+    let code = |words: &[&str]| {
+        let mut command = Command::new("timeout");
+        command.args(["60", env!("CARGO_BIN_EXE_gleaner")]).args(words).current_dir(bench.folder.path());
+        let ended = command.output().unwrap();
+        let message = String::from_utf8(ended.stderr).unwrap();
+        (ended.status.code().unwrap(), message)
+    };
+    stdout(&bench.run(&["survey", text(&image), "--case", "case"]));
+    stdout(&bench.run(&["plan", "--case", "case"]));
+    stdout(&bench.run(&["copy", text(&image), "--case", "case", "--quiet"]));
+    let pipe = |path: &Path| {
+        rustix::fs::mknodat(rustix::fs::CWD, path, rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
+    };
+    pipe(&bench.path("pipe"));
+    for (words, expected) in [
+        (&["survey", "pipe"][..], 3),
+        (&["export", "pipe", "--as", "csv"], 6),
+        (&["simulate", "pipe"], 6),
+        (&["survey", text(&image), "--drive", "pipe"], 2),
+        (&["survey", text(&image), "--case", "pipe"], 8),
+    ] {
+        let (found, message) = code(words);
+        assert!(found == expected && message.contains("pipe"), "{words:?}: {found}: {message}");
+    }
+    for (name, words, expected) in [
+        ("case.json", &["audit", "--case", "case"][..], 8),
+        ("journal", &["audit", "--case", "case"], 8),
+        ("image.raw", &["audit", "--case", "case"], 8),
+        ("lock", &["audit", "--case", "case"], 8),
+        ("record.jsonl", &["record", "--case", "case"], 8),
+        ("record.jsonl", &["audit", "--case", "case"], 8),
+        ("plan.json", &["audit", "--case", "case"], 6),
+        ("history.jsonl", &["copy", text(&image), "--case", "case"], 5),
+        ("record.seal", &["record", "--case", "case", "--check"], 0),
+        ("model.json", &["plan", text(&image), "--case", "case"], 8),
+    ] {
+        let (path, kept) = (case.join(name), case.join("kept"));
+        let is_there = path.exists();
+        if is_there {
+            fs::rename(&path, &kept).unwrap();
+        }
+        pipe(&path);
+        let (found, message) = code(words);
+        assert!(found == expected, "{name}, {words:?}: {found}: {message}");
+        assert!(found == 0 || message.contains("a pipe, not a regular file"), "{name}: {message}");
+        fs::remove_file(&path).unwrap();
+        if is_there {
+            fs::rename(&kept, &path).unwrap();
+        }
+    }
 }
 
 #[test]

@@ -9,7 +9,7 @@ use gleaner::copy::{Controls, CopyOptions, CopyOutcome, End, Event, StopAfter, c
 use gleaner::extent::Extent;
 use gleaner::finding::Findings;
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, Sweeps, build, open_plan, write_plan};
-use gleaner::source::{ReadError, Reader, Source, SourceIdentity, SourceKind, Store};
+use gleaner::source::{Mark, ReadError, Reader, Source, SourceIdentity, SourceKind, Store};
 use gleaner::units::{ByteOffset, SectorSize};
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
@@ -49,7 +49,7 @@ impl Source for Zeros {
 #[derive(Default)]
 struct Counting {
     kept: AtomicU64,
-    deferred: AtomicU64,
+    skipped: AtomicU64,
 }
 
 impl Store for Counting {
@@ -57,11 +57,11 @@ impl Store for Counting {
         Vec::new()
     }
 
-    fn deferred(&self, _: Extent) -> Vec<Extent> {
+    fn skipped(&self, _: Extent) -> Vec<Extent> {
         Vec::new()
     }
 
-    fn given_up(&self, _: Extent) -> Vec<Extent> {
+    fn unreadable(&self, _: Extent) -> Vec<Extent> {
         Vec::new()
     }
 
@@ -74,12 +74,10 @@ impl Store for Counting {
         Ok(())
     }
 
-    fn defer(&self, extent: Extent) -> io::Result<()> {
-        self.deferred.fetch_add(extent.bytes, Ordering::Relaxed);
-        Ok(())
-    }
-
-    fn give_up(&self, _: Extent) -> io::Result<()> {
+    fn mark(&self, mark: Mark) -> io::Result<()> {
+        if let Mark::Skipped { extent, .. } = mark {
+            self.skipped.fetch_add(extent.bytes, Ordering::Relaxed);
+        }
         Ok(())
     }
 
@@ -113,6 +111,7 @@ fn zeros(bytes: u64) -> Reader {
         physical_sector: SectorSize::S4096,
         model: None,
         serial: None,
+        details: Default::default(),
     };
     Reader::new(Box::new(Zeros(identity)), None)
 }

@@ -38,6 +38,23 @@ fn extents(claimed: impl Iterator<Item = Extent>) -> ExtentSet {
     set(claimed)
 }
 
+/// What a copy asked for, without the sectors that were read once more to see whether the drive still gives its own bytes:
+/// as many as it counts. `before` is what was asked for before it.
+fn without_checks(before: &[Extent], copied: &[Extent], outcome: &Value) -> Vec<Extent> {
+    let mut asked: ExtentSet = before.iter().copied().collect();
+    let mut kept = Vec::new();
+    for request in copied {
+        if request.bytes > 512 || !asked.covers(*request) {
+            kept.push(*request);
+        }
+        asked.insert(*request);
+    }
+    let checks = (copied.len() - kept.len()) as u64;
+    assert_eq!((&outcome["checks"]["requests"], &outcome["checks"]["bytes"]), (&checks.into(), &(checks * 512).into()));
+    assert!((1..=2).contains(&checks), "one before the first request, one behind the last");
+    kept
+}
+
 fn everything_planned_is_asked_for_once(name: &str, form: &str) {
     let bytes = fixture(name);
     let drive = WitnessedDevice::new(&bytes);
@@ -47,6 +64,7 @@ fn everything_planned_is_asked_for_once(name: &str, form: &str) {
     let (copied, outcome) = drive.requests_during(|| copy(0, drive.path(), &case, &["--as", form]));
 
     assert_eq!(plan, [], "{name}: the survey has brought all that a plan needs");
+    let copied = without_checks(&survey, &copied, &outcome);
     let all: Vec<Extent> = survey.iter().chain(&copied).copied().collect();
     let (asked, repeated) = merged(&all);
     assert_eq!(repeated, 0, "{name}: bytes asked for more than once");
@@ -104,12 +122,14 @@ fn a_drive_that_was_detached_is_asked_for_its_identity_and_no_more() {
     assert_eq!(again, [], "still there since then");
 
     drive.reattach();
-    let (copied, _) = drive.requests_during(|| copy(0, drive.path(), &case, &[]));
+    let (copied, outcome) = drive.requests_during(|| copy(0, drive.path(), &case, &[]));
     let (asked, repeated) = merged(&copied);
-    assert_eq!(repeated, 0);
+    let checks = outcome["checks"]["bytes"].as_u64().expect("a number");
     let before = merged(&survey).0;
     let both: ExtentSet = asked.extents().iter().flat_map(|extent| before.intersection(*extent)).collect();
-    assert_eq!(both, places, "asked for in both (left), identity places (right)");
+    let beside: u64 = both.extents().iter().flat_map(|extent| places.missing_from(*extent)).map(|e| e.bytes).sum();
+    assert!(places.extents().iter().all(|place| both.covers(*place)), "identity places are asked for again");
+    assert!(beside + repeated <= checks && checks <= 1024, "and beside them the sectors by which the drive is checked");
     assert_eq!(outside(&asked, &planned(&case)), []);
     check_image(&case, &bytes, &planned(&case));
 }
@@ -193,6 +213,59 @@ fn unreadable_sectors_get_the_chosen_fill() {
     assert!(complaint.contains("0xa7"), "{complaint}");
 }
 
+/// What failed and which kind of drive was chosen stay in the case: the second survey must not advise as if the drive were
+/// sound, nor estimate as if nothing were known of it.
+#[test]
+fn the_second_survey_of_a_failing_drive_advises_like_the_first() {
+    let bytes = fixture("ntfs-rich");
+    let drive = WitnessedDevice::with_unreadable(&bytes, &[bad_record()]);
+    let case = drive.file("case");
+    let survey = |chosen: &[&str]| -> Value {
+        let text = ends_with(0, gleaner("survey", &case).arg(drive.path()).arg("--json").args(chosen));
+        serde_json::from_str(&text).expect("JSON")
+    };
+    let first = survey(&["--drive", "notebook-5400"]);
+    assert_eq!(first["advice"]["action"], "wanted-first");
+    assert!(first["trouble"]["failed_requests"].as_u64() > Some(0));
+    let second = survey(&[]);
+    assert_eq!(second["trouble"]["failed_requests"], 0, "nothing is asked again");
+    assert_eq!(second["trouble"]["skipped_bytes"], 512);
+    assert_eq!(second["advice"]["action"], "wanted-first");
+    assert_eq!(
+        (&second["costs"]["model"], &second["costs"]["rate_origin"]),
+        (&first["costs"]["model"], &"chosen".into())
+    );
+    // The case alone says the same.
+    let text = ends_with(0, gleaner("survey", &case).arg("--json"));
+    let alone: Value = serde_json::from_str(&text).expect("JSON");
+    assert_eq!((&alone["trouble"], &alone["advice"]["action"]), (&second["trouble"], &second["advice"]["action"]));
+
+    // Read at last, or known as unreadable: neither makes it a drive that never failed.
+    ends_with(0, &mut gleaner("plan", &case));
+    copy(10, drive.path(), &case, &[]);
+    let third = survey(&[]);
+    assert_eq!((&third["trouble"]["skipped_bytes"], &third["trouble"]["unreadable_bytes"]), (&0.into(), &512.into()));
+    assert_eq!(third["advice"]["action"], "wanted-first");
+    // Another choice takes the place of the first.
+    assert_ne!(survey(&["--drive", "sata-ssd"])["costs"]["model"], first["costs"]["model"]);
+    assert_eq!(survey(&[])["costs"]["model"]["name"], survey(&["--drive", "sata-ssd"])["costs"]["model"]["name"]);
+}
+
+/// No file is damaged, but a planned sector is unreadable: the copy says so, and so does the audit.
+#[test]
+fn a_lost_copy_of_the_boot_sector_alone_is_not_passed_over_by_the_audit() {
+    let bytes = fixture("ntfs-rich");
+    let end = bytes.len() as u64;
+    let drive = WitnessedDevice::with_unreadable(&bytes, &[Extent::between(end - 512, end)]);
+    let case = drive.file("case");
+    cases::survey_and_plan(drive.path(), &case, &[]);
+    copy(10, drive.path(), &case, &[]);
+    let told = cases::audit(10, &case);
+    let summary: Value = serde_json::from_str(told.lines().last().expect("a summary")).expect("JSON");
+    assert_eq!(summary["summary"]["totals"]["damaged"], 0);
+    assert_eq!(summary["summary"]["unreadable_bytes"], 512);
+}
+
 #[test]
 fn what_is_given_up_is_exactly_what_cannot_be_read() {
     let bytes = fixture("ntfs-rich");
@@ -213,7 +286,7 @@ fn what_is_given_up_is_exactly_what_cannot_be_read() {
     assert!(expected.bytes() < injected.bytes() && expected.bytes() > 45 * 512, "the places are well chosen");
     let ranges = check_claims(&case, &bytes);
     assert_eq!(extents(ranges.iter_unreadable()), expected, "given up (left), made unreadable (right)");
-    assert_eq!(ranges.deferred_bytes(), 0);
+    assert_eq!(ranges.skipped_bytes(), 0);
     let readable: ExtentSet = planned.extents().iter().flat_map(|extent| expected.missing_from(*extent)).collect();
     assert_eq!(extents(ranges.iter_copied()), readable, "copied (left), readable and planned (right)");
     check_image(&case, &bytes, &readable);
@@ -269,9 +342,15 @@ fn regions_tell_the_cost(outcome: &Value, expected: &ExtentSet, trace: &[Traced]
     let regions = outcome["bad_regions"].as_array().expect("regions");
     let failed = trace.iter().filter(|request| request.failed).count() as u64;
     let number = |value: &Value| value.as_u64().expect("a number");
-    assert_eq!(outcome["failed_requests"], failed, "failed requests, as the trace has them");
-    assert_eq!(outcome["requests"], trace.len() as u64);
+    let checks = |key: &str| number(&outcome["checks"][key]);
+    assert_eq!(
+        number(&outcome["failed_requests"]) + checks("failed_requests"),
+        failed,
+        "failed requests, as the trace has them"
+    );
+    assert_eq!(number(&outcome["requests"]) + checks("requests"), trace.len() as u64);
     assert_eq!(outcome["failed_requests_unlisted"], 0);
+    assert_eq!(checks("failed_requests"), 0, "all sectors that are read once more can be read");
     assert_eq!(regions.iter().map(|region| number(&region["failed_requests"])).sum::<u64>(), failed);
     assert_eq!(regions.iter().map(|region| number(&region["unreadable_bytes"])).sum::<u64>(), expected.bytes());
     for region in regions {
@@ -317,7 +396,7 @@ fn a_slow_neighbourhood_is_put_off_and_come_back_to() {
     let come_back = asked.iter().position(|extent| extent.intersection(&put_off).is_some()).expect("come back to");
     let behind = asked[slow + 1..come_back].iter().filter(|extent| extent.start.0 >= put_off.end()).count();
     assert!(behind > 10, "only {behind} requests were made before the slow neighbourhood was come back to");
-    assert_eq!(merged(&asked).1, 0);
+    assert_eq!(merged(&asked).1 / 512, 1, "the sector by which the drive is checked at the end");
     check_image(&case, &bytes, &planned(&case));
 }
 
@@ -333,6 +412,7 @@ fn a_drive_that_is_slow_everywhere_is_copied_whole() {
     let (copied, outcome) = drive.requests_during(|| copy(0, drive.path(), &case, &["--slow", "0.01"]));
     assert_eq!((&outcome["end"]["why"], &outcome["failed_requests"]), (&"complete".into(), &0.into()));
     assert_eq!(outcome["slow_requests"], outcome["requests"], "each took more than 10 ms");
+    let copied = without_checks(&survey, &copied, &outcome);
     let all: Vec<Extent> = survey.into_iter().chain(copied).collect();
     assert_eq!(merged(&all), (planned(&case), 0), "asked for over all (left), planned (right)");
     check_image(&case, &bytes, &planned(&case));

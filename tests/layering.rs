@@ -3,17 +3,21 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 35] = [
+const ORDER: [&str; 40] = [
+    "text",
     "units",
     "extent",
     "fields",
     "finding",
     "human",
     "picture",
+    "clock",
+    "regular_file",
     "model",
-    "write_new",
+    "new_file",
     "storage",
     "source",
+    "host",
     "image",
     "journal",
     "case",
@@ -25,6 +29,7 @@ const ORDER: [&str; 35] = [
     "plan",
     "simulate",
     "session",
+    "mend",
     "pace",
     "copy",
     "history",
@@ -86,6 +91,18 @@ fn no_module_uses_one_above_it() {
     }
     assert!(uses > 50, "only {uses} uses found: this test no longer sees the code");
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// A drive in a simulation has its own clock, so only what shows a person something may look at the machine's.
+#[test]
+fn what_reads_a_drive_is_timed_by_its_clock() {
+    let src = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let shows = ["clock", "watch", "cli"].map(|layer| ORDER.iter().position(|other| *other == layer));
+    let timed = |text: &str| ["Instant", "thread::sleep", "recv_timeout("].iter().any(|word| text.contains(word));
+    let other = |path: &PathBuf| !shows.contains(&layer_of(path, &src)) && timed(&fs::read_to_string(path).unwrap());
+    let wrong: Vec<PathBuf> = sources(&src).into_iter().filter(other).collect();
+    assert!(wrong.is_empty(), "use the clock of the source (gleaner::clock) here: {wrong:?}");
+    assert!(timed(&fs::read_to_string(src.join("clock.rs")).unwrap()), "this test no longer sees the code");
 }
 
 #[test]

@@ -8,10 +8,10 @@ use gleaner::allocation::{Class, ClassMap, ClassRun};
 use gleaner::extent::Extent;
 use gleaner::finding::Findings;
 use gleaner::model::preset;
+use gleaner::new_file::{NewFileError, Readers, write_new};
 use gleaner::plan::{
     BridgeRule, PlanRequest, PlanVisitor, Scope, Sweeps, build, estimate, open_plan, read_plan, stream_plan, write_plan,
 };
-use gleaner::write_new::{WriteNewError, write_new};
 use std::convert::Infallible;
 use std::time::Instant;
 
@@ -75,8 +75,9 @@ fn round_trip(runs: u32, extents: u64, most_mib: u64) {
     assert!(plan.extent_count() >= extents, "{}", plan.extent_count());
     let began = Instant::now();
     let held = reset_peak();
-    let written: Result<(), WriteNewError> =
-        write_new(&path, |out| write_plan(&plan, out).map_err(|error| WriteNewError::Io { path: path.clone(), error }));
+    let written: Result<(), NewFileError> = write_new(&path, Readers::AsUsual, |out| {
+        write_plan(&plan, out).map_err(|error| NewFileError::Io { path: path.clone(), error })
+    });
     written.unwrap();
     let writing = memory().1 - held;
     let count = plan.extent_count();

@@ -3,11 +3,15 @@
 
 mod simulated_disk;
 
+use gleaner::case::{CaseStore, CommitRule};
 use gleaner::extent::Extent;
 use gleaner::image::{self, Image, ImageForm};
-use gleaner::journal::{ChunkHash, Claim, Journal, JournalHeader, RangeState, read_claims_in};
+use gleaner::journal::{ChunkHash, Claim, Journal, JournalHeader, RangeState, Ranges, read_claims_in};
+use gleaner::source::{Failure, Mark, Skip, Store};
 use gleaner::units::{ByteOffset, SectorSize};
 use simulated_disk::{Content, Disk, Random};
+use std::io;
+use std::time::Duration;
 
 const IMAGE: usize = 0;
 const JOURNAL: usize = 1;
@@ -42,19 +46,51 @@ fn drive() -> Vec<u8> {
     bytes
 }
 
-/// In which order commit makes its two files durable.
-#[derive(Clone, Copy, PartialEq)]
-enum Order {
-    ImageFirst,
-    /// Wrong on purpose: shows that this test sees it.
-    JournalFirst,
-}
-
 /// A run, and what it did: claims in order, and how many were committed after so many steps of the disk.
 struct Run {
     disk: Disk,
     claims: Vec<Claim>,
     commits: Vec<(usize, usize)>,
+}
+
+/// Wrong on purpose: an image that says it is durable one commit before it is. Shows that this test sees the wrong order.
+struct Hasty {
+    image: Box<dyn Image>,
+}
+
+impl Image for Hasty {
+    fn bytes(&self) -> u64 {
+        self.image.bytes()
+    }
+
+    fn write_at(&self, at: ByteOffset, bytes: &[u8]) -> io::Result<()> {
+        self.image.write_at(at, bytes)
+    }
+
+    fn read_at(&self, at: ByteOffset, buffer: &mut [u8]) -> io::Result<()> {
+        self.image.read_at(at, buffer)
+    }
+
+    fn sync(&self) -> io::Result<()> {
+        Ok(())
+    }
+
+    fn room(&self) -> Option<u64> {
+        None
+    }
+
+    fn check_intact(&self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// In which order a commit makes its two files durable.
+#[derive(Clone, Copy, PartialEq)]
+enum Order {
+    /// The store's own.
+    Shipped,
+    /// Without the image.
+    Hasty,
 }
 
 fn new_disk(form: ImageForm) -> Disk {
@@ -64,49 +100,55 @@ fn new_disk(form: ImageForm) -> Disk {
     Disk::holding(vec![disk.content(IMAGE), disk.content(JOURNAL)])
 }
 
+/// The product's own store over what the disk holds, with the ranges that its journal came to. It commits when it is told to,
+/// so that a run is the same every time.
+fn store_on(disk: &Disk, form: ImageForm, order: Order) -> Result<(CaseStore, Ranges), String> {
+    let mut image = image::open_in(disk.file(IMAGE), form).map_err(|e| format!("image: {e}"))?;
+    if order == Order::Hasty {
+        image = Box::new(Hasty { image });
+    }
+    let (journal, ranges) = Journal::open_in(disk.file(JOURNAL)).map_err(|e| format!("journal: {e}"))?;
+    let told = CommitRule { bytes: u64::MAX, time: Duration::from_secs(3600) };
+    Ok((CaseStore::new(image, journal, ranges.clone(), 0, told), ranges))
+}
+
 /// Copies what the journal does not claim yet, in scattered chunks.
 fn work(disk: &Disk, form: ImageForm, drive: &[u8], seed: u64, order: Order) -> Result<Run, String> {
     let mut random = Random::new(seed);
-    let image = image::open_in(disk.file(IMAGE), form).map_err(|e| format!("image: {e}"))?;
-    let (mut journal, mut ranges) = Journal::open_in(disk.file(JOURNAL)).map_err(|e| format!("journal: {e}"))?;
+    let (store, ranges) = store_on(disk, form, order)?;
     let opened = claims_in(disk)?;
     let mut run = Run { disk: disk.clone(), commits: vec![(disk.steps(), opened.len())], claims: opened };
     let mut todo = Vec::new();
     for (start, bytes, piece) in PLANNED {
         for (extent, state) in ranges.states(Extent::new(start, bytes).unwrap()) {
-            if matches!(state, RangeState::Waiting | RangeState::Deferred) {
+            if matches!(state, RangeState::NotRead | RangeState::Skipped) {
                 todo.extend(extent.pieces(piece));
             }
         }
     }
+    let failure = Failure::default();
     while !todo.is_empty() {
         let extent = todo.swap_remove(usize::try_from(random.below(todo.len() as u64)).unwrap());
         let claim = if let Some(bad) = extent.intersection(&UNREADABLE) {
-            if bad != extent {
+            let mark = if bad != extent {
                 todo.push(Extent::between(extent.start.0, bad.start.0));
                 todo.push(Extent::between(bad.end(), extent.end()));
                 todo.push(bad);
                 todo.retain(|piece| !piece.is_empty());
-                Claim::Deferred { extent: bad }
+                Mark::Skipped { extent: bad, why: Skip::Failed, failure }
             } else {
-                Claim::Unreadable { extent }
-            }
+                Mark::Unreadable { extent, tries: 1, failure }
+            };
+            store.mark(mark).map_err(|e| format!("mark: {e}"))?;
+            Claim::Marked(mark)
         } else {
             let bytes = &drive[place(extent)];
-            image.write_at(extent.start, bytes).map_err(|e| format!("write: {e}"))?;
+            store.keep(extent, bytes).map_err(|e| format!("keep: {e}"))?;
             Claim::Copied { extent, hash: ChunkHash::of(bytes) }
         };
-        journal.append(&[claim]).map_err(|e| e.to_string())?;
-        ranges.apply(&claim);
         run.claims.push(claim);
         if random.percent(25) || todo.is_empty() {
-            match order {
-                Order::ImageFirst => journal.commit(image.as_ref()).map_err(|e| e.to_string())?,
-                Order::JournalFirst => {
-                    journal.sync().unwrap();
-                    image.sync().unwrap();
-                }
-            }
+            store.commit().map_err(|e| format!("commit: {e}"))?;
             run.commits.push((disk.steps(), run.claims.len()));
         }
     }
@@ -119,7 +161,8 @@ fn place(extent: Extent) -> std::ops::Range<usize> {
 
 fn claims_in(disk: &Disk) -> Result<Vec<Claim>, String> {
     let claims = read_claims_in(disk.file(JOURNAL)).map_err(|e| e.to_string())?;
-    claims.collect::<Result<Vec<_>, _>>().map_err(|e| e.to_string())
+    let all = claims.collect::<Result<Vec<_>, _>>().map_err(|e| e.to_string())?;
+    Ok(all.into_iter().filter(|claim| !matches!(claim, Claim::RunBegan { .. })).collect())
 }
 
 /// Every claim is true of the image.
@@ -162,7 +205,7 @@ fn finished(run: &Run, form: ImageForm, drive: &[u8]) {
     let planned: u64 = PLANNED.iter().map(|(_, bytes, _)| bytes).sum();
     assert_eq!(ranges.copied_bytes(), planned - UNREADABLE.bytes);
     assert_eq!(ranges.iter_unreadable().collect::<Vec<_>>(), [UNREADABLE]);
-    assert_eq!(ranges.deferred_bytes(), 0);
+    assert_eq!(ranges.skipped_bytes(), 0);
     let image = image::open_in(run.disk.file(IMAGE), form).unwrap();
     let mut held = vec![0; drive.len()];
     image.read_at(ByteOffset(0), &mut held).unwrap();
@@ -177,7 +220,7 @@ fn finished(run: &Run, form: ImageForm, drive: &[u8]) {
 
 fn survives(form: ImageForm) {
     let drive = drive();
-    let run = work(&new_disk(form), form, &drive, 1, Order::ImageFirst).unwrap();
+    let run = work(&new_disk(form), form, &drive, 1, Order::Shipped).unwrap();
     finished(&run, form, &drive);
     let mut states = 0;
     for steps in 0..=run.disk.steps() {
@@ -187,12 +230,12 @@ fn survives(form: ImageForm) {
             states += 1;
             // Going on from there, power fails a second time, and then the work is finished.
             if (steps + usize::try_from(seed).unwrap()) % 17 == 0 {
-                let second = work(&disk, form, &drive, seed + 100, Order::ImageFirst).unwrap();
+                let second = work(&disk, form, &drive, seed + 100, Order::Shipped).unwrap();
                 let mut random = Random::new(seed);
                 let again = usize::try_from(random.below(second.disk.steps() as u64 + 1)).unwrap();
                 let disk = cut(&second, form, &drive, again, seed + 50)
                     .unwrap_or_else(|e| panic!("step {steps}, then {again}, seed {seed}: {e}"));
-                finished(&work(&disk, form, &drive, 3, Order::ImageFirst).unwrap(), form, &drive);
+                finished(&work(&disk, form, &drive, 3, Order::Shipped).unwrap(), form, &drive);
             }
         }
     }
@@ -215,13 +258,13 @@ fn power_cuts_with_a_vhdx() {
 fn power_cuts_after_a_process_was_killed() {
     let drive = drive();
     let form = ImageForm::Vhdx;
-    let steps = work(&new_disk(form), form, &drive, 1, Order::ImageFirst).unwrap().disk.steps();
+    let steps = work(&new_disk(form), form, &drive, 1, Order::Shipped).unwrap().disk.steps();
     for killed in 0..steps {
         let disk = new_disk(form);
         disk.fail_at(killed);
-        assert!(work(&disk, form, &drive, 1, Order::ImageFirst).is_err());
+        assert!(work(&disk, form, &drive, 1, Order::Shipped).is_err());
         disk.fail_at(usize::MAX);
-        let run = work(&disk, form, &drive, 2, Order::ImageFirst).unwrap();
+        let run = work(&disk, form, &drive, 2, Order::Shipped).unwrap();
         finished(&run, form, &drive);
         for steps in (killed..=run.disk.steps()).step_by(3) {
             cut(&run, form, &drive, steps, 8).unwrap_or_else(|e| panic!("killed {killed}, cut {steps}: {e}"));
@@ -230,10 +273,10 @@ fn power_cuts_after_a_process_was_killed() {
 }
 
 #[test]
-fn the_wrong_order_of_syncs_is_noticed() {
+fn a_journal_ahead_of_its_image_is_noticed() {
     let drive = drive();
     for form in [ImageForm::Raw, ImageForm::Vhdx] {
-        let run = work(&new_disk(form), form, &drive, 1, Order::JournalFirst).unwrap();
+        let run = work(&new_disk(form), form, &drive, 1, Order::Hasty).unwrap();
         let caught = (0..=run.disk.steps())
             .flat_map(|steps| (0..6).map(move |seed| (steps, seed)))
             .filter_map(|(steps, seed)| cut(&run, form, &drive, steps, seed).err());
@@ -242,51 +285,71 @@ fn the_wrong_order_of_syncs_is_noticed() {
     }
 }
 
-// A full or failing disk: the handle stops, and what was committed before is there after opening again.
+// A disk that fails once at any write or sync: what was kept before stays, what arrived is kept after all where it can be,
+// nothing false is claimed, and nothing that was kept has to be read from the drive again.
 #[test]
-fn a_failed_write_stops_the_handle_and_loses_nothing() {
+fn a_disk_that_fails_once_loses_nothing() {
     let drive = drive();
-    let bytes = &drive[..200_000];
+    let chunks: Vec<(Extent, &[u8])> = drive[..200_000]
+        .chunks(50_000)
+        .enumerate()
+        .map(|(index, chunk)| (Extent::new(index as u64 * 50_000, chunk.len() as u64).unwrap(), chunk))
+        .collect();
     for form in [ImageForm::Raw, ImageForm::Vhdx] {
-        let steps_of_a_run = |fails_at: Option<usize>| {
+        let run = |fails_at: Option<usize>, loses: bool| {
             let disk = new_disk(form);
-            let image = image::open_in(disk.file(IMAGE), form).unwrap();
-            let (mut journal, _) = Journal::open_in(disk.file(JOURNAL)).unwrap();
+            let (store, _) = store_on(&disk, form, Order::Shipped).unwrap();
             let opened = disk.steps();
             if let Some(step) = fails_at {
-                disk.fail_at(opened + step);
+                disk.fail_once_at(opened + step, loses);
             }
-            let mut committed = 0;
-            for (index, chunk) in bytes.chunks(50_000).enumerate() {
-                let extent = Extent::new(index as u64 * 50_000, chunk.len() as u64).unwrap();
-                let claim = Claim::Copied { extent, hash: ChunkHash::of(chunk) };
-                if image.write_at(extent.start, chunk).is_err() {
-                    // Once a write failed nothing may be committed any more.
-                    assert!(image.sync().is_err());
-                    assert!(image.write_at(ByteOffset(0), b"x").is_err());
-                    assert!(journal.commit(image.as_ref()).is_err());
-                    break;
-                }
-                journal.append(&[claim]).unwrap();
-                if journal.commit(image.as_ref()).is_err() {
-                    assert!(journal.append(&[claim]).is_err());
-                    assert!(journal.sync().is_err());
-                    break;
-                }
-                committed += 1;
+            let mut told = false;
+            for (extent, chunk) in &chunks {
+                // As the copy's writer does: once more, when the destination refuses.
+                store.keep(*extent, chunk).or_else(|_| store.keep(*extent, chunk)).unwrap();
+                told |= store.commit().is_err();
             }
-            let claims = claims_in(&disk).unwrap();
-            assert!(claims.len() >= committed && claims.len() <= committed + 1);
-            drop((image, journal));
-            disk.fail_at(usize::MAX);
-            let again = image::open_in(disk.file(IMAGE), form).unwrap();
-            check_claims(&claims[..committed], again.as_ref(), &drive).unwrap();
-            (disk.steps() - opened, committed)
+            told |= store.commit().is_err();
+            store.commit().unwrap();
+            drop(store);
+            let steps = disk.steps() - opened;
+            for seed in 0..5 {
+                let disk = Disk::holding(disk.crash(disk.steps(), seed));
+                let claims = claims_in(&disk).unwrap();
+                let image = image::open_in(disk.file(IMAGE), form).unwrap();
+                check_claims(&claims, image.as_ref(), &drive)
+                    .unwrap_or_else(|e| panic!("{form}, step {fails_at:?}, loses {loses}: {e}"));
+                let (_, ranges) = Journal::open_in(disk.file(JOURNAL)).unwrap();
+                // What the destination has lost for readers too cannot be kept; that is told.
+                let lost = 200_000 - ranges.copied_bytes();
+                assert!(
+                    lost == 0 || (loses && told && lost == 50_000),
+                    "{form}, step {fails_at:?}, loses {loses}: {lost}"
+                );
+            }
+            steps
         };
-        let (steps, committed) = steps_of_a_run(None);
-        assert_eq!(committed, 4);
+        for step in 0..run(None, false) {
+            run(Some(step), false);
+            run(Some(step), true);
+        }
+    }
+}
+
+// The disk fails for good: what was committed is there, what was not is not claimed, and every later call says so.
+#[test]
+fn a_disk_that_fails_for_good_keeps_what_was_committed() {
+    let drive = drive();
+    for form in [ImageForm::Raw, ImageForm::Vhdx] {
+        let steps = work(&new_disk(form), form, &drive, 1, Order::Shipped).unwrap().disk.steps();
         for step in 0..steps {
-            steps_of_a_run(Some(step));
+            let disk = new_disk(form);
+            disk.fail_at(step);
+            let error = work(&disk, form, &drive, 1, Order::Shipped).err().expect("it fails");
+            disk.fail_at(usize::MAX);
+            let claims = claims_in(&disk).unwrap_or_else(|e| panic!("{form}, step {step}, after {error}: {e}"));
+            let image = image::open_in(disk.file(IMAGE), form).unwrap();
+            check_claims(&claims, image.as_ref(), &drive).unwrap();
         }
     }
 }

@@ -218,7 +218,7 @@ fn what_makes_no_sense_is_refused_and_leaves_no_line() {
 fn a_note_does_not_wait_for_the_case() {
     let folder = tempfile::tempdir().unwrap();
     let case = case_with_record(folder.path());
-    let open = gleaner::case::Case::open(&case).unwrap();
+    let open = gleaner::case::Case::open(&case, gleaner::case::Access::Work).unwrap();
     note(&case, &["--on", "temperature", "--field", "drive=41 °C"]);
     assert_eq!(check(&case).0, 0);
     drop(open);

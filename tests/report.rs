@@ -5,9 +5,9 @@
 mod cases;
 
 use cases::{complains_with, copy, ends_with, gleaner, passes};
-use gleaner::case::Case;
+use gleaner::case::{Access, Case};
 use gleaner::extent::Extent;
-use gleaner::source::Store;
+use gleaner::source::{Failure, Mark, Store};
 use scraper::{ElementRef, Html, Selector};
 use serde_json::Value;
 use std::fs;
@@ -168,11 +168,12 @@ fn figures_of_a_damaged_case() {
     // Every eleventh stretch of the files cannot be read in its middle.
     let mut lost = 0;
     {
-        let open = Case::open(&case).unwrap();
+        let open = Case::open(&case, Access::Work).unwrap();
         for pass in passes(&case).iter().filter(|pass| pass["class"] == "files") {
             for pair in pass["extents"].as_array().unwrap().iter().step_by(11) {
                 let middle = (pair[0].as_u64().unwrap() + pair[1].as_u64().unwrap() / 2) / 512 * 512;
-                open.store().give_up(Extent::new(middle, 1024).unwrap()).unwrap();
+                let extent = Extent::new(middle, 1024).unwrap();
+                open.store().mark(Mark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
                 lost += 1024;
             }
         }

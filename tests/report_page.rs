@@ -5,9 +5,9 @@
 mod cases;
 
 use cases::{copy, ends_with, gleaner, passes};
-use gleaner::case::Case;
+use gleaner::case::{Access, Case};
 use gleaner::extent::Extent;
-use gleaner::source::Store;
+use gleaner::source::{Failure, Mark, Store};
 use std::path::Path;
 use std::process::Command;
 
@@ -19,10 +19,11 @@ fn browsers_find_nothing_wrong_with_the_report() {
     cases::survey_and_plan(&drive, &case, &["--want", "/Surveys"]);
     // With something of every kind in it: damaged files, notes, a copy, a sum.
     {
-        let open = Case::open(&case).unwrap();
+        let open = Case::open(&case, Access::Work).unwrap();
         for pass in passes(&case).iter().filter(|pass| pass["class"] == "files") {
             let start = pass["extents"][0][0].as_u64().unwrap();
-            open.store().give_up(Extent::new(start, 4096).unwrap()).unwrap();
+            let extent = Extent::new(start, 4096).unwrap();
+            open.store().mark(Mark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
         }
         open.store().commit().unwrap();
     }

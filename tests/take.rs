@@ -20,6 +20,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::os::unix::fs::{FileExt, MetadataExt};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicBool;
 use tempfile::TempDir;
 
 /// A folder with what was taken.
@@ -67,7 +68,7 @@ fn take_with(
     to: &Path,
 ) -> (Vec<Taken>, std::result::Result<TakenTotals, TakeError>) {
     let chosen = Patterns::new(patterns).unwrap();
-    let take = Take { chosen: &chosen, areas: None, fill };
+    let take = Take { chosen: &chosen, areas: None, fill, stop: &AtomicBool::new(false) };
     let (mut files, mut bytes) = (Vec::new(), 0);
     let outcome = take.run(drive, held, to, &mut |more| bytes += more, &mut |taken| files.push(taken.clone()));
     if outcome.is_ok() {

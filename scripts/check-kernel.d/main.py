@@ -18,7 +18,6 @@ from measure import measure
 
 # Scenarios that the program cannot pass yet, with the reason. One that passes must be struck off.
 NOT_YET = {
-    "serial number behind USB": "the identity of a source does not look at the USB device yet",
     "plug pulled while waiting": "there is no `copy --wait` yet",
 }
 

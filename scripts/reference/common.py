@@ -4,6 +4,7 @@ import argparse
 import importlib.metadata
 import io
 import json
+import mmap
 import os
 import sys
 
@@ -45,6 +46,11 @@ class Window(io.RawIOBase):
         data = os.pread(self._fd, length, self._start + self._pos)
         self._pos += len(data)
         return data
+
+    def mapped(self):
+        """The whole view as bytes that are read when they are looked at: volumes may be larger than memory."""
+        whole = mmap.mmap(self._fd, 0, prot=mmap.PROT_READ)
+        return memoryview(whole)[self._start : self._start + self.size]
 
     def get_size(self):
         """Asked for by the libyal bindings."""

@@ -2,7 +2,7 @@
 """What a small decoder says about an exFAT volume, as one JSON document on standard output.
 
 There is no second author here: the decoder is written from the "exFAT file system specification" 1.00 (Microsoft) for
-this project, independently of gleaner's code and in another way (everything in memory, nothing tolerated, no recovery).
+this project, independently of gleaner's code and in another way (everything at hand at once, nothing tolerated, no recovery).
 What others say about the same volume is compared where the fixtures are made: fsck.exfat and dump.exfat of exfatprogs,
 and the contents of all files as the FUSE driver reads them. See testdata/README.md for the document's shape.
 """
@@ -30,10 +30,10 @@ def demand(holds, what):
 
 
 class Volume:
-    """A sound volume, read whole."""
+    """A sound volume."""
 
     def __init__(self, window):
-        self.data = window.read()
+        self.data = window.mapped()
         boot = self.data[:512]
         demand(boot[3:11] == b"EXFAT   " and boot[510:512] == b"\x55\xaa", "no exFAT boot sector")
         (self.total, fat_offset, fat_length, heap, self.count, self.root, self.serial) = struct.unpack_from(

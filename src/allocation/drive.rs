@@ -1,11 +1,11 @@
 //! The whole drive: how it is divided and what each area holds, read once.
 
 use super::reconcile::{TwoMaps, reconcile};
-use crate::extent::ExtentSet;
+use crate::extent::{Extent, ExtentSet};
 use crate::finding::{Code, Finding, Findings, Severity};
 use crate::fs::{self, Content};
 use crate::partition::findings::SEARCH_CUT_SHORT;
-use crate::partition::{self, Area, AreaKind, DriveLayout, Scheme};
+use crate::partition::{self, Area, AreaKind, DriveLayout, Reserved, Scheme};
 use crate::source::{Reader, SourceIdentity, SourceLost, Window};
 use std::sync::OnceLock;
 
@@ -17,15 +17,23 @@ pub static UNREADABLE: Code = Code {
               from the plan unless the other map of what is used covers it.",
 };
 
+/// Some structure was not tried, or not sector by sector.
+pub static NOT_READ_YET: Code = Code {
+    id: "structure-not-read-yet",
+    severity: Severity::Damage,
+    meaning: "Places of tables or file-system structure are not read yet: the case has skipped them, or too many requests had failed \
+              before. `copy` retries them, first of all that is planned; survey the case again afterwards.",
+};
+
 /// The codes of this layer.
-pub static CODES: &[&Code] = &[&UNREADABLE];
+pub static CODES: &[&Code] = &[&UNREADABLE, &NOT_READ_YET];
 
 /// An area of the drive and what it holds.
 #[derive(Debug)]
 pub struct DriveArea {
     /// Where it lies and how the table names it.
     pub area: Area,
-    /// What it holds; `None` for space in no partition.
+    /// What it holds; `None` for space in no partition, and for a partition that is set aside and holds nothing.
     pub content: Option<Content>,
     maps: OnceLock<TwoMaps>,
 }
@@ -54,25 +62,33 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
     layout.table_extents.extend(reader.identity().last_sector());
     let mut areas = Vec::new();
     for area in std::mem::take(&mut layout.areas) {
-        let content = match area.kind {
-            AreaKind::Unpartitioned => None,
-            AreaKind::Partition(_) | AreaKind::Volume | AreaKind::Found(_) => {
-                Some(fs::read_content(&Window::new(reader, area.extent))?)
-            }
+        let window = Window::new(reader, area.extent);
+        let reserved = match &area.kind {
+            AreaKind::Partition(entry) if layout.types_are_proven() => entry.reserved(),
+            _ => None,
+        };
+        let content = match (&area.kind, reserved) {
+            (AreaKind::Unpartitioned, _) => None,
+            (_, Some(Reserved::Space)) => fs::read_reserved(&window)?,
+            // Code has no structure to recognise, and is planned.
+            (_, Some(Reserved::Code)) => Some(fs::read_reserved(&window)?.unwrap_or_else(Content::code)),
+            (_, None) => Some(fs::read_content(&window)?),
         };
         areas.push(DriveArea::new(area, content));
     }
     look_for_bare_volume(reader, &mut layout, &mut areas)?;
     let mut findings = Findings::new();
-    let unread = reader.unreadable();
-    for extent in unread.extents() {
-        let sentence = format!(
-            "{} bytes from byte {} could not be read (LBA {} on)",
-            extent.bytes,
-            extent.start.0,
-            reader.identity().logical_sector.lba_of(extent.start).0
-        );
+    let (unread, not_read_yet) = (reader.unreadable(), reader.not_read_yet());
+    let lba = |extent: &Extent| reader.identity().logical_sector.lba_of(extent.start).0;
+    for extent in unread.extents().iter().flat_map(|extent| not_read_yet.missing_from(*extent)) {
+        let sentence =
+            format!("{} bytes from byte {} could not be read (LBA {} on)", extent.bytes, extent.start.0, lba(&extent));
         findings.push(Finding::at(&UNREADABLE, extent.start, sentence));
+    }
+    for extent in not_read_yet.extents() {
+        let sentence =
+            format!("{} bytes from byte {} are not read yet (LBA {} on)", extent.bytes, extent.start.0, lba(extent));
+        findings.push(Finding::at(&NOT_READ_YET, extent.start, sentence));
     }
     Ok(DriveMap { identity: reader.identity().clone(), layout, areas, unread, findings })
 }
@@ -159,6 +175,7 @@ impl DriveMap {
         let list: Vec<String> = self
             .areas
             .iter()
+            .filter(|area| area.content.is_some())
             .filter_map(|area| Some(format!("{} (from byte {})", area.number()?, area.area.extent.start.0)))
             .collect();
         if list.is_empty() { "no volumes".to_owned() } else { list.join(", ") }

@@ -16,6 +16,6 @@ pub use class::{Class, ClassMap, ClassRun};
 pub use classify::{Choices, LANE_KNOWN_BAD, Prefer, SIZE_BANDS, classify};
 pub use deleted::{DeletedCensus, Leftovers, Remains};
 pub use doubt::{DOUBTED_BYTES, doubtful};
-pub use drive::{CODES, DriveArea, DriveMap, NoSuchVolume, UNREADABLE, read_drive};
+pub use drive::{CODES, DriveArea, DriveMap, NOT_READ_YET, NoSuchVolume, UNREADABLE, read_drive};
 pub use pattern::{Choice, PatternError, Patterns};
 pub use reconcile::{Reconciliation, Share, TwoMaps, extents_of, reconcile};

@@ -20,6 +20,8 @@ pub struct AuditSummary {
     pub folders: Vec<FolderAudit>,
     /// Folders whose own entries could not all be read: files may be missing from them without a trace.
     pub unreadable_indexes: Vec<UnreadableIndex>,
+    /// Planned bytes that are unreadable, whether a file lies there or structure, or nothing that is known.
+    pub unreadable_bytes: u64,
 }
 
 /// Judges every live file of every volume and hands each over, in the order of the file list.
@@ -31,7 +33,9 @@ pub fn audit<E>(
     truth: &Truth<'_>,
     mut each: impl FnMut(&FileAudit) -> Result<(), E>,
 ) -> Result<AuditSummary, E> {
-    let mut summary = AuditSummary::default();
+    let unreadable = truth.store.unreadable(drive.identity.extent());
+    let unreadable_bytes = unreadable.into_iter().map(|extent| truth.planned.bytes_within(extent)).sum();
+    let mut summary = AuditSummary { unreadable_bytes, ..AuditSummary::default() };
     for (_, volume) in drive.volumes() {
         audit_volume(volume, truth, &mut summary, &mut each)?;
     }

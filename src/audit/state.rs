@@ -139,12 +139,12 @@ fn collect(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>, content: 
         if held.covers(needed) {
             continue;
         }
-        let lost: ExtentSet = truth.store.given_up(needed).into_iter().collect();
+        let lost: ExtentSet = truth.store.unreadable(needed).into_iter().collect();
         holes.damaged.extend(lost.extents().iter().copied().filter_map(to_file));
         for open in held.missing_from(needed).into_iter().flat_map(|e| lost.missing_from(e)) {
             // What was asked for counts as planned in whole sectors; a place put off was asked for by definition.
             let mut planned: ExtentSet = truth.planned.intersection(open).into_iter().collect();
-            planned.extend(truth.store.deferred(open));
+            planned.extend(truth.store.skipped(open));
             holes.waiting.extend(planned.extents().iter().copied().filter_map(to_file));
             holes.not_planned.extend(planned.missing_from(open).into_iter().filter_map(to_file));
         }
@@ -159,5 +159,5 @@ fn spread(extent: Extent, unit: u64) -> Extent {
 /// Bytes of a stream's clusters that were given up.
 pub(super) fn unreadable_bytes(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>) -> u64 {
     let places = stream.runs().filter_map(|run| volume.geometry.extent(run));
-    places.flat_map(|place| truth.store.given_up(place)).map(|e| e.bytes).sum()
+    places.flat_map(|place| truth.store.unreadable(place)).map(|e| e.bytes).sum()
 }

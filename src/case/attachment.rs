@@ -5,6 +5,10 @@ use serde::{Deserialize, Serialize};
 use std::fs;
 use std::os::unix::fs::MetadataExt;
 use std::path::Path;
+use std::time::{Duration, UNIX_EPOCH};
+
+/// How the `instance` of a file begins.
+const OF_FILE: &str = "file ";
 
 /// Evidence that a drive is still the very same, unchanged. Two equal values that are known mean: neither detached nor
 /// written to in between.
@@ -23,7 +27,7 @@ impl Attachment {
         let Ok(about) = fs::metadata(&identity.path) else { return Attachment::default() };
         match identity.kind {
             SourceKind::ImageFile => Attachment {
-                instance: Some(format!("file {}:{} of {} bytes", about.dev(), about.ino(), about.len())),
+                instance: Some(format!("{OF_FILE}{}:{} of {} bytes", about.dev(), about.ino(), about.len())),
                 changes: Some(format!(
                     "{}.{:09} {}.{:09}",
                     about.mtime(),
@@ -34,6 +38,25 @@ impl Attachment {
             },
             SourceKind::BlockDevice => block_device(about.rdev()).unwrap_or_default(),
         }
+    }
+
+    /// Whether a file's content was changed between this and `now`: its time of modification differs. (What else `changes`
+    /// has also differs when a file is renamed.)
+    pub(super) fn was_changed(&self, now: &Attachment) -> bool {
+        matches!((self.modified(), now.modified()), (Some(before), Some(now)) if before != now)
+    }
+
+    /// When a file was modified, in seconds and nanoseconds since 1970; `None` for a device.
+    fn modified(&self) -> Option<&str> {
+        self.instance.as_ref().filter(|instance| instance.starts_with(OF_FILE))?;
+        self.changes.as_ref()?.split(' ').next()
+    }
+
+    /// When a file was modified, for people.
+    pub(super) fn when_changed(&self) -> String {
+        let seconds = self.modified().and_then(|text| text.split('.').next()?.parse::<u64>().ok());
+        let when = seconds.and_then(|seconds| UNIX_EPOCH.checked_add(Duration::from_secs(seconds)));
+        when.map_or_else(|| "not known".to_owned(), crate::human::moment)
     }
 
     /// Whether the kernel told enough.

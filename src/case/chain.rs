@@ -2,9 +2,9 @@
 
 use super::record::{RECORD_NAME, read_seal};
 use super::{CaseError, Note, Seal};
+use crate::regular_file;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::Path;
 
@@ -67,6 +67,18 @@ pub enum ChainFault {
         /// The line.
         line: u64,
     },
+    /// There are more lines than one behind the seal.
+    #[error(
+        "{there} lines, but only {sealed} were sealed: a run that is cut short leaves one line without its seal, not more; lines from {} on \
+         may have been added by something else",
+        sealed + 2
+    )]
+    Unsealed {
+        /// Lines there are.
+        there: u64,
+        /// Lines that were sealed.
+        sealed: u64,
+    },
     /// There are fewer lines than were sealed.
     #[error("the record ends after line {there}, but {sealed} lines were sealed: its end was removed")]
     Short {
@@ -110,7 +122,7 @@ pub fn read_record(folder: &Path) -> Result<Record, CaseError> {
     let failed = |error| CaseError::io(&path, error);
     // The seal first: what is appended between the two readings is then a line more, and not one too few.
     let seal = read_seal(&path);
-    match File::open(&path) {
+    match regular_file::open(&path) {
         Ok(file) => follow(BufReader::new(file), seal.as_ref()).map_err(failed),
         Err(error) if error.kind() == io::ErrorKind::NotFound => follow(io::empty(), seal.as_ref()).map_err(failed),
         Err(error) => Err(failed(error)),
@@ -138,6 +150,9 @@ fn follow(mut input: impl BufRead, seal: Option<&Seal>) -> io::Result<Record> {
         if let Some(seal) = seal.filter(|seal| seal.lines == record.line_count && seal.sha256 != record.last_sha256) {
             record.fault.get_or_insert(ChainFault::Sealed { line: seal.lines });
         }
+    }
+    if let Some(seal) = seal.filter(|seal| seal.lines.saturating_add(1) < record.line_count) {
+        record.fault.get_or_insert(ChainFault::Unsealed { there: record.line_count, sealed: seal.lines });
     }
     if let Some(seal) = seal.filter(|seal| seal.lines > record.line_count) {
         record.fault.get_or_insert(ChainFault::Short { there: record.line_count, sealed: seal.lines });

@@ -3,6 +3,7 @@
 use crate::image::ImageError;
 use crate::journal::JournalError;
 use crate::model::ModelFileError;
+use crate::new_file::NewFileError;
 use crate::source::SourceLost;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -27,6 +28,86 @@ pub enum CaseError {
         folder: PathBuf,
         /// One of the things in it.
         found: PathBuf,
+    },
+    /// There is a journal in the folder, but no case file.
+    #[error(
+        "{folder}: holds a case's journal, but its case.json is lost; `gleaner mend --case {folder} DRIVE` writes it anew \
+         from the journal, the drive and what you know of it"
+    )]
+    NoCaseFile {
+        /// The folder asked for.
+        folder: PathBuf,
+    },
+    /// The case's file is damaged, and a new one cannot be written in its place.
+    #[error("{path}: cannot be understood ({reason}); move it away, then `gleaner mend` writes a new one")]
+    CaseFileInTheWay {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        reason: String,
+    },
+    /// Not one image, so that it must be said which.
+    #[error(
+        "which file is the image cannot be told: {}; name it with --image",
+        if names.is_empty() { "there is none".to_owned() } else { names.join(", ") }
+    )]
+    WhichImage {
+        /// Those that are there.
+        names: Vec<String>,
+    },
+    /// The technician must say which byte unreadable places have.
+    #[error(
+        "say with --fill which byte unreadable sectors have in this image; at byte {at}, which is unreadable, it holds {shown:#04x}"
+    )]
+    WhichFill {
+        /// What the image holds there.
+        shown: u8,
+        /// An unreadable place.
+        at: u64,
+    },
+    /// The case's journal is not there.
+    #[error(
+        "{path}: the case's journal is missing, and without it nothing tells which bytes of the image are copies; put it back, \
+         or make a new case in another folder"
+    )]
+    JournalMissing {
+        /// Where it should be.
+        path: PathBuf,
+    },
+    /// The source is one of the case's own files.
+    #[error(
+        "{source_path} is the case's own file {file}, directly or by a link: a case cannot be copied into itself; give the \
+         drive, or another folder for the case"
+    )]
+    SourceInCase {
+        /// The source.
+        source_path: PathBuf,
+        /// What it is in the case's folder.
+        file: PathBuf,
+    },
+    /// An image file was changed since it was last read.
+    #[error(
+        "{path} was changed since this case read it last ({before} then, {now} now); what was read before and after may not \
+         fit together. If you know why, say --source-changed; else find out first, or make a new case"
+    )]
+    SourceChanged {
+        /// The image file.
+        path: PathBuf,
+        /// Its time of change then.
+        before: String,
+        /// Its time of change now.
+        now: String,
+    },
+    /// No room for the image in another form.
+    #[error(
+        "the image in its new form needs {needed} bytes, and there is room for {room}: nothing was changed; free some room, or \
+         keep the form"
+    )]
+    NoRoomForForm {
+        /// Bytes needed.
+        needed: u64,
+        /// Bytes free.
+        room: u64,
     },
     /// Another process works on it.
     #[error("{folder}: another gleaner is working on this case; wait for it to end, or stop it with Ctrl-C")]
@@ -53,8 +134,8 @@ pub enum CaseError {
     },
     /// None of the identifying places can be read any more.
     #[error(
-        "none of the places that identify this drive can be read any more, so it cannot be told whether it is the case's drive; \
-         check power and cabling"
+        "none of the places that identify this drive can be read any more, and no serial number tells whether it is the case's \
+         drive; check power and cabling. If you know that it is this drive, say --same-drive"
     )]
     NotConfirmed,
     /// The image has another size than the drive.
@@ -90,26 +171,9 @@ pub enum CaseError {
         /// The folder.
         folder: PathBuf,
     },
-    /// A case, or a file to be written, lies on the drive that is to be read.
-    #[error(
-        "{folder}: lies on the drive that is to be read ({device}), which is never written to; choose a place elsewhere"
-    )]
-    OnSource {
-        /// The folder.
-        folder: PathBuf,
-        /// The drive.
-        device: String,
-    },
-    /// The source is mounted.
-    #[error(
-        "{path} is mounted at {at}: the system may write to it at any moment; unmount it, or say --mounted if that cannot be done"
-    )]
-    Mounted {
-        /// The source.
-        path: PathBuf,
-        /// Where.
-        at: String,
-    },
+    /// A file of the case could not be written.
+    #[error(transparent)]
+    Write(#[from] NewFileError),
     /// The image.
     #[error("the case's image: {0}")]
     Image(#[from] ImageError),

@@ -1,21 +1,36 @@
 //! The case's own file: which drive it belongs to, in what form its image is, which plan is current.
 
-use super::{Attachment, CaseError, write_file};
+use super::{Attachment, CaseError, JOURNAL_NAME, write_file};
 use crate::extent::Extent;
 use crate::image::ImageForm;
-use crate::source::{SourceIdentity, SourceKind};
+use crate::journal::JournalHeader;
+use crate::model::DriveModel;
+use crate::new_file::{NewFileError, Readers, write_new};
+use crate::regular_file;
+use crate::source::{DriveDetails, SourceIdentity, SourceKind};
+use crate::text::json_pretty;
 use crate::units::SectorSize;
 use serde::{Deserialize, Serialize};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 const FORMAT: &str = "gleaner-case";
-const VERSION: u32 = 1;
+const VERSION: u32 = 2;
+/// The first version, which had no `journal`.
+const VERSION_1: u32 = 1;
+
+fn journal_name() -> String {
+    JOURNAL_NAME.to_owned()
+}
+/// No case file of ours is larger: identity places are at most 64 KiB of the drive.
+const LARGEST: u64 = 1 << 20;
 
 /// The drive a case belongs to.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CaseSource {
     /// The path it was last opened by; shown, and never used to tell drives apart.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub path: PathBuf,
     /// Size in bytes.
     pub bytes: u64,
@@ -27,10 +42,13 @@ pub struct CaseSource {
     pub model: Option<String>,
     /// Serial number, where the kernel tells.
     pub serial: Option<String>,
+    /// What else the kernel tells; a case made by an earlier version has none of it.
+    #[serde(default, skip_serializing_if = "DriveDetails::is_empty")]
+    pub details: DriveDetails,
 }
 
 impl CaseSource {
-    fn new(identity: &SourceIdentity) -> CaseSource {
+    pub(super) fn new(identity: &SourceIdentity) -> CaseSource {
         CaseSource {
             path: identity.path.clone(),
             bytes: identity.bytes,
@@ -38,10 +56,11 @@ impl CaseSource {
             physical_sector: identity.physical_sector.bytes(),
             model: identity.model.clone(),
             serial: identity.serial.clone(),
+            details: identity.details.clone(),
         }
     }
 
-    /// Refuses a drive that tells another size, model or serial number.
+    /// Refuses a drive that tells another size, model, serial number or world wide name.
     pub(super) fn check(&self, identity: &SourceIdentity) -> Result<(), CaseError> {
         let now = CaseSource::new(identity);
         let mut differences = Vec::new();
@@ -52,14 +71,29 @@ impl CaseSource {
         };
         compare("size in bytes", self.bytes.to_string(), now.bytes.to_string());
         compare("logical sector", self.logical_sector.to_string(), now.logical_sector.to_string());
-        // A name that one side does not know says nothing: the same drive may come back through another adapter.
-        if let (Some(case), Some(drive)) = (&self.serial, &now.serial) {
-            compare("serial number", case.clone(), drive.clone());
-        }
-        if let (Some(case), Some(drive)) = (&self.model, &now.model) {
-            compare("model", case.clone(), drive.clone());
+        // A name that one side does not know says nothing, and neither does an adapter's: the same drive may come back through
+        // another one. Then its content decides.
+        if !self.details.names_an_adapter() && !now.details.names_an_adapter() {
+            let names = [
+                ("serial number", &self.serial, &now.serial),
+                ("model", &self.model, &now.model),
+                ("world wide name", &self.details.wwn, &now.details.wwn),
+            ];
+            for (what, case, drive) in names {
+                let (Some(case), Some(drive)) = (case, drive) else { continue };
+                // An earlier version knew only the first 16 characters of an ATA drive's model.
+                if !(what == "model" && drive.starts_with(case.as_str())) {
+                    compare(what, case.clone(), drive.clone());
+                }
+            }
         }
         if differences.is_empty() { Ok(()) } else { Err(CaseError::OtherSource { differences }) }
+    }
+
+    /// Whether a drive's own serial number, not an adapter's, says that it is this one.
+    pub(super) fn has_serial_of(&self, identity: &SourceIdentity) -> bool {
+        let own = !self.details.names_an_adapter() && !identity.details.names_an_adapter();
+        own && self.serial.is_some() && self.serial == identity.serial
     }
 
     pub(super) fn logical(&self) -> SectorSize {
@@ -80,12 +114,13 @@ impl CaseSource {
             physical_sector: self.physical(),
             model: self.model.clone(),
             serial: self.serial.clone(),
+            details: self.details.clone(),
         }
     }
 }
 
 /// The content of `case.json`.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CaseFile {
     /// Always `gleaner-case`.
@@ -102,12 +137,21 @@ pub struct CaseFile {
     pub attachment: Attachment,
     /// Places that identify the drive: tables and boot sectors, ascending.
     pub identity_places: Vec<Extent>,
+    /// File name of the journal in force.
+    #[serde(default = "journal_name")]
+    pub journal: String,
     /// Form of the image.
     pub image: ImageForm,
+    /// File name of the image, where it is not the form's usual one: the form was changed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub image_file: Option<String>,
     /// The byte that fills unreadable sectors in the image.
     pub fill: u8,
     /// File name of the current plan.
     pub plan: Option<String>,
+    /// The drive's model that was chosen, for times as long as nothing was measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chosen_model: Option<DriveModel>,
 }
 
 impl CaseFile {
@@ -116,13 +160,16 @@ impl CaseFile {
             format: FORMAT.to_owned(),
             version: VERSION,
             id: uuid::Uuid::new_v4().simple().to_string(),
-            created: super::record::now(),
+            created: crate::human::now(),
             source: CaseSource::new(identity),
             attachment: Attachment::of(identity),
             identity_places: Vec::new(),
+            journal: journal_name(),
             image,
+            image_file: None,
             fill: 0,
             plan: None,
+            chosen_model: None,
         }
     }
 
@@ -135,27 +182,31 @@ impl CaseFile {
 
     pub(super) fn read(path: &Path) -> Result<CaseFile, CaseError> {
         let bad = |reason: String| CaseError::BadFile { path: path.to_path_buf(), reason };
-        let text = match std::fs::read(path) {
+        let text = match regular_file::read(path, LARGEST) {
             Ok(text) => text,
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
                 return Err(CaseError::Missing { folder: path.parent().unwrap_or(path).to_path_buf() });
             }
             Err(e) => return Err(CaseError::io(path, e)),
         };
-        let file: CaseFile = serde_json::from_slice(&text).map_err(|e| bad(e.to_string()))?;
-        if file.format != FORMAT || file.version != VERSION {
+        let mut file: CaseFile = serde_json::from_slice(&text).map_err(|e| bad(e.to_string()))?;
+        if file.format != FORMAT || ![VERSION_1, VERSION].contains(&file.version) {
             return Err(bad(format!(
-                "format {} version {}, expected {FORMAT} version {VERSION}",
+                "format {} version {}, expected {FORMAT} version {VERSION_1} or {VERSION}",
                 file.format, file.version
             )));
         }
+        file.version = VERSION;
         let sectors = [file.source.logical_sector, file.source.physical_sector];
         if sectors.iter().any(|bytes| SectorSize::new(*bytes).is_none()) {
             return Err(bad(format!("sector sizes {sectors:?}")));
         }
-        let plan_leaves = |name: &String| name.contains('/') || name == "..";
-        if file.plan.as_ref().is_some_and(plan_leaves) {
-            return Err(bad("the plan must lie in the case's folder".to_owned()));
+        let leaves = |name: &String| name.contains('/') || name.is_empty() || name == "." || name == "..";
+        if file.plan.iter().chain(&file.image_file).chain([&file.journal]).any(leaves) {
+            return Err(bad("plan, image and journal must lie in the case's folder".to_owned()));
+        }
+        if let Some(Err(error)) = file.chosen_model.as_ref().map(DriveModel::check) {
+            return Err(bad(error.to_string()));
         }
         let beyond = |place: &Extent| place.start.0.checked_add(place.bytes).is_none_or(|end| end > file.source.bytes);
         if file.identity_places.iter().any(beyond) {
@@ -164,9 +215,84 @@ impl CaseFile {
         Ok(file)
     }
 
+    /// The journal's path in a case's folder.
+    pub fn journal_path(&self, folder: &Path) -> PathBuf {
+        folder.join(&self.journal)
+    }
+
+    /// The image's file name.
+    pub fn image_name(&self) -> &str {
+        self.image_file.as_deref().unwrap_or(self.image.file_name())
+    }
+
+    /// Whether nothing shows that the case was ever worked on.
+    pub(super) fn is_fresh(&self) -> bool {
+        self.identity_places.is_empty() && self.plan.is_none() && self.journal == JOURNAL_NAME
+    }
+
+    /// Refuses the journal of another case.
+    pub(super) fn check_journal(&self, header: &JournalHeader) -> Result<(), CaseError> {
+        if *header == self.journal_header()? { Ok(()) } else { Err(CaseError::OtherJournal) }
+    }
+
+    /// Refuses an image of another length. A VHDX's is a multiple of the sector, so it may be somewhat longer.
+    pub(super) fn check_image(&self, bytes: u64) -> Result<(), CaseError> {
+        if bytes < self.source.bytes || bytes - self.source.bytes >= self.source.logical_sector {
+            return Err(CaseError::ImageSize { image: bytes, source_bytes: self.source.bytes });
+        }
+        Ok(())
+    }
+
+    fn text(&self) -> Vec<u8> {
+        (json_pretty(self).expect("plain values") + "\n").into_bytes()
+    }
+
+    /// Writes it where there is none yet.
+    pub(super) fn write_new(&self, path: &Path) -> Result<(), NewFileError> {
+        write_new(path, Readers::OwnerOnly, |out| {
+            out.write_all(&self.text()).map_err(|error| NewFileError::Io { path: path.into(), error })
+        })
+    }
+
+    /// Writes it in place of what it was. Only under the lock.
     pub(super) fn write(&self, path: &Path) -> Result<(), CaseError> {
-        let mut text = serde_json::to_vec_pretty(self).expect("plain values");
-        text.push(b'\n');
-        write_file(path, &text)
+        write_file(path, &self.text())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::source::MemorySource;
+    use crate::source::Source;
+
+    fn attached(bus: &str, model: &str, serial: &str) -> SourceIdentity {
+        let details = DriveDetails { bus: Some(bus.to_owned()), ..DriveDetails::default() };
+        let identity = MemorySource::new(vec![0; 4096], SectorSize::S512).identity().clone();
+        SourceIdentity { model: Some(model.to_owned()), serial: Some(serial.to_owned()), details, ..identity }
+    }
+
+    #[test]
+    fn a_drive_that_comes_back_through_an_adapter_is_not_refused_by_name() {
+        let direct = CaseSource::new(&attached("ata", "FERNHOLLOW 4000", "FERN-1"));
+        assert!(direct.check(&attached("ata", "FERNHOLLOW 4000", "FERN-1")).is_ok());
+        let refused = direct.check(&attached("ata", "FERNHOLLOW 4000", "FERN-2")).unwrap_err().to_string();
+        assert!(refused.contains("serial number FERN-2, the case's drive has FERN-1"), "{refused}");
+        assert!(direct.check(&attached("ata", "FERNHOLLOW 4000 DESKTOP", "FERN-1")).is_ok());
+        assert!(direct.check(&attached("ata", "FERNHOLLOW 3000", "FERN-1")).is_err());
+        assert!(direct.check(&attached("usb", "Adapter", "000001")).is_ok());
+        let behind = CaseSource::new(&attached("usb", "Adapter", "000001"));
+        assert!(behind.check(&attached("usb", "Another adapter", "ABC")).is_ok());
+        assert!(behind.check(&attached("ata", "FERNHOLLOW 4000", "FERN-1")).is_ok());
+        let longer = MemorySource::new(vec![0; 8192], SectorSize::S512).identity().clone();
+        assert!(behind.check(&longer).is_err(), "the size is the drive's own");
+    }
+
+    /// As an earlier version wrote it.
+    #[test]
+    fn a_case_without_details_is_read() {
+        let text = r#"{"path":"/dev/sdx","bytes":4096,"logical_sector":512,"physical_sector":512,"model":null,"serial":"FERN-1"}"#;
+        let source: CaseSource = serde_json::from_str(text).unwrap();
+        assert!(source.details.is_empty() && serde_json::to_string(&source).unwrap() == text);
     }
 }

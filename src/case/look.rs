@@ -1,6 +1,6 @@
 //! What may be looked at while another process works on a case: nothing here takes the lock or writes.
 
-use super::{CASE_NAME, CaseError, CaseFile, JOURNAL_NAME, LOCK_NAME};
+use super::{CASE_NAME, CaseError, CaseFile};
 use std::path::{Path, PathBuf};
 
 /// A case as it can be looked at from outside, while another process holds it.
@@ -31,15 +31,5 @@ impl CaseLook {
     /// [`CaseError::Missing`] when there is none; [`CaseError::BadFile`] when it is damaged.
     pub fn file(&self) -> Result<CaseFile, CaseError> {
         CaseFile::read(&self.folder.join(CASE_NAME))
-    }
-
-    /// The journal's path. It may be read while it grows: see [`crate::journal::Claims::behind`].
-    pub fn journal_path(&self) -> PathBuf {
-        self.folder.join(JOURNAL_NAME)
-    }
-
-    /// The path of the file whose lock the process at work holds.
-    pub fn lock_path(&self) -> PathBuf {
-        self.folder.join(LOCK_NAME)
     }
 }

@@ -4,13 +4,15 @@
 //! of lines and the sum of the last one. `docs/formats/record.md` describes both, and what they are worth.
 
 use super::{CaseError, Note, write_file};
+use crate::regular_file;
+use crate::text::json;
 use rustix::fs::FlockOperation;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Seek, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
-use std::time::SystemTime;
 
 /// Its name in the case's folder.
 pub const RECORD_NAME: &str = "record.jsonl";
@@ -65,11 +67,6 @@ pub struct Seal {
     pub sha256: String,
 }
 
-/// The time now (RFC 3339, UTC, whole seconds).
-pub(super) fn now() -> String {
-    humantime::format_rfc3339_seconds(SystemTime::now()).to_string()
-}
-
 fn user() -> String {
     let named = ["SUDO_USER", "LOGNAME", "USER"].iter().find_map(|name| std::env::var(name).ok());
     named.filter(|name| !name.is_empty()).unwrap_or_else(|| format!("uid {}", rustix::process::getuid().as_raw()))
@@ -81,18 +78,29 @@ pub(super) fn seal_path(record: &Path) -> PathBuf {
 
 /// The seal; `None` when there is none, or one that makes no sense.
 pub(super) fn read_seal(record: &Path) -> Option<Seal> {
-    serde_json::from_slice(&std::fs::read(seal_path(record)).ok()?).ok()
+    serde_json::from_slice(&regular_file::read(&seal_path(record), 1 << 10).ok()?).ok()
 }
 
 /// Appends an entry, alone: the record is locked meanwhile, so that a note can be taken while a copy runs.
+///
+/// A line that a run left without its seal is sealed first, and when that cannot be done nothing is written: so there is
+/// never more than one. A line that was written counts, also when its own seal has no room; the next one seals it.
 pub(super) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
     let failed = |error| CaseError::io(path, error);
-    let mut file = File::options().read(true).append(true).create(true).open(path).map_err(failed)?;
+    let mut options = File::options();
+    let mut file =
+        regular_file::open_with(options.read(true).append(true).create(true).mode(0o600), path).map_err(failed)?;
     rustix::fs::flock(&file, FlockOperation::LockExclusive).map_err(|e| failed(e.into()))?;
     let seal = read_seal(path);
     let found = End::of(&mut file, seal.as_ref().map(|seal| seal.lines)).map_err(failed)?;
-    let line = Line { when: now(), who: user(), entry, before: found.sum.clone() };
-    let text = serde_json::to_vec(&line).expect("plain values");
+    // A seal that no longer fits stays as it is: a break must not heal by going on.
+    let fits = seal.as_ref().is_none_or(|seal| found.at_seal.as_ref() == Some(&seal.sha256));
+    let unsealed = found.lines - seal.as_ref().map_or(0, |seal| seal.lines.min(found.lines));
+    if fits && unsealed == 1 {
+        write_seal(path, found.lines, &found.sum)?;
+    }
+    let line = Line { when: crate::human::now(), who: user(), entry, before: found.sum.clone() };
+    let text = json(&line).expect("plain values").into_bytes();
     let sum = hex::encode(Sha256::digest(&text));
     let mut written = text;
     written.push(b'\n');
@@ -101,12 +109,16 @@ pub(super) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
         written.insert(0, b'\n');
     }
     file.write_all(&written).and_then(|()| file.sync_data()).map_err(failed)?;
-    // A seal that no longer fits stays as it is: a break must not heal by going on.
-    if seal.is_none_or(|seal| found.at_seal.as_ref() == Some(&seal.sha256)) {
-        let seal = Seal { lines: found.lines + 1, sha256: sum };
-        write_file(&seal_path(path), &serde_json::to_vec(&seal).expect("plain values"))?;
+    if fits && unsealed <= 1 {
+        // Without room for it the line stands all the same.
+        let _ = write_seal(path, found.lines + 1, &sum);
     }
     Ok(())
+}
+
+fn write_seal(path: &Path, lines: u64, sha256: &str) -> Result<(), CaseError> {
+    let seal = Seal { lines, sha256: sha256.to_owned() };
+    write_file(&seal_path(path), &serde_json::to_vec(&seal).expect("plain values"))
 }
 
 /// How a record ends.
@@ -166,6 +178,23 @@ mod tests {
             outcome: "done".into(),
             figures: serde_json::json!({"bytes": 7}),
         }
+    }
+
+    #[test]
+    fn at_most_one_line_is_without_its_seal_and_the_next_one_seals_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("record.jsonl");
+        append(&path, &entry("survey")).unwrap();
+        let sealed = std::fs::read(seal_path(&path)).unwrap();
+        append(&path, &entry("plan")).unwrap();
+        // As a full disk leaves it: the line, but not its seal.
+        std::fs::write(seal_path(&path), &sealed).unwrap();
+        append(&path, &entry("copy")).unwrap();
+        assert_eq!(read_seal(&path).unwrap().lines, 3);
+        // Two lines that nothing of ours left: the seal stays where it was, so that it shows.
+        std::fs::write(seal_path(&path), &sealed).unwrap();
+        append(&path, &entry("audit")).unwrap();
+        assert_eq!(read_seal(&path).unwrap().lines, 1);
     }
 
     /// The chain can be followed with a checksum program alone.

@@ -1,112 +1,342 @@
-//! The case's image and journal as a [`Store`].
+//! The case's image and journal as a [`Store`], and the one rule by which they become durable.
 
-use crate::extent::Extent;
+use crate::extent::{Extent, ExtentSet};
 use crate::image::Image;
 use crate::journal::{ChunkHash, Claim, Journal, JournalError, Ranges};
-use crate::source::Store;
+use crate::source::{Mark, Skip, Store};
 use std::io;
 use std::sync::atomic::{AtomicU8, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-/// How much is written before it is made durable, and how long it may take. A power cut costs at most what came since
-/// the last but one of these moments: that is read again.
-const COMMIT_BYTES: u64 = 64 << 20;
-const COMMIT_TIME: Duration = Duration::from_secs(5);
+/// When what was kept is made durable without being asked.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct CommitRule {
+    /// After so many bytes.
+    pub bytes: u64,
+    /// After so much time.
+    pub time: Duration,
+}
+
+impl Default for CommitRule {
+    /// 64 MiB or 5 s: a power cut costs at most what came since the last but one of these moments, which is read again.
+    fn default() -> CommitRule {
+        CommitRule { bytes: 64 << 20, time: Duration::from_secs(5) }
+    }
+}
+
+/// Most that is written at once where a place is filled.
+const FILL_AT_ONCE: u64 = 1 << 20;
 
 /// Keeps bytes in the image and claims them in the journal once they are durable.
 ///
-/// Making them durable takes as long as the destination needs, so it goes on in a thread of its own while the next bytes
-/// are written; at most one such commit is under way.
+/// A thread of its own makes them durable while the next bytes are written. `docs/durability.md` has the order of steps and
+/// what each failure leaves.
 pub struct CaseStore {
-    inner: Arc<Inner>,
+    shared: Arc<Shared>,
     fill: AtomicU8,
-    under_way: Mutex<Option<JoinHandle<io::Result<()>>>>,
+    committer: Option<JoinHandle<()>>,
 }
 
-struct Inner {
+struct Shared {
     image: Box<dyn Image>,
+    /// `None` when the case is only looked at. Locked for as long as a commit takes.
+    journal: Mutex<Option<Journal>>,
+    /// Held while the image is written and what was written is entered in `state`: after a failed sync both must be found,
+    /// or neither.
+    writing: Mutex<()>,
     state: Mutex<State>,
+    wake: Condvar,
+    rule: CommitRule,
+    drive_bytes: u64,
 }
 
 struct State {
-    journal: Journal,
     ranges: Ranges,
-    /// Bytes that are in the image but perhaps not yet on the disk.
+    /// Claims that are not in the journal yet, oldest first.
+    pending: Vec<Claim>,
     pending_bytes: u64,
-    last_commit: Instant,
+    /// When the oldest of them was made.
+    since: Option<Instant>,
+    /// Whether the journal says that this run writes.
+    run_began: bool,
+    /// A sync of the image failed: what is pending must be written again before the next one counts.
+    suspect: bool,
+    /// What the last commit failed with; nothing more is kept until one succeeds.
+    fault: Option<(io::ErrorKind, String)>,
+    closing: bool,
 }
 
-impl Inner {
-    fn state(&self) -> MutexGuard<'_, State> {
-        self.state.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    /// The image first: the journal must never speak of bytes that a power cut could take back.
-    fn commit(&self) -> io::Result<()> {
-        let mut state = self.state();
-        state.last_commit = Instant::now();
-        state.pending_bytes = 0;
-        let batch = state.journal.take_batch();
-        if batch.is_empty() {
-            return Ok(());
-        }
-        drop(state);
-        self.image.sync()?;
-        self.state().journal.write_batch(batch).map_err(journal_error)
-    }
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl CaseStore {
-    pub(super) fn new(image: Box<dyn Image>, journal: Journal, ranges: Ranges, fill: u8) -> CaseStore {
-        let state = State { journal, ranges, pending_bytes: 0, last_commit: Instant::now() };
-        let inner = Arc::new(Inner { image, state: Mutex::new(state) });
-        CaseStore { inner, fill: AtomicU8::new(fill), under_way: Mutex::new(None) }
+    /// Over an image and its journal; `fill` is the byte that unreadable places get in the image.
+    pub fn new(image: Box<dyn Image>, journal: Journal, ranges: Ranges, fill: u8, rule: CommitRule) -> CaseStore {
+        let shared = Shared::new(image, Some(journal), ranges, rule);
+        let committer = {
+            let shared = Arc::clone(&shared);
+            std::thread::spawn(move || shared.commit_when_due())
+        };
+        CaseStore { shared, fill: AtomicU8::new(fill), committer: Some(committer) }
     }
 
-    /// Bytes held, deferred and given up, in this order.
+    /// Over an image that is only looked at, with what its journal came to when it was opened.
+    pub fn to_look_at(image: Box<dyn Image>, ranges: Ranges) -> CaseStore {
+        let shared = Shared::new(image, None, ranges, CommitRule::default());
+        CaseStore { shared, fill: AtomicU8::new(0), committer: None }
+    }
+
+    /// Bytes held, skipped and unreadable, in this order.
     pub fn totals(&self) -> [u64; 3] {
-        let state = self.inner.state();
-        [state.ranges.copied_bytes(), state.ranges.deferred_bytes(), state.ranges.unreadable_bytes()]
+        let state = lock(&self.shared.state);
+        [state.ranges.copied_bytes(), state.ranges.skipped_bytes(), state.ranges.unreadable_bytes()]
     }
 
-    /// The byte that unreadable sectors get from now on.
+    /// Number of records in the journal that are durable; 0 when the case is only looked at.
+    pub fn durable_records(&self) -> u64 {
+        lock(&self.shared.journal).as_ref().map_or(0, Journal::durable_claims)
+    }
+
+    /// The byte that unreadable places get from now on.
     pub(super) fn set_fill(&self, fill: u8) {
         self.fill.store(fill, Ordering::Relaxed);
     }
 
     /// The image.
     pub fn image(&self) -> &dyn Image {
-        self.inner.image.as_ref()
+        self.shared.image.as_ref()
+    }
+}
+
+impl Drop for CaseStore {
+    fn drop(&mut self) {
+        lock(&self.shared.state).closing = true;
+        self.shared.wake.notify_all();
+        if let Some(committer) = self.committer.take() {
+            let _ = committer.join();
+        }
+    }
+}
+
+impl Shared {
+    fn new(image: Box<dyn Image>, journal: Option<Journal>, ranges: Ranges, rule: CommitRule) -> Arc<Shared> {
+        let state = State {
+            ranges,
+            pending: Vec::new(),
+            pending_bytes: 0,
+            since: None,
+            run_began: false,
+            suspect: false,
+            fault: None,
+            closing: false,
+        };
+        let drive_bytes = journal.as_ref().map_or(image.bytes(), |journal| journal.header().drive_bytes);
+        Arc::new(Shared {
+            image,
+            drive_bytes,
+            journal: Mutex::new(journal),
+            writing: Mutex::new(()),
+            state: Mutex::new(state),
+            wake: Condvar::new(),
+            rule,
+        })
     }
 
-    fn claim(&self, claim: Claim, bytes: u64) -> io::Result<()> {
-        let mut state = self.inner.state();
-        state.journal.append(&[claim]).map_err(journal_error)?;
-        state.ranges.apply(&claim);
-        state.pending_bytes += bytes;
-        let due = state.pending_bytes >= COMMIT_BYTES || state.last_commit.elapsed() >= COMMIT_TIME;
+    /// The committing thread: waits until something is due, also when nothing more arrives.
+    fn commit_when_due(&self) {
+        let mut state = lock(&self.state);
+        while !state.closing {
+            let left = match state.since.filter(|_| state.fault.is_none()) {
+                Some(_) if state.pending_bytes >= self.rule.bytes => Duration::ZERO,
+                Some(since) => self.rule.time.saturating_sub(since.elapsed()),
+                None => Duration::MAX,
+            };
+            if left.is_zero() {
+                drop(state);
+                // The error is kept for the next who keeps something.
+                let _ = self.commit();
+                state = lock(&self.state);
+            } else if left == Duration::MAX {
+                state = self.wake.wait(state).unwrap_or_else(PoisonError::into_inner);
+            } else {
+                state = self.wake.wait_timeout(state, left).unwrap_or_else(PoisonError::into_inner).0;
+            }
+        }
+    }
+
+    /// Everything so far becomes durable: the image first, for the journal must never speak of bytes that a power cut could
+    /// take back.
+    fn commit(&self) -> io::Result<()> {
+        let mut journal = lock(&self.journal);
+        // Nothing can be pending where nothing can be kept.
+        let Some(journal) = journal.as_mut() else { return Ok(()) };
+        let outcome = self.commit_to(journal);
+        lock(&self.state).fault = outcome.as_ref().err().map(|error| (error.kind(), error.to_string()));
+        outcome
+    }
+
+    fn commit_to(&self, journal: &mut Journal) -> io::Result<()> {
+        let (mut batch, suspect) = {
+            let mut state = lock(&self.state);
+            state.since = None;
+            state.pending_bytes = 0;
+            (state.pending.clone(), state.suspect)
+        };
+        if batch.is_empty() {
+            return Ok(());
+        }
+        self.image.check_intact()?;
+        journal.check_intact().map_err(journal_error)?;
+        let mut lost = 0;
+        if suspect || self.image.sync().is_err() {
+            lost = self.rescue()?;
+            batch = lock(&self.state).pending.clone();
+        }
+        let written = journal.write(&batch).map_err(journal_error);
+        let mut state = lock(&self.state);
+        match written {
+            Ok(()) => drop(state.pending.drain(..batch.len())),
+            Err(error) => {
+                state.since.get_or_insert_with(Instant::now);
+                return Err(error);
+            }
+        }
         drop(state);
-        if due { self.commit_meanwhile() } else { Ok(()) }
-    }
-
-    /// Starts a commit beside the writing; waits for the one before, which bounds what is not durable.
-    fn commit_meanwhile(&self) -> io::Result<()> {
-        let mut under_way = self.wait_for_commit()?;
-        let inner = Arc::clone(&self.inner);
-        *under_way = Some(std::thread::spawn(move || inner.commit()));
+        self.empty_withdrawn(&batch)?;
+        if lost > 0 {
+            return Err(io::Error::other(format!(
+                "the destination lost {lost} bytes that it had taken; they are not claimed, and the same command reads them again"
+            )));
+        }
         Ok(())
     }
 
-    /// Waits until no commit is under way, and gives the error of the last one.
-    fn wait_for_commit(&self) -> io::Result<MutexGuard<'_, Option<JoinHandle<io::Result<()>>>>> {
-        let mut under_way = self.under_way.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(commit) = under_way.take() {
-            commit.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))?;
+    /// After a failed sync of the image: the kernel reports a lost page once, and forgets it. What is pending and can still
+    /// be read back as it came from the drive is written again, and only then does a sync count. What cannot be read
+    /// back is not claimed; its bytes are counted.
+    fn rescue(&self) -> io::Result<u64> {
+        // Nobody writes meanwhile: what is written but not entered yet could be among the lost pages.
+        let _nobody_else = lock(&self.writing);
+        let pending = {
+            let mut state = lock(&self.state);
+            state.suspect = true;
+            state.pending.clone()
+        };
+        let mut lost = Vec::new();
+        for claim in &pending {
+            match *claim {
+                Claim::Copied { extent, hash } => {
+                    if !self.write_again(extent, hash)? {
+                        lost.push(extent);
+                    }
+                }
+                // Its fill, if it has one, is nothing that the journal speaks of; it is written again with the place.
+                Claim::Marked(Mark::Unreadable { extent, .. }) => self.write_as_it_is(extent)?,
+                _ => {}
+            }
         }
-        Ok(under_way)
+        self.image.sync()?;
+        let mut state = lock(&self.state);
+        state.suspect = false;
+        for extent in &lost {
+            state.ranges.mark(&Mark::Withdrawn { extent: *extent });
+        }
+        state.pending.retain(|claim| !matches!(claim, Claim::Copied { extent, .. } if lost.contains(extent)));
+        Ok(lost.iter().map(|extent| extent.bytes).sum())
     }
+
+    /// Makes withdrawn places read as zero, now that nothing claims their bytes any more.
+    fn empty_withdrawn(&self, batch: &[Claim]) -> io::Result<()> {
+        let withdrawn = batch.iter().filter_map(|claim| match claim {
+            Claim::Marked(Mark::Withdrawn { extent }) => Some(*extent),
+            _ => None,
+        });
+        for extent in withdrawn {
+            let _writing = lock(&self.writing);
+            let held: ExtentSet = lock(&self.state).ranges.held(extent).into_iter().collect();
+            held.missing_from(extent).into_iter().try_for_each(|place| fill_with(self.image.as_ref(), place, 0))?;
+        }
+        Ok(())
+    }
+
+    fn write_again(&self, extent: Extent, hash: ChunkHash) -> io::Result<bool> {
+        let mut bytes = vec![0; usize::try_from(extent.bytes).expect("a chunk is in memory once")];
+        if self.image.read_at(extent.start, &mut bytes).is_err() || ChunkHash::of(&bytes) != hash {
+            return Ok(false);
+        }
+        self.image.write_at(extent.start, &bytes)?;
+        Ok(true)
+    }
+
+    fn write_as_it_is(&self, extent: Extent) -> io::Result<()> {
+        for part in extent.pieces(FILL_AT_ONCE) {
+            let mut bytes = vec![0; usize::try_from(part.bytes).expect("at most 1 MiB")];
+            self.image.read_at(part.start, &mut bytes).and_then(|()| self.image.write_at(part.start, &bytes))?;
+        }
+        Ok(())
+    }
+
+    /// The journal says that this run writes before it does: whoever summed the image before knows that the sum is out of
+    /// date, even if this run never comes to claim anything.
+    fn begin_run(&self) -> io::Result<()> {
+        if lock(&self.state).run_began {
+            return Ok(());
+        }
+        let when = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
+        let mut journal = lock(&self.journal);
+        let journal = journal.as_mut().ok_or_else(only_looked_at)?;
+        journal.reserve(1).and_then(|()| journal.write(&[Claim::RunBegan { when }])).map_err(journal_error)?;
+        lock(&self.state).run_began = true;
+        Ok(())
+    }
+
+    /// Before anything is kept or marked: what the last commit failed with may be gone by now.
+    fn begin(&self, extent: Extent) -> io::Result<()> {
+        if extent.is_empty() || extent.end() > self.drive_bytes {
+            let text = format!(
+                "{} bytes from byte {} on, but the drive ends at byte {}",
+                extent.bytes, extent.start.0, self.drive_bytes
+            );
+            return Err(io::Error::new(io::ErrorKind::InvalidInput, text));
+        }
+        let (failed, behind) = {
+            let state = lock(&self.state);
+            (state.fault.is_some(), state.pending_bytes >= self.rule.bytes.saturating_mul(2))
+        };
+        // Behind by so much, a power cut would cost too much.
+        if failed || behind {
+            self.commit()?;
+        }
+        self.begin_run()
+    }
+
+    /// Enters a claim, while `writing` is held.
+    fn enter(&self, claim: Claim, bytes: u64) {
+        let mut state = lock(&self.state);
+        state.ranges.apply(&claim);
+        state.pending.push(claim);
+        state.pending_bytes += bytes;
+        if state.since.is_none() || state.pending_bytes >= self.rule.bytes {
+            self.wake.notify_all();
+        }
+        state.since.get_or_insert_with(Instant::now);
+    }
+}
+
+/// Gives a place of an image the byte that unreadable places have there.
+pub(super) fn fill_with(image: &dyn Image, extent: Extent, fill: u8) -> io::Result<()> {
+    let bytes = vec![fill; usize::try_from(extent.bytes.min(FILL_AT_ONCE)).expect("at most 1 MiB")];
+    extent.pieces(FILL_AT_ONCE).try_for_each(|part| {
+        let count = usize::try_from(part.bytes).expect("at most 1 MiB");
+        image.write_at(part.start, &bytes[..count])
+    })
+}
+
+fn only_looked_at() -> io::Error {
+    io::Error::new(io::ErrorKind::ReadOnlyFilesystem, "the case was opened only to be looked at")
 }
 
 /// Keeps the kernel's own error where there is one, so that a full disk can be told from other trouble.
@@ -119,44 +349,50 @@ fn journal_error(error: JournalError) -> io::Error {
 
 impl Store for CaseStore {
     fn held(&self, extent: Extent) -> Vec<Extent> {
-        self.inner.state().ranges.held(extent)
+        lock(&self.shared.state).ranges.held(extent)
     }
 
-    fn deferred(&self, extent: Extent) -> Vec<Extent> {
-        self.inner.state().ranges.deferred(extent)
+    fn skipped(&self, extent: Extent) -> Vec<Extent> {
+        lock(&self.shared.state).ranges.skipped(extent)
     }
 
-    fn given_up(&self, extent: Extent) -> Vec<Extent> {
-        self.inner.state().ranges.unreadable(extent)
+    fn skips(&self, extent: Extent) -> Vec<(Extent, Skip)> {
+        lock(&self.shared.state).ranges.skips(extent)
+    }
+
+    fn unreadable(&self, extent: Extent) -> Vec<Extent> {
+        lock(&self.shared.state).ranges.unreadable(extent)
     }
 
     fn load(&self, extent: Extent, buffer: &mut [u8]) -> io::Result<()> {
-        self.inner.image.read_at(extent.start, buffer)
+        self.shared.image.read_at(extent.start, buffer)
     }
 
     fn keep(&self, extent: Extent, bytes: &[u8]) -> io::Result<()> {
-        self.inner.image.write_at(extent.start, bytes)?;
+        self.shared.begin(extent)?;
         let hash = ChunkHash::of(bytes);
-        self.claim(Claim::Copied { extent, hash }, extent.bytes)
+        let _writing = lock(&self.shared.writing);
+        self.shared.image.write_at(extent.start, bytes)?;
+        self.shared.enter(Claim::Copied { extent, hash }, extent.bytes);
+        Ok(())
     }
 
-    fn defer(&self, extent: Extent) -> io::Result<()> {
-        self.claim(Claim::Deferred { extent }, 0)
-    }
-
-    fn give_up(&self, extent: Extent) -> io::Result<()> {
+    fn mark(&self, mark: Mark) -> io::Result<()> {
+        self.shared.begin(mark.extent())?;
+        let _writing = lock(&self.shared.writing);
         let fill = self.fill.load(Ordering::Relaxed);
-        if fill != 0 {
-            let piece = vec![fill; usize::try_from(extent.bytes.min(1 << 20)).expect("at most 1 MiB")];
-            for part in extent.pieces(1 << 20) {
-                self.inner.image.write_at(part.start, &piece[..usize::try_from(part.bytes).expect("at most 1 MiB")])?;
-            }
+        if let (Mark::Unreadable { extent, .. }, true) = (mark, fill != 0) {
+            fill_with(self.image(), extent, fill)?;
         }
-        self.claim(Claim::Unreadable { extent }, 0)
+        self.shared.enter(Claim::Marked(mark), 0);
+        Ok(())
     }
 
     fn commit(&self) -> io::Result<()> {
-        let _under_way = self.wait_for_commit()?;
-        self.inner.commit()
+        self.shared.commit()
+    }
+
+    fn room(&self) -> Option<u64> {
+        self.shared.image.room()
     }
 }

@@ -2,10 +2,11 @@
 
 #![allow(missing_docs, reason = "a flattened group of arguments has its own documentation, at its type")]
 
+use crate::case_copy::Again;
 use crate::extent::Extent;
 mod bench;
 
-pub use bench::{AudienceArgument, NoteArguments, RecordArguments, ReportArguments};
+pub use bench::{AudienceArgument, MendArguments, NoteArguments, RecordArguments, ReportArguments};
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -52,6 +53,8 @@ pub enum Command {
     Note(NoteArguments),
     /// Shows the case's record of who did what when, and whether it was changed
     Record(RecordArguments),
+    /// Puts a case right: a damaged journal, a lost case file
+    Mend(MendArguments),
     /// Writes the case's report: one HTML page that needs nothing else, with the full lists beside it
     Report(ReportArguments),
     /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds
@@ -66,9 +69,19 @@ pub struct SourceArguments {
     /// Folder that keeps all there is about this drive: what is read goes into its image and is never asked for again
     #[arg(long, value_name = "FOLDER")]
     pub case: Option<PathBuf>,
-    /// Read a drive although the system has it mounted and may write to it
+    /// Read a drive although the system has it mounted, or in use otherwise, and may write to it
     #[arg(long)]
     pub mounted: bool,
+    /// You know that it is the case's drive, although neither its serial number nor its tables can tell; the record keeps this
+    #[arg(long)]
+    pub same_drive: bool,
+    /// You know why the image file that is the source was changed since the case read it last; the record keeps this
+    #[arg(long)]
+    pub source_changed: bool,
+    /// The case, and whatever else is written, does not lie on the drive, though that cannot be told: for file systems whose device
+    /// is not known. The case's record keeps that it was said
+    #[arg(long)]
+    pub case_is_elsewhere: bool,
     /// Logical sector size of an image file, in bytes (a block device tells its own) [default: 512]
     #[arg(long, value_name = "BYTES")]
     pub sector_size: Option<u64>,
@@ -90,6 +103,9 @@ impl SourceArguments {
             source: None,
             case: Some(case.to_path_buf()),
             mounted: false,
+            same_drive: false,
+            source_changed: false,
+            case_is_elsewhere: false,
             sector_size: None,
             trace: None,
             json,
@@ -113,8 +129,9 @@ pub struct BulkArguments {
 /// model of it.
 #[derive(Args, Debug)]
 pub struct ModelArguments {
-    /// Kind of drive to reckon with: sata-ssd, desktop-7200, notebook-5400, usb2-bridge, failing, or a JSON file as in
-    /// docs/formats/model.md [default: as `pace` measured it for the case, else desktop-7200]
+    /// Kind of drive, for estimates; a case remembers it: sata-ssd, desktop-7200, notebook-5400, usb2-bridge, failing, or a JSON file as in
+    /// docs/formats/model.md [default: as `pace` measured it for the case, else as chosen
+    /// for the case before, else desktop-7200]
     #[arg(long, value_name = "KIND|FILE")]
     pub drive: Option<String>,
     /// Sustained rate in MB/s (millions of bytes a second) to reckon with everywhere, instead of the model's
@@ -427,6 +444,10 @@ pub struct CopyArguments {
     /// without a shell, and is ended after 10 s
     #[arg(long, value_name = "COMMAND")]
     pub temperature_from: Option<String>,
+    /// Try unreadable places again: `unreadable` for all of them, START:BYTES for a range of the drive, or a file or folder
+    /// by its path or pattern (may be given several times)
+    #[arg(long, value_name = "WHAT")]
+    pub again: Vec<Again>,
     /// Stop in good order after this many minutes
     #[arg(long, value_name = "MINUTES", value_parser = positive)]
     pub stop_after_minutes: Option<f64>,

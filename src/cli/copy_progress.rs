@@ -1,7 +1,9 @@
 //! Progress of a copy: a bar on a terminal, plain lines elsewhere, JSON lines for programs.
 
+use super::output::tell;
 use crate::copy::{Event, Progress};
 use crate::human;
+use crate::text::{json, shown};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
 use std::time::{Duration, Instant};
@@ -39,15 +41,15 @@ impl CopyProgress {
         match &self.way {
             Way::Nothing => {}
             Way::Json => {
-                if let Ok(line) = serde_json::to_string(event) {
-                    eprintln!("{line}");
+                if let Ok(line) = json(event) {
+                    tell(&line);
                 }
             }
             Way::Bar(bar) => match event {
                 Event::Progress(progress) => show_on_bar(bar, progress),
                 other => {
                     if let Some(line) = sentence(other) {
-                        bar.println(line);
+                        bar.println(shown(&line));
                     }
                 }
             },
@@ -55,12 +57,12 @@ impl CopyProgress {
                 Event::Progress(progress) => {
                     if self.last_line.is_none_or(|last| last.elapsed() >= LINE_EVERY) {
                         self.last_line = Some(Instant::now());
-                        eprintln!("{}", state(progress));
+                        tell(&state(progress));
                     }
                 }
                 other => {
                     if let Some(line) = sentence(other) {
-                        eprintln!("{line}");
+                        tell(&line);
                     }
                 }
             },
@@ -137,7 +139,7 @@ fn state(progress: &Progress) -> String {
 fn sentence(event: &Event) -> Option<String> {
     Some(match event {
         Event::PassBegun { number, class, pattern, bytes } => {
-            let pattern = pattern.as_ref().map_or(String::new(), |p| format!(" {}", human::name(p)));
+            let pattern = pattern.as_ref().map_or(String::new(), |p| format!(" {}", p));
             format!("pass {number}: {class}{pattern}, {}", human::bytes(*bytes))
         }
         Event::Paused { celsius, until_celsius } => {

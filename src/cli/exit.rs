@@ -24,10 +24,12 @@ pub enum Ending {
     NothingRecognised = 7,
     /// A case cannot be used: another drive's, in use, damaged, or on the drive itself.
     Case = 8,
-    /// Copying ended in good order before the plan was done; the same command goes on.
+    /// Stopped in good order before the work was done (copying, or any reading); the same command goes on.
     NotFinished = 9,
     /// Done, but some of what was planned could not be read, or a check found a difference.
     Incomplete = 10,
+    /// Ended at once by a second signal (by custom 128 and the number of SIGINT).
+    Interrupted = 130,
 }
 
 impl From<Ending> for ExitCode {
@@ -48,5 +50,6 @@ Exit codes:
   6  a plan is not valid, or does not fit the source
   7  the source was read, but holds neither a partition table nor a known volume
   8  a case cannot be used: it is another drive's, in use, damaged, or lies on the drive itself
-  9  copying ended in good order before the plan was done: the same command goes on
- 10  done, but some of what was planned could not be read, or a check found a difference";
+  9  stopped in good order before the work was done (Ctrl-C, a limit): the same command goes on
+ 10  done, but some of what was planned could not be read, or a check found a difference
+130  ended at once by a second Ctrl-C: what the case held by then is safe";

@@ -4,16 +4,34 @@ pub mod args;
 mod commands;
 mod copy_progress;
 pub mod exit;
+pub mod output;
 mod progress;
 mod show;
+mod stop;
 mod table;
 
 use args::{Arguments, Command};
 use exit::Ending;
+use std::process::ExitCode;
 
 /// The definition of the command line, for what is made from it: `docs/commands`, man pages, completions.
 pub fn command() -> clap::Command {
     <Arguments as clap::CommandFactory>::command()
+}
+
+/// What was typed. Help and version are printed here, and so is what is wrong with it: words may be names that a shell has put
+/// there.
+///
+/// # Errors
+/// The exit code, when there is nothing to be run.
+pub fn parse() -> Result<Arguments, ExitCode> {
+    <Arguments as clap::Parser>::try_parse().map_err(|error| {
+        if !error.use_stderr() {
+            error.exit();
+        }
+        output::tell_lines(&error.render().to_string());
+        Ending::Usage.into()
+    })
 }
 
 /// Runs a command.
@@ -36,6 +54,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Watch(a) => commands::watch::run(a),
         Command::Note(a) => commands::note::run(a),
         Command::Record(a) => commands::record::run(a),
+        Command::Mend(a) => commands::mend::run(a),
         Command::Report(a) => commands::report::run(a),
         Command::Demo(a) => commands::demo::run(a),
     }
@@ -45,10 +64,12 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
 pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::allocation::{NoSuchVolume, PatternError};
     use crate::case::{CaseError, HealthError, NoteError};
+    use crate::case_copy::CaseCopyError;
     use crate::copy::CopyError;
     use crate::dossier::PublishError;
     use crate::export::ExportError;
     use crate::model::{ModelError, ModelFileError};
+    use crate::new_file::NewFileError;
     use crate::pace::PaceError;
     use crate::plan::{BuildError, MakeError, PlanReadError};
     use crate::report::RoomError;
@@ -57,7 +78,6 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::source::{OpenError, SourceLost};
     use crate::take::TakeError;
     use crate::watch::WatchError;
-    use crate::write_new::WriteNewError;
     for cause in error.chain() {
         if let Some(error) = cause.downcast_ref::<OpenError>() {
             return if matches!(error, OpenError::SectorSize { .. }) { Ending::Usage } else { Ending::SourceNotOpened };
@@ -65,7 +85,12 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if let Some(error) = cause.downcast_ref::<SourceLost>() {
             return of_lost(error);
         }
-        if cause.is::<WriteNewError>() || cause.is::<TakeError>() {
+        match cause.downcast_ref::<TakeError>() {
+            Some(TakeError::Stopped { .. }) => return Ending::NotFinished,
+            Some(_) => return Ending::Destination,
+            None => {}
+        }
+        if cause.is::<NewFileError>() {
             return Ending::Destination;
         }
         match cause.downcast_ref::<ExportError>() {
@@ -87,10 +112,11 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             None => {}
         }
         match cause.downcast_ref::<SessionError>() {
-            Some(SessionError::Nothing) => return Ending::Usage,
+            Some(SessionError::Nothing | SessionError::NoCase) => return Ending::Usage,
             Some(SessionError::Open(OpenError::SectorSize { .. })) => return Ending::Usage,
             Some(SessionError::Open(_)) => return Ending::SourceNotOpened,
             Some(SessionError::Lost(error)) => return of_lost(error),
+            Some(SessionError::Host(_)) => return Ending::Case,
             Some(SessionError::Trace(_)) => return Ending::Destination,
             Some(SessionError::Case(error)) => return of_case(error),
             None => {}
@@ -102,6 +128,11 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             Some(MakeError::Lost(error)) => return of_lost(error),
             Some(_) => return Ending::Plan,
             None => {}
+        }
+        match cause.downcast_ref::<CaseCopyError>() {
+            Some(CaseCopyError::NoSuchFile { .. }) => return Ending::Usage,
+            Some(CaseCopyError::PlanOfUnknownDrive) => return Ending::Case,
+            _ => {}
         }
         if let Some(WatchError::Case(error)) = cause.downcast_ref::<WatchError>() {
             return of_case(error);
@@ -137,6 +168,7 @@ fn of_lost(error: &crate::source::SourceLost) -> Ending {
     use crate::source::SourceLost;
     match error {
         SourceLost::Store(_) | SourceLost::Trace(_) => Ending::Destination,
+        SourceLost::Stopped => Ending::NotFinished,
         _ => Ending::SourceLost,
     }
 }
@@ -145,8 +177,18 @@ fn of_case(error: &crate::case::CaseError) -> Ending {
     match error {
         crate::case::CaseError::Source(error) => of_lost(error),
         crate::case::CaseError::NoPlan { .. } => Ending::Plan,
+        crate::case::CaseError::Write(_) | crate::case::CaseError::NoRoomForForm { .. } => Ending::Destination,
         _ => Ending::Case,
     }
+}
+
+/// An error as one sentence: the whole chain, without a cause that the sentence tells already.
+pub fn message_of(error: &anyhow::Error) -> String {
+    error.chain().fold(String::new(), |message, cause| match cause.to_string() {
+        cause if message.is_empty() => cause,
+        cause if message.ends_with(&cause) => message,
+        cause => format!("{message}: {cause}"),
+    })
 }
 
 /// Whether an error only says that nobody reads our output any more (`gleaner files DRIVE | head`).

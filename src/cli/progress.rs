@@ -1,5 +1,6 @@
 //! Progress of long reading: a bar on a terminal, a plain line now and then elsewhere, nothing when asked.
 
+use super::output::tell;
 use crate::human;
 use crate::source::Reader;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -67,13 +68,13 @@ fn show_lines(reader: &Reader, finished: &mpsc::Receiver<()>) {
     let began = Instant::now();
     while finished.recv_timeout(Duration::from_secs(10)) == Err(RecvTimeoutError::Timeout) {
         let (totals, activity) = (reader.totals(), reader.activity());
-        eprintln!(
+        tell(&format!(
             "{}: {} of {} read in {}, {} reads failed",
             activity.what,
             human::bytes(totals.bytes),
             human::bytes(activity.announced_bytes.max(totals.bytes)),
             human::seconds(began.elapsed().as_secs_f64()),
             totals.failed_requests
-        );
+        ));
     }
 }

@@ -1,5 +1,6 @@
 //! Tables as the terminal shows them: plain columns, a line under the heading, no boxes.
 
+use crate::text::shown;
 use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, TableStyle};
 
 /// A column: heading and side its cells stand on.
@@ -20,7 +21,7 @@ pub fn table(columns: &[Column], rows: impl IntoIterator<Item = Vec<String>>) ->
         Column::Left(name) | Column::Right(name) => *name,
     }));
     for row in rows {
-        table.add_row(row);
+        table.add_row(row.iter().map(|cell| shown(cell)));
     }
     for (index, column) in columns.iter().enumerate() {
         if let Some(laid) = table.column_mut(index) {

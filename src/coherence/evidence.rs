@@ -11,6 +11,8 @@ pub enum Check {
     Capacity,
     /// The last sector answers.
     LastSector,
+    /// The drive gives what it is asked for, and goes on doing so.
+    Answers,
     /// Signatures and CRCs of the tables.
     Tables,
     /// Boot sectors stand where the table puts them.
@@ -41,6 +43,7 @@ impl Check {
         match self {
             Check::Capacity => "capacity",
             Check::LastSector => "last sector",
+            Check::Answers => "reads",
             Check::Tables => "partition table",
             Check::BootSectors => "boot sectors in place",
             Check::BootCopies => "boot sectors and copies",
@@ -76,11 +79,11 @@ impl Outcome {
     /// The outcome as people read it.
     pub fn name(self) -> &'static str {
         match self {
-            Outcome::Holds => "holds",
-            Outcome::InPart => "in part",
-            Outcome::Fails => "fails",
+            Outcome::Holds => "OK",
+            Outcome::InPart => "partly",
+            Outcome::Fails => "failed",
             Outcome::NotApplicable => "not applicable",
-            Outcome::NotRead => "not read",
+            Outcome::NotRead => "not read yet",
         }
     }
 }

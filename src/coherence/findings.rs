@@ -20,10 +20,33 @@ codes! {
     WITHOUT_OWNER = "content-without-owner", Damage,
         "Much of what this volume marks as in use belongs to no file that is known: file records or folders are lost without a \
          trace. The content is planned as `unclaimed`; names and order of these files are not known.";
+    /// Existing files lie in clusters that the map calls free.
+    MARKED_FREE = "clusters-marked-free", Caution,
+        "Clusters of existing files are marked as free: the allocation map is older than the files or damaged. The files were believed, and \
+         what stands beside a wrong mark is planned as well; a driver that writes to the volume would overwrite these files.";
+    /// Clusters of more than one file.
+    SHARED = "clusters-of-two-files", Damage,
+        "Clusters belong to more than one existing file. At most one of the files is right there: check them after copying.";
+    /// Names that cannot be names.
+    NAMES_GARBLED = "names-garbled", Caution,
+        "Many names hold control characters, or characters that this file system does not allow. Either folders or file records are \
+         damaged, or the names come from another place. The files are listed with a mark in place of what cannot be shown.";
+    /// A few names that cannot be names.
+    NAMES_ODD = "names-odd", Note,
+        "A few names hold control characters, or characters that this file system does not allow. Some programs write such names; the \
+         files are not affected.";
+    /// The same name twice in a folder.
+    NAME_TWICE = "name-twice-in-a-folder", Caution,
+        "A folder holds two existing files or folders of the same name. An operating system opens only one of them; both are listed and \
+         planned.";
     /// Structure is not where tables and boot sectors put it.
     MISPLACED = "drive-structure-misplaced", Blocking,
         "The tables can be read, but what they lead to does not stand at its places. As long as that is so, a copy would hold the \
          client's data in the wrong order or not at all: translation and adaptive data come first.";
+    /// Structure could not be read.
+    UNREADABLE = "drive-structure-unreadable", Blocking,
+        "Most of what tells which files there are could not be read. That says nothing about the files themselves: the content may be \
+         whole, and the structure may answer after a rest or in smaller reads.";
     /// The same byte everywhere.
     CONSTANT = "drive-answers-constant", Blocking,
         "The drive answers with one and the same byte instead of the client's data. A copy would be worthless; the data may still be \
@@ -45,5 +68,5 @@ codes! {
          client's key nothing can be read.";
     /// Too little to go by.
     UNCLEAR = "drive-coherence-unclear", Caution,
-        "There is too little that could be checked to say whether the drive reads sanely. The plan takes more rather than less.";
+        "There is too little that could be checked to say whether what the drive gives is consistent. The plan takes more rather than less.";
 }

@@ -1,4 +1,4 @@
-//! Does the drive read sanely? The verdict that comes before every other answer, for the bench after a board or part swap.
+//! Is what the drive gives consistent? The verdict that comes before every other answer, after a board or part was replaced.
 //!
 //! A drive that answers is not a drive that tells the truth: with the wrong translation or adaptive data it gives bytes without an error,
 //! from the wrong places or from none. What was read of tables and structure carries its own proof (CRCs, fixups, copies that must agree),
@@ -6,15 +6,18 @@
 //!
 //! `docs/coherence.md` lists checks, thresholds and their reasons, and what cannot be told.
 
+mod answers;
 mod block;
 mod capacity;
 mod evidence;
 mod findings;
+mod names;
 mod samples;
 mod structure;
 mod tables;
 mod verdict;
 
+pub use answers::PROBES;
 pub use capacity::customary_gigabytes;
 pub use evidence::{Check, Evidence, Outcome};
 pub use findings::CODES;
@@ -24,6 +27,7 @@ pub use verdict::Verdict;
 use crate::allocation::DriveMap;
 use crate::finding::{Finding, Findings};
 use crate::source::{Block, Reader, SourceLost};
+use answers::Answers;
 use samples::Samples;
 use serde::Serialize;
 use structure::Structure;
@@ -61,7 +65,7 @@ pub struct Coherence {
 /// Judges a drive whose tables and structure have been read through `reader`.
 ///
 /// Reads the last sector; where evidence is thin or contradictory also the samples, within [`BUDGET`]. Asks for nothing that was asked for
-/// before. With a case alone, places that the case does not hold count as not read.
+/// before, except where the last read has brought nothing: then up to [`PROBES`] sectors show whether the drive still answers. With a case alone, places that the case does not hold count as not read.
 ///
 /// # Errors
 /// [`SourceLost`] when the device is gone. Places that do not answer are evidence.
@@ -78,13 +82,20 @@ pub fn judge(drive: &DriveMap, reader: &Reader) -> Result<Coherence, SourceLost>
     let mut evidence = vec![capacity::check(drive, &tables), last.evidence(drive)];
     evidence.extend(tables.evidence());
     evidence.extend(structure.evidence());
-    let samples = if verdict::is_in_doubt(&tables, &structure) {
-        Some(Samples::take(reader, first.as_ref(), before)?)
+    let mut answers = Answers::of(reader)?;
+    // A drive that has stopped answering is not asked for samples as well.
+    let samples = if !answers.has_stopped() && verdict::is_in_doubt(&tables, &structure) {
+        let samples = Samples::take(reader, first.as_ref(), before)?;
+        answers = Answers::of(reader)?;
+        Some(samples)
     } else {
         None
     };
     evidence.extend(samples.iter().flat_map(Samples::evidence));
-    let ground = verdict::Ground { drive, tables: &tables, structure: &structure, samples: samples.as_ref(), last };
+    evidence.extend(answers.evidence());
+    evidence.sort_by_key(|line| line.check);
+    let samples = samples.as_ref();
+    let ground = verdict::Ground { drive, tables: &tables, structure: &structure, samples, last, answers: &answers };
     let (verdict, sentence) = ground.decide(&evidence);
     let after = reader.totals();
     let read = Effort { bytes: after.bytes - before.bytes, requests: after.requests - before.requests };
@@ -96,7 +107,7 @@ pub fn judge(drive: &DriveMap, reader: &Reader) -> Result<Coherence, SourceLost>
             format!("The last sector, of {} bytes from byte {}, does not answer.", sector.bytes, sector.start.0);
         findings.push(Finding::at(&findings::LAST_SECTOR, sector.start, sentence));
     }
-    for finding in &structure.without_owner {
+    for finding in &structure.findings {
         findings.push(finding.clone());
     }
     if let Some(code) = verdict.code() {

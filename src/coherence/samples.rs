@@ -3,11 +3,12 @@
 use super::block::{Look, entropy};
 use super::evidence::{Check, Evidence, Outcome, counted};
 use super::{Effort, held};
+use crate::clock::Moment;
 use crate::extent::Extent;
 use crate::human;
 use crate::source::{Block, ReadTotals, Reader, SourceLost};
 use std::collections::BTreeMap;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// The most that a verdict may cost beyond what the survey reads anyway, the last sector included. A mebibyte is a hundredth of a second on
 /// a healthy drive; 128 requests at 15 ms each are two seconds.
@@ -58,7 +59,7 @@ impl Samples {
     pub(super) fn take(reader: &Reader, first: Option<&Block>, before: ReadTotals) -> Result<Samples, SourceLost> {
         let mut samples = Samples::default();
         let mut seen: BTreeMap<Vec<u8>, u64> = BTreeMap::new();
-        let began = Instant::now();
+        let began = reader.clock().now();
         let size = reader.identity().bytes;
         reader.announce("samples", (PLACES * SAMPLE_BYTES).min(size));
         for place in spread(size) {
@@ -85,7 +86,7 @@ impl Samples {
         Ok(samples)
     }
 
-    fn must_stop(&mut self, reader: &Reader, before: ReadTotals, began: Instant) -> bool {
+    fn must_stop(&mut self, reader: &Reader, before: ReadTotals, began: Moment) -> bool {
         let now = reader.totals();
         self.gave_up = match () {
             () if now.failed_requests - before.failed_requests >= FAILED_REQUESTS_ALLOWED => {
@@ -95,7 +96,7 @@ impl Samples {
                 Some("the number of requests was used up")
             }
             () if now.bytes - before.bytes + SAMPLE_BYTES > BUDGET.bytes => Some("the number of bytes was used up"),
-            () if began.elapsed() > TIME_ALLOWED => Some("the time was used up"),
+            () if reader.clock().since(began) > TIME_ALLOWED => Some("the time was used up"),
             () => self.gave_up,
         };
         self.gave_up.is_some()
@@ -123,7 +124,7 @@ impl Samples {
         reader: &Reader,
         first: &[u8],
         before: ReadTotals,
-        began: Instant,
+        began: Moment,
     ) -> Result<(), SourceLost> {
         if matches!(Look::at(first), Look::Zero | Look::Constant(_)) {
             return Ok(());
@@ -242,7 +243,7 @@ fn look(reader: &Reader, place: Extent) -> Result<Answer, SourceLost> {
 
 /// Up to [`PLACES`] places of [`SAMPLE_BYTES`] bytes over a drive of `size` bytes, in an order that has them spread however early it ends
 /// (each next one halves a gap: the bits of its number reversed).
-fn spread(size: u64) -> Vec<Extent> {
+pub(super) fn spread(size: u64) -> Vec<Extent> {
     let mut places: Vec<Extent> = Vec::new();
     for number in 0..PLACES {
         let slot = number.reverse_bits() >> (64 - PLACES.trailing_zeros());

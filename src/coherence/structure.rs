@@ -1,18 +1,13 @@
 //! What the volumes' own structure proves. Everything here was read by the survey; nothing is read again.
 
 use super::evidence::{Check, Evidence, Outcome, Tally, counted};
-use super::findings::WITHOUT_OWNER;
+use super::findings as found;
+use super::names;
 use crate::allocation::{DriveMap, Reconciliation};
-use crate::finding::{Code, Finding};
-use crate::fs::{Content, FsKind, NodeKind, VolumeMap, exfat, fat, ntfs};
+use crate::extent::ExtentSet;
+use crate::finding::{Code, Finding, Severity};
+use crate::fs::{Content, FixedKind, FsKind, NodeKind, Role, VolumeMap, exfat, fat, ntfs};
 use crate::human;
-use std::char::REPLACEMENT_CHARACTER;
-
-/// Names of which fewer than this share is text are taken as garbled. Real volumes have a few odd names (unpaired surrogates, line breaks);
-/// bytes at random give one in every few characters (the control characters and surrogates are 3 % of all UTF-16 units, so that of
-/// names of ten units a quarter is hit).
-const NAMES_HOLD: f64 = 0.99;
-const NAMES_FAIL: f64 = 0.85;
 
 /// Clusters owned by files and marked free, or owned twice, up to this share of all owned ones are what an unclean removal leaves behind
 /// (common practice, no source); beyond it the two maps are not of the same volume.
@@ -34,11 +29,15 @@ pub(super) struct Structure {
     pub(super) lost: u64,
     /// Understood volumes most of whose structure is not at its places.
     pub(super) hollow: u64,
+    /// Volumes most of whose structure could not be read.
+    pub(super) unread: u64,
     /// Copies of boot sectors that are there and equal.
     copies: Tally,
     /// File records: sound and with their own number.
     pub(super) records: Tally,
+    blank_records: u64,
     unreadable_records: u64,
+    records_not_read_yet: u64,
     misnumbered: u64,
     has_records: bool,
     file_tables: Tally,
@@ -49,8 +48,10 @@ pub(super) struct Structure {
     owned: u64,
     contradicted: u64,
     marked_by_nobody: u64,
-    /// Volumes of which much is in use without an owner.
-    pub(super) without_owner: Vec<Finding>,
+    /// Volumes of which much is used, with no known file.
+    without_owner: u64,
+    /// What the verdict's checks have found.
+    pub(super) findings: Vec<Finding>,
     /// Findings that mean damage, wherever they were made.
     pub(super) damage: u64,
 }
@@ -60,14 +61,23 @@ impl Structure {
         let mut all = Structure::default();
         for area in &drive.areas {
             match &area.content {
-                Some(Content::Volume(volume)) => all.add(volume, area.two_maps().map(|maps| &maps.figures)),
-                Some(Content::Opaque { recognised: None, sign: Some(_), .. }) => all.lost += 1,
+                Some(Content::Volume(volume)) => {
+                    all.add(volume, area.two_maps().map(|maps| &maps.figures));
+                    all.unread += u64::from(is_unread(volume, &drive.unread));
+                }
+                Some(Content::Opaque { recognised: None, sign: Some(_), findings }) => {
+                    if findings.count(&ntfs::TABLE_UNREADABLE) > 0 {
+                        all.unread += 1;
+                    } else {
+                        all.lost += 1;
+                    }
+                }
                 _ => {}
             }
         }
         let findings = drive.all_findings();
-        all.damage =
-            findings.kept().iter().filter(|f| f.code.severity >= crate::finding::Severity::Damage).count() as u64;
+        let all_kept = findings.kept().iter().chain(&all.findings);
+        all.damage = all_kept.filter(|finding| finding.code.severity >= Severity::Damage).count() as u64;
         all
     }
 
@@ -87,10 +97,14 @@ impl Structure {
                 if let Some(records) = volume.records {
                     self.has_records = true;
                     own.good = records.sound.saturating_sub(records.misnumbered);
-                    own.total = records.sound + records.damaged + records.unreadable;
+                    // Zeros are at no wrong place: they were wiped, and do not make a volume hollow.
+                    own.total = records.sound + records.damaged;
+                    self.blank_records += records.blank;
                     self.unreadable_records += records.unreadable;
+                    self.records_not_read_yet += records.not_read_yet;
                     self.misnumbered += records.misnumbered;
-                    self.records = Tally { good: self.records.good + own.good, total: self.records.total + own.total };
+                    let total = self.records.total + own.total + records.blank;
+                    self.records = Tally { good: self.records.good + own.good, total };
                 }
             }
             FsKind::Fat12 | FsKind::Fat16 | FsKind::Fat32 => {
@@ -101,7 +115,7 @@ impl Structure {
                 }
                 let bad = [&fat::COPIES_DIFFER, &fat::COPY_UNREADABLE, &fat::TABLE_LOST, &fat::MEDIA_DIFFERS];
                 self.file_tables.add(count(&bad) == 0);
-                own = folders(volume, count(&[&fat::DOT_ENTRIES, &fat::ENTRY_IMPLAUSIBLE, &fat::FOLDER_UNREADABLE]));
+                own = folders(volume, count(&[&fat::DOT_ENTRIES, &fat::ENTRY_IMPLAUSIBLE]));
                 self.folders = Tally { good: self.folders.good + own.good, total: self.folders.total + own.total };
             }
             FsKind::ExFat => {
@@ -122,7 +136,9 @@ impl Structure {
                 self.exfat_parts.add(count(&[&exfat::UP_CASE, &exfat::BITMAP_LOST, &exfat::BITMAP_PARTLY]) == 0);
             }
         }
-        self.add_names(volume);
+        let names = names::check(volume);
+        self.names = Tally { good: self.names.good + names.tally.good, total: self.names.total + names.tally.total };
+        self.findings.extend(names.findings);
         let Some(figures) = maps else { return };
         // A small volume's one damaged folder is damage and no more: there must be a few of them. And a FAT that does not start as it must,
         // of whose clusters in use hardly any belongs to a file, is no FAT.
@@ -143,15 +159,28 @@ impl Structure {
                 human::count(figures.allocated.clusters),
                 human::bytes(figures.only_allocated.bytes)
             );
-            self.without_owner.push(Finding::at(&WITHOUT_OWNER, volume.extent.start, sentence));
+            self.without_owner += 1;
+            self.findings.push(Finding::at(&found::WITHOUT_OWNER, volume.extent.start, sentence));
         }
-    }
-
-    fn add_names(&mut self, volume: &VolumeMap) {
-        for node in volume.catalog.nodes().filter(|node| !node.is_deleted()) {
-            for link in node.links() {
-                self.names.add(!link.name().contains(|c: char| c == REPLACEMENT_CHARACTER || c.is_control()));
-            }
+        let marked_free = figures.only_owned.clusters.saturating_sub(figures.unknown.clusters);
+        if marked_free > 0 {
+            let sentence = format!(
+                "{} of {} clusters of existing files are marked as free ({}).",
+                human::count(marked_free),
+                human::count(figures.owned.clusters),
+                human::bytes(marked_free.saturating_mul(volume.geometry.cluster_bytes))
+            );
+            self.findings.push(Finding::at(&found::MARKED_FREE, volume.extent.start, sentence));
+        }
+        // FAT and exFAT name each such pair of files themselves.
+        if figures.shared.clusters > 0 && volume.kind == FsKind::Ntfs {
+            let sentence = format!(
+                "{} of {} clusters of existing files belong to more than one of them ({}).",
+                human::count(figures.shared.clusters),
+                human::count(figures.owned.clusters),
+                human::bytes(figures.shared.bytes)
+            );
+            self.findings.push(Finding::at(&found::SHARED, volume.extent.start, sentence));
         }
     }
 
@@ -176,8 +205,14 @@ impl Structure {
         };
         add(Check::BootCopies, self.copies, say(self.copies, "boot sectors have a sound copy that says the same"));
         let mut records = say(self.records, "file records at their places, with sound fixups and their own numbers");
+        if self.blank_records > 0 {
+            records += &format!("; {} all zero although in use", counted(self.blank_records, "is", "are"));
+        }
         if self.unreadable_records > 0 {
             records += &format!("; {} could not be read", human::count(self.unreadable_records));
+        }
+        if self.records_not_read_yet > 0 {
+            records += &format!("; {} not read yet", human::count(self.records_not_read_yet));
         }
         if self.misnumbered > 0 {
             records += &format!("; {} the number of another", counted(self.misnumbered, "carries", "carry"));
@@ -185,7 +220,14 @@ impl Structure {
         if self.lost > 0 {
             records += &format!("; {} without any", counted(self.lost, "further volume", "further volumes"));
         }
-        add(Check::FileRecords, self.records, records);
+        if self.records.total + self.unread_records() > 0 {
+            lines.push(Evidence::new(Check::FileRecords, self.records_outcome(), records));
+        }
+        let mut add = |check, tally: Tally, figures: String| {
+            if tally.total > 0 {
+                lines.push(Evidence::new(check, tally.outcome(), figures));
+            }
+        };
         add(
             Check::FileTables,
             self.file_tables,
@@ -209,16 +251,31 @@ impl Structure {
         lines
     }
 
+    pub(super) fn unread_records(&self) -> u64 {
+        self.unreadable_records + self.records_not_read_yet
+    }
+
+    fn records_outcome(&self) -> Outcome {
+        let (read, unread) = (self.records.total, self.unread_records());
+        match self.records.outcome() {
+            outcome if unread == 0 => outcome,
+            Outcome::Fails => Outcome::Fails,
+            _ if unread < read => Outcome::InPart,
+            _ if self.unreadable_records == 0 => Outcome::NotRead,
+            _ => Outcome::Fails,
+        }
+    }
+
     fn names_evidence(&self) -> Evidence {
         #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
         let share = self.names.good as f64 / self.names.total as f64;
         let outcome = match share {
-            s if s >= NAMES_HOLD => Outcome::Holds,
-            s if s >= NAMES_FAIL => Outcome::InPart,
+            s if s >= names::HOLD => Outcome::Holds,
+            s if s >= names::FAIL => Outcome::InPart,
             _ => Outcome::Fails,
         };
         let figures = format!(
-            "{} of {} are text without control or undecodable characters",
+            "{} of {} are text without control or undecodable characters, and allowed",
             human::count(self.names.good),
             human::count(self.names.total)
         );
@@ -228,13 +285,13 @@ impl Structure {
     fn maps_evidence(&self) -> Evidence {
         let contradicted = share(self.contradicted, self.owned);
         let outcome = match self.contradicted {
-            _ if !self.without_owner.is_empty() => Outcome::Fails,
+            _ if self.without_owner > 0 => Outcome::Fails,
             0 => Outcome::Holds,
             _ if contradicted <= MAPS_FAIL => Outcome::InPart,
             _ => Outcome::Fails,
         };
         let figures = format!(
-            "{} clusters owned by files; {} of them marked free or owned twice; {} in use and owned by nobody",
+            "{} clusters owned by files; {} of them marked free or owned twice; {} used, no known file",
             human::count(self.owned),
             human::count(self.contradicted),
             human::count(self.marked_by_nobody)
@@ -246,6 +303,26 @@ impl Structure {
     pub(super) fn in_doubt(&self) -> bool {
         self.lost > 0 || self.hollow > 0
     }
+}
+
+/// Whether at least half of what lists a volume's files could not be read: its file records or its folders, or where chains lead
+/// through the FAT, that.
+fn is_unread(volume: &VolumeMap, unread: &ExtentSet) -> bool {
+    if let Some(records) = volume.records {
+        let lost = records.unreadable + records.not_read_yet;
+        return lost > 0 && lost >= records.sound + records.damaged;
+    }
+    let folders = volume.catalog.nodes().filter(|node| !node.is_deleted()).flat_map(|node| node.streams());
+    let folders = folders.filter(|stream| stream.role() == Role::FolderIndex).flat_map(|stream| stream.runs());
+    let mut listing: ExtentSet = folders.filter_map(|run| volume.geometry.extent(run)).collect();
+    if matches!(volume.kind, FsKind::Fat12 | FsKind::Fat16) {
+        // The fixed root folder, behind the FATs.
+        listing.extend(volume.fixed.iter().rev().find(|place| place.1 == FixedKind::Metadata).map(|place| place.0));
+    }
+    let lost: u64 = listing.extents().iter().map(|extent| unread.bytes_within(*extent)).sum();
+    let fat_lost = volume.kind != FsKind::ExFat
+        && volume.allocation.unknown.count().saturating_mul(2) >= volume.geometry.cluster_count;
+    lost > 0 && lost * 2 >= listing.bytes() || fat_lost
 }
 
 #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]

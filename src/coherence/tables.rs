@@ -43,11 +43,12 @@ pub(super) struct Tables {
     pub(super) boots: Tally,
     /// Places of boot sectors that hold only zeros: partitions made and never formatted, or wiped.
     pub(super) blank: u64,
-    /// Boot sectors that are missing, with nothing in their place that a volume could be read by.
+    /// Boot sectors that are missing, with something else in their place.
     pub(super) missing: u64,
+    /// Boot sectors that could not be read, of volumes that no copy gives away either.
+    pub(super) unreadable: u64,
     /// Volumes that stand where the table puts none, found by searching, on a drive that has a table.
     pub(super) found: u64,
-    unreadable_boots: u64,
     /// The first sector is all zero.
     pub(super) first_is_zero: bool,
     /// Volumes of any kind, and their bytes.
@@ -75,8 +76,8 @@ impl Tables {
             boots: Tally::default(),
             blank: 0,
             missing: 0,
+            unreadable: 0,
             found: 0,
-            unreadable_boots: 0,
             first_is_zero,
             areas: 0,
             area_bytes: 0,
@@ -149,8 +150,7 @@ impl Tables {
             }
             None => {
                 self.boots.add(false);
-                self.missing += 1;
-                self.unreadable_boots += 1;
+                self.unreadable += 1;
             }
         }
         Ok(())
@@ -184,8 +184,8 @@ impl Tables {
                 counted(self.blank, "place is all zero", "places are all zero")
             ));
         }
-        if self.unreadable_boots > 0 {
-            said.push(format!("{} not answer", counted(self.unreadable_boots, "does", "do")));
+        if self.unreadable > 0 {
+            said.push(format!("{} not answer", counted(self.unreadable, "does", "do")));
         }
         let mut outcome = self.boots.outcome();
         if self.blank > 0 && outcome != Outcome::Fails {

@@ -1,6 +1,7 @@
 //! From evidence to a verdict.
 
 use super::LastSector;
+use super::answers::Answers;
 use super::evidence::{Check, Evidence, Outcome, counted};
 use super::findings as found;
 use super::samples::Samples;
@@ -12,7 +13,7 @@ use crate::human;
 use crate::partition::Scheme;
 use serde::Serialize;
 
-/// Does the drive read sanely?
+/// Is what the drive gives consistent?
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
@@ -21,6 +22,8 @@ pub enum Verdict {
     Sound,
     /// It reads, and parts of its structure are damaged or unreadable.
     PartlyDamaged,
+    /// Most of what tells which files there are could not be read, or the drive has stopped answering.
+    Unreadable,
     /// Tables read, but what they lead to is not at its places.
     Misplaced,
     /// It answers with the same byte everywhere.
@@ -41,11 +44,12 @@ impl Verdict {
     /// The verdict as a headline.
     pub fn headline(self) -> &'static str {
         match self {
-            Verdict::Sound => "reads sanely",
-            Verdict::PartlyDamaged => "reads sanely, partly damaged",
-            Verdict::Misplaced => "does not read sanely: structure is not at its places",
-            Verdict::Constant => "does not read sanely: the same byte everywhere",
-            Verdict::Repeating => "does not read sanely: content repeats",
+            Verdict::Sound => "data is consistent",
+            Verdict::PartlyDamaged => "consistent, partly damaged",
+            Verdict::Unreadable => "structure could not be read",
+            Verdict::Misplaced => "not consistent: structure is not at its places",
+            Verdict::Constant => "not consistent: the same byte everywhere",
+            Verdict::Repeating => "not consistent: content repeats",
             Verdict::Random => "nothing but random-looking data",
             Verdict::Blank => "blank",
             Verdict::Encrypted => "encrypted",
@@ -55,7 +59,15 @@ impl Verdict {
 
     /// Whether copying should wait until the cause is known.
     pub fn says_stop(self) -> bool {
-        matches!(self, Verdict::Misplaced | Verdict::Constant | Verdict::Repeating | Verdict::Random | Verdict::Blank)
+        matches!(
+            self,
+            Verdict::Unreadable
+                | Verdict::Misplaced
+                | Verdict::Constant
+                | Verdict::Repeating
+                | Verdict::Random
+                | Verdict::Blank
+        )
     }
 
     /// What to do (common practice, no source).
@@ -64,6 +76,11 @@ impl Verdict {
             Verdict::Sound => "Go on.",
             Verdict::PartlyDamaged => {
                 "Go on, structure first: it is what the rest depends on, and it is where the damage shows."
+            }
+            Verdict::Unreadable => {
+                "Stop for now. Let the drive rest and cool, then switch it off and on. In a case, `plan --scope structure` and `copy` then retry \
+                 these places in smaller reads, the mirror and the other copies among them; survey the case again afterwards. If the drive \
+                 stays silent, look for the cause before you read on: power, board, heads."
             }
             Verdict::Misplaced | Verdict::Constant | Verdict::Repeating => {
                 "Stop here. This is not the client's data: check the board, its ROM and adaptive data, and the translation, then survey again \
@@ -88,6 +105,7 @@ impl Verdict {
     pub fn code(self) -> Option<&'static Code> {
         match self {
             Verdict::Sound | Verdict::PartlyDamaged => None,
+            Verdict::Unreadable => Some(&found::UNREADABLE),
             Verdict::Misplaced => Some(&found::MISPLACED),
             Verdict::Constant => Some(&found::CONSTANT),
             Verdict::Repeating => Some(&found::REPEATING),
@@ -119,6 +137,7 @@ pub(super) struct Ground<'g> {
     pub(super) structure: &'g Structure,
     pub(super) samples: Option<&'g Samples>,
     pub(super) last: LastSector,
+    pub(super) answers: &'g Answers,
 }
 
 impl Ground<'_> {
@@ -127,15 +146,23 @@ impl Ground<'_> {
         if let Some(repeats) = self.samples.and_then(|samples| self.repetition(samples)) {
             return (Verdict::Repeating, repeats);
         }
+        if self.answers.has_stopped() || self.answers.has_mostly_failed() {
+            return (Verdict::Unreadable, self.silent());
+        }
         if mostly_encrypted(self.tables) && self.structure.lost == 0 {
             return (Verdict::Encrypted, self.encrypted());
         }
+        let unread = self.structure.unread + self.tables.unreadable;
         if self.structure.understood == 0 && self.tables.foreign == 0 {
-            return self.of_samples();
+            let wrong = self.structure.lost + self.tables.missing;
+            return if unread > wrong { (Verdict::Unreadable, self.unread()) } else { self.of_samples() };
         }
         let (missing, expected) = self.missing();
         if missing * 2 > expected {
             return (Verdict::Misplaced, self.misplaced());
+        }
+        if unread * 2 > expected {
+            return (Verdict::Unreadable, self.unread());
         }
         if self.structure.understood == 0 && self.tables.checksummed == 0 && self.drive.layout.scheme != Scheme::Gpt {
             let sentence =
@@ -145,7 +172,7 @@ impl Ground<'_> {
         let failed = evidence.iter().filter(|e| e.outcome == Outcome::Fails).count();
         if failed > 0
             || self.structure.damage > 0
-            || self.structure.records.bad() > 0
+            || self.structure.records.bad() + self.structure.unread_records() > 0
             || self.last == LastSector::Unreadable
         {
             return (Verdict::PartlyDamaged, self.damaged(evidence));
@@ -237,6 +264,36 @@ impl Ground<'_> {
         (Verdict::Unclear, sentence)
     }
 
+    /// The drive does not answer, or hardly.
+    fn silent(&self) -> String {
+        let state = if self.answers.has_stopped() { "The drive has stopped answering" } else { "Most reads failed" };
+        format!("{state}: {}. What the files are cannot be told from what was read.", self.answers.figures())
+    }
+
+    /// It answers, but not where the structure is.
+    fn unread(&self) -> String {
+        let mut said = Vec::new();
+        if self.structure.unread > 0 {
+            said.push(format!(
+                "of {} at least half of what lists the files could not be read",
+                counted(self.structure.unread, "volume", "volumes")
+            ));
+        }
+        if self.structure.unread_records() > 0 {
+            said.push(counted(self.structure.unread_records(), "file record is missing", "file records are missing"));
+        }
+        if self.tables.unreadable > 0 {
+            said.push(format!(
+                "{} not answer, and no copy was found",
+                counted(self.tables.unreadable, "boot sector does", "boot sectors do")
+            ));
+        }
+        format!(
+            "The drive answers, but not where its structure is: {}. Nothing is known to be at a wrong place.",
+            said.join("; ")
+        )
+    }
+
     fn misplaced(&self) -> String {
         let mut said = Vec::new();
         if self.structure.lost > 0 {
@@ -281,7 +338,7 @@ impl Ground<'_> {
         #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
         let share = self.tables.encrypted_bytes as f64 / self.tables.area_bytes.max(1) as f64;
         format!(
-            "{} ({name}), {} of all volumes' bytes. What is not encrypted reads sanely as far as it can be checked; inside, nothing can be.",
+            "{} ({name}), {} of all volumes' bytes. What is not encrypted is consistent as far as it can be checked; inside, nothing can be checked.",
             counted(self.tables.encrypted, "volume is encrypted", "volumes are encrypted"),
             human::share(share)
         )
@@ -303,10 +360,10 @@ impl Ground<'_> {
     fn sound(&self, evidence: &[Evidence]) -> String {
         let part = remarks(evidence, &[Outcome::InPart]);
         let good = evidence.iter().filter(|e| e.outcome == Outcome::Holds).count() as u64;
-        let holds = counted(good, "check holds", "checks hold");
+        let holds = counted(good, "check is OK", "checks are OK");
         match part.is_empty() {
-            true => format!("Capacity, tables and structure fit together: {holds}, none fails."),
-            false => format!("{holds}, none fails; to look at: {}.", part.join("; ")),
+            true => format!("Capacity, tables and structure fit together: {holds}, none failed."),
+            false => format!("{holds}, none failed; to look at: {}.", part.join("; ")),
         }
     }
 }

@@ -31,7 +31,7 @@ pub(super) fn fetch_into(store: &dyn Store, extent: Extent, bytes: &mut [u8]) ->
     if store.held(extent).iter().map(|e| e.bytes).sum::<u64>() == extent.bytes {
         return store.load(extent, bytes).map_err(Fetch::Io);
     }
-    let lost = !store.given_up(extent).is_empty();
+    let lost = !store.unreadable(extent).is_empty();
     Err(Fetch::Absent(if lost { Absence::Unreadable } else { Absence::NotRead }))
 }
 
@@ -61,7 +61,7 @@ pub(super) fn read(
 /// A place of which nothing is held.
 fn missing(store: &dyn Store, extent: Extent, each: &mut dyn FnMut(Piece<'_>) -> io::Result<()>) -> io::Result<()> {
     let mut at = extent.start.0;
-    for lost in if extent.is_empty() { Vec::new() } else { store.given_up(extent) } {
+    for lost in if extent.is_empty() { Vec::new() } else { store.unreadable(extent) } {
         some(Piece::Missing(lost.start.0 - at, Absence::NotRead), each)?;
         some(Piece::Missing(lost.bytes, Absence::Unreadable), each)?;
         at = lost.end();

@@ -3,9 +3,11 @@
 //! [`copy`] reads; a second thread keeps what arrived. What is already kept, deferred or given up in the store is not
 //! swept again, so resuming is simply running once more. `docs/copying.md` tells the strategy with its reasons.
 
+mod check;
 mod error;
 mod event;
 mod halt;
+mod known;
 mod nearby;
 mod options;
 mod outcome;
@@ -18,6 +20,7 @@ mod tally;
 mod trouble;
 mod writer;
 
+pub use check::CheckFigures;
 pub use error::CopyError;
 pub use event::{Event, PassProgress, Progress, Round, TroubleKind};
 pub use options::{Controls, CopyOptions, StopAfter};
@@ -29,9 +32,10 @@ use halt::{FollowError, Halt};
 use pieces::Kind;
 use run::Run;
 use std::io::{Read, Seek};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 use sweep::Sweep;
 use tally::Tally;
+use trouble::Suspects;
 
 /// Follows a plan: reads from `reader` what `store` does not have yet and keeps it there.
 ///
@@ -51,41 +55,49 @@ pub fn copy<'c>(
     controls: Controls<'c>,
 ) -> Result<CopyOutcome, CopyError> {
     options.check(reader.identity())?;
-    let began = Instant::now();
+    let began = reader.clock().now();
     let before = Tally::take(&mut plan, store, reader.identity())?;
     let (ended, kept, figures) = std::thread::scope(|scope| {
-        let (desk, writer) = writer::start(scope, store, options);
+        let (desk, writer) = writer::start(scope, store, options, reader.clock());
         let mut run = Run::new(reader, store, options, controls, desk, &before, began);
         let ended = follow_all(&mut plan, &mut run, &before);
+        let ended = run.settle_end(ended);
         // Leaving lets go of the channel, which is what tells the writer to commit and end.
         let figures = run.leave();
         let kept = writer.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         (ended, kept, figures)
     });
     let after = Tally::take(&mut plan, store, reader.identity());
-    let outcome = |end, tally: Tally| figures.into_outcome(end, &tally, store, began.elapsed());
+    let outcome = |end, tally: Tally| figures.into_outcome(end, &tally, store, reader.clock().since(began));
     if let Err(fault) = kept {
         let outcome = outcome(End::Failed, after.unwrap_or(before));
         return Err(CopyError::Store { doing: fault.doing, error: fault.error, outcome: Box::new(outcome) });
     }
-    match ended {
-        Ok(()) => Ok(outcome(End::Complete, after?)),
-        Err(FollowError::Halt(Halt::Stopped(reason))) => Ok(outcome(End::Stopped { reason }, after?)),
-        Err(FollowError::Halt(Halt::Gone { extent, message })) => Ok(outcome(End::Gone { extent, message }, after?)),
+    let end = match ended {
+        Ok(()) => End::Complete,
+        Err(FollowError::Halt(Halt::Stopped(reason))) => End::Stopped { reason },
+        Err(FollowError::Halt(Halt::Gone { extent, message })) => End::Gone { extent, message },
+        Err(FollowError::Halt(Halt::Silent { extent, failed_in_a_row, .. })) => End::Silent { extent, failed_in_a_row },
+        Err(FollowError::Halt(Halt::Changed { byte, marks })) => {
+            End::Changed { byte, withdrawn_bytes: marks.iter().map(|mark| mark.extent().bytes).sum() }
+        }
+        Err(FollowError::Halt(Halt::NoRoom { room })) => End::NoRoom { room },
         Err(FollowError::Halt(Halt::Source(error))) => {
             let outcome = outcome(End::Failed, after.unwrap_or(before));
-            Err(CopyError::Source { error, outcome: Box::new(outcome) })
+            return Err(CopyError::Source { error, outcome: Box::new(outcome) });
         }
         Err(FollowError::Halt(Halt::WriterEnded | Halt::ShareUsedUp | Halt::PastClass)) => {
             unreachable!("a writer that ended early gave its error above; the others are dealt with where they arise")
         }
-        Err(FollowError::Plan(error)) => Err(CopyError::Plan(error)),
-    }
+        Err(FollowError::Plan(error)) => return Err(CopyError::Plan(error)),
+    };
+    Ok(outcome(end, after?))
 }
 
 /// Every class with its deferred places, then what was put off beyond that.
 fn follow_all(plan: &mut (impl Read + Seek), run: &mut Run<'_>, before: &Tally) -> Result<(), FollowError> {
     run.announce_start(before);
+    run.check_first()?;
     let mut cut_short = Vec::new();
     let through = run.options().through;
     let planned = |class: &Class| before.of(*class).planned_bytes > 0;
@@ -98,7 +110,7 @@ fn follow_all(plan: &mut (impl Read + Seek), run: &mut Run<'_>, before: &Tally) 
             continue;
         }
         run.limit_trouble(Some(share(run.options(), sweep_took)));
-        match trouble::rounds(plan, run, Some(class), Kind::Wanted) {
+        match trouble::rounds(plan, run, Some(class), Kind::Wanted, Suspects::Left) {
             Err(FollowError::Halt(Halt::ShareUsedUp)) => {
                 run.announce_share_used_up(class);
                 cut_short.push(class);
@@ -109,10 +121,13 @@ fn follow_all(plan: &mut (impl Read + Seek), run: &mut Run<'_>, before: &Tally) 
     }
     for class in cut_short {
         run.begin_class(class, true);
-        trouble::rounds(plan, run, Some(class), Kind::Wanted)?;
+        trouble::rounds(plan, run, Some(class), Kind::Wanted, Suspects::Left)?;
     }
     if run.any_trouble() && through.is_none() {
-        trouble::rounds(plan, run, None, Kind::Gap)?;
+        trouble::rounds(plan, run, None, Kind::Gap, Suspects::Left)?;
+        // What may have stopped the drive comes when nothing else is left to lose.
+        trouble::rounds(plan, run, None, Kind::Wanted, Suspects::Alone)?;
+        trouble::rounds(plan, run, None, Kind::Gap, Suspects::Alone)?;
     }
     Ok(())
 }

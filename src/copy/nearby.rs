@@ -28,10 +28,10 @@ impl Nearby {
     pub(super) fn from_store(drive_bytes: u64, store: &dyn Store) -> Nearby {
         let mut nearby = Nearby::new(drive_bytes);
         for window in Extent::between(0, drive_bytes).pieces(WINDOW.max(drive_bytes >> 20)) {
-            for place in store.given_up(window) {
+            for place in store.unreadable(window) {
                 nearby.mark(place);
             }
-            for place in store.deferred(window) {
+            for place in store.skipped(window) {
                 nearby.mark(Extent::between(place.start.0, place.start.0 + 1));
             }
         }

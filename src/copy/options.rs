@@ -23,10 +23,6 @@ pub struct CopyOptions {
     /// Largest request in bytes; requests end on its multiples where they can. A multiple of the physical sector up
     /// to [`CopyOptions::LARGEST_REQUEST`]. Usually 1 MiB.
     pub request_bytes: u64,
-    /// Bytes kept before they are made durable. Usually 64 MiB.
-    pub commit_bytes: u64,
-    /// Longest time before what was kept is made durable. Usually 5 s.
-    pub commit_time: Duration,
     /// How far a first failure makes the sweep jump, in bytes. Doubled by each further failure, halved by each success.
     /// Usually 64 KiB.
     pub first_step: u64,
@@ -72,8 +68,6 @@ impl Default for CopyOptions {
     fn default() -> CopyOptions {
         CopyOptions {
             request_bytes: 1 << 20,
-            commit_bytes: 64 << 20,
-            commit_time: Duration::from_secs(5),
             first_step: 64 << 10,
             largest_step: 64 << 20,
             retries: 1,

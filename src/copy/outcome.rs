@@ -1,5 +1,6 @@
 //! How a copy ended.
 
+use super::check::CheckFigures;
 use crate::allocation::Class;
 use crate::extent::Extent;
 use serde::Serialize;
@@ -19,6 +20,8 @@ pub struct CopyOutcome {
     pub slow_requests: u64,
     /// Bytes that arrived in this run.
     pub arrived_bytes: u64,
+    /// Sectors read once more to see whether the drive still gives its own bytes; in none of the numbers above.
+    pub checks: CheckFigures,
     /// Where requests failed in this run, ascending.
     pub bad_regions: Vec<BadRegion>,
     /// Failed requests outside the listed regions: more than 65,536 regions are not listed.
@@ -46,6 +49,27 @@ pub enum End {
         extent: Extent,
         /// What the kernel said.
         message: String,
+    },
+    /// The drive is there, but answers nothing: not even what it gave before. Run again when it has rested, or after power
+    /// was off; what it did not answer counts as skipped.
+    Silent {
+        /// The first request that it did not answer.
+        extent: Extent,
+        /// Requests that failed in a row.
+        failed_in_a_row: u32,
+    },
+    /// The drive answers with other bytes than it gave before. Constant bytes that came since it last gave its own are
+    /// withdrawn: they are read again.
+    Changed {
+        /// The first byte that differs, of the drive.
+        byte: u64,
+        /// Bytes withdrawn.
+        withdrawn_bytes: u64,
+    },
+    /// The destination has no room for more; all that arrived is safe. Run again when there is.
+    NoRoom {
+        /// Bytes that were left there.
+        room: u64,
     },
     /// It failed; only in the outcome that a [`super::CopyError`] carries.
     Failed,
@@ -105,6 +129,7 @@ impl CopyOutcome {
         self.failed_requests += before.failed_requests;
         self.slow_requests += before.slow_requests;
         self.arrived_bytes += before.arrived_bytes;
+        self.checks.add(&before.checks);
         self.failed_requests_unlisted += before.failed_requests_unlisted;
         self.seconds += before.seconds;
         self.paused_seconds += before.paused_seconds;

@@ -121,8 +121,8 @@ impl<F: Follower> PlanVisitor for Cutter<'_, F> {
 /// What of `extent` the store knows nothing about.
 pub(super) fn waiting(store: &dyn Store, extent: Extent) -> Vec<Extent> {
     let mut known = store.held(extent);
-    known.extend(store.deferred(extent));
-    known.extend(store.given_up(extent));
+    known.extend(store.skipped(extent));
+    known.extend(store.unreadable(extent));
     if known.is_empty() {
         return vec![extent];
     }

@@ -44,7 +44,7 @@ impl Regions {
             let whole = Extent::between(start, end);
             let (mut unreadable_bytes, mut unreadable_sectors) = (0, 0);
             let mut hull: Option<Extent> = None;
-            for lost in whole.pieces(WINDOW).flat_map(|window| store.given_up(window)) {
+            for lost in whole.pieces(WINDOW).flat_map(|window| store.unreadable(window)) {
                 unreadable_bytes += lost.bytes;
                 unreadable_sectors += lost.aligned_to(unit).bytes / unit;
                 hull = Some(Extent::between(hull.map_or(lost.start.0, |h| h.start.0), lost.end()));

@@ -1,27 +1,29 @@
 //! The reading side of a copy: one request at a time, with everything that must be looked at between two.
 
+use super::check::{CheckFigures, DriveCheck};
 use super::event::{PassProgress, Progress, Round, TroubleKind};
-use super::halt::Halt;
+use super::halt::{FollowError, Halt};
 use super::nearby::Nearby;
 use super::outcome::StopReason;
 use super::progress::Pace;
 use super::regions::Regions;
 use super::tally::{Counts, Tally};
-use super::writer::Desk;
+use super::writer::{BUFFERS_BYTES, Desk};
 use super::{ClassOutcome, Controls, CopyOptions, CopyOutcome, End, Event};
 use crate::allocation::Class;
+use crate::clock::Moment;
 use crate::extent::Extent;
 use crate::plan::PassHeader;
-use crate::source::{Reader, Store};
+use crate::source::{Failure, Mark, Reader, Skip, Store};
 use std::sync::atomic::Ordering;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// How a request went.
 pub(super) enum Answer {
     /// The bytes are on their way into the store; `slow` when they took longer than allowed.
     Arrived { slow: Option<Duration> },
     /// They could not be read.
-    Failed { took: Duration },
+    Failed { took: Duration, failure: Failure },
 }
 
 /// Counts that make up the outcome.
@@ -31,6 +33,7 @@ pub(super) struct Figures {
     slow: u64,
     arrived: u64,
     paused: Duration,
+    checks: CheckFigures,
     regions: Regions,
     unit: u64,
 }
@@ -43,8 +46,11 @@ pub(super) struct Run<'r> {
     controls: Controls<'r>,
     desk: Desk,
     figures: Figures,
+    check: DriveCheck<'r>,
+    /// Bytes that had arrived when the destination's room was looked at last.
+    room_seen_at: u64,
     nearby: Nearby,
-    began: Instant,
+    began: Moment,
     pace: Pace,
     /// The plan's bytes as they stand, what is on its way included.
     counts: Counts,
@@ -59,7 +65,7 @@ pub(super) struct Run<'r> {
     /// When, in working time, the class must leave its deferred places.
     trouble_until: Option<Duration>,
     celsius: Option<f64>,
-    asked_temperature: Option<Instant>,
+    asked_temperature: Option<Moment>,
 }
 
 /// How often a pause looks whether it was stopped.
@@ -73,7 +79,7 @@ impl<'r> Run<'r> {
         controls: Controls<'r>,
         desk: Desk,
         before: &Tally,
-        began: Instant,
+        began: Moment,
     ) -> Run<'r> {
         let identity = reader.identity();
         let figures = Figures {
@@ -82,6 +88,7 @@ impl<'r> Run<'r> {
             slow: 0,
             arrived: 0,
             paused: Duration::ZERO,
+            checks: CheckFigures::default(),
             regions: Regions::default(),
             unit: identity.physical_sector.bytes(),
         };
@@ -92,6 +99,8 @@ impl<'r> Run<'r> {
             controls,
             desk,
             figures,
+            check: DriveCheck::new(reader, store, &before.held),
+            room_seen_at: 0,
             nearby: Nearby::from_store(identity.bytes, store),
             began,
             pace: Pace::default(),
@@ -123,12 +132,65 @@ impl<'r> Run<'r> {
 
     /// Time since the start without pauses.
     pub(super) fn working_time(&self) -> Duration {
-        self.began.elapsed().saturating_sub(self.figures.paused)
+        self.since(self.began).saturating_sub(self.figures.paused)
+    }
+
+    fn since(&self, earlier: Moment) -> Duration {
+        self.reader.clock().since(earlier)
     }
 
     /// Ends the reading side; the writer notices, commits and ends too.
-    pub(super) fn leave(self) -> Figures {
+    pub(super) fn leave(mut self) -> Figures {
+        self.figures.checks = self.check.figures();
         self.figures
+    }
+
+    /// Before the first request, if there is one: does the drive still give what it gave in earlier runs?
+    pub(super) fn check_first(&mut self) -> Result<(), Halt> {
+        if self.left() == 0 { Ok(()) } else { self.check.check_content(0) }
+    }
+
+    /// Planned bytes that are neither copied nor unreadable.
+    fn left(&self) -> u64 {
+        self.counts.planned_bytes.saturating_sub(self.counts.copied_bytes + self.counts.unreadable_bytes)
+    }
+
+    /// However the copy ended: is what it brought the drive's own, and what is to be remembered?
+    pub(super) fn settle_end(&mut self, ended: Result<(), FollowError>) -> Result<(), FollowError> {
+        let checked = match &ended {
+            Ok(()) | Err(FollowError::Halt(Halt::Stopped(_) | Halt::NoRoom { .. })) => {
+                let arrived = self.figures.arrived;
+                if arrived > 0 { self.check.check_content(arrived) } else { Ok(()) }
+            }
+            _ => Ok(()),
+        };
+        // That the drive gives other bytes is the graver news; that it is gone now takes nothing back.
+        let ended = match checked {
+            Err(halt @ Halt::Changed { .. }) => Err(halt.into()),
+            _ => ended,
+        };
+        if let Err(FollowError::Halt(Halt::Silent { marks, .. } | Halt::Changed { marks, .. })) = &ended {
+            // If the writer has ended, its error is the news.
+            let _ = marks.iter().try_for_each(|mark| self.desk.mark(*mark));
+        }
+        ended
+    }
+
+    /// Decides what waits for the drive to answer.
+    pub(super) fn decide(&mut self) -> Result<(), Halt> {
+        let decided = self.check.decide(self.figures.arrived)?;
+        self.remember(decided)
+    }
+
+    fn remember(&mut self, decided: Vec<Mark>) -> Result<(), Halt> {
+        for mark in decided {
+            let extent = mark.extent();
+            self.desk.mark(mark)?;
+            self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
+            self.counts.unreadable_bytes += extent.bytes;
+            self.tell(&Event::Unreadable { extent });
+        }
+        Ok(())
     }
 
     pub(super) fn begin_class(&mut self, class: Class, has_trouble: bool) {
@@ -165,41 +227,54 @@ impl<'r> Run<'r> {
     /// One request. `was_deferred` says in which state its bytes are now.
     pub(super) fn attempt(&mut self, extent: Extent, was_deferred: bool) -> Result<Answer, Halt> {
         self.check_limits()?;
+        self.check_room()?;
         self.mind_the_heat()?;
         let mut buffer = self.desk.buffer()?;
         let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
         self.figures.requests += 1;
         self.at = extent.end();
         let attempt = self.reader.attempt(extent, &mut buffer.bytes_mut()[..count])?;
-        let answer = if attempt.arrived {
-            self.desk.keep(extent, buffer)?;
-            self.figures.arrived += extent.bytes;
-            self.counts.copied_bytes += extent.bytes;
-            if was_deferred {
-                self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
-            } else {
-                self.passed_over(extent.bytes);
+        let answer = match attempt.failure {
+            None => {
+                // Asked before the buffer goes, told after it: what is kept may be withdrawn, never the other way round.
+                let checked = self.check.succeeded(extent, &buffer.bytes()[..count], self.figures.arrived);
+                self.desk.keep(extent, buffer)?;
+                self.arrived(extent, was_deferred);
+                self.remember(checked?)?;
+                let slow = self.options.slow.is_some_and(|limit| attempt.took > limit);
+                if slow {
+                    self.figures.slow += 1;
+                    self.nearby.mark(extent);
+                }
+                Answer::Arrived { slow: slow.then_some(attempt.took) }
             }
-            let slow = self.options.slow.is_some_and(|limit| attempt.took > limit);
-            if slow {
-                self.figures.slow += 1;
+            Some(failure) => {
+                self.desk.give_back(buffer);
+                self.figures.failed[self.class as usize] += 1;
+                self.figures.regions.failed(extent);
                 self.nearby.mark(extent);
+                let decided = self.check.failed(extent, failure, self.figures.arrived)?;
+                self.remember(decided)?;
+                Answer::Failed { took: attempt.took, failure }
             }
-            Answer::Arrived { slow: slow.then_some(attempt.took) }
-        } else {
-            self.desk.give_back(buffer);
-            self.figures.failed[self.class as usize] += 1;
-            self.figures.regions.failed(extent);
-            self.nearby.mark(extent);
-            Answer::Failed { took: attempt.took }
         };
         self.tell_progress();
         Ok(answer)
     }
 
-    /// Puts a place off that was waiting.
-    pub(super) fn defer(&mut self, extent: Extent) -> Result<(), Halt> {
-        self.desk.defer(extent)?;
+    fn arrived(&mut self, extent: Extent, was_deferred: bool) {
+        self.figures.arrived += extent.bytes;
+        self.counts.copied_bytes += extent.bytes;
+        if was_deferred {
+            self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
+        } else {
+            self.passed_over(extent.bytes);
+        }
+    }
+
+    /// Skips a place that was not read yet.
+    pub(super) fn skip(&mut self, extent: Extent, why: Skip, failure: Failure) -> Result<(), Halt> {
+        self.desk.mark(Mark::Skipped { extent, why, failure })?;
         self.class_has_trouble = true;
         self.any_trouble = true;
         self.put_off += extent.bytes;
@@ -208,13 +283,11 @@ impl<'r> Run<'r> {
         Ok(())
     }
 
-    /// Gives a deferred place up.
-    pub(super) fn give_up(&mut self, extent: Extent) -> Result<(), Halt> {
-        self.desk.give_up(extent)?;
-        self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
-        self.counts.unreadable_bytes += extent.bytes;
-        self.tell(&Event::Unreadable { extent });
-        Ok(())
+    /// A skipped place has failed alone so many times.
+    pub(super) fn unreadable(&mut self, extent: Extent, tries: u32, failure: Failure) -> Result<(), Halt> {
+        let tries = u16::try_from(tries).unwrap_or(u16::MAX);
+        let decided = self.check.unreadable(Mark::Unreadable { extent, tries, failure }, failure);
+        self.remember(decided.into_iter().collect())
     }
 
     pub(super) fn begin_pass(&mut self, pass: &PassHeader) {
@@ -277,7 +350,7 @@ impl<'r> Run<'r> {
         if !self.pace.is_due(self.working_time(), self.figures.arrived) {
             return;
         }
-        let left = self.counts.planned_bytes.saturating_sub(self.counts.copied_bytes + self.counts.unreadable_bytes);
+        let left = self.left();
         let rate = self.pace.rate();
         #[allow(clippy::cast_precision_loss, reason = "an estimate needs no 53 bits")]
         let seconds_left = rate.filter(|rate| *rate > 0.0).map(|rate| left as f64 / rate);
@@ -291,7 +364,7 @@ impl<'r> Run<'r> {
             unreadable_bytes: self.counts.unreadable_bytes,
             arrived_bytes: self.figures.arrived,
             rate,
-            seconds: self.began.elapsed().as_secs_f64(),
+            seconds: self.since(self.began).as_secs_f64(),
             seconds_left,
             failed_requests: self.figures.failed.iter().sum(),
             celsius: self.celsius,
@@ -307,12 +380,26 @@ impl<'r> Run<'r> {
         }
     }
 
+    /// Room for what is on its way and what is next, looked at now and then: what has arrived must never find the
+    /// destination full.
+    fn check_room(&mut self) -> Result<(), Halt> {
+        if self.figures.arrived > 0 && self.figures.arrived - self.room_seen_at < BUFFERS_BYTES / 2 {
+            return Ok(());
+        }
+        self.room_seen_at = self.figures.arrived;
+        let needed = self.left().min(2 * BUFFERS_BYTES);
+        match self.store.room().filter(|room| *room < needed) {
+            Some(room) => Err(Halt::NoRoom { room }),
+            None => Ok(()),
+        }
+    }
+
     fn check_stop(&self) -> Result<(), Halt> {
         let limits = &self.options.stop_after;
         let reached = |limit: Option<u64>, now: u64| limit.is_some_and(|limit| now >= limit);
         let reason = if self.controls.stop.load(Ordering::Relaxed) {
             StopReason::Asked
-        } else if limits.time.is_some_and(|limit| self.began.elapsed() >= limit) {
+        } else if limits.time.is_some_and(|limit| self.since(self.began) >= limit) {
             StopReason::Time
         } else if reached(limits.bytes, self.figures.arrived) {
             StopReason::Bytes
@@ -332,18 +419,18 @@ impl<'r> Run<'r> {
         }
         let until = self.options.warm_limit - CopyOptions::COOLING;
         self.tell(&Event::Paused { celsius, until_celsius: until });
-        let began = Instant::now();
+        let began = self.reader.clock().now();
         let cooled = self.wait_until_cool(until);
-        self.figures.paused += began.elapsed();
-        self.tell(&Event::Resumed { celsius: self.celsius, seconds: began.elapsed().as_secs_f64() });
+        self.figures.paused += self.since(began);
+        self.tell(&Event::Resumed { celsius: self.celsius, seconds: self.since(began).as_secs_f64() });
         cooled
     }
 
     fn wait_until_cool(&mut self, until: f64) -> Result<(), Halt> {
         loop {
-            std::thread::sleep(NAP.min(self.options.temperature_every));
+            self.reader.clock().sleep(NAP.min(self.options.temperature_every));
             self.check_stop()?;
-            let is_due = self.asked_temperature.is_none_or(|at| at.elapsed() >= self.options.temperature_every);
+            let is_due = self.asked_temperature.is_none_or(|at| self.since(at) >= self.options.temperature_every);
             // A sensor that no longer answers must not hold the copy for ever.
             if is_due && self.temperature_if_due().is_none_or(|celsius| celsius <= until) {
                 return Ok(());
@@ -353,11 +440,12 @@ impl<'r> Run<'r> {
 
     /// The temperature, if it is time to ask and there is one.
     fn temperature_if_due(&mut self) -> Option<f64> {
+        let now = self.reader.clock().now();
         let thermometer = self.controls.thermometer.as_mut()?;
-        if self.asked_temperature.is_some_and(|at| at.elapsed() < self.options.temperature_every) {
+        if self.asked_temperature.is_some_and(|at| now.since(at) < self.options.temperature_every) {
             return None;
         }
-        self.asked_temperature = Some(Instant::now());
+        self.asked_temperature = Some(now);
         self.celsius = thermometer();
         self.celsius
     }
@@ -387,6 +475,7 @@ impl Figures {
             failed_requests_unlisted: self.regions.unlisted(),
             seconds: took.as_secs_f64(),
             paused_seconds: self.paused.as_secs_f64(),
+            checks: self.checks,
         }
     }
 }

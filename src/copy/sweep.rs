@@ -6,6 +6,7 @@ use super::pieces::{Follower, Kind, waiting};
 use super::run::{Answer, Run};
 use crate::extent::Extent;
 use crate::plan::PassHeader;
+use crate::source::{Failure, Skip};
 
 /// Makes requests of pieces that touch, and jumps ahead after trouble.
 pub(super) struct Sweep<'s, 'r> {
@@ -33,7 +34,7 @@ impl<'s, 'r> Sweep<'s, 'r> {
         while at < part.end() {
             if at < self.skip_until {
                 let skipped = Extent::between(at, part.end().min(self.skip_until));
-                self.run.defer(skipped)?;
+                self.run.skip(skipped, Skip::Near, Failure::default())?;
                 at = skipped.end();
                 continue;
             }
@@ -57,8 +58,8 @@ impl<'s, 'r> Sweep<'s, 'r> {
                 let jump = self.jump(extent);
                 self.run.announce_trouble(extent, TroubleKind::Slow, took, jump);
             }
-            Answer::Failed { took } => {
-                self.run.defer(extent)?;
+            Answer::Failed { took, failure } => {
+                self.run.skip(extent, Skip::Failed, failure)?;
                 let jump = self.jump(extent);
                 self.run.announce_trouble(extent, TroubleKind::Failed, took, jump);
             }
@@ -92,7 +93,7 @@ impl Follower for Sweep<'_, '_> {
                 // Near a bad place nothing is read only for convenience. It waits for the end: some of it may be
                 // wanted by a class that leaves it to this gap.
                 self.ask()?;
-                self.run.defer(part)?;
+                self.run.skip(part, Skip::Near, Failure::default())?;
             } else {
                 self.take(part)?;
             }

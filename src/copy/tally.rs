@@ -3,12 +3,16 @@
 use super::CopyError;
 use super::halt::FollowError;
 use super::halt::Halt;
+use super::known::Spread;
 use super::pieces::{self, Follower, Kind};
 use crate::allocation::Class;
 use crate::extent::Extent;
 use crate::plan::{PassHeader, PlanHeader};
 use crate::source::{SourceIdentity, Store};
 use std::io::{Read, Seek};
+
+/// A held place is offered in parts of so many bytes to the sectors by which the drive is checked.
+const OFFERED_AT_ONCE: u64 = 1 << 20;
 
 /// Bytes of one class's passes.
 #[derive(Clone, Copy, Default)]
@@ -22,6 +26,8 @@ pub(super) struct Counts {
 /// What the store has of a plan, by class.
 pub(super) struct Tally {
     classes: [Counts; Class::ALL.len()],
+    /// Some of what the store holds, spread over it.
+    pub(super) held: Spread<Extent>,
 }
 
 impl Tally {
@@ -31,8 +37,12 @@ impl Tally {
         store: &dyn Store,
         identity: &SourceIdentity,
     ) -> Result<Tally, CopyError> {
-        let mut counter =
-            Counter { store, tally: Tally { classes: Default::default() }, class: 0, plan_source: (0, 0) };
+        let mut counter = Counter {
+            store,
+            tally: Tally { classes: Default::default(), held: Spread::default() },
+            class: 0,
+            plan_source: (0, 0),
+        };
         match pieces::follow(plan, None, &mut counter) {
             Ok(()) => {}
             Err(FollowError::Plan(error)) => return Err(error.into()),
@@ -89,9 +99,13 @@ impl Follower for Counter<'_> {
     fn piece(&mut self, extent: Extent, _: Kind) -> Result<(), Halt> {
         let counts = &mut self.tally.classes[self.class];
         counts.planned_bytes += extent.bytes;
-        counts.copied_bytes += sum(self.store.held(extent));
-        counts.deferred_bytes += sum(self.store.deferred(extent));
-        counts.unreadable_bytes += sum(self.store.given_up(extent));
+        let held = self.store.held(extent);
+        held.iter()
+            .flat_map(|place| place.pieces(OFFERED_AT_ONCE))
+            .for_each(|part| self.tally.held.offer(part.bytes, || Some(part)));
+        counts.copied_bytes += sum(held);
+        counts.deferred_bytes += sum(self.store.skipped(extent));
+        counts.unreadable_bytes += sum(self.store.unreadable(extent));
         Ok(())
     }
 }

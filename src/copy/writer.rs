@@ -1,22 +1,27 @@
-//! The writing side: a thread that keeps what arrives while the next request is under way.
+//! The writing side: a thread that keeps what arrives while the next request is under way. When it becomes durable is for
+//! the store to say, except at the ends of passes and of the copy.
 
 use super::CopyOptions;
 use super::halt::Halt;
+use crate::clock::Clock;
 use crate::extent::Extent;
-use crate::source::{AlignedBuffer, Store};
+use crate::source::{AlignedBuffer, Mark, Store};
 use std::io;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, SyncSender, channel, sync_channel};
+use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::{Scope, ScopedJoinHandle};
-use std::time::Instant;
+use std::time::Duration;
 
 /// Memory for what has arrived and is not yet written. It bridges a flush of the destination.
-const BUFFERS_BYTES: u64 = 16 << 20;
+pub(super) const BUFFERS_BYTES: u64 = 16 << 20;
+
+/// Pauses before a write that failed is tried again. What has arrived may never arrive again, and many failures of a
+/// destination pass: a network that stumbles, room that another program gives back.
+const PAUSES: [Duration; 3] = [Duration::ZERO, Duration::from_secs(1), Duration::from_secs(5)];
 
 /// What the writer is asked to do, in order.
 enum Order {
     Keep(Extent, AlignedBuffer),
-    Defer(Extent),
-    GiveUp(Extent),
+    Mark(Mark),
     Commit,
     /// Say when everything before is done.
     Answer(SyncSender<()>),
@@ -39,7 +44,8 @@ pub(super) struct Desk {
 pub(super) fn start<'scope, 'env>(
     scope: &'scope Scope<'scope, 'env>,
     store: &'env dyn Store,
-    options: &'env CopyOptions,
+    options: &CopyOptions,
+    clock: &'env Clock,
 ) -> (Desk, ScopedJoinHandle<'scope, Result<(), StoreFault>>) {
     let size = usize::try_from(options.request_bytes).expect("a request is at most 16 MiB");
     let count = (BUFFERS_BYTES / options.request_bytes).clamp(2, 64);
@@ -49,8 +55,8 @@ pub(super) fn start<'scope, 'env>(
         // Zeroed memory that is never touched costs nothing, so small requests leave most of these unused.
         let _ = back.send(AlignedBuffer::new(size));
     }
-    let handle =
-        scope.spawn(move || Writer { store, options, back, unsafe_since: None, unsafe_bytes: 0 }.work(&incoming));
+    let writer = Writer { store, clock, back, fault: None };
+    let handle = scope.spawn(move || writer.work(&incoming));
     (Desk { orders, spare, returned: None }, handle)
 }
 
@@ -60,32 +66,27 @@ impl Desk {
         self.returned.take().map_or_else(|| self.spare.recv().map_err(|_| Halt::WriterEnded), Ok)
     }
 
-    /// Takes back a buffer that was not filled.
+    /// Takes a buffer back that was not filled.
     pub(super) fn give_back(&mut self, buffer: AlignedBuffer) {
         self.returned = Some(buffer);
     }
 
-    /// Has the first `extent.bytes` of `buffer` kept.
+    /// What the first `extent.bytes` bytes of the buffer hold has arrived.
     pub(super) fn keep(&self, extent: Extent, buffer: AlignedBuffer) -> Result<(), Halt> {
         self.order(Order::Keep(extent, buffer))
     }
 
-    /// Has a place put off.
-    pub(super) fn defer(&self, extent: Extent) -> Result<(), Halt> {
-        self.order(Order::Defer(extent))
+    /// Something is to be remembered of a place.
+    pub(super) fn mark(&self, mark: Mark) -> Result<(), Halt> {
+        self.order(Order::Mark(mark))
     }
 
-    /// Has a place given up.
-    pub(super) fn give_up(&self, extent: Extent) -> Result<(), Halt> {
-        self.order(Order::GiveUp(extent))
-    }
-
-    /// Has everything so far made durable.
+    /// What was told so far is to be made durable.
     pub(super) fn commit(&self) -> Result<(), Halt> {
         self.order(Order::Commit)
     }
 
-    /// Waits until the store has been told all of the above.
+    /// Waits until the store was told all of the above.
     pub(super) fn settle(&self) -> Result<(), Halt> {
         let (done, wait) = sync_channel(1);
         self.order(Order::Answer(done))?;
@@ -99,71 +100,59 @@ impl Desk {
 
 struct Writer<'w> {
     store: &'w dyn Store,
-    options: &'w CopyOptions,
+    clock: &'w Clock,
     back: Sender<AlignedBuffer>,
-    /// When the first thing was told that is not durable yet.
-    unsafe_since: Option<Instant>,
-    unsafe_bytes: u64,
+    /// What the store refused, for good. From then on nothing is asked of the reading side, and what had arrived already
+    /// is kept as far as the store takes it.
+    fault: Option<StoreFault>,
 }
 
 impl Writer<'_> {
     fn work(mut self, incoming: &Receiver<Order>) -> Result<(), StoreFault> {
-        let worked = self.until_let_go(incoming);
-        // Also after a refusal: what was accepted before it may still be made durable.
-        let committed = self.commit();
-        worked.and(committed)
-    }
-
-    fn until_let_go(&mut self, incoming: &Receiver<Order>) -> Result<(), StoreFault> {
-        loop {
-            let order = match self.unsafe_since {
-                None => incoming.recv().map_err(|_| RecvTimeoutError::Disconnected),
-                Some(since) => incoming.recv_timeout(self.options.commit_time.saturating_sub(since.elapsed())),
-            };
-            match order {
-                Ok(order) => self.carry_out(order)?,
-                Err(RecvTimeoutError::Timeout) => self.commit()?,
-                Err(RecvTimeoutError::Disconnected) => return Ok(()),
-            }
-            // A busy channel never times out.
-            let late = self.unsafe_since.is_some_and(|since| since.elapsed() >= self.options.commit_time);
-            if late || self.unsafe_bytes >= self.options.commit_bytes {
-                self.commit()?;
+        while let Ok(order) = incoming.recv() {
+            self.carry_out(order);
+            if self.fault.is_some() {
+                // The reading side gets no buffer any more once these are used up; what it sent is not lost.
+                incoming.try_iter().for_each(|order| self.carry_out(order));
+                break;
             }
         }
+        // Also after a refusal: what was accepted may still be made durable.
+        self.commit();
+        self.fault.map_or(Ok(()), Err)
     }
 
-    fn carry_out(&mut self, order: Order) -> Result<(), StoreFault> {
-        let told = match order {
+    fn carry_out(&mut self, order: Order) {
+        match order {
             Order::Keep(extent, buffer) => {
                 let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
-                let kept = self.store.keep(extent, &buffer.bytes()[..count]);
+                self.insist("writing what was read", |store| store.keep(extent, &buffer.bytes()[..count]));
                 // The reading side may have ended already.
                 let _ = self.back.send(buffer);
-                self.unsafe_bytes += extent.bytes;
-                kept.map_err(|error| StoreFault { doing: "writing what was read", error })
             }
-            Order::Defer(extent) => {
-                self.store.defer(extent).map_err(|error| StoreFault { doing: "recording a deferred place", error })
-            }
-            Order::GiveUp(extent) => {
-                self.store.give_up(extent).map_err(|error| StoreFault { doing: "recording an unreadable place", error })
-            }
-            Order::Commit => return self.commit(),
+            Order::Mark(mark) => self.insist("recording what became of a place", |store| store.mark(mark)),
+            Order::Commit => self.commit(),
             Order::Answer(done) => {
                 let _ = done.send(());
-                return Ok(());
             }
-        };
-        self.unsafe_since.get_or_insert_with(Instant::now);
-        told
+        }
     }
 
-    fn commit(&mut self) -> Result<(), StoreFault> {
-        if self.unsafe_since.take().is_none() {
-            return Ok(());
+    fn commit(&mut self) {
+        self.insist("making what was written durable", |store| store.commit());
+    }
+
+    /// Asks the store until it does something, or for the last time.
+    fn insist(&mut self, doing: &'static str, ask: impl Fn(&dyn Store) -> io::Result<()>) {
+        let mut pauses = PAUSES.into_iter().take(if self.fault.is_some() { 0 } else { PAUSES.len() });
+        while let Err(error) = ask(self.store) {
+            match pauses.next() {
+                Some(pause) => self.clock.sleep(pause),
+                None => {
+                    self.fault.get_or_insert(StoreFault { doing, error });
+                    return;
+                }
+            }
         }
-        self.unsafe_bytes = 0;
-        self.store.commit().map_err(|error| StoreFault { doing: "making what was written durable", error })
     }
 }

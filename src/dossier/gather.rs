@@ -4,12 +4,13 @@ use super::density::{AreaDensity, PLACES, shares};
 use super::{Audience, Dossier};
 use crate::allocation::{Choices, Class, ClassMap, ClassRun, DriveArea, DriveMap, classify};
 use crate::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
-use crate::case::{Case, CaseError, Record, RecordLine, read_record};
+use crate::case::{Case, CaseError, JournalState, Record, RecordLine, read_record};
 use crate::extent::{Extent, ExtentSet};
 use crate::history::{HISTORY_NAME, read_history};
-use crate::journal::{Claim, JournalError, read_claims};
+use crate::journal::{JournalError, standing_chunks};
 use crate::partition::AreaKind;
 use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, open_plan, read_plan};
+use crate::regular_file;
 use crate::report::SurveyReport;
 use crate::source::Store;
 use crate::verify::WholeSum;
@@ -17,7 +18,6 @@ use sha2::{Digest, Sha256};
 use std::convert::Infallible;
 use std::io::{self, Read};
 use std::path::Path;
-use std::time::SystemTime;
 
 /// Areas that get a picture of their own; the largest are chosen.
 const AREAS_DRAWN: usize = 8;
@@ -86,8 +86,8 @@ pub struct RecordedSum {
     pub when: String,
     /// The SHA-256 of the whole image.
     pub sha256: String,
-    /// Whether something was copied since.
-    pub copied_since: bool,
+    /// Whether the image may have been written to since, or was then.
+    pub out_of_date: bool,
 }
 
 /// Puts together what is known. `choices` are those of the plan, so that what was wanted shows as such.
@@ -109,15 +109,15 @@ pub fn gather(
     let record = read_record(case.folder())?;
     Ok(Dossier {
         audience,
-        made: humantime::format_rfc3339_seconds(SystemTime::now()).to_string(),
+        made: crate::human::now(),
         case: case.file().clone(),
-        image_name: case.file().image.file_name().to_owned(),
+        image_name: case.file().image_name().to_owned(),
         densities: densities(drive, &classify(drive, choices), store),
         plan: plan.map(|plan| plan_facts(plan, store)),
         files,
         not_whole,
         ranges: ranges(case, drive, &planned)?,
-        recorded_sums: recorded_sums(&record),
+        recorded_sums: recorded_sums(&record, &case.journal_state()?),
         sum,
         history: read_history(&case.folder().join(HISTORY_NAME))?,
         record: match audience {
@@ -150,7 +150,7 @@ fn plan_facts(plan: Plan, store: &dyn Store) -> PlanFacts {
     let facts = |pass: &crate::plan::Pass| PassFacts {
         header: pass.header.clone(),
         held_bytes: pass.extents().iter().map(|extent| bytes(store.held(*extent))).sum(),
-        unreadable_bytes: pass.extents().iter().map(|extent| bytes(store.given_up(*extent))).sum(),
+        unreadable_bytes: pass.extents().iter().map(|extent| bytes(store.unreadable(*extent))).sum(),
     };
     let passes = plan.passes.iter().map(facts).collect();
     PlanFacts { header: plan.header, passes }
@@ -159,19 +159,20 @@ fn plan_facts(plan: Plan, store: &dyn Store) -> PlanFacts {
 fn ranges(case: &Case, drive: &DriveMap, planned: &ExtentSet) -> Result<RangeFacts, GatherError> {
     let store = case.store();
     let everything = drive.identity.extent();
-    let known: ExtentSet = [store.held(everything), store.given_up(everything), store.deferred(everything)]
+    let known: ExtentSet = [store.held(everything), store.unreadable(everything), store.skipped(everything)]
         .into_iter()
         .flatten()
         .collect();
     let mut chunks = 0;
-    for claim in read_claims(&case.journal_path())? {
-        chunks += u64::from(matches!(claim?, Claim::Copied { .. }));
+    for chunk in standing_chunks(&case.journal_path())? {
+        chunk?;
+        chunks += 1;
     }
     let [held_bytes, ..] = store.totals();
     Ok(RangeFacts {
         held_bytes,
-        unreadable: store.given_up(everything),
-        put_off: store.deferred(everything),
+        unreadable: store.unreadable(everything),
+        put_off: store.skipped(everything),
         waiting: planned.extents().iter().flat_map(|extent| known.missing_from(*extent)).collect(),
         chunks,
         journal_sha256: file_sha256(&case.journal_path())?,
@@ -179,7 +180,7 @@ fn ranges(case: &Case, drive: &DriveMap, planned: &ExtentSet) -> Result<RangeFac
 }
 
 fn file_sha256(path: &Path) -> io::Result<String> {
-    let mut file = std::fs::File::open(path)?;
+    let mut file = regular_file::open(path)?;
     let (mut hasher, mut buffer) = (Sha256::new(), vec![0; 1 << 20]);
     loop {
         match file.read(&mut buffer)? {
@@ -189,13 +190,14 @@ fn file_sha256(path: &Path) -> io::Result<String> {
     }
 }
 
-fn recorded_sums(record: &Record) -> Vec<RecordedSum> {
-    let copied = |line: &RecordLine| line.command == "copy" && line.figures["arrived_bytes"].as_u64() != Some(0);
-    let last_copy = record.lines.iter().filter(|line| copied(line)).map(|line| line.line).max().unwrap_or(0);
+fn recorded_sums(record: &Record, now: &JournalState) -> Vec<RecordedSum> {
     let sum = |line: &RecordLine| {
         let sha256 =
             line.figures["sha256"].as_str().filter(|_| line.command == "verify" || line.command == "report")?;
-        Some(RecordedSum { when: line.when.clone(), sha256: sha256.to_owned(), copied_since: last_copy > line.line })
+        // What was recorded without the journal's state is not known to be valid.
+        let then = serde_json::from_value::<JournalState>(line.figures["journal"].clone()).ok();
+        let out_of_date = then.is_none_or(|then| then.written_to || then != *now);
+        Some(RecordedSum { when: line.when.clone(), sha256: sha256.to_owned(), out_of_date })
     };
     record.lines.iter().filter_map(sum).collect()
 }
@@ -244,7 +246,7 @@ fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn Store) -> A
         let extents = within.iter().filter(|run| run.class == class).map(|run| run.extent);
         (class, shares(extent, PLACES, extents))
     };
-    let known = [store.held(extent), store.deferred(extent), store.given_up(extent)];
+    let known = [store.held(extent), store.skipped(extent), store.unreadable(extent)];
     let bytes = known.each_ref().map(|list| list.iter().map(|e| e.bytes).sum::<u64>());
     let [copied, put_off, unreadable] = known.map(|list| shares(extent, PLACES, list));
     let rest = (0..PLACES).map(|i| (1.0 - copied[i] - put_off[i] - unreadable[i]).max(0.0)).collect();

@@ -62,7 +62,7 @@ pub(super) fn area(index: usize, area: &AreaDensity) -> Markup {
     let copied = format!("{}: what of each place is copied. In all: {}.", area.name, states.join(", "));
     html! {
         figure {
-            figcaption { (human::name(&area.name)) " " span.quiet { (human::bytes(total)) " from byte " (human::count(area.extent.start.0)) } }
+            figcaption { (&area.name) " " span.quiet { (human::bytes(total)) " from byte " (human::count(area.extent.start.0)) } }
             (both(&format!("holds-{index}"), |id, width| {
                 let frame = Frame { id, title: "What it holds", description: &holds, width, plot_height: 76.0 };
                 let layers: Vec<Layer<'_>> = area.classes.iter().zip(&class_names).filter(|((class, _), _)| !is_blank(*class))

@@ -4,8 +4,8 @@ use super::{Dossier, page};
 use crate::allocation::DriveMap;
 use crate::audit::Truth;
 use crate::extent::Extent;
+use crate::new_file::{NewFileError, Readers, check_new, write_new};
 use crate::report::audit_csv;
-use crate::write_new::{WriteNewError, check_new, write_new};
 use serde::Serialize;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 pub enum PublishError {
     /// A file.
     #[error(transparent)]
-    File(#[from] WriteNewError),
+    File(#[from] NewFileError),
     /// Writing.
     #[error("the report: {0}")]
     Io(#[from] io::Error),
@@ -26,12 +26,15 @@ pub enum PublishError {
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Published {
     /// The page.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub page: PathBuf,
     /// Its bytes.
     pub page_bytes: u64,
     /// Every file with its state.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub files: PathBuf,
     /// Every stretch that is not copied although it was planned.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub ranges: PathBuf,
 }
 
@@ -44,8 +47,8 @@ fn lists(page: &Path) -> [PathBuf; 2] {
 /// Refuses a page whose name, or that of a list beside it, is taken.
 ///
 /// # Errors
-/// [`WriteNewError::Exists`].
-pub fn check_free(page: &Path) -> Result<(), WriteNewError> {
+/// [`NewFileError::Exists`].
+pub fn check_free(page: &Path) -> Result<(), NewFileError> {
     lists(page).iter().try_for_each(|list| check_new(list))?;
     check_new(page)
 }
@@ -62,11 +65,11 @@ pub fn publish(
 ) -> Result<Published, PublishError> {
     check_free(path)?;
     let [files, ranges] = lists(path);
-    write_new(&files, |out| audit_csv(drive, truth, out).map_err(PublishError::from))?;
-    write_new(&ranges, |out| ranges_csv(dossier, out).map_err(PublishError::from))?;
+    write_new(&files, Readers::AsUsual, |out| audit_csv(drive, truth, out).map_err(PublishError::from))?;
+    write_new(&ranges, Readers::AsUsual, |out| ranges_csv(dossier, out).map_err(PublishError::from))?;
     dossier.lists = [&files, &ranges].map(|list| list.file_name().unwrap_or_default().to_string_lossy().into_owned());
     let text = page(dossier);
-    write_new(path, |out| out.write_all(text.as_bytes()).map_err(PublishError::from))?;
+    write_new(path, Readers::AsUsual, |out| out.write_all(text.as_bytes()).map_err(PublishError::from))?;
     Ok(Published { page: path.to_path_buf(), page_bytes: text.len() as u64, files, ranges })
 }
 

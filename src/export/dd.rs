@@ -6,6 +6,7 @@
 use super::ExportError;
 use crate::extent::Extent;
 use crate::plan::{PassHeader, PlanHeader, PlanVisitor, stream_plan};
+use crate::text::is_plain;
 use std::io::{self, Read, Write};
 
 /// The part that is the same for every plan.
@@ -69,9 +70,9 @@ impl<W: Write> PlanVisitor for Script<'_, W> {
     }
 }
 
-/// One word to the shell, whatever is in it. Control characters, which could play tricks with a terminal when the
-/// script prints the word, are replaced.
+/// One word to the shell, whatever is in it. What is not plain, and could play tricks with a terminal when the
+/// script prints the word, is replaced.
 fn quoted(text: &str) -> String {
-    let harmless: String = text.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }).collect();
+    let harmless: String = text.chars().map(|c| if is_plain(c) { c } else { '\u{FFFD}' }).collect();
     format!("'{}'", harmless.replace('\'', r"'\''"))
 }

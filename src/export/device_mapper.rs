@@ -3,6 +3,7 @@
 use super::ExportError;
 use crate::extent::Extent;
 use crate::plan::read_plan;
+use crate::text::is_plain;
 use std::io::{self, Read, Write};
 
 /// The unit of device-mapper tables, whatever the drive's own sectors are (Linux
@@ -48,7 +49,7 @@ pub fn device_mapper(plan: impl Read, out: &mut impl Write, options: &DeviceMapp
     let plan = read_plan(plan)?;
     let source = &plan.header.source;
     let device = options.device.as_ref().unwrap_or(&source.path);
-    if device.is_empty() || device.contains(|c: char| c.is_whitespace() || c.is_control() || c == '\\') {
+    if device.is_empty() || device.contains(|c: char| c.is_whitespace() || !is_plain(c) || c == '\\') {
         return Err(ExportError::DeviceName { device: device.clone() });
     }
     if !source.bytes.is_multiple_of(SECTOR) {

@@ -1,8 +1,9 @@
 //! What can go wrong with an export.
 
+use crate::new_file::NewFileError;
 use crate::plan::{PlanReadError, StreamError};
-use crate::write_new::WriteNewError;
 use std::io;
+use std::path::PathBuf;
 
 /// Why an export was not made.
 #[derive(Debug, thiserror::Error)]
@@ -13,10 +14,19 @@ pub enum ExportError {
     Plan(#[from] PlanReadError),
     /// The destination could not be written.
     #[error(transparent)]
-    File(#[from] WriteNewError),
+    File(#[from] NewFileError),
     /// The output could not be written.
     #[error("the export could not be written: {0}")]
     Output(#[from] io::Error),
+    /// Nothing in the plan tells its drive from another.
+    #[error(
+        "{plan}: this plan was made before anything of its drive could be read, so nothing in it tells that drive from another; it is \
+         followed only in its own case"
+    )]
+    NoFingerprint {
+        /// The plan.
+        plan: PathBuf,
+    },
     /// A device name that a table cannot hold.
     #[error(
         "the device `{device}` cannot stand in a device-mapper table, where blanks separate the fields: name it as a path without blanks, or by its numbers as MAJOR:MINOR"

@@ -12,8 +12,8 @@ pub use dd::dd;
 pub use device_mapper::{DeviceMapper, Rest, device_mapper};
 pub use error::ExportError;
 
-use crate::plan::open_plan;
-use crate::write_new::write_new;
+use crate::new_file::{Readers, write_new};
+use crate::plan::{open_plan, read_plan_header};
 use std::io::Write;
 use std::path::Path;
 
@@ -33,7 +33,7 @@ pub enum Form {
 /// # Errors
 /// [`ExportError`]; there is then nothing new at `destination`.
 pub fn export_to_new_file(plan: &Path, form: &Form, destination: &Path) -> Result<(), ExportError> {
-    write_new(destination, |out| export(plan, form, out))
+    write_new(destination, Readers::AsUsual, |out| export(plan, form, out))
 }
 
 /// Exports the plan in the file `plan` to `out`.
@@ -41,6 +41,10 @@ pub fn export_to_new_file(plan: &Path, form: &Form, destination: &Path) -> Resul
 /// # Errors
 /// [`ExportError`]; part of the export may have been written by then.
 pub fn export(plan: &Path, form: &Form, out: &mut impl Write) -> Result<(), ExportError> {
+    // What follows an export cannot ask for anybody's word.
+    if *form != Form::Csv && read_plan_header(open_plan(plan)?)?.source.fingerprint.bytes == 0 {
+        return Err(ExportError::NoFingerprint { plan: plan.to_path_buf() });
+    }
     let input = open_plan(plan)?;
     match form {
         Form::Csv => csv(input, out),

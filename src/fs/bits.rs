@@ -40,6 +40,15 @@ impl Scan {
         }
     }
 
+    /// Everything from the next bit up to bit `to` is clear.
+    pub fn clear_to(&mut self, to: u64) {
+        let to = to.min(self.end);
+        if to > self.at {
+            self.close();
+            self.at = to;
+        }
+    }
+
     /// Reads a bitmap's parts: byte of the bitmap at which each begins, ascending, and its place on the drive. What cannot
     /// be read, and what no part holds, is unknown.
     ///

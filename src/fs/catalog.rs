@@ -396,7 +396,7 @@ pub struct Link<'c> {
 }
 
 impl<'c> Link<'c> {
-    /// The name. Characters that are not valid UTF-16 are shown as U+FFFD.
+    /// The name. Half of a UTF-16 pair alone is kept as [`crate::text::lone_surrogate`] has it.
     pub fn name(&self) -> &'c str {
         let Text(packed) = self.catalog.links[self.index].name;
         let start = usize::try_from(packed >> 16).expect("a place in memory");

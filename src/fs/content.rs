@@ -25,6 +25,11 @@ pub enum Content {
 }
 
 impl Content {
+    /// Code that starts the drive: planned whole, with nothing in it to recognise.
+    pub(crate) fn code() -> Content {
+        Content::Opaque { sign: None, recognised: None, findings: Findings::new() }
+    }
+
     /// What it is in a word, where that is known.
     pub fn name(&self) -> Option<&'static str> {
         match self {
@@ -88,6 +93,15 @@ pub static NOT_RECOGNISED: Code = Code {
               encrypted as a whole, or damaged; all of it is planned as if it were in use.",
 };
 
+/// The start of a partition does not answer.
+pub static START_UNREADABLE: Code = Code {
+    id: "volume-start-unreadable",
+    severity: Severity::Damage,
+    meaning: "The first sector of this volume could not be read, and no copy of a boot sector or superblock was found. Nothing is known \
+              to be wrong with it: when the drive answers there again, the volume may be read. Until then all of it is planned as if it \
+              were in use.",
+};
+
 /// Boot sectors lost, and more than one geometry fits what is left.
 pub static GEOMETRY_AMBIGUOUS: Code = Code {
     id: "volume-geometry-ambiguous",
@@ -97,7 +111,8 @@ pub static GEOMETRY_AMBIGUOUS: Code = Code {
 };
 
 /// The codes of this module.
-pub static CODES: &[&Code] = &[&NOT_READ, &ENCRYPTED, &MEMBER, &HEADER_DAMAGED, &NOT_RECOGNISED, &GEOMETRY_AMBIGUOUS];
+pub static CODES: &[&Code] =
+    &[&NOT_READ, &ENCRYPTED, &MEMBER, &HEADER_DAMAGED, &NOT_RECOGNISED, &START_UNREADABLE, &GEOMETRY_AMBIGUOUS];
 
 /// Reads the volume in `window`.
 ///
@@ -134,8 +149,12 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     } else if let Some(volume) = by_copies(window)? {
         return Ok(Content::Volume(volume));
     } else if found.is_none() {
-        let sentence = "no known boot sector or superblock at the start or at the places of its copies";
-        findings.push(Finding::at(&NOT_RECOGNISED, window.extent().start, sentence));
+        let (code, sentence) = if first.as_ref().is_some_and(|block| block.whole().is_none()) {
+            (&START_UNREADABLE, "the first sector cannot be read, and nothing known stands at the places of its copies")
+        } else {
+            (&NOT_RECOGNISED, "no known boot sector or superblock at the start or at the places of its copies")
+        };
+        findings.push(Finding::at(code, window.extent().start, sentence));
     }
     // Last of all, because it reads some MiB: no healthy volume comes here.
     match infer::read(window)? {
@@ -150,6 +169,20 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
         Some(found) => taken_whole(window, sign, found, findings),
         None => Content::Opaque { sign, recognised: None, findings },
     })
+}
+
+/// Looks at the start of a partition that has no file system by definition, and no further as long as nothing is recognised
+/// there: `None`. What is recognised all the same is read as anywhere else.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone.
+pub fn read_reserved(window: &Window<'_>) -> Result<Option<Content>, SourceLost> {
+    let first = window.read(0, 512.min(window.extent().bytes))?;
+    let Some(sector) = first.as_ref().and_then(|block| block.whole()) else { return Ok(None) };
+    if boot_sign::recognise(sector).is_none() && signs::look_at_start(window)?.is_none() {
+        return Ok(None);
+    }
+    read_content(window).map(Some)
 }
 
 /// Reads a volume whose boot sectors and their copies are all lost, if one geometry alone fits what is left of it. Reads

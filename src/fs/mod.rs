@@ -19,7 +19,9 @@ pub use catalog::{
     Catalog, CatalogBuilder, Link, Node, NodeId, NodeKind, NodeSpec, ORPHANS, Parent, Purpose, Role, Stream, StreamSpec,
 };
 pub use clusters::{ClusterGeometry, ClusterRun, ClusterSet};
-pub use content::{CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content, read_without_boot_sector};
+pub use content::{
+    CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content, read_reserved, read_without_boot_sector,
+};
 pub use infer::Inferred;
 pub use timestamp::Timestamp;
 
@@ -85,12 +87,16 @@ pub struct RecordCounts {
     pub sound: u64,
     /// In use, and carrying the number of another.
     pub misnumbered: u64,
-    /// All zero: never used.
+    /// All zero, and not marked as in use.
     pub unused: u64,
-    /// Read, and not a sound record.
+    /// All zero although marked as in use: wiped or lost.
+    pub blank: u64,
+    /// Read, and neither a sound record nor zeros.
     pub damaged: u64,
     /// Not readable.
     pub unreadable: u64,
+    /// Not read yet: see [`crate::source::Reader::not_read_yet`].
+    pub not_read_yet: u64,
 }
 
 /// Everything that is known of one volume after its metadata was read.

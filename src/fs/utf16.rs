@@ -1,13 +1,25 @@
 //! UTF-16 made into text that is safe in a path.
 
+use crate::text::{is_lone_surrogate, lone_surrogate};
 use std::char::{REPLACEMENT_CHARACTER, decode_utf16};
 
-/// Puts the UTF-16 text `units` (little-endian bytes) into `text`, replacing what was there. Surrogates that are not
-/// paired become U+FFFD.
+/// Puts the UTF-16 text `units` (little-endian bytes) into `text`, replacing what was there.
 pub fn decode(units: &[u8], text: &mut String) {
     text.clear();
-    let units = units.chunks_exact(2).map(|pair| u16::from_le_bytes([pair[0], pair[1]]));
-    text.extend(decode_utf16(units).map(|c| c.unwrap_or(REPLACEMENT_CHARACTER)));
+    decode_units(units.chunks_exact(2).map(|pair| u16::from_le_bytes([pair[0], pair[1]])), text);
+}
+
+/// Adds UTF-16 text without loss: a surrogate that is not paired becomes the character that stands for it, and so do the two
+/// halves of a pair that means such a character itself, so that no two names come to the same text.
+pub fn decode_units(units: impl Iterator<Item = u16>, text: &mut String) {
+    let alone = |unit| lone_surrogate(unit).unwrap_or(REPLACEMENT_CHARACTER);
+    for decoded in decode_utf16(units) {
+        match decoded {
+            Ok(c) if is_lone_surrogate(c) => text.extend(c.encode_utf16(&mut [0; 2]).iter().map(|unit| alone(*unit))),
+            Ok(c) => text.push(c),
+            Err(half) => text.push(alone(half.unpaired_surrogate())),
+        }
+    }
 }
 
 /// As [`decode`], for a name that becomes part of a path: `/` and NUL, which no driver writes but a damaged or
@@ -60,8 +72,20 @@ mod tests {
         assert_eq!(named(""), "\u{FFFD}");
         assert_eq!(named("."), "\u{FFFD}");
         assert_eq!(named(".."), "\u{FFFD}\u{FFFD}");
-        let mut out = String::new();
-        decode_name(&[b'a', 0, 0x00, 0xD8, b'b', 0], &mut out);
-        assert_eq!(out, "a\u{FFFD}b");
+    }
+
+    /// [MS-FSCC] 2.1.5: a name is any sequence of 16-bit units (from memory), so that halves of pairs are names of their own.
+    #[test]
+    fn halves_of_pairs_stay_apart() {
+        let of = |units: &[u16]| {
+            let mut out = String::new();
+            decode_units(units.iter().copied(), &mut out);
+            out
+        };
+        assert_eq!(of(&[97, 0xD800, 98]), "a\u{10D800}b");
+        assert_eq!(of(&[0xDC00, 0xD83D]), "\u{10DC00}\u{10D83D}");
+        assert_eq!(of(&[0xD83D, 0xDE00]), "\u{1F600}");
+        // U+10D812, in whose block halves are kept.
+        assert_eq!(of(&[0xDBF6, 0xDC12]), "\u{10DBF6}\u{10DC12}");
     }
 }

@@ -14,8 +14,7 @@ pub use write::HistoryWriter;
 use crate::allocation::Class;
 use serde::{Deserialize, Serialize};
 
-/// Its name in the case's folder.
-pub const HISTORY_NAME: &str = "history.jsonl";
+pub use crate::case::HISTORY_NAME;
 
 /// One line of the history.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]

@@ -2,7 +2,7 @@
 
 use super::{Line, Point};
 use crate::allocation::Class;
-use std::fs::File;
+use crate::regular_file;
 use std::io::{self, BufRead, BufReader, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
@@ -73,7 +73,7 @@ impl HistoryFollower {
     /// # Errors
     /// What the kernel says of the file; what was read before stays.
     pub fn follow(&mut self) -> io::Result<&History> {
-        let mut file = match File::open(&self.path) {
+        let mut file = match regular_file::open(&self.path) {
             Ok(file) => file,
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(&self.history),
             Err(error) => return Err(error),
@@ -136,6 +136,7 @@ mod tests {
     use super::*;
     use crate::copy::{Event, Progress};
     use crate::history::HistoryWriter;
+    use std::fs::File;
     use std::io::Write;
 
     fn progress(seconds: f64, class: Class, copied: u64) -> Event {

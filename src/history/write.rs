@@ -3,10 +3,12 @@
 use super::{Line, Point};
 use crate::copy::{CopyOutcome, End, Event, Progress};
 use crate::human;
+use crate::regular_file;
+use crate::text::json;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
-use std::time::SystemTime;
 
 /// Seconds between two points at the beginning; after an hour it is a hundredth of the time gone, so that a day gives
 /// some hundred points more and not 86,400.
@@ -28,7 +30,8 @@ impl HistoryWriter {
     /// # Errors
     /// When the file cannot be opened or written.
     pub fn begin(path: &Path, drive_bytes: u64, plan_bytes: u64, copied_bytes: u64) -> io::Result<HistoryWriter> {
-        let mut file = File::options().read(true).append(true).create(true).open(path)?;
+        let mut options = File::options();
+        let mut file = regular_file::open_with(options.read(true).append(true).create(true).mode(0o600), path)?;
         if file.seek(SeekFrom::End(0))? > 0 {
             file.seek(SeekFrom::End(-1))?;
             let mut last = [0];
@@ -37,9 +40,8 @@ impl HistoryWriter {
                 file.write_all(b"\n")?;
             }
         }
-        let when = humantime::format_rfc3339_seconds(SystemTime::now()).to_string();
         let mut writer = HistoryWriter { file, last: None, latest: None, earlier: 0.0, error: None };
-        writer.line(&Line::Began { when, drive_bytes, plan_bytes, copied_bytes });
+        writer.line(&Line::Began { when: human::now(), drive_bytes, plan_bytes, copied_bytes });
         writer.error.take().map_or(Ok(writer), Err)
     }
 
@@ -120,6 +122,9 @@ impl HistoryWriter {
             Some(End::Complete) => "complete",
             Some(End::Stopped { .. }) => "stopped",
             Some(End::Gone { .. }) => "the drive stopped answering",
+            Some(End::Silent { .. }) => "the drive no longer answers",
+            Some(End::Changed { .. }) => "the drive gives other bytes than before",
+            Some(End::NoRoom { .. }) => "the destination has no more room",
             Some(End::Failed) | None => "failed",
         };
         self.line(&Line::Ended { seconds, how: how.to_owned() });
@@ -130,10 +135,9 @@ impl HistoryWriter {
     }
 
     fn line(&mut self, line: &Line) {
-        let mut text = serde_json::to_vec(line).expect("plain values");
-        text.push(b'\n');
+        let text = json(line).expect("plain values") + "\n";
         // One write a line, so that a reader never sees half of one for long.
-        if let Err(error) = self.file.write_all(&text) {
+        if let Err(error) = self.file.write_all(text.as_bytes()) {
             self.error.get_or_insert(error);
         }
     }

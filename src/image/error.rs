@@ -1,6 +1,6 @@
 //! What can be wrong with an image.
 
-use crate::write_new::WriteNewError;
+use crate::new_file::NewFileError;
 use std::io;
 use std::path::PathBuf;
 
@@ -10,7 +10,7 @@ use std::path::PathBuf;
 pub enum ImageError {
     /// The file could not be created.
     #[error(transparent)]
-    Create(#[from] WriteNewError),
+    Create(#[from] NewFileError),
     /// The file cannot be opened.
     #[error("{path}: the image cannot be opened: {error}")]
     Open {

@@ -12,12 +12,13 @@ pub use error::{ImageError, VhdxFault};
 pub use raw::Raw;
 pub use vhdx::{Vhdx, VhdxGeometry};
 
+use crate::new_file::{NewFile, Readers};
+use crate::regular_file;
 use crate::storage::{FileStorage, Storage};
 use crate::units::{ByteOffset, SectorSize};
-use crate::write_new::{WriteNewError, write_new};
 use serde::{Deserialize, Serialize};
 use std::fmt;
-use std::fs::{File, OpenOptions};
+use std::fs::OpenOptions;
 use std::io;
 use std::path::Path;
 
@@ -30,8 +31,8 @@ pub trait Image: Send + Sync {
     /// Writes bytes of the drive. They are safe only after the next [`Image::sync`].
     ///
     /// # Errors
-    /// What the kernel says; [`io::ErrorKind::InvalidInput`] beyond the end. After an error nothing more is written by
-    /// this handle: what is in the image then is for the journal to say.
+    /// What the kernel says; [`io::ErrorKind::InvalidInput`] beyond the end. Part may have been written; the same bytes can
+    /// be written again.
     fn write_at(&self, at: ByteOffset, bytes: &[u8]) -> io::Result<()>;
 
     /// Fills `buffer` with bytes of the drive; what was never written reads as zero.
@@ -44,8 +45,18 @@ pub trait Image: Send + Sync {
     /// Makes everything written before the call durable, and whatever is needed to find it again.
     ///
     /// # Errors
-    /// What the kernel says. Nothing written since the last success may be relied upon then.
+    /// What the kernel says. Everything written since the last success must then be written again before a later success
+    /// counts for it.
     fn sync(&self) -> io::Result<()>;
+
+    /// Bytes that the destination still has room for, where it tells.
+    fn room(&self) -> Option<u64>;
+
+    /// Whether the image is still the file at its path, and not shorter than it was.
+    ///
+    /// # Errors
+    /// When it was removed, replaced or cut.
+    fn check_intact(&self) -> io::Result<()>;
 }
 
 /// What kind of file an image is.
@@ -60,12 +71,26 @@ pub enum ImageForm {
 }
 
 impl ImageForm {
-    /// The name an image of this form has in a case folder.
+    /// Every form there is.
+    pub const ALL: [ImageForm; 2] = [ImageForm::Raw, ImageForm::Vhdx];
+
+    /// The name that an image of this form usually has in a case's folder.
     pub fn file_name(self) -> &'static str {
         match self {
             ImageForm::Raw => "image.raw",
             ImageForm::Vhdx => "image.vhdx",
         }
+    }
+
+    /// The name of one more image of this form: `image-2.raw` and so on.
+    pub fn numbered_name(self, number: u32) -> String {
+        self.file_name().replacen("image", &format!("image-{number}"), 1)
+    }
+
+    /// Whether an image of this form can have a name in a case's folder.
+    pub fn is_name_of_one(self, name: &str) -> bool {
+        let number = name.strip_prefix("image-").and_then(|rest| rest.split('.').next()?.parse().ok());
+        name == self.file_name() || number.is_some_and(|number| name == self.numbered_name(number))
     }
 }
 
@@ -90,12 +115,27 @@ pub fn create(
     logical: SectorSize,
     physical: SectorSize,
 ) -> Result<Box<dyn Image>, ImageError> {
-    write_new(path, |out| -> Result<(), ImageError> {
-        let failed = |error| WriteNewError::Io { path: path.to_path_buf(), error };
-        let file = out.get_ref().try_clone().map_err(failed)?;
-        lay_out(&FileStorage::new(file), form, bytes, logical, physical)
-    })?;
-    open(path, form)
+    create_with(path, form, bytes, logical, physical, |_| Ok(()))
+}
+
+/// As [`create`], with what `fill` writes into it: the image appears at `path` only when that is complete and durable.
+///
+/// # Errors
+/// [`ImageError`], and what `fill` returns.
+pub fn create_with(
+    path: &Path,
+    form: ImageForm,
+    bytes: u64,
+    logical: SectorSize,
+    physical: SectorSize,
+    fill: impl FnOnce(&dyn Image) -> Result<(), ImageError>,
+) -> Result<Box<dyn Image>, ImageError> {
+    let new = NewFile::begin(path, Readers::OwnerOnly)?;
+    let image = create_in(Box::new(FileStorage::new(new.file().try_clone()?)), form, bytes, logical, physical)?;
+    fill(image.as_ref())?;
+    image.sync()?;
+    drop(image);
+    open_in(Box::new(FileStorage::at(new.publish()?, path)), form)
 }
 
 /// Opens an image to go on writing.
@@ -103,9 +143,9 @@ pub fn create(
 /// # Errors
 /// [`ImageError`].
 pub fn open(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> {
-    let file = OpenOptions::new().read(true).write(true).open(path);
+    let file = regular_file::open_with(OpenOptions::new().read(true).write(true), path);
     let file = file.map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
-    open_in(Box::new(FileStorage::new(file)), form)
+    open_in(Box::new(FileStorage::at(file, path)), form)
 }
 
 /// Opens an image only to read it; every write fails.
@@ -113,7 +153,7 @@ pub fn open(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> 
 /// # Errors
 /// [`ImageError`].
 pub fn open_read_only(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> {
-    let file = File::open(path).map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
+    let file = regular_file::open(path).map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
     let storage = Box::new(FileStorage::new(file));
     Ok(match form {
         ImageForm::Raw => Box::new(Raw::open(storage)?),

@@ -2,7 +2,7 @@
 
 use super::zeros::{Run, runs};
 use super::{Image, ImageError, check_within};
-use crate::storage::{Cautious, Storage};
+use crate::storage::Storage;
 use crate::units::ByteOffset;
 use std::io;
 
@@ -11,7 +11,7 @@ use std::io;
 /// Long runs of zeros are made holes: that is right whatever stood there before (bytes that a crash left without a
 /// claim, a fill), and takes no room.
 pub struct Raw {
-    storage: Cautious,
+    storage: Box<dyn Storage>,
     bytes: u64,
 }
 
@@ -21,7 +21,6 @@ impl Raw {
     /// # Errors
     /// [`ImageError::Io`]; [`ImageError::Empty`].
     pub fn open(storage: Box<dyn Storage>) -> Result<Raw, ImageError> {
-        let storage = Cautious::new(storage);
         match storage.bytes()? {
             0 => Err(ImageError::Empty),
             bytes => Ok(Raw { storage, bytes }),
@@ -49,6 +48,15 @@ pub(super) fn write_sparsely(storage: &dyn Storage, at: u64, bytes: &[u8]) -> io
     Ok(())
 }
 
+/// Refuses a file that became shorter than `bytes`.
+pub(super) fn check_length(storage: &dyn Storage, bytes: u64) -> io::Result<()> {
+    let now = storage.bytes()?;
+    if now >= bytes {
+        return Ok(());
+    }
+    Err(io::Error::other(format!("the image was cut from {bytes} to {now} bytes while it was in use")))
+}
+
 impl Image for Raw {
     fn bytes(&self) -> u64 {
         self.bytes
@@ -56,7 +64,7 @@ impl Image for Raw {
 
     fn write_at(&self, at: ByteOffset, bytes: &[u8]) -> io::Result<()> {
         check_within(at, bytes.len(), self.bytes)?;
-        write_sparsely(&self.storage, at.0, bytes)
+        write_sparsely(self.storage.as_ref(), at.0, bytes)
     }
 
     fn read_at(&self, at: ByteOffset, buffer: &mut [u8]) -> io::Result<()> {
@@ -66,5 +74,14 @@ impl Image for Raw {
 
     fn sync(&self) -> io::Result<()> {
         self.storage.sync()
+    }
+
+    fn room(&self) -> Option<u64> {
+        self.storage.room()
+    }
+
+    fn check_intact(&self) -> io::Result<()> {
+        self.storage.check_intact()?;
+        check_length(self.storage.as_ref(), self.bytes)
     }
 }

@@ -1,6 +1,7 @@
-//! What a journal can say of a stretch of the drive.
+//! What a journal can say.
 
 use crate::extent::Extent;
+use crate::source::Mark;
 use std::fmt;
 
 /// The BLAKE3 hash of the bytes of one chunk.
@@ -26,34 +27,34 @@ impl fmt::Debug for ChunkHash {
     }
 }
 
-/// What is claimed of one stretch of the drive. What nothing is claimed of is waiting.
+/// What is claimed. A place of which nothing is claimed is not read yet.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 #[non_exhaustive]
 pub enum Claim {
-    /// Its bytes are durably in the image, and this is their hash.
+    /// The bytes of a place are durably in the image, and this is their hash.
     Copied {
-        /// The stretch.
+        /// The place.
         extent: Extent,
         /// Hash of its bytes as they came from the drive.
         hash: ChunkHash,
     },
-    /// It was tried or skipped, and is to be come back to.
-    Deferred {
-        /// The stretch.
-        extent: Extent,
-    },
-    /// It was given up.
-    Unreadable {
-        /// The stretch.
-        extent: Extent,
+    /// Something else about a place.
+    Marked(Mark),
+    /// A run is about to write to the image for the first time: until its claims follow, the image may hold bytes that
+    /// nothing here speaks of.
+    RunBegan {
+        /// When, in seconds since 1970, UTC.
+        when: u64,
     },
 }
 
 impl Claim {
-    /// The stretch of the drive it is about.
-    pub fn extent(&self) -> Extent {
-        match *self {
-            Claim::Copied { extent, .. } | Claim::Deferred { extent } | Claim::Unreadable { extent } => extent,
+    /// The place that it is about.
+    pub fn extent(&self) -> Option<Extent> {
+        match self {
+            Claim::Copied { extent, .. } => Some(*extent),
+            Claim::Marked(mark) => Some(mark.extent()),
+            Claim::RunBegan { .. } => None,
         }
     }
 }

@@ -1,7 +1,6 @@
 //! What can be wrong with a journal.
 
 use crate::extent::Extent;
-use crate::write_new::WriteNewError;
 use std::io;
 use std::path::PathBuf;
 
@@ -9,9 +8,6 @@ use std::path::PathBuf;
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum JournalError {
-    /// The file could not be created.
-    #[error(transparent)]
-    Create(#[from] WriteNewError),
     /// The file cannot be opened.
     #[error("{path}: the journal cannot be opened: {error}")]
     Open {
@@ -23,27 +19,22 @@ pub enum JournalError {
     /// Reading, writing or syncing failed.
     #[error("the journal could not be {doing}: {error}; what it said before is safe")]
     Io {
-        /// `read`, `written`, `cut` or `made durable`.
+        /// `read`, `written`, `cut`, `made durable` and so on.
         doing: &'static str,
         /// What the kernel said.
         error: io::Error,
     },
-    /// An earlier write failed, and nothing more is written by this handle.
-    #[error(
-        "an earlier write to the journal failed, so it is not written any more; start again to go on from what it holds"
-    )]
-    Stopped,
     /// The file does not begin as a journal does, or is shorter than a header.
     #[error("this is not a journal: it does not begin with the 64-byte header of one")]
     NotAJournal,
     /// It was written by a newer program.
-    #[error("the journal has format version {found}; this program knows version 1: use a newer one")]
+    #[error("the journal has format version {found}; this program knows versions 1 and 2: use a newer one")]
     Version {
         /// The version it names.
         found: u32,
     },
-    /// The header's check sum is wrong, or a field has an impossible value.
-    #[error("the journal's header is damaged: {what}; its records can be salvaged into a new journal")]
+    /// The header's checksum is wrong, or a field has an impossible value.
+    #[error("the journal's header is damaged: {what}; `gleaner mend` saves its sound records into a new one")]
     Header {
         /// What is wrong with it.
         what: &'static str,
@@ -51,7 +42,7 @@ pub enum JournalError {
     /// A record that had been durable is damaged.
     #[error(
         "the journal is damaged at byte {offset} (record {number}), and sound records follow, so this is no torn end; \
-         the others can be salvaged into a new journal"
+         `gleaner mend` saves the sound ones into a new journal"
     )]
     Damaged {
         /// Where the first damaged record starts in the journal.
@@ -59,8 +50,10 @@ pub enum JournalError {
         /// Its number, from 1.
         number: u64,
     },
-    /// A record whose check sum is right says what cannot be.
-    #[error("the journal's record {number} at byte {offset} cannot be right: {what}")]
+    /// A record whose checksum is right says what cannot be.
+    #[error(
+        "the journal's record {number} at byte {offset} cannot be right: {what}; `gleaner mend` saves the others into a new journal"
+    )]
     Unsound {
         /// Where it starts in the journal.
         offset: u64,

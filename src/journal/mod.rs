@@ -4,8 +4,8 @@
 //! rests on: nothing of a claim reaches the file before the bytes it speaks of are durable in the image. So any record
 //! that is found whole is true, whatever happened to its neighbours.
 //!
-//! Claims commute: `copied` overrides everything, `unreadable` overrides `deferred`. Whatever the order in which claims
-//! are applied, and however often, the same [`Ranges`] come out.
+//! Claims are taken in the order of the journal: a withdrawal or a retry takes back what stands before it, and nothing
+//! else does.
 
 mod claim;
 mod error;
@@ -18,12 +18,12 @@ mod writer;
 
 pub use claim::{ChunkHash, Claim};
 pub use error::{JournalError, Unsound};
-pub use header::{JournalHeader, VERSION};
+pub use header::{JournalHeader, VERSION, is_journal, read_header};
 pub use ranges::{RangeState, Ranges};
 pub use record::RECORD_BYTES;
 pub use salvage::{Salvaged, salvage};
-pub use scan::{Claims, read_claims, read_claims_in, replay};
-pub use writer::{Batch, Journal};
+pub use scan::{Claims, read_claims, read_claims_in, replay, standing_chunks};
+pub use writer::Journal;
 
 use crc::{CRC_32_ISCSI, Crc};
 

@@ -1,9 +1,11 @@
 //! Reading a journal from its start, record by record, in constant memory.
 
 use super::record::{Decoded, Record};
-use super::{Claim, JournalError, JournalHeader, RECORD_BYTES, Ranges, Unsound};
+use super::{ChunkHash, Claim, JournalError, JournalHeader, RECORD_BYTES, Ranges, Unsound};
+use crate::extent::Extent;
+use crate::regular_file;
+use crate::source::Mark;
 use crate::storage::{FileStorage, Storage};
-use std::fs::File;
 use std::path::Path;
 
 /// Records read at once.
@@ -14,6 +16,7 @@ const READ_AHEAD: u64 = 1024;
 pub struct Claims<S> {
     storage: S,
     header: JournalHeader,
+    version: u32,
     /// Length of the file in bytes.
     bytes: u64,
     /// Number of the record that comes next.
@@ -23,6 +26,8 @@ pub struct Claims<S> {
     ahead_from: u64,
     done: bool,
     torn_bytes: u64,
+    /// Withdrawals among the records read so far, modulo 65536.
+    withdrawals: u16,
 }
 
 /// Reads the claims of the journal at `path`, leaving it as it is.
@@ -30,7 +35,7 @@ pub struct Claims<S> {
 /// # Errors
 /// [`JournalError::Open`], and what [`read_claims_in`] returns.
 pub fn read_claims(path: &Path) -> Result<Claims<FileStorage>, JournalError> {
-    let file = File::open(path).map_err(|error| JournalError::Open { path: path.to_path_buf(), error })?;
+    let file = regular_file::open(path).map_err(|error| JournalError::Open { path: path.to_path_buf(), error })?;
     read_claims_in(FileStorage::new(file))
 }
 
@@ -46,8 +51,8 @@ pub fn read_claims_in<S: Storage>(storage: S) -> Result<Claims<S>, JournalError>
         return Err(JournalError::NotAJournal);
     }
     storage.read_at(0, &mut first).map_err(unread)?;
-    let header = JournalHeader::decode(&first)?;
-    Ok(Claims::behind_header(storage, header, bytes))
+    let (header, version) = JournalHeader::decode(&first)?;
+    Ok(Claims::behind_header(storage, header, version, bytes))
 }
 
 /// What the claims of the journal at `path` come to, leaving it as it is.
@@ -63,13 +68,58 @@ pub fn replay(path: &Path) -> Result<(JournalHeader, Ranges), JournalError> {
     Ok((claims.header, ranges))
 }
 
+/// The chunks that the journal at `path` claims as copied and has not withdrawn since, with their hashes.
+///
+/// # Errors
+/// As [`read_claims`]; the iterator's as its.
+pub fn standing_chunks(
+    path: &Path,
+) -> Result<impl Iterator<Item = Result<(Extent, ChunkHash), JournalError>>, JournalError> {
+    let mut withdrawn: Vec<(usize, Extent)> = Vec::new();
+    for (number, claim) in read_claims(path)?.enumerate() {
+        if let Claim::Marked(Mark::Withdrawn { extent }) = claim? {
+            withdrawn.push((number, extent));
+        }
+    }
+    let stands = move |number: usize, extent: &Extent| {
+        let later = &withdrawn[withdrawn.partition_point(|(at, _)| *at < number)..];
+        later.iter().all(|(_, withdrawn)| withdrawn.intersection(extent).is_none())
+    };
+    Ok(read_claims(path)?.enumerate().filter_map(move |(number, claim)| match claim {
+        Ok(Claim::Copied { extent, hash }) => stands(number, &extent).then_some(Ok((extent, hash))),
+        Ok(_) => None,
+        Err(error) => Some(Err(error)),
+    }))
+}
+
 fn unread(error: std::io::Error) -> JournalError {
     JournalError::Io { doing: "read", error }
 }
 
 impl<S: Storage> Claims<S> {
-    pub(super) fn behind_header(storage: S, header: JournalHeader, bytes: u64) -> Claims<S> {
-        Claims { storage, header, bytes, next: 1, ahead: Vec::new(), ahead_from: 1, done: false, torn_bytes: 0 }
+    pub(super) fn behind_header(storage: S, header: JournalHeader, version: u32, bytes: u64) -> Claims<S> {
+        Claims {
+            storage,
+            header,
+            version,
+            bytes,
+            next: 1,
+            ahead: Vec::new(),
+            ahead_from: 1,
+            done: false,
+            torn_bytes: 0,
+            withdrawals: 0,
+        }
+    }
+
+    /// The version of the format that it is in.
+    pub(super) fn version(&self) -> u32 {
+        self.version
+    }
+
+    /// Withdrawals read so far, modulo 65536.
+    pub(super) fn withdrawals(&self) -> u16 {
+        self.withdrawals
     }
 
     /// Which case and drive it belongs to.
@@ -113,7 +163,7 @@ impl<S: Storage> Claims<S> {
         }
         let at = usize::try_from((number - self.ahead_from) * RECORD_BYTES).expect("at most 64 KiB");
         let bytes = std::array::from_fn(|i| self.ahead[at + i]);
-        Ok(Record::decode(&bytes, number, &self.header))
+        Ok(Record::decode(&bytes, number, &self.header, self.version))
     }
 
     /// Record `number` is broken. It is part of a torn end unless a later batch was begun: that happens only once all
@@ -137,6 +187,8 @@ impl<S: Storage> Claims<S> {
         match self.look(number)? {
             Decoded::Sound(record) => {
                 self.next += 1;
+                let withdrawn = matches!(record.claim, Claim::Marked(Mark::Withdrawn { .. }));
+                self.withdrawals = record.withdrawals.wrapping_add(u16::from(withdrawn));
                 Ok(Some(record.claim))
             }
             Decoded::Broken => self.explain_broken(number).map(|()| None),

@@ -1,70 +1,35 @@
 //! Appending to a journal.
 
+use super::header::VERSION_1;
 use super::record::{Record, lies_within};
 use super::scan::read_claims_in;
 use super::{Claim, JournalError, JournalHeader, RECORD_BYTES, Ranges};
-use crate::image::Image;
-use crate::storage::{Cautious, FileStorage, Storage};
-use crate::write_new::{WriteNewError, write_new};
-use std::fs::OpenOptions;
-use std::io::Write;
-use std::path::Path;
+use crate::source::Mark;
+use crate::storage::Storage;
 
 /// Records encoded and written at once.
 const WRITE_AT_ONCE: usize = 4096;
 
-/// A journal open for appending.
-///
-/// Claims wait in memory until they are written by [`Journal::sync`] or [`Journal::write_batch`], which must come after
-/// the image was made durable. After an error in writing, the handle refuses further work: what is in the file then is
-/// for the next opening to find out.
+/// How much room is reserved ahead, in bytes: claims of 16 GiB in requests of 1 MiB. On a full disk the image is what fails
+/// first then, and what it took can still be claimed.
+const RESERVE: u64 = 1 << 20;
+
+/// A journal open for appending. The claims of [`Journal::write`] must speak of bytes that are durable in the image.
 pub struct Journal {
-    storage: Cautious,
+    storage: Box<dyn Storage>,
     header: JournalHeader,
     /// Claims in the file, all durable.
     durable: u64,
-    pending: Vec<Claim>,
+    withdrawals: u16,
     cut_bytes: u64,
-    stopped: bool,
-}
-
-/// Claims taken out of a journal while the image they speak of is made durable.
-#[must_use = "claims that are not written are lost"]
-#[derive(Debug)]
-pub struct Batch(Vec<Claim>);
-
-impl Batch {
-    /// Whether there is nothing in it.
-    pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
-    }
+    /// Bytes of the file that have room for certain.
+    reserved: u64,
+    /// A write or sync failed: behind the durable records the file may hold anything.
+    torn: bool,
 }
 
 impl Journal {
-    /// Creates a journal without claims at `path`, whole and durable or not at all, never over an existing file.
-    ///
-    /// # Errors
-    /// [`JournalError::Create`]; [`JournalError::Open`] when it cannot be opened again.
-    pub fn create(path: &Path, header: &JournalHeader) -> Result<Journal, JournalError> {
-        write_new(path, |out| {
-            out.write_all(&header.encode()).map_err(|error| WriteNewError::Io { path: path.to_path_buf(), error })
-        })?;
-        Ok(Journal::open(path)?.0)
-    }
-
-    /// Opens the journal at `path` to go on with it, and says what its claims come to. A torn end is cut off, and
-    /// [`Journal::cut_bytes`] tells how much; the cut is durable when this returns.
-    ///
-    /// # Errors
-    /// [`JournalError::Damaged`] or [`JournalError::Unsound`] when it is damaged before its end; nothing is cut then,
-    /// see [`salvage`](super::salvage()). [`JournalError`] as [`read_claims`](super::read_claims).
-    pub fn open(path: &Path) -> Result<(Journal, Ranges), JournalError> {
-        let file = OpenOptions::new().read(true).write(true).open(path);
-        let file = file.map_err(|error| JournalError::Open { path: path.to_path_buf(), error })?;
-        Journal::open_in(Box::new(FileStorage::new(file)))
-    }
-
-    /// As [`Journal::create`], in storage that is empty.
+    /// Makes a journal without claims in storage that is empty, and makes it durable.
     ///
     /// # Errors
     /// [`JournalError::Io`].
@@ -73,26 +38,35 @@ impl Journal {
         Ok(Journal::open_in(storage)?.0)
     }
 
-    /// As [`Journal::open`], in any storage.
+    /// Opens a journal to go on with it, and says what its claims come to. A torn end is cut off, and
+    /// [`Journal::cut_bytes`] tells how much; the cut is durable when this returns. A journal of version 1 becomes one of
+    /// this version.
     ///
     /// # Errors
-    /// As [`Journal::open`].
+    /// [`JournalError::Damaged`] or [`JournalError::Unsound`] when it is damaged before its end; nothing is cut then,
+    /// see [`salvage`](super::salvage()). [`JournalError`] as [`read_claims`](super::read_claims).
     pub fn open_in(storage: Box<dyn Storage>) -> Result<(Journal, Ranges), JournalError> {
-        let mut claims = read_claims_in(Cautious::new(storage))?;
+        let mut claims = read_claims_in(storage)?;
         let mut ranges = Ranges::new();
         for claim in &mut claims {
             ranges.apply(&claim?);
         }
         let (durable, cut_bytes, header) = (claims.count_so_far(), claims.torn_bytes(), *claims.header());
+        let (withdrawals, version) = (claims.withdrawals(), claims.version());
         let storage = claims.into_storage();
+        let end = (durable + 1) * RECORD_BYTES;
         if cut_bytes > 0 {
-            let end = (durable + 1) * RECORD_BYTES;
             storage.set_bytes(end).map_err(|error| JournalError::Io { doing: "cut", error })?;
+        }
+        if version == VERSION_1 {
+            // 64 bytes at the file's start lie in one sector, which is written whole or not at all.
+            storage.write_at(0, &header.encode()).map_err(|error| JournalError::Io { doing: "written", error })?;
         }
         // A process that was killed leaves records which the kernel has and the disk may not. The next batch says that
         // all before it is durable; this makes it true.
         storage.sync().map_err(|error| JournalError::Io { doing: "made durable", error })?;
-        Ok((Journal { storage, header, durable, pending: Vec::new(), cut_bytes, stopped: false }, ranges))
+        let journal = Journal { storage, header, durable, withdrawals, cut_bytes, reserved: end, torn: false };
+        Ok((journal, ranges))
     }
 
     /// Which case and drive it belongs to.
@@ -110,84 +84,82 @@ impl Journal {
         self.durable
     }
 
-    /// Number of claims that wait in memory for [`Journal::sync`].
-    pub fn pending_claims(&self) -> usize {
-        self.pending.len()
-    }
-
-    /// Takes claims on, in memory; nothing of them reaches the file before [`Journal::sync`].
+    /// Whether a claim can be written at all.
     ///
     /// # Errors
-    /// [`JournalError::OutOfDrive`], and then none is taken on; [`JournalError::Stopped`].
-    pub fn append(&mut self, claims: &[Claim]) -> Result<(), JournalError> {
-        if self.stopped {
-            return Err(JournalError::Stopped);
+    /// [`JournalError::OutOfDrive`].
+    pub fn check(&self, claim: &Claim) -> Result<(), JournalError> {
+        match claim.extent().filter(|extent| !lies_within(extent, &self.header)) {
+            Some(extent) => Err(JournalError::OutOfDrive { extent, drive_bytes: self.header.drive_bytes }),
+            None => Ok(()),
         }
-        if let Some(wrong) = claims.iter().find(|claim| !lies_within(&claim.extent(), &self.header)) {
-            return Err(JournalError::OutOfDrive { extent: wrong.extent(), drive_bytes: self.header.drive_bytes });
+    }
+
+    /// Makes room for claims before the bytes that they speak of are written.
+    ///
+    /// # Errors
+    /// [`JournalError::Io`] when there is none.
+    pub fn reserve(&mut self, claims: usize) -> Result<(), JournalError> {
+        let needed = (self.durable + 1 + claims as u64) * RECORD_BYTES;
+        if needed > self.reserved {
+            let until = needed + RESERVE;
+            self.storage
+                .reserve(self.reserved, until - self.reserved)
+                .map_err(|error| JournalError::Io { doing: "given room", error })?;
+            self.reserved = until;
         }
-        self.pending.extend_from_slice(claims);
         Ok(())
     }
 
-    /// Makes the image durable and then the claims taken on so far, in the only order that is sound.
+    /// Whether the file is still the one at its path.
     ///
     /// # Errors
-    /// [`JournalError::Io`], [`JournalError::Stopped`].
-    pub fn commit(&mut self, image: &dyn Image) -> Result<(), JournalError> {
-        if self.stopped {
-            return Err(JournalError::Stopped);
-        }
-        image.sync().map_err(|error| {
-            self.stopped = true;
-            JournalError::Io { doing: "made durable, because the image could not be", error }
-        })?;
-        self.sync()
+    /// [`JournalError::Io`].
+    pub fn check_intact(&self) -> Result<(), JournalError> {
+        self.storage.check_intact().map_err(|error| JournalError::Io { doing: "found as it was", error })
     }
 
-    /// Writes the claims taken on so far and makes them durable. The image they speak of must be durable already.
+    /// Writes claims as one batch and makes them durable. After an error none of them counts; the same or other claims can
+    /// be written again.
     ///
     /// # Errors
-    /// [`JournalError::Io`], [`JournalError::Stopped`].
-    pub fn sync(&mut self) -> Result<(), JournalError> {
-        let batch = self.take_batch();
-        self.write_batch(batch)
-    }
-
-    /// Takes out the claims taken on so far, so that the image can be made durable while others are taken on; to be
-    /// handed to [`Journal::write_batch`] afterwards.
-    pub fn take_batch(&mut self) -> Batch {
-        Batch(std::mem::take(&mut self.pending))
-    }
-
-    /// Writes a batch and makes it durable. The image it speaks of must have been made durable since it was taken out.
-    ///
-    /// # Errors
-    /// [`JournalError::Io`], [`JournalError::Stopped`].
-    pub fn write_batch(&mut self, batch: Batch) -> Result<(), JournalError> {
-        if self.stopped {
-            return Err(JournalError::Stopped);
-        }
-        if batch.is_empty() {
+    /// [`JournalError::OutOfDrive`], [`JournalError::Io`].
+    pub fn write(&mut self, claims: &[Claim]) -> Result<(), JournalError> {
+        claims.iter().try_for_each(|claim| self.check(claim))?;
+        if claims.is_empty() {
             return Ok(());
         }
-        // Cleared on success only: an error on the way, of whatever kind, leaves the handle stopped.
-        self.stopped = true;
+        self.mend()?;
+        self.torn = true;
         let first = self.durable + 1;
-        let mut number = first;
-        for part in batch.0.chunks(WRITE_AT_ONCE) {
+        let (mut number, mut withdrawals) = (first, self.withdrawals);
+        for part in claims.chunks(WRITE_AT_ONCE) {
             let at = number * RECORD_BYTES;
             let mut bytes = Vec::with_capacity(part.len() * 64);
             for &claim in part {
-                let record = Record { claim, number, starts_batch: number == first };
+                let record = Record { claim, number, starts_batch: number == first, withdrawals };
                 bytes.extend_from_slice(&record.encode(&self.header));
                 number += 1;
+                withdrawals =
+                    withdrawals.wrapping_add(u16::from(matches!(claim, Claim::Marked(Mark::Withdrawn { .. }))));
             }
             self.storage.write_at(at, &bytes).map_err(|error| JournalError::Io { doing: "written", error })?;
         }
         self.storage.sync().map_err(|error| JournalError::Io { doing: "made durable", error })?;
-        self.durable = number - 1;
-        self.stopped = false;
+        (self.durable, self.withdrawals, self.torn) = (number - 1, withdrawals, false);
+        // These claims are safe; if there is no room for more, the next ones say so.
+        let _ = self.reserve(claims.len());
+        Ok(())
+    }
+
+    /// Takes away what a failed write left, durably: a later batch that is shorter must not be followed by records of it.
+    fn mend(&mut self) -> Result<(), JournalError> {
+        if self.torn {
+            let end = (self.durable + 1) * RECORD_BYTES;
+            let failed = |error| JournalError::Io { doing: "cut", error };
+            self.storage.set_bytes(end).and_then(|()| self.storage.sync()).map_err(failed)?;
+            (self.reserved, self.torn) = (end, false);
+        }
         Ok(())
     }
 }

@@ -1,10 +1,10 @@
 //! A model from a file: all figures, or some of them over a preset. `docs/formats/model.md` describes the file.
 
 use super::{DriveModel, ModelError, PRESETS, SeekCurve, Spread, UNKNOWN_DRIVE, preset};
+use crate::regular_file;
 use serde::Deserialize;
 use serde_json::{Map, Value};
 use std::collections::BTreeMap;
-use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -124,7 +124,7 @@ impl DriveModel {
     pub fn from_file(path: &Path) -> Result<DriveModel, ModelFileError> {
         let io = |error| ModelFileError::Io { path: path.into(), error };
         let mut text = Vec::new();
-        File::open(path).map_err(io)?.take(LARGEST_MODEL + 1).read_to_end(&mut text).map_err(io)?;
+        regular_file::open(path).map_err(io)?.take(LARGEST_MODEL + 1).read_to_end(&mut text).map_err(io)?;
         if text.len() as u64 > LARGEST_MODEL {
             return Err(ModelFileError::TooLarge { path: path.into() });
         }
@@ -159,7 +159,7 @@ impl DriveModel {
 
     /// The model as a file that [`DriveModel::from_file`] reads.
     pub fn to_json(&self) -> String {
-        let mut text = serde_json::to_string_pretty(self).expect("plain values");
+        let mut text = crate::text::json_pretty(self).expect("plain values");
         text.push('\n');
         text
     }

@@ -36,8 +36,8 @@ impl PlanVisitor for Rest<'_> {
     fn extent(&mut self, extent: Extent) -> Result<(), Infallible> {
         let store = self.store;
         let mut known: Vec<Extent> = store.held(extent);
-        known.extend(store.deferred(extent));
-        known.extend(store.given_up(extent));
+        known.extend(store.skipped(extent));
+        known.extend(store.unreadable(extent));
         known.sort_unstable();
         for waiting in known.into_iter().collect::<ExtentSet>().missing_from(extent) {
             let (seconds, head) = self.model.read_seconds(self.head, waiting, ESTIMATED_REQUEST);

@@ -1,10 +1,11 @@
 //! Reading for the clock's sake: which requests, in which order, within the budget.
 
 use super::Places;
+use crate::clock::Moment;
 use crate::extent::Extent;
-use crate::source::{AlignedBuffer, Reader, SourceLost, Store};
+use crate::source::{AlignedBuffer, Mark, Reader, Skip, SourceLost, Store};
 use serde::Serialize;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// What measuring may cost the drive. No request is begun that would pass it; one that hangs can outlast the time.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -99,7 +100,7 @@ struct Run<'r> {
     places: Places,
     budget: Budget,
     buffer: AlignedBuffer,
-    began: Instant,
+    began: Moment,
     /// Where the head stands; nobody knows before the first read.
     at: Option<u64>,
     measured: Measured,
@@ -119,7 +120,7 @@ pub fn measure(reader: &Reader, store: &dyn Store, places: Places, budget: &Budg
         end: End::Complete,
     };
     let buffer = AlignedBuffer::new(usize::try_from(LARGE).expect("1 MiB"));
-    let (began, budget) = (Instant::now(), *budget);
+    let (began, budget) = (reader.clock().now(), *budget);
     let mut run = Run { reader, store, places, budget, buffer, began, at: None, measured };
     let outcome = run.rounds();
     let committed = store.commit().map_err(SourceLost::Store);
@@ -127,7 +128,7 @@ pub fn measure(reader: &Reader, store: &dyn Store, places: Places, budget: &Budg
     // When both fail, the first failure is the reason for the second.
     let end = outcome?;
     committed?;
-    Ok(Measured { seconds: began.elapsed().as_secs_f64(), end, ..run.measured })
+    Ok(Measured { seconds: reader.clock().since(began).as_secs_f64(), end, ..run.measured })
 }
 
 impl Run<'_> {
@@ -197,7 +198,7 @@ impl Run<'_> {
     /// One request. Says when it was the last.
     fn read(&mut self, extent: Extent, stretch: Option<u32>) -> Result<Option<End>, SourceLost> {
         let measured = &mut self.measured;
-        if self.began.elapsed() >= self.budget.time {
+        if self.reader.clock().since(self.began) >= self.budget.time {
             return Ok(Some(End::Time));
         }
         if measured.requests >= self.budget.requests || measured.bytes + extent.bytes > self.budget.bytes {
@@ -207,7 +208,7 @@ impl Run<'_> {
         let attempt = self.reader.attempt(extent, buffer)?;
         measured.requests += 1;
         let seconds = attempt.took.as_secs_f64();
-        if attempt.arrived {
+        let Some(failure) = attempt.failure else {
             self.store.keep(extent, buffer).map_err(SourceLost::Store)?;
             measured.bytes += extent.bytes;
             if let Some(from) = self.at {
@@ -215,9 +216,9 @@ impl Run<'_> {
             }
             self.at = Some(extent.end());
             return Ok(None);
-        }
-        // Copying comes back to it when its turn comes.
-        self.store.defer(extent).map_err(SourceLost::Store)?;
+        };
+        // Copying retries it in its turn.
+        self.store.mark(Mark::Skipped { extent, why: Skip::Failed, failure }).map_err(SourceLost::Store)?;
         self.places.shun(extent);
         measured.failed_seconds.push(seconds);
         self.at = Some(extent.end());

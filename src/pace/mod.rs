@@ -53,6 +53,7 @@ pub enum PaceError {
 #[derive(Serialize, Debug, Clone, PartialEq)]
 pub struct PaceReport {
     /// Where the model is kept.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub path: PathBuf,
     /// Bytes of the drive.
     pub drive_bytes: u64,

@@ -29,7 +29,7 @@ impl Places {
         let mut slots = Slots { bytes: drive_bytes.div_ceil(SLOTS).max(1), kept: BTreeMap::new() };
         follow_plan(plan, &mut slots)?;
         let drive = Extent::between(0, drive_bytes);
-        let bad = store.deferred(drive).into_iter().chain(store.given_up(drive));
+        let bad = store.skipped(drive).into_iter().chain(store.unreadable(drive));
         let shunned: ExtentSet = bad.map(around).collect();
         let mut places = Places::default();
         // As a set, what the slots' borders cut is whole again.

@@ -1,5 +1,6 @@
 //! What partition types are called.
 
+use super::Reserved;
 use gpt::partition_types::{self as gpt_types, OperatingSystem, Type};
 use std::str::FromStr;
 
@@ -77,6 +78,17 @@ pub(super) fn gpt_name(guid: &str) -> String {
     match kind.os {
         OperatingSystem::None => "Unknown".to_owned(),
         other => format!("{other:?}, other"),
+    }
+}
+
+/// What partitions of a GPT type are set aside for, where they have no file system by definition: Microsoft's reserved
+/// partition (Microsoft, "Windows and GPT FAQ"; from memory) and the one from which a BIOS starts a GPT drive (GNU GRUB
+/// manual, "BIOS installation"; from memory).
+pub(super) fn reserved_for(guid: &str) -> Option<Reserved> {
+    match Type::from_str(guid).ok()? {
+        gpt_types::MICROSOFT_RESERVED => Some(Reserved::Space),
+        gpt_types::BIOS => Some(Reserved::Code),
+        _ => None,
     }
 }
 

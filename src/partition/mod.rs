@@ -69,6 +69,22 @@ pub struct PartitionEntry {
     pub logical: bool,
 }
 
+/// What a partition without a file system is set aside for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Reserved {
+    /// Room that the operating system keeps for itself.
+    Space,
+    /// Code that starts the drive.
+    Code,
+}
+
+impl PartitionEntry {
+    /// What the partition is set aside for, if it has no file system by the definition of its type.
+    pub fn reserved(&self) -> Option<Reserved> {
+        kinds::reserved_for(&self.type_id)
+    }
+}
+
 /// What an area is.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -112,6 +128,14 @@ pub struct DriveLayout {
     pub outside_unexplained: bool,
     /// What was noticed.
     pub findings: Findings,
+}
+
+impl DriveLayout {
+    /// Whether a partition's type is certain: a CRC proves the table, and its copies do not contradict each other.
+    pub fn types_are_proven(&self) -> bool {
+        let doubts = [&findings::GPT_UNVERIFIED, &findings::GPT_COPIES_DIFFER];
+        self.scheme == Scheme::Gpt && doubts.iter().all(|code| self.findings.count(code) == 0)
+    }
 }
 
 /// Reads how the drive is divided.

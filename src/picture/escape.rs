@@ -1,11 +1,11 @@
 //! Text made safe for markup.
 
-use crate::human;
+use crate::text::shown;
 
-/// Text from anywhere, made safe for HTML and XML, in elements and in quoted attributes. Control characters and those that
-/// turn the direction of writing are shown as `\u{..}`, so that a name cannot pass for another.
+/// Text from anywhere, made safe for HTML and XML, in elements and in quoted attributes. What is not plain ([`crate::text::is_plain`]), all that XML
+/// forbids among it, is shown as `\u{..}`.
 pub fn escape(text: &str) -> String {
-    let text = human::name(text);
+    let text = shown(text);
     let mut safe = String::with_capacity(text.len() + text.len() / 8);
     for c in text.chars() {
         match c {
@@ -14,8 +14,6 @@ pub fn escape(text: &str) -> String {
             '>' => safe.push_str("&gt;"),
             '"' => safe.push_str("&quot;"),
             '\'' => safe.push_str("&#39;"),
-            // Not characters of XML 1.0 (W3C Recommendation, 2.2).
-            '\u{FFFE}' | '\u{FFFF}' => safe.push('\u{FFFD}'),
             c => safe.push(c),
         }
     }

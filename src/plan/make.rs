@@ -88,20 +88,33 @@ impl PlanRequest {
     }
 }
 
-/// The drive's identity with the fingerprint of its tables and boot sectors, as far as they were read.
+/// How much of the drive a fingerprint covers where no table could be read.
+const WITHOUT_TABLES: u64 = 64 << 10;
+
+/// The drive's identity with the fingerprint of its tables and boot sectors, as far as they were read; where none was, of
+/// the first 64 KiB that were. The same from the drive and from its case.
 ///
 /// # Errors
 /// [`SourceLost`]; but the places are kept from the first reading, so the drive is not asked again.
 fn plan_source(reader: &Reader, map: &ClassMap) -> Result<PlanSource, SourceLost> {
-    let (asked, unreadable) = (reader.asked(), reader.unreadable());
+    let looked_at = reader.looked_at();
     let tables = map.runs().iter().filter(|run| run.class == Class::Tables);
-    let places: Vec<Extent> = tables
-        .flat_map(|run| asked.intersection(run.extent))
-        .flat_map(|place| unreadable.missing_from(place))
-        .collect();
+    let mut places: Vec<Extent> = tables.flat_map(|run| looked_at.intersection(run.extent)).collect();
+    if places.is_empty() {
+        let mut left = WITHOUT_TABLES;
+        places = looked_at.extents().iter().map(|extent| first_bytes(*extent, &mut left)).collect();
+        places.retain(|place| !place.is_empty());
+    }
     let blocks = places.iter().map(|place| reader.read(*place)).collect::<Result<Vec<_>, _>>()?;
     let fingerprint = Fingerprint::of(blocks.iter().map(|block| (block.extent, block.bytes.as_slice())));
     Ok(PlanSource::new(reader.identity(), fingerprint))
+}
+
+/// The beginning of an extent, as far as there is something `left`.
+fn first_bytes(extent: Extent, left: &mut u64) -> Extent {
+    let bytes = extent.bytes.min(*left);
+    *left -= bytes;
+    Extent::between(extent.start.0, extent.start.0 + bytes)
 }
 
 /// The volumes as a plan lists them.

@@ -1,12 +1,12 @@
 //! One plain recommendation, with the figures it rests on.
 
 use super::costs::{Costs, ScopeReport};
+use super::trouble::Trouble;
 use crate::allocation::DriveMap;
 use crate::coherence::Verdict;
 use crate::fs::Content;
 use crate::human;
 use crate::plan::{Scope, break_even_fullness};
-use crate::source::ReadTotals;
 use serde::Serialize;
 
 /// What to do, and the figures it rests on.
@@ -31,13 +31,7 @@ const WORTHWHILE_SAVING: f64 = 0.10;
 const LONG_SECONDS: f64 = 3600.0;
 
 /// Recommends. `scopes` are those of [`super::costs::scope_costs`].
-pub fn advise(
-    drive: &DriveMap,
-    verdict: Verdict,
-    scopes: &[ScopeReport],
-    costs: &Costs,
-    reading: &ReadTotals,
-) -> Advice {
+pub fn advise(drive: &DriveMap, verdict: Verdict, scopes: &[ScopeReport], costs: &Costs, trouble: &Trouble) -> Advice {
     let of = |scope: Scope| scopes.iter().find(|s| s.scope == scope).expect("all scopes are reckoned");
     let (allocated, files, structure) = (of(Scope::Allocated), of(Scope::Files), of(Scope::Structure));
     // The rival is the drive read from front to back in one go, not the plan of scope `whole`, which goes class by class.
@@ -68,14 +62,13 @@ pub fn advise(
             human::share(WORTHWHILE_SAVING)
         ),
     ];
-    if reading.failed_requests > 0 {
-        reasons.push(format!("{} reads failed during this survey: the drive may not last", reading.failed_requests));
-    }
+    reasons.extend(trouble.reasons());
     let advice = |action, sentence: String, reasons| Advice { action, sentence, reasons, break_even_bytes };
     let understood = drive.volumes().count();
     let opaque = drive.areas.iter().filter(|a| matches!(a.content, Some(Content::Opaque { .. }))).count();
     if verdict.says_stop() {
-        let reasons = vec![format!("verdict: {}", verdict.headline())];
+        let mut reasons = vec![format!("verdict: {}", verdict.headline())];
+        reasons.extend(trouble.reasons());
         return advice("stop", verdict.advice().to_owned(), reasons);
     }
     if verdict == Verdict::Encrypted && understood == 0 {
@@ -114,7 +107,7 @@ pub fn advise(
         reasons.push(format!("{opaque} volumes are not read file by file and count as wholly in use"));
     }
     let little_saved = saving < WORTHWHILE_SAVING;
-    if allocated.seconds > LONG_SECONDS || reading.failed_requests > 0 {
+    if allocated.seconds > LONG_SECONDS || trouble.is_any() {
         reasons.push(format!(
             "structure alone takes {}, all live files {}: what the client needs most can be safe long before the rest",
             human::seconds(structure.seconds),
@@ -163,7 +156,7 @@ mod tests {
         memory.into_inner()
     }
 
-    fn action(bytes: Vec<u8>, megabytes_a_second: f64, failed_requests: u64) -> &'static str {
+    fn action(bytes: Vec<u8>, megabytes_a_second: f64, trouble: Trouble) -> &'static str {
         let reader = Reader::new(Box::new(MemorySource::new(bytes, SectorSize::S512)), None);
         let drive = read_drive(&reader).unwrap();
         let verdict = judge(&drive, &reader).unwrap().verdict;
@@ -171,17 +164,19 @@ mod tests {
         let reckoning = Reckoning { model, origin: RateOrigin::Given };
         let costs = Costs::new(&reckoning, None, drive.identity.bytes);
         let scopes = scope_costs(&classify(&drive, &Choices::default()), &costs, &drive);
-        let reading = ReadTotals { failed_requests, ..ReadTotals::default() };
-        advise(&drive, verdict, &scopes, &costs, &reading).action
+        advise(&drive, verdict, &scopes, &costs, &trouble).action
     }
 
     // Source: elementary; 64 MB at 10 MB/s take 6.4 s whole. At 0.01 MB/s half of it takes 53 minutes, all 107.
     #[test]
     fn the_figures_decide() {
-        assert_eq!(action(volume(0.3), 10.0, 0), "allocated");
-        assert_eq!(action(volume(0.98), 10.0, 0), "whole");
-        assert_eq!(action(volume(0.3), 10.0, 2), "wanted-first");
-        assert_eq!(action(volume(0.98), 0.01, 0), "wanted-first");
-        assert_eq!(action(vec![0; 1 << 20], 10.0, 0), "stop");
+        let none = Trouble::default();
+        assert_eq!(action(volume(0.3), 10.0, none), "allocated");
+        assert_eq!(action(volume(0.98), 10.0, none), "whole");
+        assert_eq!(action(volume(0.3), 10.0, Trouble { failed_requests: 2, ..none }), "wanted-first");
+        assert_eq!(action(volume(0.3), 10.0, Trouble { skipped_bytes: 512, ..none }), "wanted-first");
+        assert_eq!(action(volume(0.3), 10.0, Trouble { unreadable_bytes: 512, ..none }), "wanted-first");
+        assert_eq!(action(volume(0.98), 0.01, none), "wanted-first");
+        assert_eq!(action(vec![0; 1 << 20], 10.0, none), "stop");
     }
 }

@@ -2,10 +2,11 @@
 
 use crate::allocation::DriveMap;
 use crate::audit::{AuditSummary, FileAudit, Truth, audit};
+use crate::text::csv_field;
 use std::io::{self, Write};
 
 /// Writes a line a file: `volume,path,stream,size,state,damaged_bytes,waiting_bytes,not_planned_bytes,damaged_ranges`. Text fields are
-/// quoted as RFC 4180 says; ranges are `start+length` in bytes of the file, separated by blanks.
+/// as [`csv_field`] writes them; ranges are `start+length` in bytes of the file, separated by blanks.
 ///
 /// # Errors
 /// What `out` gives.
@@ -21,8 +22,8 @@ fn line(file: &FileAudit, out: &mut impl Write) -> io::Result<()> {
         out,
         "{},{},{},{},{},{},{},{},{}",
         file.volume,
-        quoted(&file.path),
-        quoted(file.stream.as_deref().unwrap_or("")),
+        csv_field(&file.path),
+        csv_field(file.stream.as_deref().unwrap_or("")),
         file.size,
         file.state.name(),
         sum(&file.damaged),
@@ -30,9 +31,4 @@ fn line(file: &FileAudit, out: &mut impl Write) -> io::Result<()> {
         sum(&file.not_planned),
         ranges.join(" ")
     )
-}
-
-/// A text field by RFC 4180: always in quotes, quotes in it doubled.
-pub(super) fn quoted(text: &str) -> String {
-    format!("\"{}\"", text.replace('"', "\"\""))
 }

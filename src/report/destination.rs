@@ -13,6 +13,7 @@ use std::path::{Path, PathBuf};
 #[derive(Serialize, Debug, Clone, PartialEq, Eq)]
 pub struct DestinationReport {
     /// The folder looked at.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub folder: PathBuf,
     /// Bytes free there for an ordinary user.
     pub free_bytes: u64,

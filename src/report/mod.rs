@@ -12,6 +12,7 @@ mod record_csv;
 mod simulated;
 mod strip;
 mod survey;
+mod trouble;
 mod verify;
 
 pub use advice::Advice;
@@ -26,4 +27,5 @@ pub use record_csv::record_csv;
 pub use simulated::{letter, played_picture, played_strip, simulation_picture, ways};
 pub use strip::Strip;
 pub use survey::{AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};
-pub use verify::VerifyReport;
+pub use trouble::Trouble;
+pub use verify::{Structure, VerifyReport};

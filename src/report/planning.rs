@@ -34,6 +34,7 @@ pub struct PassSummary {
 #[derive(Serialize, Debug, Clone, PartialEq)]
 pub struct PlanSummary {
     /// Where it went.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub plan: PathBuf,
     /// Its scope.
     pub scope: Scope,

@@ -1,10 +1,11 @@
 //! A case's record as CSV.
 
 use crate::case::{Record, RecordLine};
+use crate::text::csv_field;
 use std::io::{self, Write};
 
-/// Writes a line an entry: `line,when,who,command,arguments,outcome,topic,fields,text,figures`. Text fields are quoted as RFC 4180
-/// says; arguments and fields are separated by `; `, figures are JSON.
+/// Writes a line an entry: `line,when,who,command,arguments,outcome,topic,fields,text,figures`. Text fields are as [`csv_field`]
+/// writes them; arguments and fields are separated by `; `, figures are JSON.
 ///
 /// # Errors
 /// What `out` gives.
@@ -30,6 +31,6 @@ fn write_line(line: &RecordLine, out: &mut impl Write) -> io::Result<()> {
         note.as_ref().and_then(|note| note.text.as_deref()).unwrap_or(""),
         &figures,
     ];
-    let texts: Vec<String> = texts.iter().map(|text| super::audit_csv::quoted(text)).collect();
+    let texts: Vec<String> = texts.iter().map(|text| csv_field(text)).collect();
     writeln!(out, "{},{}", line.line, texts.join(","))
 }

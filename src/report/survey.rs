@@ -4,6 +4,7 @@ use super::advice::Advice;
 use super::costs::{Costs, Reckoning, ScopeReport, scope_costs};
 use super::destination::DestinationReport;
 use super::strip::{Strip, strip};
+use super::trouble::Trouble;
 use crate::allocation::{
     Census, Class, ClassMap, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, TwoMaps, census,
 };
@@ -46,6 +47,8 @@ pub struct SurveyReport {
     pub findings_not_listed: Vec<(String, u64)>,
     /// What the survey itself read.
     pub reading: ReadTotals,
+    /// What has failed, in this run and before.
+    pub trouble: Trouble,
     /// The share of the drive in use from its start to its end.
     pub strip: Strip,
     /// What the kernel knows about the drive, where it is attached here.
@@ -147,7 +150,7 @@ pub struct FindingReport {
 pub fn survey(
     drive: &DriveMap,
     (coherence, map): (Coherence, ClassMap),
-    reading: ReadTotals,
+    (reading, trouble): (ReadTotals, Trouble),
     reckoning: &Reckoning,
 ) -> SurveyReport {
     let costs = Costs::new(reckoning, reading.sustained_rate(), drive.identity.bytes);
@@ -166,18 +169,22 @@ pub fn survey(
         table_sector_bytes: drive.layout.table_sector.bytes(),
         areas,
         classes: Class::ALL.map(|class| ClassReport { class, bytes: map.bytes_of(class) }).into(),
-        advice: super::advice::advise(drive, coherence.verdict, &scopes, &costs, &reading),
+        advice: super::advice::advise(drive, coherence.verdict, &scopes, &costs, &trouble),
         scopes,
         costs,
         destination: None,
         findings: findings_report(&all, drive.identity.logical_sector),
         findings_not_listed: all.not_kept().map(|(code, count)| (code.to_owned(), count)).collect(),
         reading,
+        trouble,
         strip: strip(&map, drive.identity.bytes),
         kernel: None,
         coherence,
     }
 }
+
+/// What a partition holds that is set aside by its type.
+const NO_FILE_SYSTEM: &str = "no file system (reserved)";
 
 fn area_report(area: &DriveArea) -> AreaReport {
     let (kind, entry) = match &area.area.kind {
@@ -190,8 +197,12 @@ fn area_report(area: &DriveArea) -> AreaReport {
         Some(Content::Volume(volume)) => {
             (Some(volume.kind.name().to_owned()), area.two_maps().map(|maps| volume_report(volume, maps)))
         }
-        Some(content @ Content::Opaque { .. }) => (Some(content.name().unwrap_or("not recognised").to_owned()), None),
-        None => (None, None),
+        Some(content @ Content::Opaque { .. }) => {
+            let without_name =
+                if entry.is_some_and(|e| e.reserved().is_some()) { NO_FILE_SYSTEM } else { "not recognised" };
+            (Some(content.name().unwrap_or(without_name).to_owned()), None)
+        }
+        None => (entry.map(|_| NO_FILE_SYSTEM.to_owned()), None),
     };
     AreaReport {
         number: area.number(),

@@ -1,5 +1,6 @@
 //! What a verification found.
 
+use crate::case::JournalState;
 use crate::verify::{AgainCheck, ClaimCheck, Owners, SecondOpinion, Verdict, WholeSum};
 use serde::Serialize;
 
@@ -8,14 +9,34 @@ use serde::Serialize;
 pub struct VerifyReport {
     /// The image against the journal's hashes.
     pub claims: ClaimCheck,
-    /// Whose the places are that differ.
-    pub owners: Owners,
-    /// The image's sum as a whole.
+    /// The journal as it was then.
+    pub journal: JournalState,
+    /// The image's checksum as a whole.
     pub sum: WholeSum,
     /// The drive read again, where that was asked for.
     pub again: Option<AgainCheck>,
-    /// What a second reader sees of each volume.
-    pub opinions: Vec<SecondOpinion>,
+    /// What the image's own structure tells.
+    #[serde(flatten)]
+    pub structure: Structure,
+}
+
+/// What the structure in the image tells of what was found.
+#[derive(Serialize, Debug)]
+#[serde(untagged)]
+pub enum Structure {
+    /// It could be read.
+    Read {
+        /// Whose the places are that differ.
+        owners: Owners,
+        /// What a second reader sees of each volume.
+        opinions: Vec<SecondOpinion>,
+    },
+    /// The image was changed so that its structure leads to what it does not hold.
+    NotRead {
+        /// What reading it ended with.
+        #[serde(rename = "structure_not_read")]
+        why: String,
+    },
 }
 
 impl VerifyReport {
@@ -26,6 +47,9 @@ impl VerifyReport {
 
     /// Whether a second reader sees something else that none of its known weaknesses explains.
     pub fn is_doubted(&self) -> bool {
-        self.opinions.iter().any(|opinion| opinion.verdict == Verdict::Differs)
+        match &self.structure {
+            Structure::Read { opinions, .. } => opinions.iter().any(|opinion| opinion.verdict == Verdict::Differs),
+            Structure::NotRead { .. } => true,
+        }
     }
 }

@@ -114,8 +114,20 @@ fn is_silent(window: &Window<'_>) -> Result<bool, SourceLost> {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn look_in_front(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
+    look_at(window, FRONT_BYTES)
+}
+
+/// Looks at the first [`HEAD_BYTES`] bytes only, where nothing is expected.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone.
+pub fn look_at_start(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
+    look_at(window, HEAD_BYTES)
+}
+
+fn look_at(window: &Window<'_>, bytes: u64) -> Result<Option<Recognised>, SourceLost> {
     let mut ground = Ground::new(window.extent());
-    ground.read(window, 0, FRONT_BYTES)?;
+    ground.read(window, 0, bytes)?;
     Ok(judge(&ground).filter(|found| found.certainty >= Certainty::Consistent))
 }
 

@@ -102,6 +102,9 @@ pub enum SourceLost {
         /// What the kernel said.
         error: io::Error,
     },
+    /// The process was asked to stop.
+    #[error("stopped as asked, before the work was done; what a case holds is safe, and the same command goes on")]
+    Stopped,
     /// Working from a case alone, without the drive, and the case lacks what is needed.
     #[error(
         "the case does not hold bytes {} to {}, and no drive was given: run the command with the drive once more", extent.start.0, extent.end()

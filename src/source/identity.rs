@@ -1,5 +1,6 @@
 //! What a source says about itself.
 
+use super::DriveDetails;
 use crate::extent::Extent;
 use crate::units::SectorSize;
 use serde::Serialize;
@@ -19,6 +20,7 @@ pub enum SourceKind {
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct SourceIdentity {
     /// The path it was opened by.
+    #[serde(serialize_with = "crate::text::serialize_path")]
     pub path: PathBuf,
     /// File or device.
     pub kind: SourceKind,
@@ -32,6 +34,9 @@ pub struct SourceIdentity {
     pub model: Option<String>,
     /// Serial number, where the kernel tells.
     pub serial: Option<String>,
+    /// What else the kernel tells.
+    #[serde(flatten)]
+    pub details: DriveDetails,
 }
 
 impl SourceIdentity {

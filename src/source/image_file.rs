@@ -22,6 +22,7 @@ impl ImageFile {
             physical_sector: sector,
             model: None,
             serial: None,
+            details: Default::default(),
         };
         Ok(ImageFile { file, identity })
     }

@@ -23,6 +23,7 @@ impl MemorySource {
             physical_sector: sector,
             model: None,
             serial: None,
+            details: Default::default(),
         };
         MemorySource { bytes, unreadable: ExtentSet::new(), identity }
     }

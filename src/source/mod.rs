@@ -3,10 +3,12 @@
 
 mod aligned;
 mod block_device;
+mod drive_details;
 mod error;
 mod identity;
 mod image_file;
 pub mod kernel;
+mod mark;
 mod memory;
 mod open;
 mod reader;
@@ -16,15 +18,18 @@ pub mod temperature;
 mod trace;
 
 pub use aligned::AlignedBuffer;
+pub use drive_details::{DriveDetails, SerialFrom};
 pub use error::{OpenError, ReadError, SourceLost};
 pub use identity::{SourceIdentity, SourceKind};
+pub use mark::{Blame, Failure, Mark, Skip};
 pub use memory::MemorySource;
 pub use open::open;
-pub use reader::{Activity, Attempt, Block, ReadTotals, Reader, Window};
+pub use reader::{Activity, Attempt, Block, ReadOutcomes, ReadTotals, Reader, Window};
 pub use store::Store;
 pub use stream::StreamBlock;
 pub use trace::Trace;
 
+use crate::clock::Clock;
 use crate::units::ByteOffset;
 
 /// Something that can be read at a position. There is deliberately no way to write.
@@ -38,9 +43,19 @@ pub trait Source: Send + Sync {
     /// [`SourceIdentity::needs_alignment`] asks for it, and stays within [`SourceIdentity::bytes`].
     fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError>;
 
+    /// Whether it was opened so that nobody in the kernel can use it meanwhile: no file system on it can be mounted.
+    fn is_exclusive(&self) -> bool {
+        true
+    }
+
     /// Whether the source is still the one that was opened. Asked after a failed read, because the kernel reports a
     /// vanished drive with the same error number as a bad sector.
     fn is_present(&self) -> bool {
         true
+    }
+
+    /// The clock on which its reads take time.
+    fn clock(&self) -> Clock {
+        Clock::machine()
     }
 }

@@ -3,13 +3,15 @@
 use super::block_device::BlockDevice;
 use super::image_file::ImageFile;
 use super::{OpenError, Source};
+use crate::regular_file::{kind_name, open_with};
 use crate::units::SectorSize;
+use rustix::fs::OFlags;
 use std::fs::OpenOptions;
 use std::os::unix::fs::{FileTypeExt, OpenOptionsExt};
 use std::path::Path;
 
 /// Opens an image file or a block device, read-only. `sector_size` is the logical sector size in bytes of an image
-/// file (512 when `None`); a block device tells its own.
+/// file (512 when `None`); a block device tells its own, and is opened exclusively where nobody uses it.
 ///
 /// # Errors
 /// [`OpenError`] when there is nothing there, no permission, something else than a file or block device, no bytes,
@@ -23,23 +25,22 @@ pub fn open(path: &Path, sector_size: Option<u64>) -> Result<Box<dyn Source>, Op
     let mut options = OpenOptions::new();
     options.read(true);
     let source: Box<dyn Source> = if kind.is_file() {
-        let file = options.open(path).map_err(|e| OpenError::from_io(path, e))?;
+        let file = open_with(&mut options, path).map_err(|e| OpenError::from_io(path, e))?;
         Box::new(ImageFile::new(path, file, sector)?)
     } else if kind.is_block_device() {
-        let direct = i32::try_from(rustix::fs::OFlags::DIRECT.bits()).expect("an open flag fits in 31 bits");
-        let file = options.custom_flags(direct).open(path).map_err(|e| OpenError::from_io(path, e))?;
-        Box::new(BlockDevice::new(path, file)?)
-    } else {
-        let what = if kind.is_dir() {
-            "folder"
-        } else if kind.is_char_device() {
-            "character device"
-        } else if kind.is_fifo() {
-            "pipe"
-        } else {
-            "special file"
+        let direct = i32::try_from(OFlags::DIRECT.bits()).expect("an open flag fits in 31 bits");
+        // With O_EXCL the kernel refuses while it uses the device itself, and uses it for nothing as long as it is open (open(2)).
+        let exclusive = direct | i32::try_from(OFlags::EXCL.bits()).expect("an open flag fits in 31 bits");
+        let (file, is_exclusive) = match options.custom_flags(exclusive).open(path) {
+            Err(error) if error.kind() == std::io::ErrorKind::ResourceBusy => {
+                (options.custom_flags(direct).open(path), false)
+            }
+            opened => (opened, true),
         };
-        return Err(OpenError::WrongKind { path: path.to_path_buf(), what });
+        let file = file.map_err(|e| OpenError::from_io(path, e))?;
+        Box::new(BlockDevice::new(path, file, is_exclusive)?)
+    } else {
+        return Err(OpenError::WrongKind { path: path.to_path_buf(), what: kind_name(kind) });
     };
     if source.identity().bytes == 0 {
         return Err(OpenError::Empty { path: path.to_path_buf() });

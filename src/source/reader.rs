@@ -1,14 +1,16 @@
 //! The one layer every read of a source passes through: it aligns, counts, records, and keeps small reads so that
 //! no byte is asked for twice.
 
-use super::{AlignedBuffer, ReadError, Source, SourceIdentity, SourceLost, Store, Trace};
+use super::{AlignedBuffer, Failure, Mark, ReadError, Skip, Source, SourceIdentity, SourceLost, Store, Trace};
+use crate::clock::Clock;
 use crate::extent::{Extent, ExtentSet};
 use crate::units::ByteOffset;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::ops::Bound;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 /// Bytes that were asked for, with the places that could not be read (those bytes are zero).
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -62,11 +64,22 @@ impl ReadTotals {
     }
 }
 
+/// How the reads went that were made, each with all requests that it took.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize)]
+pub struct ReadOutcomes {
+    /// Reads for which the drive was needed.
+    pub made: u64,
+    /// Those of them of which something did not arrive.
+    pub failed: u64,
+    /// Those of them that nothing has arrived after: 0 when the last read brought anything.
+    pub silent_since: u64,
+}
+
 /// How one request went.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Attempt {
-    /// Whether the bytes arrived; if not, the place could not be read.
-    pub arrived: bool,
+    /// `None` when the bytes arrived; else how the read failed.
+    pub failure: Option<Failure>,
     /// How long it took.
     pub took: Duration,
 }
@@ -80,15 +93,24 @@ pub struct Activity {
     pub announced_bytes: u64,
 }
 
-/// How many failed requests a run may spend on finding the readable parts of a bad stretch. Each can cost a failing
-/// drive seconds; past the limit a bad stretch is taken as unreadable whole, and finding its edges is left to copying.
+/// How many failed requests one reading of the structure may spend on finding the readable parts of a bad place. Each can
+/// cost a failing drive seconds; past the limit a bad place is skipped whole, and finding its edges is left to copying.
 const FAILED_REQUESTS_ALLOWED: u64 = 256;
 
 struct State {
     totals: ReadTotals,
     asked: ExtentSet,
     kept: BTreeMap<u64, Arc<Vec<u8>>>,
+    /// What could not be read, or was skipped, when it was asked for last.
     unreadable: ExtentSet,
+    /// What [`Reader::read`] was asked for since then, wherever it came from.
+    looked_at: ExtentSet,
+    /// Failed requests since the structure was last begun to be read.
+    failed_here: u64,
+    last_failure: Failure,
+    /// What of `unreadable` no request of its own has failed for.
+    not_read_yet: ExtentSet,
+    outcomes: ReadOutcomes,
     trace: Option<Trace>,
     activity: Activity,
 }
@@ -96,7 +118,9 @@ struct State {
 /// Reads a source; see the module's own words.
 pub struct Reader {
     source: Box<dyn Source>,
+    clock: Clock,
     store: Option<Arc<dyn Store>>,
+    stop: Arc<AtomicBool>,
     state: Mutex<State>,
 }
 
@@ -108,10 +132,15 @@ impl Reader {
             asked: ExtentSet::new(),
             kept: BTreeMap::new(),
             unreadable: ExtentSet::new(),
+            looked_at: ExtentSet::new(),
+            failed_here: 0,
+            last_failure: Failure::default(),
+            not_read_yet: ExtentSet::new(),
+            outcomes: ReadOutcomes::default(),
             trace,
             activity: Activity::default(),
         };
-        Reader { source, store: None, state: Mutex::new(state) }
+        Reader { clock: source.clock(), source, store: None, stop: Arc::default(), state: Mutex::new(state) }
     }
 
     /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive is not asked again.
@@ -121,9 +150,25 @@ impl Reader {
         self
     }
 
+    /// Reads nothing more once `stop` is set: every request then gives [`SourceLost::Stopped`].
+    #[must_use]
+    pub fn with_stop(mut self, stop: Arc<AtomicBool>) -> Reader {
+        self.stop = stop;
+        self
+    }
+
+    fn check_stop(&self) -> Result<(), SourceLost> {
+        if self.stop.load(Ordering::Relaxed) { Err(SourceLost::Stopped) } else { Ok(()) }
+    }
+
     /// What the source says about itself.
     pub fn identity(&self) -> &SourceIdentity {
         self.source.identity()
+    }
+
+    /// The clock on which reads take time.
+    pub fn clock(&self) -> &Clock {
+        &self.clock
     }
 
     /// What was asked of the source so far.
@@ -137,6 +182,9 @@ impl Reader {
         let mut state = self.state();
         state.kept.clear();
         state.unreadable = ExtentSet::new();
+        state.looked_at = ExtentSet::new();
+        state.failed_here = 0;
+        state.not_read_yet = ExtentSet::new();
     }
 
     /// Says what is read next and how much of it, so that progress can be shown.
@@ -148,6 +196,16 @@ impl Reader {
     /// What is being read.
     pub fn activity(&self) -> Activity {
         self.state().activity
+    }
+
+    /// What [`Reader::read`] was asked for and has, in whole sectors, whether it came from the drive or from the store: the same
+    /// for the same structure. Begun anew by [`Reader::forget`].
+    pub fn looked_at(&self) -> ExtentSet {
+        let state = self.state();
+        let sector = self.identity().logical_sector.bytes();
+        let whole = state.looked_at.extents().iter().map(|extent| extent.aligned_to(sector));
+        let whole: ExtentSet = whole.filter_map(|extent| extent.intersection(&self.identity().extent())).collect();
+        whole.extents().iter().flat_map(|extent| state.unreadable.missing_from(*extent)).collect()
     }
 
     /// Every byte that was asked of the source so far.
@@ -169,6 +227,18 @@ impl Reader {
         self.state().unreadable.clone()
     }
 
+    /// What of [`Reader::unreadable`] is only not read yet: a case has skipped it, or too many requests had failed before
+    /// for its sectors to be tried one by one.
+    pub fn not_read_yet(&self) -> ExtentSet {
+        self.state().not_read_yet.clone()
+    }
+
+    /// How the reads went that were made so far. Requests that [`Reader::attempt`] and [`Reader::look_again`] make are not
+    /// among them.
+    pub fn outcomes(&self) -> ReadOutcomes {
+        self.state().outcomes
+    }
+
     /// Writes out what the trace holds back.
     pub fn flush_trace(&self) -> Result<(), SourceLost> {
         self.state().trace.as_mut().map_or(Ok(()), Trace::flush).map_err(SourceLost::Trace)
@@ -182,11 +252,12 @@ impl Reader {
     /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
     pub fn attempt(&self, extent: Extent, buffer: &mut [u8]) -> Result<Attempt, SourceLost> {
         self.check_bounds(extent)?;
-        let began = Instant::now();
+        self.check_stop()?;
+        let began = self.clock.now();
         let outcome = self.source.read_at(extent.start, buffer);
-        let took = began.elapsed();
+        let took = self.clock.since(began);
         self.count(extent, took, &outcome)?;
-        Ok(Attempt { arrived: self.judge(extent, outcome)?, took })
+        Ok(Attempt { failure: self.judge(extent, outcome)?, took })
     }
 
     /// Reads a place again past everything that is kept, to see whether the drive still says the same; `None` when it
@@ -198,7 +269,7 @@ impl Reader {
         self.check_bounds(extent)?;
         let fetch = self.to_sectors(extent);
         let mut buffer = AlignedBuffer::new(length(fetch.bytes));
-        if !self.request(fetch, buffer.bytes_mut())? {
+        if self.request(fetch, buffer.bytes_mut())?.is_some() {
             return Ok(None);
         }
         let from = length(extent.start.0 - fetch.start.0);
@@ -213,6 +284,7 @@ impl Reader {
     /// [`Block::unreadable`].
     pub fn read(&self, extent: Extent) -> Result<Block, SourceLost> {
         self.check_bounds(extent)?;
+        self.state().looked_at.insert(extent);
         for missing in self.not_kept(extent) {
             let fetch = self.to_sectors(missing);
             // Alignment may reach into a kept neighbour; that part is not asked for again.
@@ -251,6 +323,11 @@ impl Reader {
     /// The places in `extent` that were asked for and could not be read.
     pub(super) fn unreadable_in(&self, extent: Extent) -> ExtentSet {
         self.state().unreadable.intersection(extent).into_iter().collect()
+    }
+
+    /// What of them is only not read yet.
+    pub(super) fn not_read_yet_in(&self, extent: Extent) -> ExtentSet {
+        self.state().not_read_yet.intersection(extent).into_iter().collect()
     }
 
     fn state(&self) -> MutexGuard<'_, State> {
@@ -304,7 +381,9 @@ impl Reader {
 
     /// Fills `buffer` with `extent`, from the store as far as it holds it, else from the drive.
     fn fetch(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
-        let Some(store) = &self.store else { return self.fetch_from_drive(extent, buffer) };
+        // What the store holds may take long as well.
+        self.check_stop()?;
+        let Some(store) = &self.store else { return self.fetch_and_count(extent, buffer) };
         let part_of = |part: Extent| {
             let from = length(part.start.0 - extent.start.0);
             from..from + length(part.bytes)
@@ -314,39 +393,69 @@ impl Reader {
             store.load(part, &mut buffer[part_of(part)]).map_err(SourceLost::Store)?;
             known.insert(part);
         }
-        // What was put off is copying's to come back to: parsing the same structure again must not cost the drive again.
-        for part in store.given_up(extent).into_iter().chain(store.deferred(extent)) {
+        // What was skipped is copying's to retry: parsing the same structure again must not cost the drive again.
+        let skipped = store.skipped(extent);
+        for part in &skipped {
+            let mut state = self.state();
+            // What failed in this very run was tried.
+            let new = state.unreadable.missing_from(*part);
+            state.not_read_yet.extend(new);
+        }
+        for part in store.unreadable(extent).into_iter().chain(skipped) {
             buffer[part_of(part)].fill(0);
             self.state().unreadable.insert(part);
             known.insert(part);
         }
         for part in known.missing_from(extent) {
-            self.fetch_from_drive(part, &mut buffer[part_of(part)])?;
+            self.fetch_and_count(part, &mut buffer[part_of(part)])?;
             let unreadable = self.unreadable_in(part);
             for arrived in unreadable.missing_from(part) {
                 store.keep(arrived, &buffer[part_of(arrived)]).map_err(SourceLost::Store)?;
             }
+            let (failure, untried) = {
+                let state = self.state();
+                (state.last_failure, ExtentSet::from_iter(state.not_read_yet.intersection(part)))
+            };
             for place in unreadable.extents() {
-                store.defer(*place).map_err(SourceLost::Store)?;
+                let mark = |why| move |extent| Mark::Skipped { extent, why, failure };
+                let near = untried.intersection(*place).into_iter().map(mark(Skip::Near));
+                let failed = untried.missing_from(*place).into_iter().map(mark(Skip::Failed));
+                near.chain(failed).try_for_each(|mark| store.mark(mark)).map_err(SourceLost::Store)?;
             }
         }
+        Ok(())
+    }
+
+    fn fetch_and_count(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+        self.fetch_from_drive(extent, buffer)?;
+        let mut state = self.state();
+        let lost = state.unreadable.bytes_within(extent);
+        state.outcomes.made += 1;
+        state.outcomes.failed += u64::from(lost > 0);
+        state.outcomes.silent_since = if lost < extent.bytes { 0 } else { state.outcomes.silent_since + 1 };
         Ok(())
     }
 
     /// Reads `extent` into `buffer`; where that fails, in ever smaller pieces. What stays unreadable is zero and noted.
     fn fetch_from_drive(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
         match self.request(extent, buffer)? {
-            true => Ok(()),
-            false => self.fetch_around_damage(extent, buffer),
+            None => Ok(()),
+            Some(failure) => {
+                self.state().last_failure = failure;
+                self.fetch_around_damage(extent, buffer)
+            }
         }
     }
 
     fn fetch_around_damage(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
         let smallest = self.identity().physical_sector.bytes();
-        if extent.bytes <= smallest || self.state().totals.failed_requests >= FAILED_REQUESTS_ALLOWED {
+        if extent.bytes <= smallest || self.state().failed_here >= FAILED_REQUESTS_ALLOWED {
             buffer.fill(0);
             let mut state = self.state();
             state.unreadable.insert(extent);
+            if extent.bytes > smallest {
+                state.not_read_yet.insert(extent);
+            }
             state.totals.unreadable_bytes += extent.bytes;
             return Ok(());
         }
@@ -360,11 +469,12 @@ impl Reader {
         Ok(())
     }
 
-    /// One request: whether it succeeded.
-    fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<bool, SourceLost> {
-        let began = Instant::now();
+    /// One request, and how it failed if it did.
+    fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
+        self.check_stop()?;
+        let began = self.clock.now();
         let outcome = self.source.read_at(extent.start, buffer);
-        let took = began.elapsed();
+        let took = self.clock.since(began);
         self.count(extent, took, &outcome)?;
         if outcome.is_ok() {
             self.note_asked(extent);
@@ -372,10 +482,10 @@ impl Reader {
         self.judge(extent, outcome)
     }
 
-    fn judge(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<bool, SourceLost> {
+    fn judge(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<Option<Failure>, SourceLost> {
         match outcome {
-            Ok(()) => Ok(true),
-            Err(ReadError::Unreadable(_)) if self.source.is_present() => Ok(false),
+            Ok(()) => Ok(None),
+            Err(ReadError::Unreadable(error)) if self.source.is_present() => Ok(Some(Failure::of(&error))),
             Err(ReadError::Unreadable(error)) => {
                 Err(SourceLost::Gone { extent, sector: self.identity().logical_sector.bytes(), error })
             }
@@ -404,6 +514,7 @@ impl Reader {
             }
         } else {
             state.totals.failed_requests += 1;
+            state.failed_here += 1;
         }
         match &mut state.trace {
             Some(trace) => trace.record(extent, took, outcome).map_err(SourceLost::Trace),

@@ -1,21 +1,27 @@
 //! Where bytes that were read before are kept, so that the drive is not asked for them again.
 
+use super::{Mark, Skip};
 use crate::extent::Extent;
 use std::io;
 
 /// Keeps what is read: a case's image with its journal.
 ///
-/// A place of the drive is in one of four states: `waiting` (nothing is known), held, deferred (tried or skipped, to be
-/// come back to) or given up as unreadable. Keeping a place ends every other state of it; giving up ends `deferred`.
+/// A place of the drive is in one of four states: not read yet, held, skipped (left for later), or unreadable (failed at
+/// every try so far). [`Store::keep`] and [`Store::mark`] lead from one to another.
 pub trait Store: Send + Sync {
     /// What of `extent` is held, ascending.
     fn held(&self, extent: Extent) -> Vec<Extent>;
 
-    /// What of `extent` is deferred, ascending.
-    fn deferred(&self, extent: Extent) -> Vec<Extent>;
+    /// What of `extent` is skipped, ascending, no two touching.
+    fn skipped(&self, extent: Extent) -> Vec<Extent>;
 
-    /// What of `extent` was given up as unreadable, ascending.
-    fn given_up(&self, extent: Extent) -> Vec<Extent>;
+    /// What of `extent` is skipped and why, ascending.
+    fn skips(&self, extent: Extent) -> Vec<(Extent, Skip)> {
+        self.skipped(extent).into_iter().map(|place| (place, Skip::NotRecorded)).collect()
+    }
+
+    /// What of `extent` is unreadable, ascending, no two touching.
+    fn unreadable(&self, extent: Extent) -> Vec<Extent>;
 
     /// Fills `buffer` with `extent`, all of which is held.
     ///
@@ -23,27 +29,27 @@ pub trait Store: Send + Sync {
     /// What the kernel says of the image.
     fn load(&self, extent: Extent, buffer: &mut [u8]) -> io::Result<()>;
 
-    /// Keeps bytes that have just arrived from the drive. They are safe only after the next [`Store::commit`].
+    /// Keeps bytes that have just arrived from the drive. They are safe only after the next [`Store::commit`], which a store
+    /// may also do by itself.
     ///
     /// # Errors
-    /// What the kernel says of the image or the journal.
+    /// What the kernel says of the image or the journal. The same bytes can be kept again.
     fn keep(&self, extent: Extent, bytes: &[u8]) -> io::Result<()>;
 
-    /// Puts a place off: it could not be read for now, was too slow, or lies near such a place.
-    ///
-    /// # Errors
-    /// What the kernel says of the journal.
-    fn defer(&self, extent: Extent) -> io::Result<()>;
-
-    /// Gives a place up as unreadable.
+    /// Remembers something else about a place.
     ///
     /// # Errors
     /// What the kernel says of the image (where unreadable places get a visible fill) or the journal.
-    fn give_up(&self, extent: Extent) -> io::Result<()>;
+    fn mark(&self, mark: Mark) -> io::Result<()>;
 
     /// Makes everything so far durable: the image first, then the journal that speaks of it.
     ///
     /// # Errors
     /// What the kernel says.
     fn commit(&self) -> io::Result<()>;
+
+    /// Bytes that the destination still has room for, where it tells.
+    fn room(&self) -> Option<u64> {
+        None
+    }
 }

@@ -5,12 +5,15 @@ use rustix::fs::{FallocateFlags, fallocate};
 use rustix::io::Errno;
 use std::fs::File;
 use std::io;
-use std::os::unix::fs::FileExt;
+use std::os::unix::fs::{FileExt, MetadataExt};
+use std::path::{Path, PathBuf};
 
 /// A regular file.
 #[derive(Debug)]
 pub struct FileStorage {
     file: File,
+    /// Where it was opened; `None` when it need not stand there any more.
+    path: Option<PathBuf>,
 }
 
 impl FileStorage {
@@ -19,7 +22,12 @@ impl FileStorage {
 
     /// Takes over an open file; open it for writing as well if it is to be written.
     pub fn new(file: File) -> FileStorage {
-        FileStorage { file }
+        FileStorage { file, path: None }
+    }
+
+    /// As [`FileStorage::new`], and [`Storage::check_intact`] makes sure that the file still stands at `path`.
+    pub fn at(file: File, path: &Path) -> FileStorage {
+        FileStorage { file, path: Some(path.to_path_buf()) }
     }
 }
 
@@ -65,6 +73,30 @@ impl Storage for FileStorage {
     // which is the length and the allocation, but not the times.
     fn sync(&self) -> io::Result<()> {
         self.file.sync_data()
+    }
+
+    fn reserve(&self, at: u64, bytes: u64) -> io::Result<()> {
+        match fallocate(&self.file, FallocateFlags::KEEP_SIZE, at, bytes) {
+            // A file system that cannot.
+            Ok(()) | Err(Errno::OPNOTSUPP | Errno::NOSYS) => Ok(()),
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    fn room(&self) -> Option<u64> {
+        let about = rustix::fs::fstatvfs(&self.file).ok()?;
+        Some(about.f_bavail.saturating_mul(about.f_frsize))
+    }
+
+    fn check_intact(&self) -> io::Result<()> {
+        let Some(path) = &self.path else { return Ok(()) };
+        let own = self.file.metadata()?;
+        let there =
+            std::fs::metadata(path).map_err(|error| io::Error::new(error.kind(), format!("{path:?}: {error}")))?;
+        if (own.dev(), own.ino()) == (there.dev(), there.ino()) {
+            return Ok(());
+        }
+        Err(io::Error::other(format!("{path:?} was removed or replaced while it was in use")))
     }
 }
 

@@ -3,10 +3,8 @@
 //! Both are written against the [`Storage`] trait, so that tests can put a disk under them that loses power, fills up
 //! or fails. On a real disk it is a [`FileStorage`].
 
-mod cautious;
 mod file;
 
-pub use cautious::Cautious;
 pub use file::FileStorage;
 
 use std::io;
@@ -50,9 +48,30 @@ pub trait Storage: Send + Sync {
     /// Makes everything written so far durable, and the length with it.
     ///
     /// # Errors
-    /// What the kernel says. Nothing written since the last success may be relied upon then, even when a later call
-    /// succeeds: the kernel reports a lost page once and forgets it.
+    /// What the kernel says. Everything written since the last success must then be written again before a later success
+    /// counts for it: the kernel reports a lost page once and forgets it.
     fn sync(&self) -> io::Result<()>;
+
+    /// Makes sure of room for `bytes` bytes from byte `at`, where that is possible, without a change of what is read.
+    ///
+    /// # Errors
+    /// What the kernel says, a full disk above all.
+    fn reserve(&self, _at: u64, _bytes: u64) -> io::Result<()> {
+        Ok(())
+    }
+
+    /// Bytes that there is still room for on the file system below, where it tells.
+    fn room(&self) -> Option<u64> {
+        None
+    }
+
+    /// Whether this is still the file that stands at the path it was opened by.
+    ///
+    /// # Errors
+    /// When it was removed or replaced.
+    fn check_intact(&self) -> io::Result<()> {
+        Ok(())
+    }
 }
 
 impl<S: Storage + ?Sized> Storage for Box<S> {
@@ -78,5 +97,17 @@ impl<S: Storage + ?Sized> Storage for Box<S> {
 
     fn sync(&self) -> io::Result<()> {
         (**self).sync()
+    }
+
+    fn reserve(&self, at: u64, bytes: u64) -> io::Result<()> {
+        (**self).reserve(at, bytes)
+    }
+
+    fn room(&self) -> Option<u64> {
+        (**self).room()
+    }
+
+    fn check_intact(&self) -> io::Result<()> {
+        (**self).check_intact()
     }
 }

@@ -21,6 +21,12 @@ pub enum TakeError {
         /// What was being written.
         path: PathBuf,
     },
+    /// [`super::Take::stop`] was set.
+    #[error("stopped as asked; the files in {path} are complete; take the rest into another folder")]
+    Stopped {
+        /// The destination.
+        path: PathBuf,
+    },
     /// The destination cannot be written.
     #[error("{path}: cannot be written: {error}")]
     Io {

@@ -6,6 +6,7 @@ use crate::fs::{Node, Stream};
 use std::fs::File;
 use std::io;
 use std::os::unix::fs::FileExt;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Bytes of fill written at once.
 const FILL_BYTES: usize = 1 << 16;
@@ -16,20 +17,22 @@ struct Writing<'f> {
     at: u64,
     fill: u8,
     missing: Vec<MissingRange>,
+    stop: &'f AtomicBool,
     progress: &'f mut dyn FnMut(u64),
 }
 
 /// Writes all of a stream into `file`: bytes where there are bytes, holes where there are holes, and what is missing as
-/// holes or, where it was unreadable, as `fill`. The file always gets the stream's size.
+/// holes or, where it was unreadable, as `fill`; `Interrupted` once `stop` is set. The file always gets the stream's size.
 pub(super) fn write(
     contents: &mut Contents<'_>,
     node: &Node<'_>,
     stream: &Stream<'_>,
     file: &File,
     fill: u8,
+    stop: &AtomicBool,
     progress: &mut dyn FnMut(u64),
 ) -> io::Result<Vec<MissingRange>> {
-    let mut writing = Writing { file, at: 0, fill, missing: Vec::new(), progress };
+    let mut writing = Writing { file, at: 0, fill, missing: Vec::new(), stop, progress };
     contents.read(node, stream, &mut |piece| writing.take(piece))?;
     debug_assert_eq!(writing.at, stream.size());
     file.set_len(stream.size())?;
@@ -38,6 +41,9 @@ pub(super) fn write(
 
 impl Writing<'_> {
     fn take(&mut self, piece: Piece<'_>) -> io::Result<()> {
+        if self.stop.load(Ordering::Relaxed) {
+            return Err(io::ErrorKind::Interrupted.into());
+        }
         match piece {
             Piece::Bytes(bytes) => self.file.write_all_at(bytes, self.at)?,
             Piece::Zeros(_) => {}

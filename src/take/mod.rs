@@ -16,6 +16,7 @@ use crate::allocation::{DriveMap, Patterns};
 use crate::source::Store;
 use destination::Destination;
 use std::path::Path;
+use std::sync::atomic::AtomicBool;
 use volume::VolumeTake;
 
 /// What is taken, and how.
@@ -27,6 +28,8 @@ pub struct Take<'t> {
     pub areas: Option<&'t [usize]>,
     /// What unreadable bytes become. Other missing bytes become zeros.
     pub fill: u8,
+    /// Set from outside to stop.
+    pub stop: &'t AtomicBool,
 }
 
 impl Take<'_> {
@@ -74,7 +77,7 @@ impl Take<'_> {
                 totals.add(taken);
                 each(taken);
             };
-            VolumeTake::new(map, store, self.fill, &mut destination, progress, &mut report).run(self.chosen, top)?;
+            VolumeTake::new(map, store, self, &mut destination, progress, &mut report).run(top)?;
         }
         destination.finish()?;
         Ok(totals)

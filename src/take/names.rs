@@ -3,6 +3,7 @@
 //! Sources: POSIX (a name holds neither `/` nor NUL); Linux include/uapi/linux/limits.h (`NAME_MAX`, 255 bytes);
 //! Microsoft, "Naming Files, Paths, and Namespaces" (reserved characters, device names, ends; from memory).
 
+use crate::text::is_plain;
 use std::collections::HashMap;
 use std::collections::hash_map::Entry;
 
@@ -17,7 +18,12 @@ const STAND_IN: char = '_';
 
 /// The part of a path that a name from the drive becomes: never empty, never `.` or `..`, never with a separator.
 pub(super) fn safe(name: &str) -> String {
-    let mut safe: String = name.chars().map(|c| if is_safe(c) { c } else { STAND_IN }).collect();
+    let mut safe = String::with_capacity(name.len());
+    let mut rest = name.chars().peekable();
+    while let Some(c) = rest.next() {
+        let stays = is_safe(c) || joins(safe.chars().next_back(), c, rest.peek().copied());
+        safe.push(if stays { c } else { STAND_IN });
+    }
     // Windows cuts these off without a word, and two names become one.
     if safe.ends_with(['.', ' ']) {
         safe.pop();
@@ -33,7 +39,18 @@ pub(super) fn safe(name: &str) -> String {
 }
 
 fn is_safe(c: char) -> bool {
-    !c.is_control() && !matches!(c, '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|')
+    is_plain(c) && !matches!(c, '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|')
+}
+
+/// Whether a character that shows nothing itself makes its neighbours show as they are meant: a joiner or non-joiner between
+/// letters of scripts that need it, a variation selector behind a sign. Source: Unicode Standard, 23.2 and 23.4 (from memory).
+fn joins(before: Option<char>, c: char, after: Option<char>) -> bool {
+    let other_script = |c: Option<char>| c.is_some_and(|c| !c.is_ascii() && is_plain(c));
+    match c {
+        '\u{200C}' | '\u{200D}' => (other_script(before) || before == Some('\u{FE0F}')) && other_script(after),
+        '\u{FE00}'..='\u{FE0F}' => other_script(before),
+        _ => false,
+    }
 }
 
 /// Whether Windows takes the name for a device, which it does with any extension.
@@ -137,6 +154,13 @@ mod tests {
             ("ends in a space ", "ends in a space_"),
             (".hidden", ".hidden"),
             ("Été à la prairie.txt", "Été à la prairie.txt"),
+            ("txt.\u{202E}exe", "txt._exe"),
+            ("a\u{200B}b\u{2028}c\u{9b}d\u{FEFF}", "a_b_c_d_"),
+            // Persian "I want", with its non-joiner; a heart and a family as emoji. Between others they are of no use.
+            ("می\u{200C}خواهم.txt", "می\u{200C}خواهم.txt"),
+            ("❤\u{FE0F} 👩\u{200D}👧.txt", "❤\u{FE0F} 👩\u{200D}👧.txt"),
+            ("👁\u{FE0F}\u{200D}🗨\u{FE0F}", "👁\u{FE0F}\u{200D}🗨\u{FE0F}"),
+            ("pay\u{200D}roll\u{FE0F}\u{200C}", "pay_roll__"),
         ] {
             assert_eq!(safe(name), expected, "{name:?}");
         }

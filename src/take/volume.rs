@@ -3,15 +3,17 @@
 use super::destination::{Destination, FolderId, set_modified};
 use super::error::{TakeError, ends_all};
 use super::taken::{MissingRange, Note, Taken, TakenState};
-use super::{file, names};
+use super::{Take, file, names};
 use crate::allocation::Patterns;
 use crate::content::Contents;
 use crate::fs::{FsKind, Link, Node, NodeId, NodeKind, ORPHANS, Parent, Purpose, Role, Stream, VolumeMap};
 use crate::source::Store;
+use crate::text::json_pretty;
 use serde::Serialize;
 use std::collections::HashMap;
-use std::io::{self, BufWriter, Write};
+use std::io::{self, Write};
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// The files and folders that patterns choose among those in use.
 fn chosen_nodes<'v>(map: &'v VolumeMap, chosen: &Patterns) -> impl Iterator<Item = Node<'v>> + use<'v> {
@@ -41,7 +43,9 @@ struct Companion<'t> {
 pub(super) struct VolumeTake<'t> {
     map: &'t VolumeMap,
     contents: Contents<'t>,
+    chosen: &'t Patterns,
     fill: u8,
+    stop: &'t AtomicBool,
     destination: &'t mut Destination,
     progress: &'t mut dyn FnMut(u64),
     each: &'t mut dyn FnMut(&Taken),
@@ -57,7 +61,7 @@ impl<'t> VolumeTake<'t> {
     pub(super) fn new(
         map: &'t VolumeMap,
         store: &'t dyn Store,
-        fill: u8,
+        take: &Take<'t>,
         destination: &'t mut Destination,
         progress: &'t mut dyn FnMut(u64),
         each: &'t mut dyn FnMut(&Taken),
@@ -65,7 +69,9 @@ impl<'t> VolumeTake<'t> {
         VolumeTake {
             map,
             contents: Contents::new(map, store),
-            fill,
+            chosen: take.chosen,
+            fill: take.fill,
+            stop: take.stop,
             destination,
             progress,
             each,
@@ -77,19 +83,19 @@ impl<'t> VolumeTake<'t> {
     }
 
     /// Takes the chosen files, below a folder named `top` if given.
-    pub(super) fn run(mut self, chosen: &Patterns, top: Option<String>) -> Result<(), TakeError> {
-        let mut nodes = chosen_nodes(self.map, chosen).peekable();
+    pub(super) fn run(mut self, top: Option<String>) -> Result<(), TakeError> {
+        let mut nodes = chosen_nodes(self.map, self.chosen).peekable();
         if let (Some(name), Some(_)) = (top, nodes.peek()) {
             self.top = self.destination.make_folder(Destination::TOP, &name, None)?;
         }
         for node in nodes {
-            self.take(&node, chosen)?;
+            self.take(&node)?;
         }
         Ok(())
     }
 
-    fn take(&mut self, node: &Node<'t>, chosen: &Patterns) -> Result<(), TakeError> {
-        let links = chosen_links(node, chosen);
+    fn take(&mut self, node: &Node<'t>) -> Result<(), TakeError> {
+        let links = chosen_links(node, self.chosen);
         let first = links.first().copied();
         let path = first.map_or_else(|| node.path(), |link| link.path());
         let parent = match first {
@@ -169,6 +175,9 @@ impl<'t> VolumeTake<'t> {
         name: &str,
         notes: &[Note],
     ) -> Result<Taken, TakeError> {
+        if self.stop.load(Ordering::Relaxed) {
+            return Err(TakeError::Stopped { path: self.destination.full_path_of(Destination::TOP) });
+        }
         let mut taken = Taken {
             stream: stream.name().map(str::to_owned),
             bytes: stream.size(),
@@ -181,6 +190,9 @@ impl<'t> VolumeTake<'t> {
             taken.notes.push(Note::Encrypted);
         }
         if let Err(error) = self.write(node, stream, folder, name, &mut taken) {
+            if error.kind() == io::ErrorKind::Interrupted {
+                return Err(TakeError::Stopped { path: self.destination.full_path_of(Destination::TOP) });
+            }
             if ends_all(&error) {
                 return Err(TakeError::io(self.destination.full_path_of(folder).join(name), error));
             }
@@ -200,7 +212,7 @@ impl<'t> VolumeTake<'t> {
         taken: &mut Taken,
     ) -> io::Result<()> {
         let (out, part) = self.destination.new_part(folder)?;
-        let written = file::write(&mut self.contents, node, stream, &out, self.fill, self.progress);
+        let written = file::write(&mut self.contents, node, stream, &out, self.fill, self.stop, self.progress);
         let put = written.and_then(|missing| {
             taken.state = file::state(&missing);
             taken.missing = missing;
@@ -227,9 +239,8 @@ impl<'t> VolumeTake<'t> {
         let (out, part) = self.destination.new_part(folder)?;
         let Taken { path, stream, bytes, state, missing, notes, .. } = taken;
         let companion = Companion { path, stream: stream.as_deref(), bytes: *bytes, state: *state, missing, notes };
-        let mut writer = BufWriter::new(&out);
-        let written = serde_json::to_writer_pretty(&mut writer, &companion).map_err(io::Error::from);
-        let put = written.and_then(|()| writer.write_all(b"\n")).and_then(|()| writer.flush()).and_then(|()| {
+        let text = json_pretty(&companion).map_err(io::Error::from);
+        let put = text.and_then(|text| (&out).write_all((text + "\n").as_bytes())).and_then(|()| {
             let name = self.destination.name_for(folder, &format!("{own}.missing.json"));
             self.destination.put(folder, &part, &name)
         });

@@ -84,10 +84,10 @@ mod tests {
         fn held(&self, extent: Extent) -> Vec<Extent> {
             vec![extent]
         }
-        fn deferred(&self, _: Extent) -> Vec<Extent> {
+        fn skipped(&self, _: Extent) -> Vec<Extent> {
             Vec::new()
         }
-        fn given_up(&self, _: Extent) -> Vec<Extent> {
+        fn unreadable(&self, _: Extent) -> Vec<Extent> {
             Vec::new()
         }
         fn load(&self, extent: Extent, buffer: &mut [u8]) -> io::Result<()> {
@@ -98,10 +98,7 @@ mod tests {
         fn keep(&self, _: Extent, _: &[u8]) -> io::Result<()> {
             unreachable!()
         }
-        fn defer(&self, _: Extent) -> io::Result<()> {
-            unreachable!()
-        }
-        fn give_up(&self, _: Extent) -> io::Result<()> {
+        fn mark(&self, _: crate::source::Mark) -> io::Result<()> {
             unreachable!()
         }
         fn commit(&self) -> io::Result<()> {

@@ -3,7 +3,7 @@
 use super::read_ahead;
 use crate::extent::{Extent, ExtentSet};
 use crate::image::Image;
-use crate::journal::{ChunkHash, Claim};
+use crate::journal::ChunkHash;
 use serde::Serialize;
 use std::io;
 
@@ -72,22 +72,17 @@ struct Chunk {
     error: Option<io::Error>,
 }
 
-/// Reads every copied chunk back from `image` and compares it with the hash that was taken when it came from the
-/// drive. Reading and hashing overlap; memory stays within some MiB whatever the number of claims. `progress` is told
-/// the bytes as they are read.
+/// Reads chunks back from `image` and compares each with the hash that was taken when it came from the drive. Reading and
+/// hashing overlap; memory stays within some MiB whatever the number of chunks. `progress` is told the bytes as they are
+/// read.
 ///
 /// # Errors
-/// The first error that `claims` gives. What the image does not give back is no error but part of the answer.
-pub fn check_claims<E>(
+/// The first error that `chunks` gives. What the image does not give back is no error but part of the answer.
+pub fn check_chunks<E>(
     image: &dyn Image,
-    claims: impl IntoIterator<Item = Result<Claim, E>>,
+    chunks: impl IntoIterator<Item = Result<(Extent, ChunkHash), E>>,
     progress: &mut dyn FnMut(u64),
 ) -> Result<ClaimCheck, E> {
-    let copied = claims.into_iter().filter_map(|claim| match claim {
-        Ok(Claim::Copied { extent, hash }) => Some(Ok((extent, hash))),
-        Ok(_) => None,
-        Err(error) => Some(Err(error)),
-    });
     let mut check = ClaimCheck::default();
     let mut chunk = Chunk::default();
     let digest = |(_, bytes): read_ahead::Read<'_>, last: Option<(Extent, ChunkHash)>| {
@@ -106,6 +101,6 @@ pub fn check_claims<E>(
         };
         check.take(extent, outcome);
     };
-    read_ahead::stream(image, copied, digest, progress)?;
+    read_ahead::stream(image, chunks.into_iter(), digest, progress)?;
     Ok(check)
 }

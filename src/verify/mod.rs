@@ -11,7 +11,7 @@ mod second_reader;
 mod whole;
 
 pub use again::{AgainCheck, read_again};
-pub use claims::{ClaimCheck, check_claims};
+pub use claims::{ClaimCheck, check_chunks};
 pub use owners::{Holder, Owner, OwnerKind, Owners, owners};
 pub use second_reader::{Difference, Explanation, FolderDifference, SecondOpinion, Verdict, second_opinion};
 pub use whole::{WholeSum, sha256};

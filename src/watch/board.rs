@@ -1,10 +1,9 @@
 //! What is known of a case and of the copy in it, kept up to date look by look.
 
 use super::held::Held;
-use super::lock::is_locked;
 use super::planned::Planned;
 use super::{WatchEnd, WatchError};
-use crate::case::{CaseFile, CaseLook};
+use crate::case::{CaseFile, CaseLook, is_locked};
 use crate::history::{HISTORY_NAME, HistoryFollower, Run};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
@@ -69,11 +68,11 @@ impl Board {
             return;
         }
         // The lock before the history: a copy writes its end before it lets go.
-        let locked = is_locked(&self.look.lock_path());
+        let locked = is_locked(&self.file.journal_path(self.look.folder()));
         let history = self.history.follow().err().map(|error| format!("The history cannot be read: {error}."));
         let file = self.look.file().map(|file| self.file = file);
         self.trouble = history.or(file.err().map(|error| format!("The case cannot be read: {error}.")));
-        self.held.follow(&self.look.journal_path());
+        self.held.follow(&self.file.journal_path(self.look.folder()));
         let plan = self.file.plan.as_ref().map(|name| self.look.folder().join(name));
         self.planned.follow(plan.as_deref(), self.file.source.bytes);
         self.standing = self.stand(locked);

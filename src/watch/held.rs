@@ -79,7 +79,7 @@ impl Held {
     pub(super) fn shares(&self, bytes: u64) -> HeldShares {
         HeldShares {
             copied: shares(self.ranges.iter_copied(), bytes),
-            deferred: shares(self.ranges.iter_deferred(), bytes),
+            deferred: shares(self.ranges.iter_skipped(), bytes),
             unreadable: shares(self.ranges.iter_unreadable(), bytes),
         }
     }
@@ -119,6 +119,8 @@ fn add(taken: &mut [u64], extent: Extent, bytes: u64) {
 mod tests {
     use super::*;
     use crate::journal::{Claim, Journal};
+    use crate::source::{Failure, Mark, Skip};
+    use crate::storage::FileStorage;
     use crate::units::SectorSize;
 
     #[test]
@@ -144,17 +146,18 @@ mod tests {
         let mut held = Held::default();
         held.follow(&path);
         assert!(held.caution().unwrap().contains("cannot be read"));
-        let mut journal = Journal::create(&path, &header).unwrap();
+        let file = std::fs::File::options().read(true).write(true).create_new(true).open(&path).unwrap();
+        let mut journal = Journal::create_in(Box::new(FileStorage::new(file)), &header).unwrap();
         held.follow(&path);
         assert_eq!(held.caution(), None);
         for round in 0..20_u64 {
             let claims: Vec<Claim> = (0..round)
-                .map(|n| Claim::Deferred {
-                    extent: Extent::between((round * 64 + n) << 12, (round * 64 + n + 1) << 12),
+                .map(|n| {
+                    let extent = Extent::between((round * 64 + n) << 12, (round * 64 + n + 1) << 12);
+                    Claim::Marked(Mark::Skipped { extent, why: Skip::Near, failure: Failure::default() })
                 })
                 .collect();
-            journal.append(&claims).unwrap();
-            journal.sync().unwrap();
+            journal.write(&claims).unwrap();
             // A record that is being written.
             let whole = std::fs::read(&path).unwrap();
             std::fs::write(&path, [&whole[..], &[0xEE; 64][..usize::try_from(round).unwrap()]].concat()).unwrap();
@@ -167,9 +170,9 @@ mod tests {
         // Another case's journal in its place.
         drop(journal);
         std::fs::remove_file(&path).unwrap();
-        Journal::create(&path, &JournalHeader { case_id: [8; 16], ..header }).unwrap();
+        std::fs::write(&path, JournalHeader { case_id: [8; 16], ..header }.encode()).unwrap();
         held.follow(&path);
-        assert_eq!((held.records, held.ranges.deferred_bytes()), (0, 0));
+        assert_eq!((held.records, held.ranges.skipped_bytes()), (0, 0));
         // No journal at all: it says so, and in time gives up.
         std::fs::write(&path, [0; 200]).unwrap();
         (0..TRIES).for_each(|_| held.follow(&path));

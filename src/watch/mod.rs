@@ -10,7 +10,6 @@ mod board;
 mod error;
 mod guard;
 mod held;
-mod lock;
 mod page;
 mod pictures;
 mod planned;

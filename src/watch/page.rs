@@ -5,6 +5,7 @@ use super::board::{Board, Standing};
 use super::pictures::{human_rate, pictures};
 use crate::human;
 use crate::picture::{escape, style};
+use crate::text::shown;
 use serde::Serialize;
 use std::fmt::Write;
 
@@ -76,9 +77,8 @@ pub(super) fn page(board: &Board, parts: &Parts, nonce: &str) -> String {
 
 fn case_name(board: &Board) -> String {
     let folder = board.folder();
-    human::name(
-        &folder.file_name().map_or_else(|| folder.display().to_string(), |name| name.to_string_lossy().into_owned()),
-    )
+    let name = folder.file_name().unwrap_or(folder.as_os_str()).to_string_lossy();
+    shown(&name).into_owned()
 }
 
 /// How much of what is planned is safe, 0 to 1.

@@ -4,6 +4,7 @@ use super::board::{Board, Standing};
 use super::guard::{Wanted, judge};
 use super::page::{Parts, page, parts};
 use super::{Timing, Watch, WatchEnd, WatchError};
+use crate::text::json;
 use http_body_util::Full;
 use hyper::body::{Bytes, Incoming};
 use hyper::header::{self, HeaderName, HeaderValue};
@@ -114,6 +115,8 @@ async fn attend(stream: TcpStream, site: Rc<Site>) {
     });
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
+        // The library's date ends the process when the clock is before 1970 or beyond 9999; nothing here is cached by date.
+        .auto_date_header(false)
         .keep_alive(false)
         .max_buf_size(HEAD_BYTES)
         .max_headers(HEAD_FIELDS)
@@ -134,7 +137,7 @@ impl Site {
         let Now { board, made } = &mut *now;
         let made = made.get_or_insert_with(|| {
             let parts = parts(board);
-            let json = serde_json::to_vec(&parts).expect("plain values").into();
+            let json = json(&parts).expect("plain values").into();
             Made { parts, json }
         });
         match wanted {

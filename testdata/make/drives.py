@@ -7,6 +7,7 @@ import shutil
 import fat_volumes
 import fixture
 import verify
+import windows_habits
 from ntfs_common import format_ntfs, write_in_turns, write_pattern
 from run import TESTDATA, blank, mounted, tool
 
@@ -105,6 +106,7 @@ def keep(name, drive, sector, volumes):
 
 
 GPT_HEAD = "label: gpt\nlabel-id: 0F3E12A4-0000-4000-8000-0000000000{:02X}\n"
+MICROSOFT_RESERVED = "E3C9E316-0B5C-4DB8-817D-F92DF00215AE"
 BASIC_DATA = "EBD0A0A2-B9E5-4433-87C0-68B6B72699C7"  # UEFI / Microsoft basic data partition
 
 
@@ -212,3 +214,34 @@ def usb_4k_gpt(name, scratch):
     small_ntfs(volume, scratch, 24 * MIB, "Shelf GPT", 0x0F3E_D401, sector=4096)
     place(drive, MIB, volume)
     keep(name, drive, 4096, [("ntfs", MIB, 24 * MIB)])
+
+
+def windows_gpt(name, scratch):
+    """A GPT as Windows sets a data drive up: its reserved partition first, then volumes with what Windows leaves in them."""
+    drive = os.path.join(scratch, f"{name}.img")
+    blank(drive, 136 * MIB)
+    parts = [
+        ("ntfs", 17, 24, ("Meadow", 0x0F3E_D501), 4096),
+        ("ntfs", 42, 48, ("Meadow large", 0x0F3E_D502), 65536),
+        ("fat", 91, 40, ("MEADOW FAT", "0f3ed503", 32, 1), None),
+    ]
+    script = GPT_HEAD.format(5) + "first-lba: 34\n"
+    guid = "uuid=0F3E12A4-0000-4000-8000-0000000000"
+    script += f'start=34, size={16 * 2048}, type={MICROSOFT_RESERVED}, {guid}51, name="Reserved"\n'
+    for number, (_, at, size, _, _) in enumerate(parts):
+        script += f'start={at * 2048}, size={size * 2048}, type={BASIC_DATA}, {guid}{52 + number}, name="Meadow"\n'
+    write_table(drive, script)
+    volume = os.path.join(scratch, "volume.img")
+    volumes = []
+    for kind, at, size, what, cluster in parts:
+        if kind == "ntfs":
+            small_ntfs(volume, scratch, size * MIB, *what, cluster=cluster)
+            zeroed = windows_habits.ntfs(volume)
+            print(f"{name}: {zeroed} file records zeroed")
+        else:
+            label, serial, bits, sectors = what
+            small_fat(volume, scratch, size * MIB, bits, label, serial, sectors)
+            windows_habits.fat32(volume)
+        place(drive, at * MIB, volume)
+        volumes.append((kind, at * MIB, size * MIB))
+    keep(name, drive, 512, volumes)

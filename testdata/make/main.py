@@ -72,6 +72,7 @@ FIXTURES = {
     "drive-gpt-4kn": drives.gpt_4kn,
     "drive-usb-4k-table": drives.usb_4k_table,
     "drive-usb-4k-gpt": drives.usb_4k_gpt,
+    "drive-windows-gpt": drives.windows_gpt,
     **foreign.FIXTURES,
 }
 

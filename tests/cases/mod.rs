@@ -8,6 +8,7 @@ use gleaner::journal::{ChunkHash, Claim, Ranges, read_claims};
 use gleaner::units::ByteOffset;
 use serde_json::Value;
 use std::fs;
+use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 
@@ -100,7 +101,13 @@ pub fn image(case: &Path) -> (ImageForm, PathBuf) {
         Some("vhdx") => ImageForm::Vhdx,
         other => panic!("image form {other:?}"),
     };
-    (form, case.join(form.file_name()))
+    let name = description(case)["image_file"].as_str().map_or(form.file_name().to_owned(), str::to_owned);
+    (form, case.join(name))
+}
+
+/// The path of the journal in force.
+pub fn journal(case: &Path) -> PathBuf {
+    case.join(description(case)["journal"].as_str().expect("a journal"))
 }
 
 /// All bytes of the image, as far as the drive goes.
@@ -130,7 +137,7 @@ impl Claims {
     ///
     /// What all claims come to.
     pub fn check(&mut self, case: &Path, drive: &[u8]) -> Ranges {
-        let claims = read_claims(&case.join("journal")).expect("the journal");
+        let claims = read_claims(&journal(case)).expect("the journal");
         let claims: Vec<Claim> = claims.map(|claim| claim.expect("a claim")).collect();
         assert!(claims.starts_with(&self.seen), "{}: claims were lost or changed", case.display());
         let (form, path) = image(case);
@@ -185,4 +192,23 @@ pub fn set(extents: impl IntoIterator<Item = Extent>) -> ExtentSet {
 /// What of `extents` lies outside `within`.
 pub fn outside(extents: &ExtentSet, within: &ExtentSet) -> Vec<Extent> {
     extents.extents().iter().flat_map(|extent| within.missing_from(*extent)).collect()
+}
+
+/// Reads a copy's events until `bytes` bytes have arrived in it; all of them must be JSON objects.
+pub fn wait_until_arrived(copy: &mut Child, bytes: u64) -> BufReader<std::process::ChildStderr> {
+    let mut events = BufReader::new(copy.stderr.take().expect("standard error"));
+    loop {
+        let mut line = String::new();
+        assert_ne!(events.read_line(&mut line).expect("an event"), 0, "the copy ended before {bytes} bytes arrived");
+        let event: Value = serde_json::from_str(&line).unwrap_or_else(|e| panic!("{line:?}: {e}"));
+        if event["event"] == "progress" && event["arrived_bytes"].as_u64().expect("a number") >= bytes {
+            return events;
+        }
+    }
+}
+
+/// Sends a signal to a running copy.
+pub fn signal(copy: &Child, name: &str) {
+    let sent = Command::new("kill").arg(name).arg(copy.id().to_string()).status().expect("kill");
+    assert!(sent.success(), "{sent}");
 }

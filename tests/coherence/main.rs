@@ -1,4 +1,5 @@
-//! The verdict on whether a drive reads sanely, on sound drives, damaged ones, and drives that answer with garbage.
+//! The verdict on whether what a drive gives is consistent: on sound drives, damaged ones, drives that stop answering, and drives that
+//! answer with garbage.
 //!
 //! Sources: the volumes were made by formatters and drivers that share no code with gleaner (`testdata/README.md`); what is done to them
 //! here is what a drive with wrong translation, wrong adaptive data or an unfilled buffer does (common practice, no source).
@@ -10,22 +11,29 @@ mod encrypted;
 mod garbage;
 mod partly;
 mod sound;
+mod unread;
 
 use gleaner::allocation::{DriveMap, read_drive};
 use gleaner::coherence::{BUDGET, Check, Coherence, Outcome, Verdict, judge};
 use gleaner::extent::Extent;
-use gleaner::source::{MemorySource, Reader};
+use gleaner::source::{MemorySource, Reader, Source};
 use gleaner::units::SectorSize;
 
 /// A drive that was surveyed, and the verdict.
 struct Judged {
     coherence: Coherence,
     drive: DriveMap,
+    /// Requests made by survey and verdict.
+    requests: u64,
 }
 
 impl Judged {
     fn of(source: MemorySource) -> Judged {
-        let reader = Reader::new(Box::new(source), None);
+        Judged::of_source(Box::new(source))
+    }
+
+    fn of_source(source: Box<dyn Source>) -> Judged {
+        let reader = Reader::new(source, None);
         let drive = read_drive(&reader).unwrap();
         // Finding lost volumes may come back to a place; judging never does.
         let before = reader.totals().repeated_bytes;
@@ -36,7 +44,7 @@ impl Judged {
             "{:?}",
             coherence.read
         );
-        Judged { coherence, drive }
+        Judged { coherence, drive, requests: reader.totals().requests }
     }
 
     fn image(image: Vec<u8>) -> Judged {

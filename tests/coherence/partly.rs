@@ -127,3 +127,70 @@ fn the_start_of_the_drive_does_not_answer() {
     assert_eq!(judged.verdict(), Verdict::PartlyDamaged, "the GPT's copy serves: {}", judged.told());
     assert_eq!(judged.outcome(Check::Tables), Outcome::InPart);
 }
+
+/// Marks of the bitmap taken away from clusters of files: said, and the files are believed.
+#[test]
+fn clusters_of_files_that_are_marked_free() {
+    for name in ["ntfs-rich", "exfat-clusters-4k"] {
+        let answer = answers(name);
+        let files = answer["files"].as_array().unwrap();
+        let path = if name.starts_with("ntfs") { "/$Bitmap" } else { "/<allocation bitmap>" };
+        let is_bitmap = |file: &&serde_json::Value| {
+            file["stream"].is_null()
+                && (file["path"] == path || file["attribute"] == "bitmap" || file["name"] == "$Bitmap")
+        };
+        let bitmap = files.iter().find(is_bitmap).unwrap_or_else(|| panic!("{name}: no bitmap in the answers"));
+        let base = bitmap["extents"][0][0].as_u64().unwrap();
+        let first = if name.starts_with("ntfs") { 0 } else { 2 };
+        let heap = answer["first_cluster_byte"].as_u64().unwrap();
+        let file = files
+            .iter()
+            .find(|file| {
+                let path = file["path"].as_str().unwrap_or("");
+                file["deleted"] == false
+                    && path.contains("Photos/")
+                    && file["extents"].as_array().is_some_and(|e| !e.is_empty())
+            })
+            .unwrap();
+        let cluster =
+            (file["extents"][0][0].as_u64().unwrap() - heap) / answer["cluster_bytes"].as_u64().unwrap() + first;
+        let bit = cluster - first;
+        let mut image = fixture(name);
+        let at = usize::try_from(base + bit / 8).unwrap();
+        assert_ne!(image[at] & 1 << (bit % 8), 0, "{name}: the file's cluster is marked");
+        image[at] &= !(1 << (bit % 8));
+        let judged = Judged::image(image);
+        let codes: Vec<_> = judged.coherence.findings.kept().iter().map(|f| (f.code.id, f.sentence.as_str())).collect();
+        assert!(
+            matches!(codes.as_slice(), [("clusters-marked-free", sentence)] if sentence.starts_with("1 of ")),
+            "{name}: {codes:?}"
+        );
+        assert_eq!(judged.outcome(Check::TwoMaps), Outcome::InPart, "{name}");
+    }
+}
+
+/// The record of one file in place of another's: both now claim the same clusters.
+#[test]
+fn clusters_that_two_files_of_ntfs_claim() {
+    let name = "ntfs-rich";
+    let answer = answers(name);
+    let places = record_places(name);
+    let in_clusters = |file: &&serde_json::Value| {
+        file["deleted"] == false
+            && file["path"].as_str().is_some_and(|path| path.starts_with("/Photos/2019/"))
+            && file["extents"].as_array().is_some_and(|extents| extents.len() == 1)
+    };
+    let chosen: Vec<u64> =
+        answer["files"].as_array().unwrap().iter().filter(in_clusters).map(|f| f["record"].as_u64().unwrap()).collect();
+    let place = |number: u64| usize::try_from(places[usize::try_from(number).unwrap()]).unwrap();
+    let mut image = fixture(name);
+    let record = image[place(chosen[0])..place(chosen[0]) + 1024].to_vec();
+    image[place(chosen[1])..place(chosen[1]) + 1024].copy_from_slice(&record);
+    // Its own number, which stands at byte 2C (Linux fs/ntfs/layout.h, `MFT_RECORD`).
+    let number = u32::try_from(chosen[1]).unwrap().to_le_bytes();
+    image[place(chosen[1]) + 0x2C..place(chosen[1]) + 0x30].copy_from_slice(&number);
+    let judged = Judged::image(image);
+    let codes: Vec<&str> = judged.coherence.findings.kept().iter().map(|f| f.code.id).collect();
+    assert!(codes.contains(&"clusters-of-two-files") && codes.contains(&"name-twice-in-a-folder"), "{codes:?}");
+    assert_eq!(judged.verdict(), Verdict::PartlyDamaged, "{}", judged.told());
+}

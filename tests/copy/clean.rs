@@ -60,10 +60,13 @@ proptest! {
             bench.store.keep(*extent, &bytes).unwrap();
         }
         bench.copy(&small()).unwrap();
-        let arrived: ExtentSet = bench.arrived().into_iter().collect();
+        // But for the sectors by which the drive is checked.
+        let asked: Vec<_> = bench.arrived().into_iter().filter(|e| e.bytes > SECTOR || !before.covers(*e)).collect();
+        prop_assert!(bench.arrived().len() - asked.len() <= 2);
+        let arrived: ExtentSet = asked.iter().copied().collect();
         let expected: ExtentSet = bench.planned.extents().iter().flat_map(|e| before.missing_from(*e)).collect();
         prop_assert_eq!(&arrived, &expected);
-        prop_assert_eq!(bench.arrived().iter().map(|e| e.bytes).sum::<u64>(), expected.bytes());
+        prop_assert_eq!(asked.iter().map(|e| e.bytes).sum::<u64>(), expected.bytes());
     }
 }
 
@@ -71,16 +74,13 @@ fn large_plan(mib: u64) -> gleaner::plan::Plan {
     plan(&map_of(&[(mib * MIB / SECTOR, Class::Files)]), &PlanRequest::new(Scope::Allocated))
 }
 
+// When else is for the store to say.
 #[test]
-fn commits_come_every_so_many_bytes_and_at_the_end() {
+fn a_commit_comes_at_the_end_of_each_pass() {
     let mut bench = Bench::new(&large_plan(16), 512);
-    let options = CopyOptions { commit_bytes: 4 * MIB, ..CopyOptions::default() };
-    bench.copy(&options).unwrap();
-    // Every 4 MiB; the end of the pass falls together with the last.
-    assert_eq!(bench.store.commits(), 4);
-    let mut bench = Bench::new(&large_plan(16), 512);
-    bench.copy(&CopyOptions { commit_time: std::time::Duration::ZERO, ..CopyOptions::default() }).unwrap();
-    assert_eq!(bench.store.commits(), 16);
+    bench.copy(&CopyOptions::default()).unwrap();
+    // The pass's, and the copy's own.
+    assert_eq!(bench.store.commits(), 2);
 }
 
 #[test]

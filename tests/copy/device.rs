@@ -32,7 +32,7 @@ fn a_device_that_lost_its_size_is_gone_and_not_bad() {
     let reader = Reader::new(open(Path::new(&device.0), None).unwrap(), None);
     let mut buffer = gleaner::source::AlignedBuffer::new(4096);
     let place = Extent::new(6 << 20, 4096).unwrap();
-    assert!(reader.attempt(place, buffer.bytes_mut()).unwrap().arrived);
+    assert!(reader.attempt(place, buffer.bytes_mut()).unwrap().failure.is_none());
     file.set_len(0).unwrap();
     run("losetup", &["--set-capacity", device.0.to_str().unwrap()]);
     match reader.attempt(place, buffer.bytes_mut()) {

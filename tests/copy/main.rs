@@ -3,6 +3,7 @@
 #[path = "../class_maps/mod.rs"]
 mod class_maps;
 
+mod checks;
 mod clean;
 mod damage;
 mod device;
@@ -99,6 +100,8 @@ impl Bench {
         assert_eq!(self.arrived().iter().map(|extent| extent.bytes).sum::<u64>(), sound.bytes(), "a byte read twice");
         assert!(self.log().iter().all(|request| self.planned.covers(request.extent)), "asked beyond the plan");
         assert_eq!(outcome.totals(), (self.planned.bytes(), sound.bytes(), 0, lost.bytes()));
+        let checks = self.script.lock().unwrap().checks.clone();
+        assert!(checks.len() as u64 >= outcome.checks.requests);
         let unreadable: u64 = outcome.bad_regions.iter().map(|region| region.unreadable_bytes).sum();
         assert!(unreadable <= lost.bytes());
         let failed: u64 = outcome.bad_regions.iter().map(|region| region.failed_requests).sum();
@@ -112,7 +115,6 @@ fn small() -> CopyOptions {
         request_bytes: 64 * SECTOR,
         first_step: 8 * SECTOR,
         largest_step: 256 * SECTOR,
-        commit_bytes: 100 * SECTOR,
         trouble_minimum: Duration::from_secs(3600),
         ..CopyOptions::default()
     }

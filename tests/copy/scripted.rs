@@ -1,5 +1,7 @@
-//! A drive whose bytes follow from their place, and that misbehaves as told.
+//! A drive whose bytes follow from their place, and that misbehaves as told. It has a clock of its own, so that nothing
+//! here waits.
 
+use gleaner::clock::Clock;
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::source::{ReadError, Source, SourceIdentity, SourceKind};
 use gleaner::units::{ByteOffset, SectorSize};
@@ -28,8 +30,14 @@ pub enum Vanishing {
 /// What the drive does, and what it did.
 #[derive(Default)]
 pub struct Script {
-    /// Every request that touches these fails.
+    /// Every request that touches these fails: the drive says that it cannot read them.
     pub bad: ExtentSet,
+    /// The kernel does not tell what the drive said: every failure is EIO.
+    pub says_little: bool,
+    /// Nothing is answered from the request with this number in the log on.
+    pub silent_from: Option<usize>,
+    /// From the request with this number in the log on, every sector reads as this byte.
+    pub constant_from: Option<(usize, u8)>,
     /// A request that touches the sector at this byte fails so many times.
     pub weak: BTreeMap<u64, u32>,
     /// Requests that touch these fail when they are longer than so many bytes.
@@ -40,13 +48,19 @@ pub struct Script {
     pub vanish_at: Option<(usize, Vanishing)>,
     /// The copy is asked to stop during the request with this number in the log.
     pub stop_at: Option<usize>,
-    /// All requests, in order.
+    /// What really is zero on it.
+    pub zero: ExtentSet,
+    /// All requests, in order, but for sectors that were read once more to see whether the drive still answers.
     pub log: Vec<Request>,
+    /// Those: sectors that had arrived before.
+    pub checks: Vec<Request>,
+    arrived: ExtentSet,
     vanished: bool,
 }
 
 pub struct Scripted {
     identity: SourceIdentity,
+    clock: Clock,
     script: Arc<Mutex<Script>>,
     stop: Arc<AtomicBool>,
 }
@@ -61,14 +75,18 @@ impl Scripted {
             physical_sector: SectorSize::new(physical).unwrap(),
             model: None,
             serial: None,
+            details: Default::default(),
         };
-        Scripted { identity, script: Arc::default(), stop }
+        Scripted { identity, clock: Clock::simulated(), script: Arc::default(), stop }
     }
 
     pub fn script(&self) -> Arc<Mutex<Script>> {
         Arc::clone(&self.script)
     }
 }
+
+/// The time that every read takes.
+pub const READ: Duration = Duration::from_millis(1);
 
 /// What the drive holds at `start`.
 pub fn fill(start: u64, buffer: &mut [u8]) {
@@ -84,20 +102,26 @@ impl Script {
     pub fn revive(&mut self) {
         self.vanish_at = None;
         self.stop_at = None;
+        self.silent_from = None;
+        self.constant_from = None;
         self.vanished = false;
     }
 
-    fn answer(&mut self, wanted: Extent) -> Result<(), ReadError> {
-        let unreadable = || Err(ReadError::from_io(io::Error::from_raw_os_error(5)));
+    fn answer(&mut self, wanted: Extent, clock: &Clock) -> Result<(), ReadError> {
+        let errno = if self.says_little { 5 } else { 61 };
+        let unreadable = || Err(ReadError::from_io(io::Error::from_raw_os_error(errno)));
+        if self.silent_from.is_some_and(|from| self.log.len() >= from) {
+            return Err(ReadError::from_io(io::Error::from_raw_os_error(5)));
+        }
         if self.vanish_at.is_some_and(|(at, _)| self.log.len() >= at) {
             self.vanished = true;
             return match self.vanish_at {
                 Some((_, Vanishing::NoDevice)) => Err(ReadError::from_io(io::Error::from_raw_os_error(19))),
-                _ => unreadable(),
+                _ => Err(ReadError::from_io(io::Error::from_raw_os_error(5))),
             };
         }
         if let Some((_, time)) = self.slow.as_ref().filter(|(place, _)| place.bytes_within(wanted) > 0) {
-            std::thread::sleep(*time);
+            clock.sleep(*time);
         }
         let weak: Vec<u64> =
             self.weak.range(wanted.start.0..wanted.end()).filter(|(_, left)| **left > 0).map(|(at, _)| *at).collect();
@@ -123,15 +147,32 @@ impl Source for Scripted {
         assert!(wanted.end() <= self.identity.bytes);
         assert_eq!(buffer.as_ptr() as usize % 512, 0, "a device wants aligned memory");
         let mut script = self.script.lock().unwrap();
-        let answer = script.answer(wanted);
-        if !script.vanished {
-            script.log.push(Request { extent: wanted, arrived: answer.is_ok() });
+        self.clock.sleep(READ);
+        let answer = script.answer(wanted, &self.clock);
+        let request = Request { extent: wanted, arrived: answer.is_ok() };
+        let is_check = wanted.bytes <= self.identity.physical_sector.bytes() && script.arrived.covers(wanted);
+        if is_check {
+            script.checks.push(request);
+        } else if !script.vanished {
+            script.log.push(request);
         }
-        if script.stop_at.is_some_and(|at| script.log.len() == at) {
+        if request.arrived {
+            script.arrived.insert(wanted);
+        }
+        if !is_check && script.stop_at.is_some_and(|at| script.log.len() == at) {
             self.stop.store(true, Ordering::Relaxed);
         }
         match answer {
-            Ok(()) => fill(start.0, buffer),
+            Ok(()) => match script.constant_from.filter(|(from, _)| script.log.len() > *from) {
+                Some((_, byte)) => buffer.fill(byte),
+                None => {
+                    fill(start.0, buffer);
+                    for place in script.zero.intersection(wanted) {
+                        let from = usize::try_from(place.start.0 - start.0).unwrap();
+                        buffer[from..from + usize::try_from(place.bytes).unwrap()].fill(0);
+                    }
+                }
+            },
             // A failed read leaves anything behind.
             Err(_) => buffer.fill(0xA5),
         }
@@ -140,5 +181,9 @@ impl Source for Scripted {
 
     fn is_present(&self) -> bool {
         !self.script.lock().unwrap().vanished
+    }
+
+    fn clock(&self) -> Clock {
+        self.clock.clone()
     }
 }

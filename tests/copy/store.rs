@@ -2,7 +2,8 @@
 
 use super::scripted::fill;
 use gleaner::extent::{Extent, ExtentSet};
-use gleaner::source::Store;
+use gleaner::source::{Mark, Skip, Store};
+use std::collections::BTreeMap;
 use std::io;
 use std::sync::{Mutex, MutexGuard};
 
@@ -11,6 +12,8 @@ pub struct Places {
     pub held: ExtentSet,
     pub deferred: ExtentSet,
     pub given_up: ExtentSet,
+    /// Of the deferred ones, those that may have stopped the drive.
+    pub suspects: ExtentSet,
 }
 
 #[derive(Default)]
@@ -26,6 +29,8 @@ struct State {
 #[derive(Default)]
 pub struct MemoryStore {
     state: Mutex<State>,
+    /// Bytes as they were kept, where they need not be the drive's own.
+    believed: Mutex<Option<BTreeMap<u64, Vec<u8>>>>,
 }
 
 fn without(set: &ExtentSet, extent: Extent) -> ExtentSet {
@@ -76,6 +81,22 @@ impl MemoryStore {
         state.now = state.durable.clone();
     }
 
+    /// Takes whatever the drive gives, and gives that back.
+    pub fn believe_anything(&self) {
+        *self.believed.lock().unwrap() = Some(BTreeMap::new());
+    }
+
+    /// All that is held is the drive's own.
+    pub fn check_all(&self) {
+        for extent in self.held_set().extents().iter().flat_map(|extent| extent.pieces(1 << 20)) {
+            let mut bytes = vec![0; usize::try_from(extent.bytes).unwrap()];
+            self.load(extent, &mut bytes).unwrap();
+            let mut expected = bytes.clone();
+            fill(extent.start.0, &mut expected);
+            assert!(bytes == expected, "{extent:?} is not the drive's");
+        }
+    }
+
     /// From the keep with this number on there is no room.
     pub fn refuse_from_keep(&self, number: Option<usize>) {
         self.state().refuse_from_keep = number;
@@ -87,22 +108,42 @@ impl Store for MemoryStore {
         self.state().now.held.intersection(extent)
     }
 
-    fn deferred(&self, extent: Extent) -> Vec<Extent> {
+    fn skipped(&self, extent: Extent) -> Vec<Extent> {
         self.state().now.deferred.intersection(extent)
     }
 
-    fn given_up(&self, extent: Extent) -> Vec<Extent> {
+    fn unreadable(&self, extent: Extent) -> Vec<Extent> {
         self.state().now.given_up.intersection(extent)
     }
 
-    fn load(&self, _: Extent, _: &mut [u8]) -> io::Result<()> {
-        unreachable!("copying never reads back")
+    fn load(&self, extent: Extent, buffer: &mut [u8]) -> io::Result<()> {
+        fill(extent.start.0, buffer);
+        if let Some(believed) = self.believed.lock().unwrap().as_ref() {
+            let (start, bytes) = believed.range(..=extent.start.0).next_back().expect("it is held");
+            let from = usize::try_from(extent.start.0 - start).unwrap();
+            buffer.copy_from_slice(&bytes[from..from + buffer.len()]);
+        }
+        Ok(())
+    }
+
+    fn skips(&self, extent: Extent) -> Vec<(Extent, Skip)> {
+        let state = self.state();
+        let mut list: Vec<(Extent, Skip)> =
+            state.now.suspects.intersection(extent).into_iter().map(|place| (place, Skip::Suspect)).collect();
+        let others = state.now.deferred.intersection(extent).into_iter();
+        list.extend(others.flat_map(|e| state.now.suspects.missing_from(e)).map(|place| (place, Skip::Near)));
+        list.sort_unstable();
+        list
     }
 
     fn keep(&self, extent: Extent, bytes: &[u8]) -> io::Result<()> {
         let mut expected = vec![0; bytes.len()];
         fill(extent.start.0, &mut expected);
-        assert!(extent.bytes == bytes.len() as u64 && bytes == expected, "wrong bytes kept at {extent:?}");
+        if let Some(believed) = self.believed.lock().unwrap().as_mut() {
+            believed.insert(extent.start.0, bytes.to_vec());
+        } else {
+            assert!(extent.bytes == bytes.len() as u64 && bytes == expected, "wrong bytes kept at {extent:?}");
+        }
         let mut state = self.state();
         state.keeps += 1;
         if state.refuse_from_keep.is_some_and(|from| state.keeps >= from) {
@@ -112,22 +153,39 @@ impl Store for MemoryStore {
         assert_eq!(state.now.given_up.bytes_within(extent), 0, "{extent:?} was given up");
         state.now.held.insert(extent);
         state.now.deferred = without(&state.now.deferred, extent);
+        state.now.suspects = without(&state.now.suspects, extent);
         Ok(())
     }
 
-    fn defer(&self, extent: Extent) -> io::Result<()> {
+    fn mark(&self, mark: Mark) -> io::Result<()> {
         let mut state = self.state();
-        let known = [&state.now.held, &state.now.deferred, &state.now.given_up];
-        assert!(known.iter().all(|set| set.bytes_within(extent) == 0), "{extent:?} deferred, but it does not wait");
-        state.now.deferred.insert(extent);
-        Ok(())
-    }
-
-    fn give_up(&self, extent: Extent) -> io::Result<()> {
-        let mut state = self.state();
-        assert!(state.now.deferred.covers(extent), "{extent:?} given up, but it was not deferred");
-        state.now.deferred = without(&state.now.deferred, extent);
-        state.now.given_up.insert(extent);
+        let now = &mut state.now;
+        match mark {
+            Mark::Skipped { extent, why, .. } => {
+                for set in [&now.held, &now.given_up] {
+                    assert_eq!(set.bytes_within(extent), 0, "{extent:?} skipped, but something is known of it");
+                }
+                now.deferred.insert(extent);
+                now.suspects = without(&now.suspects, extent);
+                if why == Skip::Suspect {
+                    now.suspects.insert(extent);
+                }
+            }
+            Mark::Unreadable { extent, .. } => {
+                assert!(now.deferred.covers(extent), "{extent:?} unreadable, but it was not skipped");
+                now.deferred = without(&now.deferred, extent);
+                now.suspects = without(&now.suspects, extent);
+                now.given_up.insert(extent);
+            }
+            Mark::Withdrawn { extent } => {
+                assert!(now.held.covers(extent), "{extent:?} withdrawn, but it was not held");
+                now.held = without(&now.held, extent);
+            }
+            Mark::Retry { extent } => {
+                now.given_up = without(&now.given_up, extent);
+                now.deferred.insert(extent);
+            }
+        }
         Ok(())
     }
 

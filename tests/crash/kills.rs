@@ -148,7 +148,7 @@ impl Expected {
         let copied: ExtentSet = set(ranges.iter_copied());
         let readable = set(self.planned.extents().iter().flat_map(|e| victim.unreadable.missing_from(*e)));
         assert_eq!(copied, readable, "claimed (left), planned and readable (right)");
-        assert_eq!(ranges.deferred_bytes(), 0);
+        assert_eq!(ranges.skipped_bytes(), 0);
     }
 }
 

@@ -1,5 +1,7 @@
 //! File systems mounted for a test.
 
+#![allow(dead_code, reason = "each test program uses its own part of this")]
+
 use crate::witness::run;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -40,6 +42,13 @@ impl Mounted {
     pub fn device(device: &Path) -> Mounted {
         let at = tempfile::tempdir().expect("a temporary folder");
         run(Command::new("mount").arg(device).arg(at.path()));
+        Mounted { at, device: None }
+    }
+
+    /// What a command mounts that ends with the place.
+    pub fn with(command: &mut Command) -> Mounted {
+        let at = tempfile::tempdir().expect("a temporary folder");
+        run(command.arg(at.path()));
         Mounted { at, device: None }
     }
 

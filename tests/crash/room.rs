@@ -2,9 +2,9 @@
 
 use crate::cases::{
     Claims, audit, check_claims, check_image, complains_with, copy, gleaner, planned, start_copy, survey_and_plan,
+    wait_until_arrived,
 };
 use crate::common::fixture;
-use crate::interruptions::wait_until_arrived;
 use crate::mounted::Mounted;
 use crate::witness::{Behaviour, WitnessedDevice, run};
 use std::fs::{self, File};

@@ -8,7 +8,7 @@ use serde_json::Value;
 use std::sync::Arc;
 
 /// Name and logical sector of every volume and drive in `testdata` but those made for one purpose.
-pub const ALL: [(&str, SectorSize); 25] = [
+pub const ALL: [(&str, SectorSize); 26] = [
     ("ntfs-rich", SectorSize::S512),
     ("ntfs-mft-list", SectorSize::S512),
     ("ntfs-cluster-512", SectorSize::S512),
@@ -34,6 +34,7 @@ pub const ALL: [(&str, SectorSize); 25] = [
     ("drive-gpt-4kn", SectorSize::S4096),
     ("drive-usb-4k-table", SectorSize::S512),
     ("drive-usb-4k-gpt", SectorSize::S512),
+    ("drive-windows-gpt", SectorSize::S512),
 ];
 
 /// A fixture.

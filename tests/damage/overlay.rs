@@ -65,6 +65,7 @@ impl Damaged {
             physical_sector: sound.sector,
             model: None,
             serial: None,
+            details: Default::default(),
         };
         Damaged { sound: sound.clone(), identity, changed: BTreeMap::new(), unreadable: ExtentSet::new() }
     }

@@ -197,6 +197,19 @@ fn boot_backup_fs_info_and_marks_are_compared() {
     assert!(codes(&map_of(bytes).findings).contains(&"fat-boot-backup-unusable"));
 }
 
+/// Byte 25 marks an unclean unmount only where byte 26 announces the fields there; older boot sectors have code in both
+/// (Linux fs/fat/inode.c, fat_set_state; from memory).
+#[test]
+fn code_in_an_old_boot_sector_is_no_mark_of_an_unclean_unmount() {
+    let mut bytes = fixture("fat12-floppy");
+    bytes[0x25] |= 1;
+    let map = map_of(bytes.clone());
+    assert_eq!((map.dirty, codes(&map.findings)), (Some(true), vec!["fat-dirty"]));
+    bytes[0x26] = 0x2A;
+    let map = map_of(bytes);
+    assert_eq!((map.dirty, codes(&map.findings)), (None, vec![]));
+}
+
 /// "FAT: General Overview of On-Disk Format" 1.03, BPB_ExtFlags: bit 7 set, bits 0-3 name the active FAT (from
 /// memory).
 #[test]

@@ -4,7 +4,7 @@
 
 use gleaner::allocation::{DriveMap, read_drive};
 use gleaner::extent::{Extent, ExtentSet};
-use gleaner::source::{MemorySource, Reader, Store};
+use gleaner::source::{Mark, MemorySource, Reader, Store};
 use gleaner::units::SectorSize;
 use std::io;
 
@@ -50,11 +50,11 @@ impl Store for Held {
         self.without(extent).missing_from(within)
     }
 
-    fn deferred(&self, _: Extent) -> Vec<Extent> {
+    fn skipped(&self, _: Extent) -> Vec<Extent> {
         Vec::new()
     }
 
-    fn given_up(&self, extent: Extent) -> Vec<Extent> {
+    fn unreadable(&self, extent: Extent) -> Vec<Extent> {
         self.given_up.intersection(extent)
     }
 
@@ -68,11 +68,7 @@ impl Store for Held {
         unreachable!("nothing is copied here")
     }
 
-    fn defer(&self, _: Extent) -> io::Result<()> {
-        unreachable!("nothing is copied here")
-    }
-
-    fn give_up(&self, _: Extent) -> io::Result<()> {
+    fn mark(&self, _: Mark) -> io::Result<()> {
         unreachable!("nothing is copied here")
     }
 

@@ -10,7 +10,7 @@ use serde_json::Value;
 use std::collections::BTreeMap;
 
 /// Byte of record `number` on the volume, by the reference's extents of $MFT.
-fn record_place(answers: &Value, number: u64) -> usize {
+pub fn record_place(answers: &Value, number: u64) -> usize {
     whole_record_place(answers, number).unwrap_or_else(|| panic!("record {number} is not there in one piece"))
 }
 
@@ -30,20 +30,20 @@ fn whole_record_place(answers: &Value, number: u64) -> Option<usize> {
     None
 }
 
-fn extents_of(answers: &Value, record: u64, attribute: Option<&str>) -> Vec<Extent> {
+pub fn extents_of(answers: &Value, record: u64, attribute: Option<&str>) -> Vec<Extent> {
     let wanted = |f: &&Value| f["record"] == record && f["attribute"].as_str() == attribute && f["stream"].is_null();
     let file = answers["files"].as_array().unwrap().iter().find(wanted).expect("the stream is there");
     let pairs = file["extents"].as_array().unwrap().iter();
     pairs.map(|e| Extent::new(e[0].as_u64().unwrap(), e[1].as_u64().unwrap()).unwrap()).collect()
 }
 
-fn record_named(answers: &Value, path: &str) -> u64 {
+pub fn record_named(answers: &Value, path: &str) -> u64 {
     let file = answers["files"].as_array().unwrap().iter().find(|f| f["path"] == path);
     file.unwrap_or_else(|| panic!("no {path}"))["record"].as_u64().unwrap()
 }
 
 /// Changes a record of 1024 bytes inside its fixups, by the rule of Linux fs/ntfs/layout.h (`NTFS_RECORD`).
-fn edit_record(image: &mut [u8], place: usize, edit: impl FnOnce(&mut [u8])) {
+pub fn edit_record(image: &mut [u8], place: usize, edit: impl FnOnce(&mut [u8])) {
     let record = &mut image[place..place + 1024];
     let array = usize::from(u16::from_le_bytes([record[4], record[5]]));
     for stride in 0..2 {
@@ -57,12 +57,12 @@ fn edit_record(image: &mut [u8], place: usize, edit: impl FnOnce(&mut [u8])) {
 }
 
 /// Where the first attribute of a type starts in a record.
-fn attribute_at(record: &[u8], kind: u32) -> usize {
+pub fn attribute_at(record: &[u8], kind: u32) -> usize {
     find_attribute(record, kind).unwrap_or_else(|| panic!("no attribute of type {kind:#x}"))
 }
 
 /// The same in a record whose fixups are still in place: an attribute behind one that they disturb is not found.
-fn find_attribute(record: &[u8], kind: u32) -> Option<usize> {
+pub fn find_attribute(record: &[u8], kind: u32) -> Option<usize> {
     let word = |at: usize| record.get(at..at + 4).map_or(u32::MAX, |b| u32::from_le_bytes(b.try_into().unwrap()));
     let mut at = usize::from(u16::from_le_bytes([record[0x14], record[0x15]]));
     while word(at) != kind {
@@ -79,7 +79,7 @@ fn node(outcome: &Outcome, number: u64) -> Node<'_> {
     catalog.nodes().find(|n| u64::from(n.number()) == number && !n.is_deleted()).expect("the record is known")
 }
 
-fn without(mut files: BTreeMap<(u64, bool), File>, records: std::ops::Range<u64>) -> BTreeMap<(u64, bool), File> {
+pub fn without(mut files: BTreeMap<(u64, bool), File>, records: std::ops::Range<u64>) -> BTreeMap<(u64, bool), File> {
     files.retain(|(number, _), _| !records.contains(number));
     files
 }

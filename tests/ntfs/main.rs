@@ -8,6 +8,7 @@ mod agreement;
 mod damage;
 mod inferred;
 mod properties;
+mod windows;
 
 use gleaner::extent::Extent;
 use gleaner::finding::{Code, Findings};

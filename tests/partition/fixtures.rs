@@ -39,7 +39,14 @@ fn rows(seen: &Seen) -> Vec<Row> {
 
 #[test]
 fn whole_drives_are_divided_as_sfdisk_says_whichever_sector_size_the_drive_reports() {
-    for name in ["drive-gpt", "drive-mbr-extended", "drive-gpt-4kn", "drive-usb-4k-table", "drive-usb-4k-gpt"] {
+    for name in [
+        "drive-gpt",
+        "drive-mbr-extended",
+        "drive-gpt-4kn",
+        "drive-usb-4k-table",
+        "drive-usb-4k-gpt",
+        "drive-windows-gpt",
+    ] {
         let (scheme, sector, expected) = reference(name);
         let bytes = fixture(name);
         for reported in [512, 4096] {

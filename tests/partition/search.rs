@@ -407,3 +407,40 @@ fn fixture_sector(kind: usize) -> Vec<u8> {
         ["ntfs-cluster-1k", "fat32-clusters-512", "exfat-clusters-4k"].map(|name| fixture(name)[..512].to_vec()));
     SECTORS.with(|sectors| sectors[kind].clone())
 }
+
+/// One sector each does not answer: the MBR's and every boot sector's. All copies are sound, and so every volume is found, in
+/// whatever order they stand; and a place that does not answer costs few failed reads.
+#[test]
+fn boot_sectors_that_do_not_answer_are_made_up_for_by_their_copies() {
+    let kinds = ["ntfs-cluster-8k", "fat32-clusters-512", "exfat-clusters-4k"];
+    for order in [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]] {
+        let contents = order.map(|kind| fixture(kinds[kind]));
+        for gap in [0, 3 * MIB] {
+            let mut image = Image::blank(2 * MIB + contents.iter().map(|c| c.len() + gap).sum::<usize>(), 512);
+            let mut at = MIB;
+            let mut places = Vec::new();
+            for (index, content) in contents.iter().enumerate() {
+                image.entry(
+                    0,
+                    index,
+                    0,
+                    0x07,
+                    u32::try_from(at / 512).unwrap(),
+                    u32::try_from(content.len() / 512).unwrap(),
+                );
+                image.put(at, content);
+                places.push((at as u64, content.len() as u64));
+                at += content.len() + gap;
+            }
+            let sector = |at: u64| Extent::new(at, 512).unwrap();
+            let unreadable: Vec<Extent> =
+                [0].into_iter().chain(places.iter().map(|place| place.0)).map(sector).collect();
+            let read = read(image.bytes.clone(), 512, &unreadable);
+            let found: Vec<(u64, u64)> = volumes(&read.map).into_keys().collect();
+            let findings: Vec<_> = read.map.layout.findings.kept().iter().map(|f| (f.code.id, &f.sentence)).collect();
+            assert_eq!(found, places, "{order:?}, gaps of {gap}: {findings:#?}");
+            assert!(read.totals.failed_requests <= 40, "{order:?}: {} failed requests", read.totals.failed_requests);
+            println!("{order:?} {gap}: {} failed of {} requests", read.totals.failed_requests, read.totals.requests);
+        }
+    }
+}

@@ -6,7 +6,7 @@ use gleaner::coherence;
 use gleaner::extent::Extent;
 use gleaner::fs::{Content, read_content};
 use gleaner::model::preset;
-use gleaner::report::{RateOrigin, Reckoning, survey};
+use gleaner::report::{RateOrigin, Reckoning, Trouble, survey};
 use gleaner::signs::Sign;
 use gleaner::source::Window;
 
@@ -64,7 +64,8 @@ fn the_survey_says_what_it_is() {
     let coherence = coherence::judge(&drive, &reader).unwrap();
     let model = preset("desktop-7200").unwrap().model();
     let reckoning = Reckoning { model, origin: RateOrigin::Chosen };
-    let report = survey(&drive, (coherence, classify(&drive, &Choices::default())), reader.totals(), &reckoning);
+    let reading = (reader.totals(), Trouble::of(&reader, None));
+    let report = survey(&drive, (coherence, classify(&drive, &Choices::default())), reading, &reckoning);
     let json = serde_json::to_value(&report).unwrap();
     let area = &json["areas"][0];
     assert_eq!(area["holds"], "LUKS2 encryption");

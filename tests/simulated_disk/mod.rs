@@ -7,7 +7,7 @@
 #![allow(dead_code, reason = "each test binary uses its part")]
 
 use gleaner::storage::Storage;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::sync::{Arc, Mutex};
 
@@ -133,6 +133,7 @@ impl Content {
             Step::Write { at, bytes } => self.write(*at, bytes),
             Step::Zeros { at, bytes } => self.zero(*at, *bytes),
             Step::SetLength(length) => self.set_length(*length),
+            Step::Lost { end } => self.length = self.length.max(*end),
             Step::Sync => {}
         }
     }
@@ -140,8 +141,18 @@ impl Content {
 
 #[derive(Clone)]
 enum Step {
-    Write { at: u64, bytes: Vec<u8> },
-    Zeros { at: u64, bytes: u64 },
+    /// A write that a failed sync lost.
+    Lost {
+        end: u64,
+    },
+    Write {
+        at: u64,
+        bytes: Vec<u8>,
+    },
+    Zeros {
+        at: u64,
+        bytes: u64,
+    },
     SetLength(u64),
     Sync,
 }
@@ -152,8 +163,13 @@ struct Inner {
     first: Vec<Content>,
     now: Vec<Content>,
     steps: Vec<(usize, Step)>,
-    /// The step, counted from 0, that fails, with half of it done.
-    fails_at: Option<usize>,
+    /// From this step, counted from 0, each fails, with half of it done.
+    fails_from: Option<usize>,
+    /// This step alone fails. When it is a sync, what was not durable is lost on the disk, and the kernel forgets it: later
+    /// syncs succeed without it. `true` when it is lost to readers as well.
+    fails_once: Option<(usize, bool)>,
+    /// Steps that a failed sync has lost.
+    lost: BTreeSet<usize>,
 }
 
 /// The disk.
@@ -190,9 +206,15 @@ impl Disk {
         self.inner.lock().unwrap().steps.len()
     }
 
-    /// Lets a step fail.
+    /// From a step on lets everything fail.
     pub fn fail_at(&self, step: usize) {
-        self.inner.lock().unwrap().fails_at = Some(step);
+        self.inner.lock().unwrap().fails_from = Some(step);
+    }
+
+    /// Lets one step fail. A sync that fails loses what it should have made durable, as the kernel does; a reader sees the lost
+    /// bytes all the same (ext4, xfs keep the pages) unless `loses` them too (btrfs drops them).
+    pub fn fail_once_at(&self, step: usize, loses: bool) {
+        self.inner.lock().unwrap().fails_once = Some((step, loses));
     }
 
     /// What the disk may hold when power fails behind the first `steps` steps; another `seed`, another way to fail.
@@ -204,7 +226,13 @@ impl Disk {
 }
 
 fn crashed(inner: &Inner, file: usize, steps: usize, random: &mut Random) -> Content {
-    let done: Vec<&Step> = inner.steps[..steps].iter().filter(|(of, _)| *of == file).map(|(_, step)| step).collect();
+    let numbered = inner.steps[..steps].iter().enumerate().filter(|(_, (of, _))| *of == file);
+    // Of a lost write only the length is left.
+    let kept = |(index, (_, step)): (usize, &(usize, Step))| match step {
+        Step::Write { at, bytes } if inner.lost.contains(&index) => Step::Lost { end: at + bytes.len() as u64 },
+        step => step.clone(),
+    };
+    let done: Vec<Step> = numbered.map(kept).collect();
     let synced = done.iter().rposition(|step| matches!(step, Step::Sync)).map_or(0, |at| at + 1);
     let mut content = inner.first[file].clone();
     done[..synced].iter().for_each(|step| content.apply(step));
@@ -238,10 +266,41 @@ fn crashed(inner: &Inner, file: usize, steps: usize, random: &mut Random) -> Con
     content
 }
 
+impl Inner {
+    /// What was written to a file since its last sync never reaches the disk.
+    fn lose_what_is_not_durable(&mut self, file: usize, loses: bool) {
+        let synced = self.steps.iter().rposition(|(of, step)| *of == file && matches!(step, Step::Sync));
+        let from = synced.map_or(0, |at| at + 1);
+        // Lengths and holes are the file system's own and outlive this.
+        let writes = |(index, (of, step)): (usize, &(usize, Step))| {
+            (index >= from && *of == file && matches!(step, Step::Write { .. })).then_some(index)
+        };
+        let lost: Vec<usize> = self.steps.iter().enumerate().filter_map(writes).collect();
+        self.lost.extend(lost);
+        if loses {
+            let mut content = self.first[file].clone();
+            for (index, (_, step)) in self.steps.iter().enumerate().filter(|(_, (of, _))| *of == file) {
+                match step {
+                    Step::Write { at, bytes } if self.lost.contains(&index) => {
+                        content.length = content.length.max(at + bytes.len() as u64);
+                    }
+                    step => content.apply(step),
+                }
+            }
+            self.now[file] = content;
+        }
+    }
+}
+
 impl SimulatedFile {
     fn take(&self, step: Step) -> io::Result<()> {
         let mut inner = self.inner.lock().unwrap();
-        if inner.fails_at == Some(inner.steps.len()) {
+        let number = inner.steps.len();
+        let once = inner.fails_once.take_if(|(at, _)| *at == number);
+        if once.is_some() || inner.fails_from.is_some_and(|from| number >= from) {
+            if let (Step::Sync, Some((_, loses))) = (&step, once) {
+                inner.lose_what_is_not_durable(self.file, loses);
+            }
             if let Step::Write { at, bytes } = step {
                 let half = Step::Write { at, bytes: bytes[..bytes.len() / 2].to_vec() };
                 inner.now[self.file].apply(&half);

@@ -37,6 +37,7 @@ fn new_case(folder: &Path) -> Case {
         physical_sector: SectorSize::S512,
         model: Some("Fernhollow <script>alert(1)</script> & Sons".to_owned()),
         serial: None,
+        details: Default::default(),
     };
     Case::open_or_create(folder, &identity, ImageForm::Raw).unwrap()
 }

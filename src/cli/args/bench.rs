@@ -78,6 +78,31 @@ pub struct RecordArguments {
     pub csv: bool,
 }
 
+/// `mend`
+#[derive(Args, Debug)]
+pub struct MendArguments {
+    /// The case's drive, when it is at hand: what is held of it is compared with what it gives
+    pub source: Option<PathBuf>,
+    /// The case
+    #[arg(long, value_name = "FOLDER")]
+    pub case: PathBuf,
+    /// The drive's serial number, as you know it: from its label, the order, an earlier report
+    #[arg(long, value_name = "NUMBER")]
+    pub serial: Option<String>,
+    /// The byte that unreadable sectors have in the image, decimal or as 0x..
+    #[arg(long, value_name = "BYTE", value_parser = super::one_byte)]
+    pub fill: Option<u8>,
+    /// The image's file name, where there are several
+    #[arg(long, value_name = "NAME")]
+    pub image: Option<String>,
+    /// Read a drive although the system has it mounted and may write to it
+    #[arg(long)]
+    pub mounted: bool,
+    /// Print JSON for programs
+    #[arg(long)]
+    pub json: bool,
+}
+
 /// `report`
 #[derive(Args, Debug)]
 pub struct ReportArguments {

@@ -1,9 +1,11 @@
 //! `gleaner copy`
 
-use super::{open, print, print_json, record};
-use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case};
+use super::{Done, in_session, require_case};
+use crate::case::Access;
+use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, try_again};
 use crate::cli::args::{CopyArguments, ImageArgument};
 use crate::cli::exit::Ending;
+use crate::cli::output::{json_text, tell};
 use crate::cli::{copy_progress, show};
 use crate::copy::{Controls, CopyOptions, CopyOutcome, End, StopAfter};
 use crate::human;
@@ -13,10 +15,8 @@ use crate::plan::open_plan;
 use crate::session::Session;
 use crate::source::kernel::{KernelFacts, KernelPlaces};
 use crate::source::temperature::{TemperatureCommand, Thermometer};
-use anyhow::Context;
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
 pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
@@ -24,28 +24,23 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
         ImageArgument::Raw => ImageForm::Raw,
         ImageArgument::Vhdx => ImageForm::Vhdx,
     });
+    require_case(&arguments.source)?;
     let celsius = thermometer(arguments)?;
-    let mut session = open(&arguments.source, form, &[])?;
-    if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
-        case.set_fill(fill)?;
-    }
-    session.case.as_ref().context("copy needs a case: give it with --case")?;
-    let stop = Arc::new(AtomicBool::new(false));
-    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
-        signal_hook::flag::register(signal, Arc::clone(&stop))?;
-    }
-    expect(arguments, &session)?;
-    let outcome = follow(arguments, &mut session, &stop, celsius);
-    session.reader.flush_trace()?;
-    let outcome = outcome?;
-    let ending = ending(&outcome.copy);
-    record(&session, ending, serde_json::to_value(&outcome)?)?;
-    if arguments.source.json {
-        print_json(&outcome)?;
-    } else {
-        print(&show::copy(&outcome))?;
-    }
-    Ok(ending)
+    in_session(&arguments.source, Access::Work, form, &[], |session| {
+        if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
+            case.set_fill(fill)?;
+        }
+        if !arguments.again.is_empty() {
+            let bytes = try_again(session, &arguments.again).map_err(bare)?;
+            if !arguments.source.quiet && !arguments.source.json {
+                tell(&format!("{} of unreadable places will be tried again", human::bytes(bytes)));
+            }
+        }
+        expect(arguments, session)?;
+        let outcome = follow(arguments, session, celsius)?;
+        let text = if arguments.source.json { json_text(&outcome)? } else { show::copy(&outcome) };
+        Ok(Done { ending: ending(&outcome.copy), figures: serde_json::to_value(&outcome)?, text })
+    })
 }
 
 /// Says how long it will take, where the drive's pace was measured.
@@ -57,7 +52,7 @@ fn expect(arguments: &CopyArguments, session: &Session) -> anyhow::Result<()> {
     let seconds = seconds_left(open_plan(&plan)?, case.store().as_ref(), &model)?;
     let (least, most) = model.spread.range(seconds);
     let range = show::time_range(least, most);
-    eprintln!("at the drive's measured pace the sweeps take {} ({range})", human::seconds(seconds));
+    tell(&format!("at the drive's measured pace the sweeps take {} ({range})", human::seconds(seconds)));
     Ok(())
 }
 
@@ -76,7 +71,7 @@ fn thermometer(arguments: &CopyArguments) -> anyhow::Result<Option<AskCelsius>> 
     }
     let advice = KernelFacts::of_device(device, &KernelPlaces::default()).and_then(|facts| facts.without_sensor());
     if let Some(advice) = advice.filter(|_| !arguments.source.json) {
-        eprintln!("{advice}");
+        tell(&advice.to_string());
     }
     Ok(None)
 }
@@ -84,12 +79,12 @@ fn thermometer(arguments: &CopyArguments) -> anyhow::Result<Option<AskCelsius>> 
 fn follow(
     arguments: &CopyArguments,
     session: &mut Session,
-    stop: &AtomicBool,
     mut celsius: Option<AskCelsius>,
 ) -> anyhow::Result<CaseCopyOutcome> {
+    let stop = Arc::clone(&session.stop);
     let mut progress = copy_progress::CopyProgress::new(arguments.source.json, arguments.source.quiet);
     let controls = Controls {
-        stop,
+        stop: &stop,
         thermometer: celsius.as_mut().map(|ask| ask as &mut dyn FnMut() -> Option<f64>),
         events: &mut |event| progress.event(event),
     };
@@ -108,6 +103,7 @@ fn bare(error: CaseCopyError) -> anyhow::Error {
         CaseCopyError::Make(error) => error.into(),
         CaseCopyError::Plan(error) => error.into(),
         CaseCopyError::Write(error) => error.into(),
+        other @ (CaseCopyError::NoSuchFile { .. } | CaseCopyError::PlanOfUnknownDrive) => other.into(),
     }
 }
 
@@ -123,10 +119,6 @@ fn options(arguments: &CopyArguments) -> CopyOptions {
             bytes: arguments.stop_after_bytes,
             errors: arguments.stop_after_errors,
         },
-        // The case makes things durable itself, beside the writing. The engine asks for it where a pass ends, and when a
-        // read hangs for so long that nothing else would.
-        commit_bytes: u64::MAX,
-        commit_time: Duration::from_secs(30),
         ..CopyOptions::default()
     }
 }
@@ -136,7 +128,8 @@ fn ending(outcome: &CopyOutcome) -> Ending {
         End::Complete if outcome.totals().3 > 0 => Ending::Incomplete,
         End::Complete => Ending::Done,
         End::Stopped { .. } => Ending::NotFinished,
-        End::Gone { .. } => Ending::SourceLost,
+        End::Gone { .. } | End::Silent { .. } | End::Changed { .. } => Ending::SourceLost,
+        End::NoRoom { .. } => Ending::Destination,
         End::Failed => Ending::Failed,
     }
 }

@@ -1,13 +1,15 @@
 //! `gleaner demo`
 
-use super::{export, folders, plan, print, survey};
+use super::{export, folders, plan, survey};
 use crate::cli::args::{Arguments, Command, DemoArguments};
 use crate::cli::exit::Ending;
+use crate::cli::output::print;
 use crate::demo;
-use crate::write_new::check_new;
+use crate::new_file::check_new;
+use crate::text::shown;
 use anyhow::Context;
 use clap::Parser;
-use std::path::Path;
+use std::ffi::OsStr;
 
 pub fn run(arguments: &DemoArguments) -> anyhow::Result<Ending> {
     let scratch = tempfile::tempdir()?;
@@ -22,15 +24,20 @@ pub fn run(arguments: &DemoArguments) -> anyhow::Result<Ending> {
     let drive = folder.join("demo-drive.img");
     let plan = folder.join("demo-plan.json");
     demo::make_drive(&drive).with_context(|| format!("demo drive {}", drive.display()))?;
-    let (drive, plan) = (text(&drive)?, text(&plan)?);
+    let csv = folder.join("demo-plan.csv");
 
-    step(arguments, &["survey", drive])?;
-    step(arguments, &["folders", drive, "--depth", "1"])?;
-    step(arguments, &["plan", drive, "--want", demo::WANTED, "-o", plan])?;
-    step(arguments, &["export", plan, "--as", "csv", "-o", text(&folder.join("demo-plan.csv"))?])?;
+    step(arguments, &["survey".as_ref(), drive.as_ref()])?;
+    step(arguments, &["folders".as_ref(), drive.as_ref(), "--depth".as_ref(), "1".as_ref()])?;
+    step(
+        arguments,
+        &["plan".as_ref(), drive.as_ref(), "--want".as_ref(), demo::WANTED.as_ref(), "-o".as_ref(), plan.as_ref()],
+    )?;
+    step(arguments, &["export".as_ref(), plan.as_ref(), "--as".as_ref(), "csv".as_ref(), "-o".as_ref(), csv.as_ref()])?;
     if !arguments.json {
         let hint = match &arguments.keep {
-            Some(folder) => format!("kept in {}: the drive, its plan, the plan as CSV\n", folder.display()),
+            Some(folder) => {
+                format!("kept in {}: the drive, its plan, the plan as CSV\n", shown(&folder.to_string_lossy()))
+            }
             None => "the drive was thrown away; `gleaner demo --keep FOLDER` leaves it to try other commands on\n"
                 .to_owned(),
         };
@@ -40,15 +47,15 @@ pub fn run(arguments: &DemoArguments) -> anyhow::Result<Ending> {
 }
 
 /// Runs a command as if it had been typed, and shows what was typed.
-fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
-    let mut typed = vec!["gleaner"];
+fn step(arguments: &DemoArguments, words: &[&OsStr]) -> anyhow::Result<()> {
+    let mut typed = vec![OsStr::new("gleaner")];
     typed.extend(words);
     if arguments.json && words[0] != "export" {
-        typed.push("--json");
+        typed.push(OsStr::new("--json"));
     }
     if !arguments.json {
-        let shown: Vec<String> = typed.iter().map(|word| short(word)).collect();
-        print(&format!("\n$ {}\n\n", shown.join(" ")))?;
+        let names: Vec<String> = typed.iter().map(|word| short(&word.to_string_lossy())).collect();
+        print(&format!("\n$ {}\n\n", shown(&names.join(" "))))?;
     }
     match Arguments::try_parse_from(&typed)?.command {
         Command::Survey(a) => survey::run(&a)?,
@@ -64,6 +71,7 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
         | Command::Take(_)
         | Command::Note(_)
         | Command::Record(_)
+        | Command::Mend(_)
         | Command::Report(_)
         | Command::Watch(_)
         | Command::Demo(_) => {
@@ -77,8 +85,4 @@ fn step(arguments: &DemoArguments, words: &[&str]) -> anyhow::Result<()> {
 fn short(word: &str) -> String {
     let is_own = word.contains("/demo-");
     if is_own { word.rsplit('/').next().unwrap_or(word).to_owned() } else { word.to_owned() }
-}
-
-fn text(path: &Path) -> anyhow::Result<&str> {
-    path.to_str().context("the folder's name must be valid UTF-8")
 }

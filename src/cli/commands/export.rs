@@ -1,10 +1,11 @@
 //! `gleaner export`
 
-use super::{print, print_json};
 use crate::cli::args::{ExportArguments, FormArgument, RestArgument};
 use crate::cli::exit::Ending;
+use crate::cli::output::{json_text, print};
 use crate::export::{DeviceMapper, Form, Rest, export, export_to_new_file};
 use crate::human;
+use crate::text::shown;
 use serde::Serialize;
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
@@ -20,9 +21,9 @@ pub fn run(arguments: &ExportArguments) -> anyhow::Result<Ending> {
     export_to_new_file(&arguments.plan, &form, output)?;
     let bytes = std::fs::metadata(output)?.len();
     if arguments.json {
-        print_json(&Summary { plan: &arguments.plan, output, bytes })?;
+        print(&json_text(&Summary { plan: &arguments.plan, output, bytes })?)?;
     } else {
-        print(&format!("EXPORT  {}: {}\n", human::name(&output.to_string_lossy()), human::bytes(bytes)))?;
+        print(&format!("EXPORT  {}: {}\n", shown(&output.to_string_lossy()), human::bytes(bytes)))?;
     }
     Ok(Ending::Done)
 }
@@ -30,7 +31,9 @@ pub fn run(arguments: &ExportArguments) -> anyhow::Result<Ending> {
 /// What was exported.
 #[derive(Serialize)]
 struct Summary<'a> {
+    #[serde(serialize_with = "crate::text::serialize_path")]
     plan: &'a Path,
+    #[serde(serialize_with = "crate::text::serialize_path")]
     output: &'a Path,
     bytes: u64,
 }

@@ -6,6 +6,7 @@ pub mod demo;
 pub mod export;
 pub mod files;
 pub mod folders;
+pub mod mend;
 pub mod note;
 pub mod pace;
 pub mod plan;
@@ -19,55 +20,107 @@ pub mod watch;
 
 use super::args::{BulkArguments, ModelArguments, SourceArguments};
 use super::exit::Ending;
-use super::progress;
+use super::output::{print, tell};
+use super::stop::stop_flag;
+use super::{ending_of, is_broken_pipe, message_of, progress, show};
 use crate::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
-use crate::case::{Case, Entry};
+use crate::case::{Access, Case, CaseError, Entry, Word, leftovers};
 use crate::image::ImageForm;
 use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
-use crate::report::{RateOrigin, Reckoning};
+use crate::report::{RateOrigin, Reckoning, Trouble};
 use crate::session::{Session, SessionError, Sources};
-use serde::Serialize;
-use std::io::{self, BufWriter, Write};
+use crate::source::Store;
+use crate::text::of_os;
+use serde_json::{Value, json};
 use std::path::PathBuf;
 use std::sync::Arc;
 
-/// Opens the drive, the case, or both; `outputs` are the files that will be written.
-fn open(
+/// How a command's work ended, and what there is to say about it.
+struct Done {
+    ending: Ending,
+    /// For the case's record.
+    figures: Value,
+    /// For standard output.
+    text: String,
+}
+
+/// Opens the drive, the case, or both, works with it, and leaves the case in order however the work ends: with a last commit and a
+/// line in its record. `outputs` are the files that will be written.
+fn in_session(
     arguments: &SourceArguments,
+    access: Access,
     form: Option<ImageForm>,
     outputs: &[&Option<PathBuf>],
-) -> Result<Session, SessionError> {
-    Session::open(&Sources {
+    work: impl FnOnce(&mut Session) -> anyhow::Result<Done>,
+) -> anyhow::Result<Ending> {
+    let mut session = Session::open(&Sources {
         source: arguments.source.clone(),
         case: arguments.case.clone(),
         sector_size: arguments.sector_size,
         trace: arguments.trace.clone(),
         form,
+        access,
         mounted: arguments.mounted,
+        elsewhere: arguments.case_is_elsewhere,
+        word: Word { same_drive: arguments.same_drive, source_changed: arguments.source_changed },
         outputs: outputs.iter().filter_map(|path| (*path).clone()).collect(),
-    })
+        stop: stop_flag()?,
+    })?;
+    if let Some(case) = session.case.as_ref().filter(|case| !case.is_only_looked_at() && !arguments.quiet) {
+        tell(show::leftovers(&leftovers(case.folder(), case.file())?).trim_end());
+    }
+    let done = work(&mut session);
+    let traced = session.reader.flush_trace();
+    let Done { ending, figures, text } = done.or_else(|error| ended_early(&session, error))?;
+    // Before anything is printed: what was done is on record in any case.
+    let recorded = record(&session, ending, figures);
+    print(&text)?;
+    recorded?;
+    traced?;
+    Ok(ending)
 }
 
-/// Opens the drive or the case and reads its tables and structure.
-fn read(arguments: &SourceArguments, outputs: &[&Option<PathBuf>]) -> anyhow::Result<(Session, DriveMap)> {
-    let mut session = open(arguments, None, outputs)?;
-    let drive = read_open(&mut session, arguments.quiet || arguments.json)?;
-    Ok((session, drive))
+/// What is left to do when the work failed, or nobody reads its output any more.
+fn ended_early(session: &Session, error: anyhow::Error) -> anyhow::Result<Done> {
+    if is_broken_pipe(&error) {
+        let figures = json!({ "output": "closed by its reader before its end" });
+        return Ok(Done { ending: Ending::Done, figures, text: String::new() });
+    }
+    // The first failure is told; it may well be the reason for another here.
+    let _ = session.commit();
+    let _ = record(session, ending_of(&error), json!({ "error": message_of(&error) }));
+    Err(error)
 }
 
 /// Reads tables and structure of what is open.
-fn read_open(session: &mut Session, quiet: bool) -> anyhow::Result<DriveMap> {
+fn read(session: &mut Session, quiet: bool) -> anyhow::Result<DriveMap> {
     let reader = Arc::clone(&session.reader);
     Ok(progress::while_reading(&reader, quiet, || session.read_drive())?)
 }
 
-/// Notes in the case's record what was done.
-fn record(session: &Session, outcome: Ending, figures: serde_json::Value) -> anyhow::Result<()> {
-    let mut words = std::env::args().skip(1);
+/// Writes to the case's record what was done. A case that is only looked at may lie where nothing can be written; then that
+/// is said, and what was asked for is done all the same.
+fn record(session: &Session, outcome: Ending, figures: Value) -> Result<(), CaseError> {
+    match session.record(&command_entry(outcome, figures)) {
+        Err(error) if session.case.as_ref().is_some_and(Case::is_only_looked_at) => {
+            tell(&format!("gleaner: the record has no line of this: {error}"));
+            Ok(())
+        }
+        other => other,
+    }
+}
+
+/// The record's line of the command that was typed.
+fn command_entry(outcome: Ending, figures: Value) -> Entry {
+    let mut words = std::env::args_os().skip(1).map(|word| of_os(&word));
     let command = words.next().unwrap_or_default();
     let outcome = format!("exit code {}", outcome as u8);
-    session.record(&Entry { command, arguments: words.collect(), outcome, figures })?;
-    Ok(())
+    Entry { command, arguments: words.collect(), outcome, figures }
+}
+
+/// Refuses to begin without a case, before anything is read.
+fn require_case(arguments: &SourceArguments) -> Result<(), SessionError> {
+    if arguments.case.is_some() { Ok(()) } else { Err(SessionError::NoCase) }
 }
 
 fn choices(wanted: &[String], bulk: &BulkArguments) -> Result<Choices, PatternError> {
@@ -79,14 +132,16 @@ fn bulk_patterns(bulk: &BulkArguments) -> Vec<String> {
     default.iter().map(|text| (*text).to_owned()).chain(bulk.bulk.iter().cloned()).collect()
 }
 
-/// The model that was asked for, else the case's own, else that of an unknown drive; with the figures that were given in
-/// place of its own.
+/// The model that was chosen, else the one that was measured for the case, else the one that was chosen for it before,
+/// else that of an unknown drive; with the figures that were given in place of its own.
 fn drive_model(arguments: &ModelArguments, case: Option<&Case>) -> anyhow::Result<Reckoning> {
-    let of_case = if arguments.drive.is_some() { None } else { case.map(Case::model).transpose()?.flatten() };
-    let (mut model, mut origin) = match (&arguments.drive, of_case) {
-        (Some(asked), _) => (DriveModel::of_kind_or_file(asked)?, RateOrigin::Chosen),
-        (None, Some(measured)) => (measured, RateOrigin::Paced),
-        (None, None) => (preset(UNKNOWN_DRIVE).expect("one of the presets").model(), RateOrigin::Assumed),
+    let measured = if arguments.drive.is_some() { None } else { case.map(Case::model).transpose()?.flatten() };
+    let chosen_before = case.and_then(|case| case.file().chosen_model.clone());
+    let (mut model, mut origin) = match (&arguments.drive, measured, chosen_before) {
+        (Some(chosen), _, _) => (DriveModel::of_kind_or_file(chosen)?, RateOrigin::Chosen),
+        (None, Some(measured), _) => (measured, RateOrigin::Paced),
+        (None, None, Some(chosen)) => (chosen, RateOrigin::Chosen),
+        (None, None, None) => (preset(UNKNOWN_DRIVE).expect("one of the presets").model(), RateOrigin::Assumed),
     };
     if let Some(rate) = arguments.rate {
         model = model.at_one_rate(bytes_per_second(rate));
@@ -99,20 +154,20 @@ fn drive_model(arguments: &ModelArguments, case: Option<&Case>) -> anyhow::Resul
     Ok(Reckoning { model, origin })
 }
 
+/// Keeps the kind of drive or the model that was chosen, so that it need not be chosen again.
+fn remember_chosen_drive(arguments: &ModelArguments, case: Option<&mut Case>) -> anyhow::Result<()> {
+    if let (Some(chosen), Some(case)) = (&arguments.drive, case) {
+        case.set_chosen_model(DriveModel::of_kind_or_file(chosen)?)?;
+    }
+    Ok(())
+}
+
+/// What has failed in this run and, by the case, before.
+fn trouble(session: &Session) -> Trouble {
+    Trouble::of(&session.reader, session.case.as_ref().map(|case| case.store().as_ref() as &dyn Store))
+}
+
 /// Megabytes a second, as typed, in bytes a second.
 fn bytes_per_second(megabytes: f64) -> f64 {
     megabytes * 1e6
-}
-
-fn print(text: &str) -> anyhow::Result<()> {
-    io::stdout().lock().write_all(text.as_bytes())?;
-    Ok(())
-}
-
-fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
-    let mut out = BufWriter::new(io::stdout().lock());
-    serde_json::to_writer_pretty(&mut out, value)?;
-    out.write_all(b"\n")?;
-    out.flush()?;
-    Ok(())
 }

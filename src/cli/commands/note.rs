@@ -1,9 +1,9 @@
 //! `gleaner note`
 
-use super::{print, print_json};
 use crate::case::{HealthReading, Note, add_note};
 use crate::cli::args::NoteArguments;
 use crate::cli::exit::Ending;
+use crate::cli::output::{json_text, print};
 use crate::cli::show;
 
 pub fn run(arguments: &NoteArguments) -> anyhow::Result<Ending> {
@@ -14,7 +14,7 @@ pub fn run(arguments: &NoteArguments) -> anyhow::Result<Ending> {
     };
     add_note(&arguments.case, &note)?;
     if arguments.json {
-        print_json(&note)?;
+        print(&json_text(&note)?)?;
     } else {
         print(&format!("noted: {}\n", show::note(&note)))?;
     }

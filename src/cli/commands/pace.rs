@@ -1,35 +1,34 @@
 //! `gleaner pace`
 
-use super::{drive_model, open, print, print_json, record};
+use super::{Done, drive_model, in_session, require_case};
+use crate::case::Access;
 use crate::case::CaseError;
 use crate::cli::args::PaceArguments;
 use crate::cli::exit::Ending;
+use crate::cli::output::json_text;
 use crate::cli::show;
 use crate::pace::{Budget, End, PaceError, pace};
 use std::time::Duration;
 
 pub fn run(arguments: &PaceArguments) -> anyhow::Result<Ending> {
     // Refused before the first read.
+    require_case(&arguments.source)?;
     drive_model(&arguments.model, None)?;
-    let session = open(&arguments.source, None, &[])?;
-    if let Some(case) = session.case.as_ref().filter(|case| case.plan_path().is_none()) {
-        return Err(CaseError::NoPlan { folder: case.folder().into() }.into());
-    }
-    let base = drive_model(&arguments.model, session.case.as_ref())?.model;
-    let budget = Budget {
-        bytes: arguments.budget << 20,
-        requests: arguments.requests,
-        time: Duration::from_secs_f64(arguments.seconds),
-    };
-    let report = pace(&session, &base, &budget).map_err(bare)?;
-    let ending = if report.end == End::Failures { Ending::NotFinished } else { Ending::Done };
-    if arguments.source.json {
-        print_json(&report)?;
-    } else {
-        print(&show::pace(&report))?;
-    }
-    record(&session, ending, serde_json::to_value(&report)?)?;
-    Ok(ending)
+    in_session(&arguments.source, Access::Work, None, &[], |session| {
+        if let Some(case) = session.case.as_ref().filter(|case| case.plan_path().is_none()) {
+            return Err(CaseError::NoPlan { folder: case.folder().into() }.into());
+        }
+        let base = drive_model(&arguments.model, session.case.as_ref())?.model;
+        let budget = Budget {
+            bytes: arguments.budget << 20,
+            requests: arguments.requests,
+            time: Duration::from_secs_f64(arguments.seconds),
+        };
+        let report = pace(session, &base, &budget).map_err(bare)?;
+        let ending = if report.end == End::Failures { Ending::NotFinished } else { Ending::Done };
+        let text = if arguments.source.json { json_text(&report)? } else { show::pace(&report) };
+        Ok(Done { ending, figures: serde_json::to_value(&report)?, text })
+    })
 }
 
 /// The error itself, by which the exit code is chosen.

@@ -1,25 +1,34 @@
 //! `gleaner plan`
 
-use super::{bulk_patterns, drive_model, print, print_json, read, record};
+use super::{Done, bulk_patterns, drive_model, in_session, read, remember_chosen_drive};
 use crate::allocation::{Class, Prefer};
+use crate::case::Access;
 use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
+use crate::cli::output::json_text;
 use crate::cli::show;
+use crate::new_file::{Readers, check_new, write_new};
 use crate::partition::Scheme;
 use crate::plan::{self, BridgeRule, PlanRequest, Scope};
 use crate::report;
-use crate::write_new::{check_new, write_new};
+use crate::session::Session;
+use crate::text::of_os;
 
 pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     // Everything that can be refused is refused before the first read.
-    let mut request = request(arguments)?;
+    let request = request(arguments)?;
     request.check()?;
     drive_model(&arguments.model, None)?;
     if let Some(output) = &arguments.output {
         check_new(output)?;
     }
-    let (mut session, drive) = read(&arguments.source, &[&arguments.output])?;
+    in_session(&arguments.source, Access::Work, None, &[&arguments.output], |session| work(arguments, request, session))
+}
+
+fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Session) -> anyhow::Result<Done> {
+    let drive = read(session, arguments.source.quiet || arguments.source.json)?;
     let model = drive_model(&arguments.model, session.case.as_ref())?.model;
+    remember_chosen_drive(&arguments.model, session.case.as_mut())?;
     request.bridge = match arguments.bridge {
         Some(bytes) => BridgeRule::fixed(bytes),
         None => BridgeRule::from_model(&model, drive.identity.bytes),
@@ -30,22 +39,18 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
         (None, Some(case)) => case.next_plan_path(),
         (None, None) => anyhow::bail!("give the plan a place with --output, or use --case"),
     };
-    write_new(&output, |out| -> anyhow::Result<()> { Ok(plan::write_plan(&made, out)?) })?;
+    let readers = if arguments.output.is_some() { Readers::AsUsual } else { Readers::OwnerOnly };
+    write_new(&output, readers, |out| -> anyhow::Result<()> { Ok(plan::write_plan(&made, out)?) })?;
     if let (None, Some(case)) = (&arguments.output, &mut session.case) {
         case.set_plan(&output)?;
     }
     let summary = report::PlanSummary::new(&made, &output, &model);
-    if arguments.source.json {
-        print_json(&summary)?;
-    } else {
-        print(&show::plan(&summary))?;
-    }
-    session.reader.flush_trace()?;
+    let text = if arguments.source.json { json_text(&summary)? } else { show::plan(&summary) };
     let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
     let ending = if nothing { Ending::NothingRecognised } else { Ending::Done };
+    let output = of_os(output.as_os_str());
     let figures = serde_json::json!({ "plan": output, "scope": summary.scope, "bytes": summary.bytes, "extents": summary.extents });
-    record(&session, ending, figures)?;
-    Ok(ending)
+    Ok(Done { ending, figures, text })
 }
 
 fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {

@@ -1,9 +1,9 @@
 //! `gleaner record`
 
-use super::{print, print_json};
 use crate::case::read_record;
 use crate::cli::args::{AudienceArgument, RecordArguments};
 use crate::cli::exit::Ending;
+use crate::cli::output::{json_text, print};
 use crate::cli::show;
 use crate::report::record_csv;
 use std::io;
@@ -14,7 +14,7 @@ pub fn run(arguments: &RecordArguments) -> anyhow::Result<Ending> {
         record = record.for_client();
     }
     if arguments.json {
-        print_json(&record)?;
+        print(&json_text(&record)?)?;
     } else if arguments.csv {
         record_csv(&record, &mut io::stdout().lock())?;
     } else if arguments.check {

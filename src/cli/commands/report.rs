@@ -1,19 +1,21 @@
 //! `gleaner report`
 
-use super::{print, print_json, read, record};
+use super::{Done, in_session, read};
 use crate::allocation::{Choices, DEFAULT_BULK, Patterns};
 use crate::audit::Truth;
-use crate::case::Case;
+use crate::case::{Access, Case};
 use crate::cli::args::{AudienceArgument, ModelArguments, ReportArguments, SourceArguments};
 use crate::cli::exit::Ending;
+use crate::cli::output::json_text;
 use crate::cli::progress;
 use crate::dossier::{Audience, check_free, gather, publish};
 use crate::extent::ExtentSet;
 use crate::human;
 use crate::plan::{open_plan, read_plan, read_plan_header};
 use crate::report::survey;
+use crate::session::Session;
+use crate::text::shown;
 use crate::verify::sha256;
-use anyhow::Context;
 use std::path::PathBuf;
 
 pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
@@ -25,20 +27,26 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
         // Refused before the work.
         check_free(path)?;
     }
+    let source =
+        SourceArguments { quiet: arguments.quiet, ..SourceArguments::of_case(&arguments.case, arguments.json) };
+    in_session(&source, Access::Look, None, &[&arguments.output], |session| work(arguments, audience, session))
+}
+
+fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) -> anyhow::Result<Done> {
     let quiet = arguments.quiet || arguments.json;
-    let source = SourceArguments { quiet, ..SourceArguments::of_case(&arguments.case, arguments.json) };
-    let (mut session, drive) = read(&source, &[&arguments.output])?;
-    let choices = choices_of_plan(session.case.as_ref().context("report needs a case: give it with --case")?)?;
+    let drive = read(session, quiet)?;
+    let choices = choices_of_plan(session.case()?)?;
     let judged = session.judge_and_classify(&drive, &choices)?;
-    let totals = session.reader.totals();
-    let case = session.case.as_ref().expect("checked above");
+    let reading = (session.reader.totals(), super::trouble(session));
+    let case = session.case()?;
     let reckoning = super::drive_model(&ModelArguments { drive: None, rate: None, reposition: None }, Some(case))?;
-    let survey = survey(&drive, judged, totals, &reckoning);
+    let survey = survey(&drive, judged, reading, &reckoning);
     let store = case.store().as_ref();
+    let journal = case.journal_state()?;
     let sum = match arguments.hash {
         true => {
             let bar = progress::bytes_bar("SHA-256", drive.identity.bytes, quiet);
-            let sum = sha256(store.image(), drive.identity.bytes, &mut |bytes| bar.inc(bytes));
+            let sum = sha256(store.image(), drive.identity.bytes, &session.stop, &mut |bytes| bar.inc(bytes));
             bar.finish_and_clear();
             Some(sum?)
         }
@@ -53,24 +61,24 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
     let mut dossier = gather(case, &drive, survey, &choices, audience, sum)?;
     let path = arguments.output.clone().unwrap_or_else(|| free_name(case, audience));
     let published = publish(&mut dossier, &drive, &truth, &path)?;
-    if arguments.json {
-        print_json(&published)?;
-    } else {
-        print(&format!(
+    let name = |path: &std::path::Path| shown(&path.to_string_lossy()).into_owned();
+    let text = match arguments.json {
+        true => json_text(&published)?,
+        false => format!(
             "report: {} ({})\nlists:  {}\n        {}\n",
-            published.page.display(),
+            name(&published.page),
             human::bytes(published.page_bytes),
-            published.files.display(),
-            published.ranges.display()
-        ))?;
-    }
+            name(&published.files),
+            name(&published.ranges)
+        ),
+    };
     let mut figures =
         serde_json::json!({ "for": format!("{audience:?}").to_lowercase(), "page_bytes": published.page_bytes });
     if let Some(sha256) = sum_found {
         figures["sha256"] = sha256.into();
+        figures["journal"] = serde_json::to_value(&journal)?;
     }
-    record(&session, Ending::Done, figures)?;
-    Ok(Ending::Done)
+    Ok(Done { ending: Ending::Done, figures, text })
 }
 
 /// What the plan was asked for: its wanted files show as wanted.

@@ -1,13 +1,14 @@
 //! `gleaner simulate`
 
-use super::{drive_model, print, print_json};
+use super::drive_model;
 use crate::cli::args::SimulateArguments;
 use crate::cli::exit::Ending;
+use crate::cli::output::{json_text, print};
 use crate::cli::show;
+use crate::new_file::{NewFileError, Readers, check_new, write_new};
 use crate::plan::open_plan;
 use crate::report::simulation_picture;
 use crate::simulate::{Assumptions, Law, Pieces, simulate};
-use crate::write_new::{WriteNewError, check_new, write_new};
 use std::io::Write;
 
 pub fn run(arguments: &SimulateArguments) -> anyhow::Result<Ending> {
@@ -19,11 +20,11 @@ pub fn run(arguments: &SimulateArguments) -> anyhow::Result<Ending> {
     let request_bytes = arguments.request << 10;
     let simulation = simulate(pieces, &Assumptions { model, request_bytes, law: law(arguments) });
     if let Some(svg) = &arguments.svg {
-        let io = |error| WriteNewError::Io { path: svg.clone(), error };
-        write_new(svg, |out| out.write_all(simulation_picture(&simulation).as_bytes()).map_err(io))?;
+        let io = |error| NewFileError::Io { path: svg.clone(), error };
+        write_new(svg, Readers::AsUsual, |out| out.write_all(simulation_picture(&simulation).as_bytes()).map_err(io))?;
     }
     if arguments.json {
-        print_json(&simulation)?;
+        print(&json_text(&simulation)?)?;
     } else {
         print(&show::simulated(&arguments.plan.to_string_lossy(), &simulation))?;
     }

@@ -1,8 +1,10 @@
 //! `gleaner survey`
 
-use super::{choices, drive_model, print, print_json, read, record};
+use super::{Done, choices, drive_model, in_session, read, remember_chosen_drive, trouble};
+use crate::case::Access;
 use crate::cli::args::SurveyArguments;
 use crate::cli::exit::Ending;
+use crate::cli::output::json_text;
 use crate::cli::show;
 use crate::partition::Scheme;
 use crate::report;
@@ -13,32 +15,32 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
     // Refused before the first read.
     drive_model(&arguments.model, None)?;
-    let (mut session, drive) = read(&arguments.source, &[])?;
-    let judged = session.judge_and_classify(&drive, &choices)?;
-    let reckoning = drive_model(&arguments.model, session.case.as_ref())?;
-    let totals = session.reader.totals();
-    let mut survey = report::survey(&drive, judged, totals, &reckoning);
-    let device = arguments.source.source.as_ref();
-    if let Some(facts) = device.and_then(|path| KernelFacts::of_device(path, &KernelPlaces::default())) {
-        survey.add_kernel(facts);
-    }
-    if let Some(folder) = &arguments.destination {
-        let room = report::destination(folder, &survey.scopes);
-        survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
-    }
-    if arguments.source.json {
-        print_json(&survey)?;
-    } else {
-        print(&show::survey(&survey))?;
-    }
-    let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
-    let ending = if nothing { Ending::NothingRecognised } else { Ending::Done };
-    let figures = serde_json::json!({
-        "verdict": survey.coherence.verdict,
-        "advice": survey.advice.action,
-        "findings": survey.findings.len(),
-        "reading": survey.reading,
-    });
-    record(&session, ending, figures)?;
-    Ok(ending)
+    // The chosen drive is remembered in the case.
+    let access = if arguments.model.drive.is_some() { Access::Work } else { Access::Look };
+    in_session(&arguments.source, access, None, &[], |session| {
+        let drive = read(session, arguments.source.quiet || arguments.source.json)?;
+        let judged = session.judge_and_classify(&drive, &choices)?;
+        let reckoning = drive_model(&arguments.model, session.case.as_ref())?;
+        remember_chosen_drive(&arguments.model, session.case.as_mut())?;
+        let reading = (session.reader.totals(), trouble(session));
+        let mut survey = report::survey(&drive, judged, reading, &reckoning);
+        let device = arguments.source.source.as_ref();
+        if let Some(facts) = device.and_then(|path| KernelFacts::of_device(path, &KernelPlaces::default())) {
+            survey.add_kernel(facts);
+        }
+        if let Some(folder) = &arguments.destination {
+            let room = report::destination(folder, &survey.scopes);
+            survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
+        }
+        let text = if arguments.source.json { json_text(&survey)? } else { show::survey(&survey) };
+        let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
+        let ending = if nothing { Ending::NothingRecognised } else { Ending::Done };
+        let figures = serde_json::json!({
+            "verdict": survey.coherence.verdict,
+            "advice": survey.advice.action,
+            "findings": survey.findings.len(),
+            "reading": survey.reading,
+        });
+        Ok(Done { ending, figures, text })
+    })
 }

@@ -1,13 +1,18 @@
 //! `gleaner verify`
 
-use super::{open, print, print_json, read_open, record};
+use super::{Done, in_session, read, require_case};
+use crate::case::Access;
 use crate::cli::args::VerifyArguments;
 use crate::cli::exit::Ending;
+use crate::cli::output::json_text;
 use crate::cli::{progress, show};
-use crate::journal::read_claims;
-use crate::report::VerifyReport;
-use crate::verify::{check_claims, owners, read_again, second_opinion, sha256};
-use anyhow::Context;
+use crate::journal::standing_chunks;
+use crate::report::{Structure, VerifyReport};
+use crate::session::Session;
+use crate::source::SourceLost;
+use crate::verify::{check_chunks, owners, read_again, second_opinion, sha256};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
 
 /// How many owners of doubtful places are named.
 const OWNERS_LISTED: usize = 1000;
@@ -15,44 +20,63 @@ const OWNERS_LISTED: usize = 1000;
 const COMPARED: u64 = 256 << 20;
 
 pub fn run(arguments: &VerifyArguments) -> anyhow::Result<Ending> {
-    let quiet = arguments.source.quiet || arguments.source.json;
-    let mut session = open(&arguments.source, None, &[])?;
-    let drive = read_open(&mut session, quiet)?;
-    let case = session.case.as_ref().context("verify needs a case: give it with --case")?;
-    let store = case.store().as_ref();
+    require_case(&arguments.source)?;
     anyhow::ensure!(
-        arguments.read_again.is_none() || session.has_drive,
+        arguments.read_again.is_none() || arguments.source.source.is_some(),
         "--read-again needs the drive beside the case"
     );
+    in_session(&arguments.source, Access::Look, None, &[], |session| work(arguments, session))
+}
 
+fn work(arguments: &VerifyArguments, session: &mut Session) -> anyhow::Result<Done> {
+    let quiet = arguments.source.quiet || arguments.source.json;
+    let case = session.case()?;
+    let store = Arc::clone(case.store());
+
+    // What the image holds is judged before anything in it is believed.
     let [held, ..] = store.totals();
+    let journal = case.journal_state()?;
     let bar = progress::bytes_bar("checking the journal", held, quiet);
-    let claims = check_claims(store.image(), read_claims(&case.journal_path())?, &mut |bytes| bar.inc(bytes))?;
+    let journal_path = case.journal_path();
+    let chunks = standing_chunks(&journal_path)?.map(|chunk| match session.stop.load(Ordering::Relaxed) {
+        true => Err(SourceLost::Stopped.into()),
+        false => chunk.map_err(anyhow::Error::from),
+    });
+    let claims = check_chunks(store.image(), chunks, &mut |bytes| bar.inc(bytes))?;
     bar.finish_and_clear();
-    let bar = progress::bytes_bar("SHA-256", drive.identity.bytes, quiet);
-    let sum = sha256(store.image(), drive.identity.bytes, &mut |bytes| bar.inc(bytes))?;
+    let drive_bytes = session.reader.identity().bytes;
+    let bar = progress::bytes_bar("SHA-256", drive_bytes, quiet);
+    let sum = sha256(store.image(), drive_bytes, &session.stop, &mut |bytes| bar.inc(bytes))?;
     bar.finish_and_clear();
     let again = match arguments.read_again {
         Some(mebibytes) => {
             let bytes = mebibytes.saturating_mul(1 << 20);
             let bar = progress::bytes_bar("reading the drive again", bytes, quiet);
-            let check = read_again(&session.reader, store, bytes, &mut |bytes| bar.inc(bytes));
+            let check = read_again(&session.reader, store.as_ref(), bytes, &mut |bytes| bar.inc(bytes));
             bar.finish_and_clear();
             Some(check?)
         }
         None => None,
     };
-    let opinions = drive.volumes().map(|(_, volume)| second_opinion(volume, store, COMPARED)).collect();
     let doubtful = claims.doubtful();
-    let owners = owners(&drive, &doubtful, OWNERS_LISTED);
-    let report = VerifyReport { claims, owners, sum, again, opinions };
-    if arguments.source.json {
-        print_json(&report)?;
-    } else {
-        print(&show::verify(&report))?;
-    }
+    let structure = match read(session, quiet) {
+        Ok(drive) => Structure::Read {
+            opinions: drive.volumes().map(|(_, volume)| second_opinion(volume, store.as_ref(), COMPARED)).collect(),
+            owners: owners(&drive, &doubtful, OWNERS_LISTED),
+        },
+        // A changed image may point anywhere; what differs is known without it.
+        Err(error) if !doubtful.is_empty() => Structure::NotRead { why: format!("{error:#}") },
+        Err(error) => return Err(error),
+    };
+    let report = VerifyReport { claims, journal, sum, again, structure };
+    let sector = session.reader.identity().logical_sector;
+    let text = if arguments.source.json { json_text(&report)? } else { show::verify(&report, sector) };
     let ending = if report.is_sound() && !report.is_doubted() { Ending::Done } else { Ending::Incomplete };
-    let figures = serde_json::json!({ "sha256": report.sum.sha256, "chunks": report.claims.chunks, "bytes": report.claims.bytes });
-    record(&session, ending, figures)?;
-    Ok(ending)
+    let figures = serde_json::json!({
+        "sha256": report.sum.sha256,
+        "journal": report.journal,
+        "chunks": report.claims.chunks,
+        "bytes": report.claims.bytes,
+    });
+    Ok(Done { ending, figures, text })
 }

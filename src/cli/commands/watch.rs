@@ -1,30 +1,24 @@
 //! `gleaner watch`
 
-use super::print;
 use crate::cli::args::WatchArguments;
 use crate::cli::exit::Ending;
-use crate::human;
+use crate::cli::output::print;
+use crate::cli::stop::stop_flag;
+use crate::text::{json, shown};
 use crate::watch::{Timing, Watch, WatchEnd};
 use serde_json::json;
-use std::io::Write;
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 
 pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {
-    let stop = Arc::new(AtomicBool::new(false));
-    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
-        signal_hook::flag::register(signal, Arc::clone(&stop))?;
-    }
+    let stop = stop_flag()?;
     let watch = Watch::open(&arguments.case, arguments.port, Timing::default())?;
     let address = watch.address();
     if arguments.json {
-        print(&format!("{}\n", json!({ "address": address })))?;
+        print(&(json(&json!({ "address": address }))? + "\n"))?;
     } else {
         print(&format!(
             "WATCH  open this in a browser on this machine (Ctrl-C ends watching, not the copy):\n  {address}\n"
         ))?;
     }
-    std::io::stdout().flush()?;
     let end = watch.run(&stop)?;
     if arguments.json {
         let (ended, how) = match &end {
@@ -32,10 +26,10 @@ pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {
             WatchEnd::Killed => ("copy killed", None),
             WatchEnd::Asked => ("asked", None),
         };
-        print(&format!("{}\n", json!({ "ended": ended, "how": how })))?;
+        print(&(json(&json!({ "ended": ended, "how": how }))? + "\n"))?;
     } else {
         match &end {
-            WatchEnd::Ended(how) => print(&format!("WATCH  the copy is over: {}\n", human::name(how)))?,
+            WatchEnd::Ended(how) => print(&format!("WATCH  the copy is over: {}\n", shown(how)))?,
             WatchEnd::Killed => {
                 print("WATCH  the process that copied is gone and wrote no end; the same command goes on\n")?
             }

@@ -19,6 +19,9 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
     ];
     let rows = rows.map(|(state, files, bytes)| vec![state.to_owned(), human::count(files), human::bytes(bytes)]);
     text.push_str(&table(&[Left("state"), Right("files"), Right("bytes")], rows));
+    if summary.unreadable_bytes > 0 {
+        say!(&mut text, "unreadable: {} of what was planned", human::bytes(summary.unreadable_bytes));
+    }
     say!(&mut text, "");
     let level = |path: &str| if path == "/" { 0 } else { path.matches('/').count() };
     let shown = usize::try_from(depth).unwrap_or(usize::MAX);
@@ -26,7 +29,7 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
         say!(&mut text, "VOLUME at byte {}", volume[0].volume);
         let rows = volume.iter().filter(|f| level(&f.path) <= shown).map(|f| {
             vec![
-                human::name(&f.path),
+                f.path.clone(),
                 human::count(f.tally.whole),
                 human::count(f.tally.damaged),
                 human::count(f.tally.not_yet_read),
@@ -49,13 +52,13 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
         say!(&mut text, "DAMAGED FILES");
         for file in damaged {
             let lost: u64 = file.damaged.iter().map(|range| range[1]).sum();
-            let stream = file.stream.as_ref().map_or(String::new(), |s| format!(" (stream {})", human::name(s)));
+            let stream = file.stream.as_ref().map_or(String::new(), |s| format!(" (stream {})", s));
             let what = if file.run_list_incomplete && lost == 0 {
                 "part of its run list is missing".to_owned()
             } else {
                 format!("{} of {} lost in {} places", human::bytes(lost), human::bytes(file.size), file.damaged.len())
             };
-            say!(&mut text, "  {}{stream}: {what}", human::name(&file.path));
+            say!(&mut text, "  {}{stream}: {what}", &file.path);
         }
         if t.damaged > damaged.len() as u64 {
             say!(
@@ -69,7 +72,7 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
         say!(
             &mut text,
             "  the entries of {} could not all be read ({} lost): files may be missing from it without a trace",
-            human::name(&folder.path),
+            &folder.path,
             human::bytes(folder.bytes)
         );
     }

@@ -26,8 +26,24 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
         ),
         End::Gone { extent, message } => format!(
             "the drive stopped answering at byte {} ({}); nothing is lost: switch off, check power and cable, and run the same command again",
+            extent.start.0, message
+        ),
+        End::Silent { extent, failed_in_a_row } => format!(
+            "the drive no longer answers: {} in a row failed, the first at byte {}, and not even sectors that it gave before can be read; nothing is \
+             lost, and what it did not answer counts as skipped. Switch it off, let it rest and cool, check power and cable, then run the same command \
+             again",
+            human::counted(u64::from(*failed_in_a_row), "read", "reads"),
             extent.start.0,
-            human::name(message)
+        ),
+        End::Changed { byte, withdrawn_bytes } => format!(
+            "the drive gives other bytes than before, at byte {byte}: what it gives now cannot be trusted. {} of constant content that came since it \
+             last gave its own bytes are withdrawn and will be read again. Switch the drive off and on, check board and cable; if it happens again \
+             at once, run `gleaner verify` to see whether the image was changed instead",
+            human::bytes(*withdrawn_bytes),
+        ),
+        End::NoRoom { room } => format!(
+            "the destination has no more room ({} left); all that was read is safe. Free some room, then run the same command again",
+            human::bytes(*room)
         ),
         End::Failed => "failed".to_owned(),
     };
@@ -39,7 +55,7 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
             human::bytes(revision.late_bytes),
             human::bytes(revision.bytes_now),
             human::bytes(revision.bytes_before),
-            human::name(&revision.plan.display().to_string())
+            &revision.plan.display().to_string()
         );
     }
     let waiting = planned - copied - deferred - unreadable;
@@ -74,6 +90,15 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
         human::count(outcome.failed_requests),
         human::count(outcome.slow_requests)
     );
+    if outcome.checks.requests > 0 {
+        say!(
+            &mut text,
+            "  to see whether the drive still gives its own bytes, {} {} read once more ({} failed)",
+            human::counted(outcome.checks.requests, "sector", "sectors"),
+            if outcome.checks.requests == 1 { "was" } else { "were" },
+            human::count(outcome.checks.failed_requests)
+        );
+    }
     if !outcome.bad_regions.is_empty() {
         const SHOWN: usize = 20;
         say!(&mut text, "  bad regions:");

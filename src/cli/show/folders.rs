@@ -22,7 +22,7 @@ pub fn folders(lines: &[FolderLine]) -> String {
             let shown = if l.depth == 0 { "/" } else { l.path.rsplit('/').next().unwrap_or(&l.path) };
             let indent = "  ".repeat(usize::try_from(l.depth).unwrap_or(0));
             vec![
-                format!("{indent}{}{}", human::name(shown), if l.depth == 0 { "" } else { "/" }),
+                format!("{indent}{}{}", shown, if l.depth == 0 { "" } else { "/" }),
                 bar(share),
                 human::bytes(l.on_drive),
                 human::bytes(l.size),

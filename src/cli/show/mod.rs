@@ -9,6 +9,7 @@ mod coherence;
 mod copy;
 mod folders;
 mod kernel;
+mod mended;
 mod pace;
 mod plan;
 mod record;
@@ -19,6 +20,7 @@ mod verify;
 pub use audit::audit;
 pub use copy::copy;
 pub use folders::folders;
+pub use mended::{leftovers, mended};
 pub use pace::pace;
 pub use plan::plan;
 pub use record::{note, record, record_check};
@@ -30,7 +32,8 @@ use super::table::{Column, table};
 use crate::human;
 use crate::report::{AreaReport, FindingReport, RateOrigin, Strip, SurveyReport, VolumeReport};
 use crate::signs::{Certainty, Recognised};
-use std::fmt::Write;
+use crate::source::{SerialFrom, SourceIdentity};
+use crate::text::shown;
 
 /// The survey as text.
 pub fn survey(report: &SurveyReport) -> String {
@@ -56,23 +59,35 @@ pub fn survey(report: &SurveyReport) -> String {
 }
 
 fn line(text: &mut String, content: std::fmt::Arguments<'_>) {
-    text.write_fmt(content).expect("writing to memory");
+    // Whatever a drive's names hold, a line stays one line.
+    text.push_str(&shown(&content.to_string()));
     text.push('\n');
 }
 
 fn drive(text: &mut String, report: &SurveyReport) {
     let source = &report.source;
-    say!(text, "DRIVE  {}", human::name(&source.path.to_string_lossy()));
+    say!(text, "DRIVE  {}", &source.path.to_string_lossy());
     let mut about = vec![
         format!("{} ({} bytes)", human::bytes(source.bytes), human::count(source.bytes)),
         format!("sectors of {} bytes logical, {} physical", source.logical_sector, source.physical_sector),
     ];
-    about.extend(source.model.iter().map(|model| format!("model {}", human::name(model))));
-    about.extend(source.serial.iter().map(|serial| format!("serial {}", human::name(serial))));
+    about.extend(source.model.iter().map(|model| format!("model {}", model)));
+    about.extend(source.serial.iter().map(|serial| serial_of(serial, source)));
+    about.extend(source.details.firmware.iter().map(|revision| format!("firmware {revision}")));
+    about.extend(source.details.wwn.iter().map(|name| format!("WWN {name}")));
+    about.extend(source.details.bus.iter().map(|bus| format!("by {bus}")));
     say!(text, "  {}", about.join(" · "));
     say!(text, "  table: {}, counted in sectors of {} bytes", scheme_name(report), report.table_sector_bytes);
     say!(text, "");
     strip(text, &report.strip);
+}
+
+/// A serial number, and whose it is where that is not certain.
+fn serial_of(serial: &str, source: &SourceIdentity) -> String {
+    match source.details.serial_from {
+        Some(SerialFrom::UsbDevice) => format!("serial {serial} (of the USB device, which may be the adapter's)"),
+        _ => format!("serial {serial}"),
+    }
 }
 
 fn scheme_name(report: &SurveyReport) -> &'static str {
@@ -119,7 +134,7 @@ fn areas(text: &mut String, report: &SurveyReport) {
             human::bytes(area.bytes),
             area.type_name.clone().unwrap_or_else(|| area.kind.to_owned()),
             area.holds.clone().unwrap_or_default(),
-            human::name(&label),
+            label,
             volume.map_or(String::new(), |v| human::share(v.fullness)),
         ]
     });
@@ -140,7 +155,7 @@ fn areas(text: &mut String, report: &SurveyReport) {
 /// Something that is taken whole.
 fn recognised(text: &mut String, area: &AreaReport, found: &Recognised) {
     let number = area.number.map_or(String::new(), |n| format!(" {n}"));
-    let label = found.label.as_deref().map_or(String::new(), |label| format!(" “{}”", human::name(label)));
+    let label = found.label.as_deref().map_or(String::new(), |label| format!(" “{}”", label));
     let encrypted = if found.encrypted { ", encrypted" } else { "" };
     say!(
         text,
@@ -149,9 +164,9 @@ fn recognised(text: &mut String, area: &AreaReport, found: &Recognised) {
         human::bytes(area.bytes),
         area.start
     );
-    let mut about: Vec<String> = found.uuid.iter().map(|uuid| format!("identifier {}", human::name(uuid))).collect();
+    let mut about: Vec<String> = found.uuid.iter().map(|uuid| format!("identifier {}", uuid)).collect();
     about.extend(found.bytes.map(|bytes| format!("{} by its own words", human::bytes(bytes))));
-    about.extend(found.facts.iter().map(|(name, value)| format!("{name} {}", human::name(value))));
+    about.extend(found.facts.iter().map(|(name, value)| format!("{name} {}", value)));
     if !about.is_empty() {
         say!(text, "  {}", about.join(" · "));
     }
@@ -161,7 +176,7 @@ fn recognised(text: &mut String, area: &AreaReport, found: &Recognised) {
         Certainty::Copy => "only this copy is left",
         Certainty::Partial => "not all of it is in order",
     };
-    say!(text, "  recognised by {} at byte {}: {how}", human::name(&found.evidence.what), found.evidence.place.start.0);
+    say!(text, "  recognised by {} at byte {}: {how}", &found.evidence.what, found.evidence.place.start.0);
     let first: u64 = found.first.iter().map(|extent| extent.bytes).sum();
     if first > 0 {
         say!(text, "  read before the rest: {} on which the rest depends", human::bytes(first));
@@ -171,7 +186,7 @@ fn recognised(text: &mut String, area: &AreaReport, found: &Recognised) {
 
 fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
     let number = area.number.map_or(String::new(), |n| format!(" {n}"));
-    let label = volume.label.as_deref().map_or(String::new(), |label| format!(" “{}”", human::name(label)));
+    let label = volume.label.as_deref().map_or(String::new(), |label| format!(" “{}”", label));
     say!(text, "VOLUME{number}  {}{label}, {} at byte {}", volume.file_system, human::bytes(area.bytes), area.start);
     let dirty = match volume.dirty {
         Some(true) => "marked as not cleanly unmounted",
@@ -187,8 +202,7 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
         human::unit_size(volume.cluster_bytes)
     );
     if !volume.facts.is_empty() {
-        let facts: Vec<String> =
-            volume.facts.iter().map(|(name, value)| format!("{name} {}", human::name(value))).collect();
+        let facts: Vec<String> = volume.facts.iter().map(|(name, value)| format!("{name} {}", value)).collect();
         say!(text, "  {}", facts.join(" · "));
     }
     let c = &volume.census;
@@ -289,7 +303,7 @@ pub fn findings(text: &mut String, list: &[FindingReport], not_listed: &[(String
             (Some(byte), Some(lba)) => format!(" [byte {byte}, LBA {lba}]"),
             _ => String::new(),
         };
-        say!(text, "  {:8} {}: {}{place}", finding.severity, finding.code, human::name(&finding.sentence));
+        say!(text, "  {:8} {}: {}{place}", finding.severity, finding.code, &finding.sentence);
     }
     for (code, count) in not_listed {
         say!(text, "  … and {} more of {code}", human::count(*count));
@@ -315,7 +329,7 @@ fn costs(text: &mut String, report: &SurveyReport) {
     say!(
         text,
         "COST OF READING  on the model “{}”: {}/s on the whole ({origin}), {:.1} ms for an average reposition",
-        human::name(&costs.model.name),
+        &costs.model.name,
         human::bytes(costs.pace.bytes_per_second),
         costs.pace.reposition_seconds() * 1000.0
     );

@@ -46,7 +46,7 @@ pub fn pace(report: &PaceReport) -> String {
         human::share(spread.most - 1.0)
     );
     picture(&mut text, &report.rates, report.drive_bytes);
-    say!(&mut text, "  model: {}", human::name(&report.path.to_string_lossy()));
+    say!(&mut text, "  model: {}", &report.path.to_string_lossy());
     text
 }
 

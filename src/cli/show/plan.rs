@@ -12,18 +12,18 @@ pub fn plan(summary: &PlanSummary) -> String {
     say!(
         &mut text,
         "PLAN  {}: scope `{}`, {} in {} pieces, about {} ({}) on the model “{}”",
-        human::name(&summary.plan.to_string_lossy()),
+        &summary.plan.to_string_lossy(),
         summary.scope,
         human::bytes(summary.bytes),
         human::count(summary.extents),
         human::seconds(summary.seconds),
         time_range(summary.least_seconds, summary.most_seconds),
-        human::name(&summary.model.name)
+        &summary.model.name
     );
     let mut safe_after = 0.0;
     let rows = summary.passes.iter().map(|pass| {
         safe_after += pass.seconds;
-        let what = pass.pattern.as_ref().map_or(String::new(), |p| human::name(p));
+        let what = pass.pattern.as_ref().map_or(String::new(), |p| p.clone());
         vec![
             pass.number.to_string(),
             pass.class.name().to_owned(),
@@ -72,7 +72,7 @@ pub fn plan(summary: &PlanSummary) -> String {
         }
     }
     for finding in &summary.findings {
-        say!(&mut text, "  {:8} {}: {}", finding.severity, finding.code, human::name(&finding.sentence));
+        say!(&mut text, "  {:8} {}: {}", finding.severity, finding.code, &finding.sentence);
     }
     text
 }

@@ -10,7 +10,7 @@ pub fn note(note: &Note) -> String {
     let mut parts: Vec<String> = note.fields.iter().map(|field| format!("{} {field}", field.name)).collect();
     parts.extend(note.health.as_ref().map(ToString::to_string));
     parts.extend(note.text.clone());
-    format!("{}: {}", note.topic, human::name(&parts.join("; ")))
+    format!("{}: {}", note.topic, parts.join("; "))
 }
 
 /// The record, an entry a row.
@@ -19,11 +19,11 @@ pub fn record(record: &Record) -> String {
     let rows = record.lines.iter().map(|entry| {
         vec![
             entry.line.to_string(),
-            human::name(&entry.when),
-            human::name(entry.who.as_deref().unwrap_or("")),
-            human::name(&entry.command),
+            entry.when.clone(),
+            entry.who.clone().unwrap_or_default(),
+            entry.command.clone(),
             what(entry),
-            human::name(&entry.outcome),
+            entry.outcome.clone(),
         ]
     });
     let columns = [Right(""), Left("when"), Left("who"), Left("command"), Left("what"), Left("outcome")];
@@ -44,7 +44,7 @@ pub fn record(record: &Record) -> String {
 fn what(entry: &RecordLine) -> String {
     match entry.note() {
         Some(of_bench) => note(&of_bench),
-        None => human::name(&entry.arguments.join(" ")),
+        None => entry.arguments.join(" "),
     }
 }
 

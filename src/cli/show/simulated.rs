@@ -13,7 +13,7 @@ const PLACES: u32 = 72;
 pub fn simulated(name: &str, simulation: &Simulation) -> String {
     use Column::{Left, Right};
     let mut text = String::new();
-    say!(&mut text, "SIMULATION  {} on: {}", human::name(name), human::name(&simulation.model.name));
+    say!(&mut text, "SIMULATION  {} on: {}", name, &simulation.model.name);
     say!(&mut text, "  {}", law(simulation));
     let rows = simulation.plan.classes.iter().map(|of| {
         vec![
@@ -114,7 +114,7 @@ fn patterns(text: &mut String, simulation: &Simulation) {
         say!(
             text,
             "  {} ({}) whole after {}; front to back {}, whole drive {}",
-            human::name(pass.pattern.as_deref().unwrap_or_default()),
+            pass.pattern.as_deref().unwrap_or_default(),
             human::bytes(pass.bytes),
             wanted(&simulation.plan, pass.number),
             wanted(&simulation.planned_in_place, pass.number),

@@ -13,7 +13,7 @@ pub const TAKEN_SHOWN: usize = 30;
 pub fn taken(totals: &TakenTotals, trouble: &[Taken], to: &Path) -> String {
     use Column::{Left, Right};
     let mut text = String::new();
-    say!(&mut text, "TAKEN  to {}", human::name(&to.to_string_lossy()));
+    say!(&mut text, "TAKEN  to {}", &to.to_string_lossy());
     let rows = TakenState::ALL
         .iter()
         .zip(totals.files.iter().zip(totals.bytes))
@@ -34,16 +34,16 @@ pub fn taken(totals: &TakenTotals, trouble: &[Taken], to: &Path) -> String {
         );
     }
     for file in trouble {
-        let stream = file.stream.as_ref().map_or(String::new(), |s| format!(" (stream {})", human::name(s)));
+        let stream = file.stream.as_ref().map_or(String::new(), |s| format!(" (stream {})", s));
         let lost: u64 = file.missing.iter().map(|range| range.bytes).sum();
         let why = match &file.failure {
-            Some(reason) => human::name(reason),
+            Some(reason) => reason.clone(),
             None if file.notes.contains(&Note::RunListIncomplete) && lost == 0 => {
                 "part of its run list is missing".to_owned()
             }
             None => format!("{} of {} missing", human::bytes(lost), human::bytes(file.bytes)),
         };
-        say!(&mut text, "  {:12} {}{stream}: {why}", file.state.name(), human::name(&file.path));
+        say!(&mut text, "  {:12} {}{stream}: {why}", file.state.name(), &file.path);
     }
     let others: u64 = totals.files[1..].iter().sum();
     if others > trouble.len() as u64 {

@@ -2,15 +2,17 @@
 
 use super::line;
 use crate::cli::table::{Column, table};
+use crate::extent::ExtentSet;
 use crate::human;
-use crate::report::VerifyReport;
-use crate::verify::{Owner, OwnerKind, Verdict};
+use crate::report::{Structure, VerifyReport};
+use crate::units::SectorSize;
+use crate::verify::{Owner, OwnerKind, Owners, SecondOpinion, Verdict};
 
 /// How many owners are named.
 const SHOWN: usize = 30;
 
 /// The image, whose places differ, and the second readers' views.
-pub fn verify(report: &VerifyReport) -> String {
+pub fn verify(report: &VerifyReport, sector: SectorSize) -> String {
     let mut text = String::new();
     let claims = &report.claims;
     let verdict = if report.is_sound() { "the image is what arrived from the drive" } else { "the image DIFFERS" };
@@ -24,7 +26,7 @@ pub fn verify(report: &VerifyReport) -> String {
         human::bytes(claims.unreadable.bytes())
     );
     if let Some(error) = &claims.first_error {
-        say!(&mut text, "  the first of those: {}", human::name(error));
+        say!(&mut text, "  the first of those: {}", error);
     }
     say!(&mut text, "  SHA-256 of the whole image ({} bytes): {}", human::count(report.sum.bytes), report.sum.sha256);
     if let Some(again) = &report.again {
@@ -36,52 +38,85 @@ pub fn verify(report: &VerifyReport) -> String {
             human::bytes(again.unreadable.bytes())
         );
     }
-    if !report.owners.listed.is_empty() {
-        use Column::{Left, Right};
-        say!(&mut text, "");
-        say!(&mut text, "WHOSE THE PLACES ARE THAT DIFFER");
-        let rows = report.owners.listed.iter().take(SHOWN).map(owner);
-        text.push_str(&table(&[Right("byte"), Right("bytes"), Left("is"), Left("of")], rows));
-        let more = report.owners.more + report.owners.listed.len().saturating_sub(SHOWN) as u64;
-        if more > 0 {
-            say!(&mut text, "  … and {} more; --json lists them", human::count(more));
+    places(&mut text, "THESE PLACES OF THE IMAGE ARE NOT WHAT ARRIVED FROM THE DRIVE", &claims.differing, sector);
+    places(&mut text, "THESE PLACES OF THE IMAGE COULD NOT BE READ BACK", &claims.unreadable, sector);
+    match &report.structure {
+        Structure::Read { owners, opinions } => {
+            show_owners(&mut text, owners);
+            say!(&mut text, "");
+            say!(&mut text, "SECOND READER");
+            opinions.iter().for_each(|opinion| show_opinion(&mut text, opinion));
         }
-    }
-    say!(&mut text, "");
-    say!(&mut text, "SECOND READER");
-    for opinion in &report.opinions {
-        let seen = format!("{} files in {} folders", human::count(opinion.files), human::count(opinion.folders));
-        let words = match &opinion.verdict {
-            Verdict::Agrees => format!("sees the same: {seen}"),
-            Verdict::AgreesWhereItCan => format!("sees the same where it can: {seen}"),
-            Verdict::Differs => format!("sees something else: {seen}"),
-            Verdict::NotOpened { message, explanation } => {
-                let why = explanation.map_or(String::new(), |e| format!(" ({})", e.sentence()));
-                format!("could not open it: {}{why}", human::name(message))
-            }
-            Verdict::NoReader => "knows this file system; it was not compared".to_owned(),
-        };
-        say!(&mut text, "  volume at byte {}: {} {words}", opinion.volume, opinion.reader);
-        if opinion.contents_compared > 0 {
-            say!(
-                &mut text,
-                "    contents of {} files read through both: {}",
-                human::count(opinion.contents_compared),
-                human::bytes(opinion.bytes_compared)
-            );
-        }
-        for (why, count) in &opinion.explained {
-            say!(&mut text, "    {} differences explained: {}", human::count(*count), why.sentence());
-        }
-        if opinion.unexplained > 0 {
-            say!(&mut text, "    {} differences that nothing explains, the first:", human::count(opinion.unexplained));
-            for found in opinion.differences.iter().filter(|d| d.explanation.is_none()).take(10) {
-                let what = serde_json::to_string(&found.difference).unwrap_or_default();
-                say!(&mut text, "      {} {what}", human::name(&found.path));
-            }
+        Structure::NotRead { why } => {
+            say!(&mut text, "");
+            say!(&mut text, "The files that are affected cannot be named: {}", why);
         }
     }
     text
+}
+
+fn places(text: &mut String, title: &str, set: &ExtentSet, sector: SectorSize) {
+    use Column::Right;
+    if set.is_empty() {
+        return;
+    }
+    say!(text, "");
+    say!(text, "{title}");
+    let rows = set.extents().iter().take(SHOWN).map(|place| {
+        vec![place.start.0.to_string(), (place.start.0 / sector.bytes()).to_string(), place.bytes.to_string()]
+    });
+    text.push_str(&table(&[Right("byte"), Right("LBA"), Right("bytes")], rows));
+    if set.extents().len() > SHOWN {
+        say!(text, "  … and {} more; --json lists them", human::count((set.extents().len() - SHOWN) as u64));
+    }
+}
+
+fn show_owners(text: &mut String, owners: &Owners) {
+    use Column::{Left, Right};
+    if owners.listed.is_empty() {
+        return;
+    }
+    say!(text, "");
+    say!(text, "WHOSE THE PLACES ARE THAT DIFFER");
+    let rows = owners.listed.iter().take(SHOWN).map(owner);
+    text.push_str(&table(&[Right("byte"), Right("bytes"), Left("is"), Left("of")], rows));
+    let more = owners.more + owners.listed.len().saturating_sub(SHOWN) as u64;
+    if more > 0 {
+        say!(text, "  … and {} more; --json lists them", human::count(more));
+    }
+}
+
+fn show_opinion(text: &mut String, opinion: &SecondOpinion) {
+    let seen = format!("{} files in {} folders", human::count(opinion.files), human::count(opinion.folders));
+    let words = match &opinion.verdict {
+        Verdict::Agrees => format!("sees the same: {seen}"),
+        Verdict::AgreesWhereItCan => format!("sees the same where it can: {seen}"),
+        Verdict::Differs => format!("sees something else: {seen}"),
+        Verdict::NotOpened { message, explanation } => {
+            let why = explanation.map_or(String::new(), |e| format!(" ({})", e.sentence()));
+            format!("could not open it: {}{why}", message)
+        }
+        Verdict::NoReader => "knows this file system; it was not compared".to_owned(),
+    };
+    say!(text, "  volume at byte {}: {} {words}", opinion.volume, opinion.reader);
+    if opinion.contents_compared > 0 {
+        say!(
+            text,
+            "    contents of {} files read through both: {}",
+            human::count(opinion.contents_compared),
+            human::bytes(opinion.bytes_compared)
+        );
+    }
+    for (why, count) in &opinion.explained {
+        say!(text, "    {} differences explained: {}", human::count(*count), why.sentence());
+    }
+    if opinion.unexplained > 0 {
+        say!(text, "    {} differences that nothing explains, the first:", human::count(opinion.unexplained));
+        for found in opinion.differences.iter().filter(|d| d.explanation.is_none()).take(10) {
+            let what = serde_json::to_string(&found.difference).unwrap_or_default();
+            say!(text, "      {} {what}", &found.path);
+        }
+    }
 }
 
 fn owner(owner: &Owner) -> Vec<String> {
@@ -94,8 +129,8 @@ fn owner(owner: &Owner) -> Vec<String> {
     };
     let whose = match (&owner.holder, owner.class) {
         (Some(holder), _) => {
-            let stream = holder.stream.as_ref().map_or(String::new(), |s| format!(" ({})", human::name(s)));
-            format!("{}{stream}", human::name(&holder.path))
+            let stream = holder.stream.as_ref().map_or(String::new(), |s| format!(" ({})", s));
+            format!("{}{stream}", &holder.path)
         }
         (None, Some(class)) => class.name().to_owned(),
         (None, None) => String::new(),

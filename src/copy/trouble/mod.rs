@@ -10,6 +10,7 @@ use super::pieces::{self, Follower, Kind};
 use super::run::Run;
 use crate::allocation::Class;
 use crate::extent::Extent;
+use crate::source::Skip;
 use ladder::Ladder;
 use std::io::{Read, Seek};
 
@@ -19,19 +20,30 @@ const JOIN: u64 = 1 << 20;
 /// Deferred places that are handled together: at most these, 64 KiB of memory.
 const MOST_PLACES: usize = 4096;
 
+/// What becomes of places that may have stopped the drive.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Suspects {
+    /// They stay skipped.
+    Left,
+    /// They alone are tried.
+    Alone,
+}
+
 /// All rounds over what is deferred of `class` (or of all classes) and of `kind`. At the end nothing of it is deferred.
 pub(super) fn rounds(
     plan: &mut (impl Read + Seek),
     run: &mut Run<'_>,
     class: Option<Class>,
     kind: Kind,
+    suspects: Suspects,
 ) -> Result<(), FollowError> {
     let retries = (1..=run.options().retries).map(|number| Round::Retry { number });
     for round in [Round::Edges, Round::Sectors].into_iter().chain(retries) {
         // The store is asked what is deferred, so it must know the end of the round before.
         run.settle()?;
-        let mut spots = Spots { run: &mut *run, class, kind, round, places: Vec::new(), announced: false };
+        let mut spots = Spots { run: &mut *run, class, kind, suspects, round, places: Vec::new(), announced: false };
         pieces::follow(plan, class, &mut spots)?;
+        run.decide()?;
     }
     Ok(run.settle()?)
 }
@@ -41,6 +53,7 @@ struct Spots<'s, 'r> {
     run: &'s mut Run<'r>,
     class: Option<Class>,
     kind: Kind,
+    suspects: Suspects,
     round: Round,
     places: Vec<Extent>,
     announced: bool,
@@ -75,7 +88,7 @@ impl Spots<'_, '_> {
         match self.round {
             Round::Edges => edges::trim(self.run, &ladder, spot),
             Round::Sectors => sectors::every_sector(self.run, &ladder, &spot, retries == 0),
-            Round::Retry { number } => sectors::retry(self.run, &ladder, &spot, number == retries),
+            Round::Retry { number } => sectors::retry(self.run, &ladder, &spot, number, number == retries),
         }
     }
 }
@@ -85,7 +98,9 @@ impl Follower for Spots<'_, '_> {
         if kind != self.kind {
             return Ok(());
         }
-        self.run.store().deferred(extent).into_iter().try_for_each(|place| self.add(place))
+        let skips = self.run.store().skips(extent).into_iter();
+        let wanted = skips.filter(|(_, why)| (*why == Skip::Suspect) == (self.suspects == Suspects::Alone));
+        wanted.map(|(place, _)| place).collect::<Vec<_>>().into_iter().try_for_each(|place| self.add(place))
     }
 
     fn end(&mut self) -> Result<(), Halt> {

@@ -7,7 +7,7 @@ use crate::extent::Extent;
 
 /// Asks for every sector of a spot. It starts with single sectors; where they answer, requests grow, because the core
 /// between two bad sectors can be long and sound. Afterwards every sector that is still deferred has failed alone;
-/// if this is the `last` attempt it is given up.
+/// if this is the `last` attempt it is unreadable.
 pub(super) fn every_sector(run: &mut Run<'_>, ladder: &Ladder, spot: &[Extent], last: bool) -> Result<(), Halt> {
     let mut rung = ladder.bottom();
     for place in spot {
@@ -16,10 +16,10 @@ pub(super) fn every_sector(run: &mut Run<'_>, ladder: &Ladder, spot: &[Extent], 
             let request = ladder.head(&rung, rest);
             match run.attempt(request, true)? {
                 Answer::Arrived { .. } => ladder.arrived(&mut rung, request),
-                Answer::Failed { .. } if ladder.is_single(request) => {
+                Answer::Failed { failure, .. } if ladder.is_single(request) => {
                     rung = ladder.bottom();
                     if last {
-                        run.give_up(request)?;
+                        run.unreadable(request, 1, failure)?;
                     }
                 }
                 Answer::Failed { .. } => {
@@ -33,16 +33,15 @@ pub(super) fn every_sector(run: &mut Run<'_>, ladder: &Ladder, spot: &[Extent], 
     Ok(())
 }
 
-/// One more attempt at each sector; if it is the `last`, what fails is given up.
-pub(super) fn retry(run: &mut Run<'_>, ladder: &Ladder, spot: &[Extent], last: bool) -> Result<(), Halt> {
+/// Retry `number` of each sector; if it is the `last`, what fails is unreadable.
+pub(super) fn retry(run: &mut Run<'_>, ladder: &Ladder, spot: &[Extent], number: u32, last: bool) -> Result<(), Halt> {
     let single = ladder.bottom();
     for place in spot {
         let mut rest = *place;
         while !rest.is_empty() {
             let request = ladder.head(&single, rest);
-            let failed = matches!(run.attempt(request, true)?, Answer::Failed { .. });
-            if failed && last {
-                run.give_up(request)?;
+            if let (Answer::Failed { failure, .. }, true) = (run.attempt(request, true)?, last) {
+                run.unreadable(request, 1 + number, failure)?;
             }
             rest = Extent::between(request.end(), rest.end());
         }

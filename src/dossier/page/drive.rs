@@ -5,6 +5,7 @@ use crate::dossier::{Audience, Dossier};
 use crate::human;
 use crate::partition::Scheme;
 use crate::report::AreaReport;
+use crate::source::SerialFrom;
 use maud::{Markup, html};
 
 pub(super) fn section(dossier: &Dossier) -> Markup {
@@ -12,7 +13,12 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
     html! {
         dl.facts {
             dt { "Model" } dd { (source.model.as_deref().map_or_else(|| "not known".to_owned(), shown)) }
-            dt { "Serial number" } dd { (source.serial.as_deref().map_or_else(|| "not known".to_owned(), shown)) }
+            dt { "Serial number" } dd {
+                (source.serial.as_deref().map_or_else(|| "not known".to_owned(), shown))
+                @if source.details.serial_from == Some(SerialFrom::UsbDevice) { " (of the USB device, which may be the adapter’s)" }
+            }
+            @if let Some(revision) = &source.details.firmware { dt { "Firmware" } dd { (shown(revision)) } }
+            @if let Some(name) = &source.details.wwn { dt { "World wide name" } dd { (shown(name)) } }
             dt { "Size" } dd { (bytes(source.bytes)) " (" (human::count(source.bytes)) " bytes)" }
             dt { "Sectors" } dd { (source.logical_sector) " bytes logical, " (source.physical_sector) " bytes physical" }
             dt { "Divided by" } dd { (scheme(dossier.survey.scheme)) }

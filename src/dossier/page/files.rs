@@ -28,7 +28,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         @else {
             p { "Damaged ones first. "
                 @if not_whole > list.len() as u64 { "The first " (count(list.len() as u64)) " of " (count(not_whole)) ". " }
-                "Every file with its state is in " code { (human::name(&dossier.lists[0])) } "." }
+                "Every file with its state is in " code { (&dossier.lists[0]) } "." }
             p.search hidden { label for="search" { "Show only names with" } " " input id="search" type="search" autocomplete="off"; " " output for="search" {} }
             (table("Files that are not whole", html! {
                 (heads(&[("state", false), ("file", false), ("size", true), ("missing", true)]))

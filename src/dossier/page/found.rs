@@ -16,7 +16,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         p { strong { (upper(coherence.verdict.headline())) "." } " " (shown(&coherence.sentence)) @if coherence.verdict.says_stop() { " " (coherence.advice) } }
         details open[coherence.verdict.says_stop()] {
             summary { "What the verdict rests on" }
-            (table("Checks of whether the drive reads sanely", html! {
+            (table("Checks of whether the data is consistent", html! {
                 (heads(&[("check", false), ("outcome", false), ("figures", false)]))
                 tbody {
                     @for evidence in &coherence.evidence {

@@ -1,5 +1,5 @@
-//! The page. Every text from the drive or the record is escaped by the templates, and made plain first: see
-//! [`human::name`].
+//! The page. Every text from the drive or the record is escaped by the templates; what is not plain in it is shown at the end, see
+//! [`crate::text`].
 
 mod drive;
 mod files;
@@ -13,6 +13,7 @@ mod record;
 use super::{Audience, Dossier, pictures};
 use crate::human;
 use crate::picture;
+use crate::text::shown_lines;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("page.css");
@@ -73,21 +74,21 @@ pub fn page(dossier: &Dossier) -> String {
                 }
                 footer {
                     p { "Made by gleaner " (env!("CARGO_PKG_VERSION")) " from the case alone. Beside this page: "
-                        code { (human::name(&dossier.lists[0])) } " and " code { (human::name(&dossier.lists[1])) } "." }
+                        code { (&dossier.lists[0]) } " and " code { (&dossier.lists[1]) } "." }
                 }
                 script { (PreEscaped(SEARCH)) }
             }
         }
     };
-    body.into_string()
+    shown_lines(&body.into_string()).into_owned()
 }
 
 fn subject(dossier: &Dossier) -> String {
     let source = &dossier.case.source;
-    let model = source.model.as_deref().map(human::name).filter(|model| !model.trim().is_empty());
+    let model = source.model.as_deref().filter(|model| !model.trim().is_empty());
     let size = human::bytes(source.bytes);
     match (model, &source.serial) {
-        (Some(model), Some(serial)) => format!("{model}, {}, {size}", human::name(serial)),
+        (Some(model), Some(serial)) => format!("{model}, {serial}, {size}"),
         (Some(model), None) => format!("{model}, {size}"),
         _ => format!("Drive of {size}"),
     }
@@ -216,8 +217,8 @@ fn cautions(dossier: &Dossier) -> Vec<String> {
     match dossier.recorded_sums.last() {
         _ if dossier.sum.is_some() => {}
         None => list.push("The image has not been checked against the journal yet (gleaner verify).".to_owned()),
-        Some(last) if last.copied_since => {
-            list.push("Something was copied after the last check: its sum no longer speaks of the image.".to_owned());
+        Some(last) if last.out_of_date => {
+            list.push("The image was written to after the last check: its checksum is out of date.".to_owned());
         }
         Some(_) => {}
     }
@@ -258,7 +259,7 @@ fn class_meaning(class: crate::allocation::Class) -> &'static str {
 
 /// A moment as people read it.
 fn moment(rfc3339: &str) -> String {
-    human::name(rfc3339).replacen('T', " ", 1).replacen('Z', " UTC", 1)
+    rfc3339.replacen('T', " ", 1).replacen('Z', " UTC", 1)
 }
 
 /// A number of things, one or more of them.
@@ -289,10 +290,9 @@ fn heads(list: &[(&str, bool)]) -> Markup {
 /// Text from the drive, not longer than is bearable in a page.
 fn shown(text: &str) -> String {
     const MOST: usize = 240;
-    let text = human::name(text);
     let characters = text.chars().count();
     if characters <= MOST {
-        return text;
+        return text.to_owned();
     }
     let start: String = text.chars().take(MOST / 2).collect();
     let end: String = text.chars().skip(characters - MOST / 2).collect();

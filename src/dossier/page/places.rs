@@ -15,7 +15,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         (list(dossier, "Could not be read", &ranges.unreadable))
         (list(dossier, "Put off, to be tried again", &ranges.put_off))
         (list(dossier, "Planned and not read yet", &ranges.waiting))
-        p { "All of them, with their lengths, are in " code { (human::name(&dossier.lists[1])) } "." }
+        p { "All of them, with their lengths, are in " code { (&dossier.lists[1]) } "." }
     }
 }
 
@@ -60,7 +60,7 @@ pub(super) fn sums(dossier: &Dossier) -> Markup {
             }
             @for recorded in dossier.recorded_sums.iter().rev().take(5) {
                 dt { "SHA-256 of the whole image, " (moment(&recorded.when)) }
-                dd { code.sum { (shown(&recorded.sha256)) } @if recorded.copied_since { " (something was copied since)" } }
+                dd { code.sum { (shown(&recorded.sha256)) } @if recorded.out_of_date { " (out of date: the image was written to since)" } }
             }
             dt { "SHA-256 of the record’s last line" } dd { code.sum { (dossier.record.last_sha256) } }
         }

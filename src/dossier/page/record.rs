@@ -61,5 +61,5 @@ fn note(note: &Note) -> Markup {
 
 /// A note's text in full: people wrote it for this.
 fn long(text: &str) -> Markup {
-    html! { @for (i, line) in text.lines().enumerate() { @if i > 0 { br; } (crate::human::name(line)) } }
+    html! { @for (i, line) in text.lines().enumerate() { @if i > 0 { br; } (line) } }
 }

@@ -49,7 +49,7 @@ codes! {
     ACTIVE_COPY = "exfat-active-copy", Note,
         "The volume has two FATs and two bitmaps, of which only one of each is up to date.";
     /// The volume was not unmounted.
-    DIRTY = "exfat-dirty", Caution,
+    DIRTY = "exfat-dirty", Note,
         "The volume was in use when it was last disconnected. Its map and its folders may not agree; both are planned.";
     /// The volume met errors of its medium.
     MEDIA_FAILURE = "exfat-media-failure", Caution,

@@ -230,7 +230,8 @@ impl Boot {
             serial: matches!(tail[field::IN_TAIL_SIGNATURE], 0x28 | 0x29).then(|| u32_at(tail, field::IN_TAIL_SERIAL)),
             label: (tail[field::IN_TAIL_SIGNATURE] == 0x29).then_some(label),
             // Linux fs/fat/inode.c, fat_set_state (from memory).
-            state_dirty: tail[field::IN_TAIL_STATE] & 1 != 0,
+            // Boot sectors from before these fields have code there.
+            state_dirty: matches!(tail[field::IN_TAIL_SIGNATURE], 0x28 | 0x29) && tail[field::IN_TAIL_STATE] & 1 != 0,
             contradicted,
             oddities,
         })

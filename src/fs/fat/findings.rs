@@ -129,7 +129,7 @@ pub static MEDIA_DIFFERS: Code = Code {
 /// The volume was not unmounted cleanly.
 pub static DIRTY: Code = Code {
     id: "fat-dirty",
-    severity: Severity::Caution,
+    severity: Severity::Note,
     meaning: "The volume was not unmounted cleanly. The last files written may be cut or missing, and clusters may be \
               marked as in use that no file owns.",
 };

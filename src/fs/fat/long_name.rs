@@ -3,6 +3,7 @@
 //! Source: "FAT: General Overview of On-Disk Format", Microsoft, 1.03, "FAT Long Directory Entries" (from memory).
 
 use super::u16_at;
+use crate::fs::utf16::decode_units;
 
 /// UTF-16 units in one part.
 const UNITS: usize = 13;
@@ -138,7 +139,8 @@ fn join<'p>(parts: impl Iterator<Item = &'p Part>) -> Option<String> {
     if units.is_empty() || units.len() > 255 {
         return None;
     }
-    let name = String::from_utf16_lossy(&units);
+    let mut name = String::new();
+    decode_units(units.into_iter(), &mut name);
     // A name with a separator in it, or one that means "here" or "above", must not be taken for a path.
     let name = name.replace(['/', '\\'], "\u{FFFD}");
     (name != "." && name != "..").then_some(name)

@@ -12,12 +12,12 @@ use crate::source::SourceLost;
 
 /// Where the bitmap is.
 pub(super) enum BitmapPlace {
-    /// Nobody knows.
+    /// Not known.
     Lost,
     /// In the file record (tiny volumes).
     Resident(Vec<u8>),
-    /// In clusters: its runs, and how many bytes of it were ever written.
-    Clusters { layout: Vec<Run>, valid: u64 },
+    /// In clusters: its runs, how many bytes of it were ever written, and how many it has.
+    Clusters { layout: Vec<Run>, valid: u64, size: u64 },
 }
 
 /// Reads the bitmap.
@@ -32,7 +32,7 @@ pub(super) fn read(volume: &Volume<'_>, place: BitmapPlace, findings: &mut Findi
             return Ok(scan.finish());
         }
         BitmapPlace::Resident(bytes) => scan.feed(&bytes),
-        BitmapPlace::Clusters { layout, valid } => {
+        BitmapPlace::Clusters { layout, valid, .. } => {
             let parts = parts(volume, &layout, clusters.div_ceil(8).min(valid));
             scan.read(volume.window.reader(), &parts)?;
         }
@@ -52,7 +52,7 @@ pub(super) fn read(volume: &Volume<'_>, place: BitmapPlace, findings: &mut Findi
 
 /// The first `wanted` bytes of the bitmap: byte of the bitmap and place, in order; holes and what is not on the drive
 /// left out.
-fn parts(volume: &Volume<'_>, layout: &[Run], wanted: u64) -> Vec<(u64, Extent)> {
+pub(super) fn parts(volume: &Volume<'_>, layout: &[Run], wanted: u64) -> Vec<(u64, Extent)> {
     let mut parts = Vec::new();
     let mut byte = 0u64;
     for &(place, count) in layout {

@@ -143,12 +143,6 @@ impl BootSector {
         // Checked in `parse`.
         self.total_sectors * self.sector_bytes
     }
-
-    /// How many records $MFTMirr holds: four, or as many as fill one cluster if that is more. Source: Linux
-    /// fs/ntfs/layout.h, the words on `FILE_MFTMirr`.
-    pub fn mirrored_records(&self) -> u64 {
-        (self.cluster_bytes / self.record_bytes).max(4)
-    }
 }
 
 /// Sectors per cluster is a plain power of two up to 0x80; above, it is minus the power of two (0xF4 is 2^12).
@@ -228,17 +222,5 @@ mod tests {
         assert_eq!(BootSector::parse(&lost).unwrap().mirror, Lcn(100));
         lost[0x3F] = 1;
         assert!(matches!(BootSector::parse(&lost), Err(BootError::TablePlace { .. })));
-    }
-
-    /// Source: Linux fs/ntfs/layout.h, the words on `FILE_MFTMirr`; the figures follow from them.
-    #[test]
-    fn mirror_sizes() {
-        let mirrored = |cluster_bytes, record_bytes| {
-            BootSector { cluster_bytes, record_bytes, ..BootSector::parse(&sample()).unwrap() }.mirrored_records()
-        };
-        assert_eq!(mirrored(4096, 1024), 4);
-        assert_eq!(mirrored(65536, 1024), 64);
-        assert_eq!(mirrored(512, 1024), 4);
-        assert_eq!(mirrored(4096, 4096), 4);
     }
 }

@@ -2,13 +2,13 @@
 //! records carry their own numbers.
 //!
 //! From there on, the record at place n of a table in one piece is record n. How far that holds is found by doubling the
-//! step and then halving it, some sixty reads of one record. What lies in further pieces of $MFT stays unknown, so the
-//! catalog always counts as incomplete.
+//! step and then halving it, some sixty reads of one record, and one of [`GROWTH_BYTES`]. What lies in further pieces of
+//! $MFT stays unknown, so the catalog always counts as incomplete.
 
 use super::findings as found;
 use super::locate::Table;
 use super::mirror::Mirror;
-use super::record;
+use super::record::{self, RecordError};
 use super::table_map::TableMap;
 use super::volume::Volume;
 use crate::finding::{Finding, Findings};
@@ -17,12 +17,18 @@ use crate::source::SourceLost;
 /// Of the records 1 to 15, which every volume has, so many must stand in their places.
 const SYSTEM_RECORDS_NEEDED: usize = 6;
 
+/// By so much Windows lets $MFT grow at a time (common practice, no source): so far behind the last record found it is
+/// looked at record by record, because records that no file has used yet may lie in between.
+const GROWTH_BYTES: u64 = 256 << 10;
+
 /// What a place holds, if records followed each other without a break up to there.
 enum Place {
     /// The record of that number.
     Right,
-    /// A record that was never used: it says nothing.
-    Blank,
+    /// A record without a number of its own that no file uses: $MFT goes on here.
+    Unnumbered,
+    /// Zeros. Windows leaves records so until a file needs them, but free space may be zero as well: they say nothing.
+    Zero,
     /// It cannot be read.
     Unreadable,
     /// Something else.
@@ -36,7 +42,7 @@ pub(super) fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Opt
         match look(volume, number)? {
             Place::Right => standing += 1,
             Place::Wrong => wrong += 1,
-            Place::Blank | Place::Unreadable => {}
+            Place::Unnumbered | Place::Zero | Place::Unreadable => {}
         }
     }
     if standing < SYSTEM_RECORDS_NEEDED || wrong >= standing {
@@ -62,41 +68,63 @@ fn records_in_one_piece(volume: &Volume<'_>) -> Result<u64, SourceLost> {
     let most = volume.boot.volume_bytes().min(volume.window.extent().bytes) / volume.boot.record_bytes;
     let mut known = 16;
     let mut step = 16;
-    // Doubling, as long as what is met fits.
+    // Doubling, as long as what is met fits or says nothing.
     let mut wrong = loop {
         let next = known + step;
         if next >= most {
             break most;
         }
-        if !fits(volume, next)? {
-            break next;
+        match goes_on(volume, next)? {
+            Some(true) => known = next + 1,
+            Some(false) => break next,
+            None => {}
         }
-        known = next + 1;
         step *= 2;
     };
     while known < wrong {
         let middle = known + (wrong - known) / 2;
-        if fits(volume, middle)? {
+        if goes_on(volume, middle)? == Some(true) {
             known = middle + 1;
         } else {
             wrong = middle;
         }
     }
-    Ok(known)
+    last_of_growth(volume, known, most)
 }
 
-/// Whether the table still runs on at a place: the record there carries its number or was never used. Past an unreadable
-/// place the ones before it decide.
-fn fits(volume: &Volume<'_>, number: u64) -> Result<bool, SourceLost> {
+/// The number behind the last record within one growth of $MFT from `known` on.
+fn last_of_growth(volume: &Volume<'_>, known: u64, most: u64) -> Result<u64, SourceLost> {
+    if known >= most || matches!(look(volume, known)?, Place::Wrong) {
+        return Ok(known);
+    }
+    let record = volume.boot.record_bytes;
+    let end = most.min(known + GROWTH_BYTES / record);
+    let start = volume.boot.mft.0.saturating_mul(volume.boot.cluster_bytes);
+    // One request for all of them; the reader keeps it.
+    volume.window.read(start.saturating_add(known * record), (end - known) * record)?;
+    let mut last = known;
+    for number in known..end {
+        match look(volume, number)? {
+            Place::Right | Place::Unnumbered => last = number + 1,
+            Place::Zero | Place::Unreadable => {}
+            Place::Wrong => break,
+        }
+    }
+    Ok(last)
+}
+
+/// Whether the table still runs on at a place: the record there carries its number or waits for a file. Where the place
+/// says nothing, the ones before it decide; `None` when they say nothing either.
+fn goes_on(volume: &Volume<'_>, number: u64) -> Result<Option<bool>, SourceLost> {
     const NEIGHBOURS: u64 = 8;
     for near in (0..NEIGHBOURS).filter_map(|back| number.checked_sub(back)) {
         match look(volume, near)? {
-            Place::Right | Place::Blank => return Ok(true),
-            Place::Wrong => return Ok(false),
-            Place::Unreadable => {}
+            Place::Right | Place::Unnumbered => return Ok(Some(true)),
+            Place::Wrong => return Ok(Some(false)),
+            Place::Zero | Place::Unreadable => {}
         }
     }
-    Ok(false)
+    Ok(None)
 }
 
 fn look(volume: &Volume<'_>, number: u64) -> Result<Place, SourceLost> {
@@ -111,10 +139,11 @@ fn look(volume: &Volume<'_>, number: u64) -> Result<Place, SourceLost> {
     Ok(match record::open(&mut bytes) {
         Ok(header) => match header.number {
             Some(own) if u64::from(own) == number => Place::Right,
-            // Some formatters give records that were never used the number 0.
-            Some(0) | None if !header.in_use => Place::Blank,
+            // Some formatters give records that no file has used yet the number 0.
+            Some(0) | None if !header.in_use => Place::Unnumbered,
             _ => Place::Wrong,
         },
+        Err(RecordError::Unused) => Place::Zero,
         Err(_) => Place::Wrong,
     })
 }

@@ -13,6 +13,7 @@ use super::findings as found;
 use super::pieces::{Arena, Owner, Piece, Slice, unpack_filled};
 use super::record::{RecordHeader, Reference};
 use super::runlist::Run;
+use super::table_bitmap::{RecordRuns, Seen};
 use crate::finding::{Finding, Findings};
 use crate::fs::{
     CatalogBuilder, ClusterGeometry, ClusterRun, NodeId, NodeKind, NodeSpec, Parent, Purpose, RecordCounts, Role,
@@ -22,6 +23,7 @@ use crate::units::ByteOffset;
 
 /// Record numbers with a meaning of their own. Source: Linux fs/ntfs/layout.h (`NTFS_SYSTEM_FILES`).
 pub(super) mod system {
+    pub const TABLE: u32 = 0;
     pub const VOLUME: u32 = 3;
     pub const ROOT: u32 = 5;
     pub const BITMAP: u32 = 6;
@@ -96,6 +98,10 @@ pub(super) struct Collector {
     pub extensions: Vec<(u32, u32, u16)>,
     pub volume: VolumeRecord,
     pub resident_bitmap: Option<Vec<u8>>,
+    /// $MFT's own bitmap, where it lies in a record.
+    pub resident_table_bitmap: Option<Vec<u8>>,
+    /// Which records are in use, and which are all zero.
+    pub seen: Seen,
     pub records_in_use: u64,
     pub counts: RecordCounts,
     pub findings: Findings,
@@ -142,6 +148,8 @@ impl Collector {
             extensions: Vec::new(),
             volume: VolumeRecord::default(),
             resident_bitmap: None,
+            resident_table_bitmap: None,
+            seen: Seen { blank: RecordRuns::default(), in_use: RecordRuns::default() },
             records_in_use: 0,
             counts: RecordCounts::default(),
             findings: Findings::new(),
@@ -162,6 +170,7 @@ impl Collector {
         let deleted = !header.in_use;
         if header.in_use {
             self.records_in_use += 1;
+            self.seen.in_use.add(number);
             self.check_number(number, place, header);
         }
         let extension = !header.base.is_none();
@@ -240,6 +249,11 @@ impl Collector {
                 (DATA, Form::Resident(value)) => self.resident_data(holder, &attribute, value),
                 (VOLUME_NAME | VOLUME_INFORMATION, Form::Resident(value)) => {
                     self.volume_record(holder, attribute.kind, value);
+                }
+                (BITMAP, Form::Resident(value)) if holder.owner.number == 0 && holder.in_use() => {
+                    if attribute.name.is_empty() {
+                        self.resident_table_bitmap = Some(value.to_vec());
+                    }
                 }
                 (_, Form::Resident(_)) => {}
                 (_, Form::NonResident(extents)) => self.clusters(holder, &attribute, &extents),

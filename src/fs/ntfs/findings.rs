@@ -13,6 +13,14 @@ macro_rules! codes {
     };
 }
 
+/// File records as a sentence begins with them: `File record 5`, or `3 file records, numbers 5 to 7,`.
+pub(super) fn records(first: u64, count: u64) -> String {
+    match count {
+        1 => format!("File record {first}"),
+        _ => format!("{count} file records, numbers {first} to {},", first + count - 1),
+    }
+}
+
 codes! {
     NOT_NTFS: "ntfs-not-readable", Blocking,
         "Neither the boot sector nor its backup describes an NTFS volume. Files cannot be told apart; all of the area has to be read.";
@@ -32,6 +40,8 @@ codes! {
         "The volume is larger than its partition or the drive. What lies behind the end cannot be read from here.";
     TABLE_LOST: "ntfs-file-table-lost", Blocking,
         "Neither $MFT nor its mirror starts with a usable record, and no records follow where $MFT should begin. Files cannot be told apart; all of the area has to be read.";
+    TABLE_UNREADABLE: "ntfs-file-table-unreadable", Blocking,
+        "The file table cannot be found, because its first record or the mirror could not be read. Nothing is known to be wrong with what could not be read: when the drive answers there again, the files are known. Until then all of the area is planned.";
     TABLE_BY_MIRROR: "ntfs-file-table-by-mirror", Damage,
         "The first record of $MFT is lost and the mirror's copy took its place. The files are not affected.";
     TABLE_BY_NUMBERS: "ntfs-file-table-by-numbers", Damage,
@@ -45,9 +55,15 @@ codes! {
     TABLE_PARTS_MISSING: "ntfs-file-table-parts-missing", Damage,
         "Parts of $MFT could not be found. The files whose records lie there are unknown; their clusters show as in use by nobody.";
     RECORDS_UNREADABLE: "ntfs-records-unreadable", Damage,
-        "File records could not be read. The files they describe are unknown; their clusters show as in use by nobody.";
+        "File records could not be read. The files they describe are unknown; their clusters show as used, no known file. `copy` retries these places.";
+    RECORDS_NOT_READ: "ntfs-records-not-read-yet", Damage,
+        "File records are not read yet: too many requests had failed before, or the case has skipped their places. The files they describe are unknown until `copy` has read them; their clusters show as used, no known file.";
     RECORDS_BLANK: "ntfs-records-blank", Damage,
-        "File records inside the written part of $MFT are all zero. Formatters and drivers mark every record they make room for, so these were wiped or lost; files they described are unknown, their clusters show as in use by nobody.";
+        "File records that $MFT's own bitmap marks as in use are all zero: they were wiped or lost. The files they described are unknown; their clusters show as used, no known file. Keep `unclaimed` in the plan.";
+    RECORDS_UNPROVEN: "ntfs-records-unproven", Caution,
+        "File records are all zero, which is how Windows leaves records that no file has used yet; but the part of $MFT's own bitmap that would prove it is lost, damaged or wrong. If files were lost here, their clusters show as used, no known file. Keep `unclaimed` in the plan.";
+    TABLE_BITMAP_WRONG: "ntfs-file-table-bitmap-wrong", Caution,
+        "$MFT's own bitmap calls file records free that are in use. The records were believed, so no file is affected; near the wrong bits, zeros are not taken for records that no file has used yet.";
     RECORD_DAMAGED: "ntfs-record-damaged", Damage,
         "A file record is damaged and was not used. At most one file, or part of one, is unknown for each.";
     RECORD_BY_MIRROR: "ntfs-record-by-mirror", Note,
@@ -80,7 +96,7 @@ codes! {
         "The allocation bitmap cannot be found. What is in use is known from the files' own records alone.";
     BITMAP_PARTLY: "ntfs-bitmap-partly-lost", Damage,
         "Part of the allocation bitmap could not be read. There, what is in use is known from the files' own records alone.";
-    VOLUME_DIRTY: "ntfs-volume-dirty", Caution,
+    VOLUME_DIRTY: "ntfs-volume-dirty", Note,
         "The volume was not cleanly unmounted. The bitmap and the files' records may disagree; both are taken into account.";
     VOLUME_RECORD: "ntfs-volume-record-missing", Caution,
         "The record of the volume itself is missing or damaged. Its label and whether it was cleanly unmounted are unknown.";

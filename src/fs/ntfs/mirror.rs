@@ -1,4 +1,4 @@
-//! $MFTMirr: a copy of the first file records.
+//! $MFTMirr: a copy of the first four file records.
 
 use super::boot::BootSector;
 use super::record::{self, RecordHeader};
@@ -7,9 +7,10 @@ use crate::extent::Extent;
 use crate::source::{Block, SourceLost};
 use crate::units::{ByteOffset, Lcn};
 
-/// The most bytes of the mirror that are read: with clusters of 2 MiB it would be 2,048 records, of which drivers
-/// keep the first few up to date.
-const MOST_BYTES: u64 = 64 << 10;
+/// How many records the mirror keeps. Linux fs/ntfs/layout.h (words on `FILE_MFTMirr`) gives more where a cluster is
+/// larger than four records, and formatters fill the cluster; but Windows keeps only these four up to date, whatever the
+/// cluster size: on a sound volume with clusters of 2 MiB, later records differed (msuhanov/ntfs-samples, ntfs-2m).
+const MIRRORED_RECORDS: u64 = 4;
 
 /// The mirror as far as it was read.
 pub(super) struct Mirror {
@@ -21,7 +22,7 @@ impl Mirror {
     /// Reads the mirror.
     pub(super) fn read(volume: &Volume<'_>) -> Result<Mirror, SourceLost> {
         let BootSector { mirror: Lcn(first), cluster_bytes, record_bytes, .. } = volume.boot;
-        let bytes = (volume.boot.mirrored_records() * record_bytes).min(MOST_BYTES.max(4 * record_bytes));
+        let bytes = MIRRORED_RECORDS * record_bytes;
         let clusters = bytes.div_ceil(cluster_bytes);
         let offset = volume.extent(Lcn(first), clusters).map(|e| e.start.0 - volume.window.extent().start.0);
         let block = match offset {

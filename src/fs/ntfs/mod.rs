@@ -28,6 +28,7 @@ pub mod record;
 mod reread;
 pub mod runlist;
 mod sweep;
+mod table_bitmap;
 mod table_map;
 mod volume;
 
@@ -79,13 +80,28 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
         }
     }
     if let Some(boot) = pair.choices.first() {
+        let silent = choices.iter().find(|boot| !table_was_read(window, boot));
+        let (code, boot, state) = match silent {
+            Some(boot) => (&TABLE_UNREADABLE, boot, "could be read"),
+            None => (&TABLE_LOST, boot, "is usable"),
+        };
         let sentence = format!(
-            "No usable file record at cluster {} ($MFT) or at cluster {} (its mirror).",
+            "No file record at cluster {} ($MFT) or at cluster {} (its mirror) {state}.",
             boot.mft.0, boot.mirror.0
         );
-        findings.push(Finding::at(&TABLE_LOST, window.absolute(0), sentence));
+        findings.push(Finding::at(code, window.absolute(0), sentence));
     }
     Ok(Err(findings))
+}
+
+/// Whether both the first record of $MFT and the mirror's copy of it were read, as far as they lie on the drive.
+fn table_was_read(window: &Window<'_>, boot: &BootSector) -> bool {
+    let unreadable = window.reader().unreadable();
+    let places = [boot.mft, boot.mirror].into_iter().filter_map(|first| {
+        let offset = first.0.checked_mul(boot.cluster_bytes)?;
+        window.locate(offset, boot.record_bytes)
+    });
+    places.into_iter().all(|place| unreadable.bytes_within(place) == 0)
 }
 
 /// The boot sectors to try. Where there is no backup that agrees, the number of sectors is held against the volume's own
@@ -136,8 +152,10 @@ fn read_volume(
         arena,
         volume: volume_record,
         resident_bitmap,
+        resident_table_bitmap,
+        seen,
         records_in_use,
-        counts,
+        mut counts,
         findings: met,
         incomplete,
         ..
@@ -146,22 +164,27 @@ fn read_volume(
         let slot = usize::try_from(number).ok().and_then(|at| slots.get(at)).copied();
         slot.filter(|s| s.node != collect::NO_NODE && !s.deleted).map(|s| super::NodeId(s.node))
     };
-    let (bitmap_node, boot_node, bad_node) =
-        (node_of(system::BITMAP), node_of(system::BOOT), node_of(system::BAD_CLUSTERS));
+    let (table_node, bitmap_node) = (node_of(system::TABLE), node_of(system::BITMAP));
+    let (boot_node, bad_node) = (node_of(system::BOOT), node_of(system::BAD_CLUSTERS));
     // Putting the catalog in order needs room of its own; what is no longer needed makes it.
     drop((slots, arena));
     findings.append(met);
     judge_volume_record(&volume_record, window, &mut findings);
     let catalog = build.finish(root);
 
-    let stream = |node: Option<super::NodeId>, name: Option<&str>| {
-        node.and_then(|id| catalog.node(id).streams().find(|s| s.role() == Role::Data && s.name() == name))
+    let stream = |node: Option<super::NodeId>, role: Role, name: Option<&str>| {
+        node.and_then(|id| catalog.node(id).streams().find(|s| s.role() == role && s.name() == name))
     };
-    let bitmap_place = bitmap_place(stream(bitmap_node, None), resident_bitmap);
+    let table_bitmap = bitmap_place(stream(table_node, Role::IndexBitmap, None), resident_table_bitmap);
+    let blank = table_bitmap::judge(volume, &table.map, table_bitmap, seen, &mut findings)?;
+    counts.unused = counts.unused.saturating_sub(blank.lost);
+    counts.blank = blank.lost;
+    let bitmap_place = bitmap_place(stream(bitmap_node, Role::Data, None), resident_bitmap);
     // Without the record of $Bitmap its own clusters are in neither map; and where one record is lost without a trace, so may others be.
-    let incomplete = incomplete || table.partial || matches!(bitmap_place, BitmapPlace::Lost);
+    let incomplete =
+        incomplete || table.partial || blank.lost + blank.unproven > 0 || matches!(bitmap_place, BitmapPlace::Lost);
     let marks = bitmap::read(volume, bitmap_place, &mut findings)?;
-    let bad: ClusterSet = stream(bad_node, Some("$Bad")).into_iter().flat_map(|s| s.runs()).collect();
+    let bad: ClusterSet = stream(bad_node, Role::Data, Some("$Bad")).into_iter().flat_map(|s| s.runs()).collect();
     let fixed = fixed_places(volume, boot_node.map(|id| catalog.node(id)), backup);
     let facts = facts(volume, &table, &volume_record, &catalog, records_in_use);
     Ok(VolumeMap {
@@ -200,7 +223,7 @@ fn judge_volume_record(record: &VolumeRecord, window: &Window<'_>, findings: &mu
 fn bitmap_place(stream: Option<Stream<'_>>, resident: Option<Vec<u8>>) -> BitmapPlace {
     match (stream, resident) {
         (Some(stream), _) if !stream.is_resident() => {
-            BitmapPlace::Clusters { layout: stream.layout().collect(), valid: stream.valid() }
+            BitmapPlace::Clusters { layout: stream.layout().collect(), valid: stream.valid(), size: stream.size() }
         }
         (_, Some(bytes)) => BitmapPlace::Resident(bytes),
         _ => BitmapPlace::Lost,

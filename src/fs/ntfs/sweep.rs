@@ -58,21 +58,39 @@ fn lose(list: &mut Vec<LostRecords>, number: u32, place: ByteOffset) {
     }
 }
 
+/// How the bytes of a record arrived.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Arrival {
+    Read,
+    /// Some of them are only not read yet.
+    NotReadYet,
+    Unreadable,
+}
+
+impl Arrival {
+    fn of(block: &StreamBlock<'_>, extent: Extent) -> Arrival {
+        match block.unreadable.bytes_within(extent) {
+            0 => Arrival::Read,
+            lost if lost == block.not_read_yet.bytes_within(extent) => Arrival::NotReadYet,
+            _ => Arrival::Unreadable,
+        }
+    }
+}
+
 /// A record of which only a part has arrived: records larger than clusters may lie in several pieces.
 struct Pieces {
     bytes: Vec<u8>,
     arrived: usize,
     place: ByteOffset,
-    unreadable: bool,
+    arrival: Arrival,
 }
 
 struct Cutter {
     record_bytes: usize,
     scratch: Vec<u8>,
     pieces: BTreeMap<u32, Pieces>,
-    lost: Vec<LostRecords>,
-    /// Records that are all zero.
-    blank: Vec<LostRecords>,
+    unreadable: Vec<LostRecords>,
+    not_read_yet: Vec<LostRecords>,
     /// Mirrored records that differ from $MFT's.
     differing: Vec<u32>,
     mirror_unreadable: u32,
@@ -84,8 +102,8 @@ impl Cutter {
             record_bytes: small(record_bytes),
             scratch: vec![0; small(record_bytes)],
             pieces: BTreeMap::new(),
-            lost: Vec::new(),
-            blank: Vec::new(),
+            unreadable: Vec::new(),
+            not_read_yet: Vec::new(),
             differing: Vec::new(),
             mirror_unreadable: 0,
         }
@@ -102,11 +120,11 @@ impl Cutter {
             let within = small(offset % record);
             let (bytes, behind) = rest.split_at(rest.len().min(self.record_bytes - within));
             let extent = Extent::between(place, place + bytes.len() as u64);
-            let readable = block.unreadable.is_empty() || block.unreadable.bytes_within(extent) == 0;
+            let arrival = Arrival::of(block, extent);
             if bytes.len() == self.record_bytes {
-                self.record(number, ByteOffset(place), bytes, readable, mirror, collector);
+                self.record(number, ByteOffset(place), bytes, arrival, mirror, collector);
             } else {
-                self.piece(number, within, extent, bytes, readable, mirror, collector);
+                self.piece(number, within, extent, bytes, arrival, mirror, collector);
             }
             rest = behind;
             place = extent.end();
@@ -121,7 +139,7 @@ impl Cutter {
         within: usize,
         extent: Extent,
         bytes: &[u8],
-        readable: bool,
+        arrival: Arrival,
         mirror: &Mirror,
         collector: &mut Collector,
     ) {
@@ -130,18 +148,18 @@ impl Cutter {
             bytes: vec![0; whole],
             arrived: 0,
             place: extent.start,
-            unreadable: false,
+            arrival: Arrival::Read,
         });
         entry.bytes[within..within + bytes.len()].copy_from_slice(bytes);
         entry.arrived += bytes.len();
-        entry.unreadable |= !readable;
+        entry.arrival = entry.arrival.max(arrival);
         if within == 0 {
             entry.place = extent.start;
         }
         if entry.arrived == whole
             && let Some(done) = self.pieces.remove(&number)
         {
-            self.record(number, done.place, &done.bytes, !done.unreadable, mirror, collector);
+            self.record(number, done.place, &done.bytes, done.arrival, mirror, collector);
         }
     }
 
@@ -150,17 +168,17 @@ impl Cutter {
         number: u32,
         place: ByteOffset,
         raw: &[u8],
-        readable: bool,
+        arrival: Arrival,
         mirror: &Mirror,
         collector: &mut Collector,
     ) {
-        let outcome = if readable {
+        let outcome = if arrival == Arrival::Read {
             self.scratch.copy_from_slice(raw);
             record::open(&mut self.scratch).map_err(Some)
         } else {
             Err(None)
         };
-        if u64::from(number) < mirror.count() && readable {
+        if u64::from(number) < mirror.count() && arrival == Arrival::Read {
             match mirror.raw(number) {
                 Some(copy) if copy != raw => self.differing.push(number),
                 Some(_) => {}
@@ -171,17 +189,22 @@ impl Cutter {
             Ok(_) => collector.counts.sound += 1,
             Err(Some(RecordError::Unused)) => collector.counts.unused += 1,
             Err(Some(_)) => collector.counts.damaged += 1,
+            Err(None) if arrival == Arrival::NotReadYet => collector.counts.not_read_yet += 1,
             Err(None) => collector.counts.unreadable += 1,
         }
         match outcome {
             Ok(header) => collector.take(number, place, &header, &self.scratch),
             // The first four are never unused (Linux fs/ntfs/layout.h, the words on `FILE_MFTMirr`): zeros there are a loss.
             Err(Some(RecordError::Unused)) if number >= 4 || mirror.sound(number).is_none() => {
-                lose(&mut self.blank, number, place);
+                collector.seen.blank.add(number);
             }
             Err(error) => {
                 if let Some((header, bytes)) = mirror.sound(number) {
-                    let why = error.map_or("it cannot be read".to_owned(), |e| e.to_string());
+                    let why = match error {
+                        Some(error) => error.to_string(),
+                        None if arrival == Arrival::NotReadYet => "it is not read yet".to_owned(),
+                        None => "it cannot be read".to_owned(),
+                    };
                     let sentence = format!("Record {number} was taken from the mirror: {why}.");
                     collector.findings.push(Finding::at(&found::RECORD_BY_MIRROR, place, sentence));
                     collector.take(number, place, &header, &bytes);
@@ -189,8 +212,10 @@ impl Cutter {
                     let sentence = format!("Record {number} is not usable: {error}.");
                     collector.findings.push(Finding::at(&found::RECORD_DAMAGED, place, sentence));
                     collector.incomplete = true;
+                } else if arrival == Arrival::NotReadYet {
+                    lose(&mut self.not_read_yet, number, place);
                 } else {
-                    lose(&mut self.lost, number, place);
+                    lose(&mut self.unreadable, number, place);
                 }
             }
         }
@@ -201,27 +226,19 @@ impl Cutter {
         let record = self.record_bytes as u64;
         // A piece of a record without the rest: the rest lies in a missing part and is counted there.
         self.pieces.clear();
-        for lost in &self.lost {
-            collector.incomplete = true;
-            let bytes = u64::from(lost.count) * record;
-            let sentence = format!(
-                "{} file records, numbers {} to {}, cannot be read ({bytes} bytes of $MFT); they may hide as many files. Reading them again on a copy may bring them back.",
-                lost.count,
-                lost.first,
-                lost.first + (lost.count - 1)
-            );
+        collector.incomplete |= !self.unreadable.is_empty() || !self.not_read_yet.is_empty();
+        for lost in &self.unreadable {
+            let (first, count) = (u64::from(lost.first), u64::from(lost.count));
+            let sentence =
+                format!("{} cannot be read ({} bytes of $MFT).", found::records(first, count), count * record);
             collector.findings.push(Finding::at(&found::RECORDS_UNREADABLE, lost.place, sentence));
         }
-        for blank in &self.blank {
-            collector.incomplete = true;
-            let sentence = format!(
-                "{} file records, numbers {} to {}, are all zero, where even records that were never used have their mark; they may \
-                 have held as many files.",
-                blank.count,
-                blank.first,
-                blank.first + (blank.count - 1)
-            );
-            collector.findings.push(Finding::at(&found::RECORDS_BLANK, blank.place, sentence));
+        for lost in &self.not_read_yet {
+            let (first, count) = (u64::from(lost.first), u64::from(lost.count));
+            let be = if count == 1 { "is" } else { "are" };
+            let sentence =
+                format!("{} {be} not read yet ({} bytes of $MFT).", found::records(first, count), count * record);
+            collector.findings.push(Finding::at(&found::RECORDS_NOT_READ, lost.place, sentence));
         }
         for (from, to) in table.map.missing() {
             collector.incomplete = true;

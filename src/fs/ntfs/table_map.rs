@@ -6,6 +6,7 @@ use super::volume::Volume;
 use crate::extent::Extent;
 use crate::finding::{Finding, Findings};
 use crate::source::SourceLost;
+use crate::units::ByteOffset;
 use std::collections::BTreeMap;
 
 /// A part of $MFT that is contiguous both in $MFT and on the drive.
@@ -135,6 +136,13 @@ impl TableMap {
     pub(super) fn knows(&self, offset: u64, bytes: u64) -> bool {
         let end = offset.saturating_add(bytes);
         end <= self.length && self.unknown_within(offset, end).is_empty()
+    }
+
+    /// Where a byte of $MFT lies on the drive.
+    pub(super) fn place(&self, offset: u64) -> Option<ByteOffset> {
+        let (start, extent) = self.known.range(..=offset).next_back()?;
+        let within = offset - start;
+        (within < extent.bytes).then(|| ByteOffset(extent.start.0 + within))
     }
 
     /// Reads a small part of $MFT (a record); `None` when its place is not all known or it cannot be read.

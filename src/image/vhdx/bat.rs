@@ -184,4 +184,12 @@ impl Bat {
         }
         runs
     }
+
+    /// Takes entries back that could not be made durable: they are changed still.
+    pub(super) fn put_back(&mut self, runs: &[(u64, Vec<u8>)]) {
+        for (place, entries) in runs {
+            let first = usize::try_from((place - self.at) / ENTRY).expect("at most 8 Mi entries");
+            self.changed.extend(first..first + entries.len() / 8);
+        }
+    }
 }

@@ -17,10 +17,10 @@ mod region;
 
 pub use geometry::VhdxGeometry;
 
-use super::raw::write_sparsely;
+use super::raw::{check_length, write_sparsely};
 use super::zeros::are_zero;
 use super::{Image, ImageError, VhdxFault, check_within};
-use crate::storage::{Cautious, Storage};
+use crate::storage::Storage;
 use crate::units::ByteOffset;
 use bat::{Bat, Block};
 use header::{Header, current_header};
@@ -32,7 +32,7 @@ pub(super) const MIB: u64 = 1 << 20;
 
 /// A VHDX that is read, and written where it was opened for it.
 pub struct Vhdx {
-    storage: Cautious,
+    storage: Box<dyn Storage>,
     geometry: VhdxGeometry,
     bat: Mutex<Bat>,
     /// Held through a whole sync: a second one must not return while the first one's entries are under way.
@@ -65,7 +65,7 @@ impl Vhdx {
             vhdx.storage.set_bytes(used)?;
         }
         let renewed = header.renewed();
-        renewed.write(&vhdx.storage, slot.other())?;
+        renewed.write(vhdx.storage.as_ref(), slot.other())?;
         vhdx.storage.sync()?;
         Ok(vhdx)
     }
@@ -85,15 +85,25 @@ impl Vhdx {
 
     /// The image, the header in force and where it stands, and the end of all that is in use.
     fn read(storage: Box<dyn Storage>) -> Result<(Vhdx, Header, header::Slot, u64), ImageError> {
-        let storage = Cautious::new(storage);
         let bytes = storage.bytes()?;
-        let (header, slot) = current_header(&storage)?;
-        let regions = Regions::read(&storage, &header, bytes)?;
-        let geometry = metadata::read(&storage, regions.metadata)?;
-        let bat = Bat::read(&storage, &geometry, &regions, bytes)?;
+        let (header, slot) = current_header(storage.as_ref())?;
+        let regions = Regions::read(storage.as_ref(), &header, bytes)?;
+        let geometry = metadata::read(storage.as_ref(), regions.metadata)?;
+        let bat = Bat::read(storage.as_ref(), &geometry, &regions, bytes)?;
         let used = bat.end();
         let vhdx = Vhdx { storage, geometry, bat: Mutex::new(bat), syncing: Mutex::new(()), writable: false };
         Ok((vhdx, header, slot, used))
+    }
+
+    fn sync_with(&self, changed: &[(u64, Vec<u8>)]) -> io::Result<()> {
+        self.storage.sync()?;
+        if changed.is_empty() {
+            return Ok(());
+        }
+        for (place, entries) in changed {
+            self.storage.write_at(*place, entries)?;
+        }
+        self.storage.sync()
     }
 
     // The table is changed in single steps that cannot panic half way, so a poisoned lock still guards a sound table.
@@ -141,10 +151,10 @@ impl Image for Vhdx {
                     bat.set_zero(block);
                     continue;
                 }
-                Block::Absent => bat.allocate(block, &self.storage)?,
+                Block::Absent => bat.allocate(block, self.storage.as_ref())?,
             };
             drop(bat);
-            write_sparsely(&self.storage, place + inside, part)?;
+            write_sparsely(self.storage.as_ref(), place + inside, part)?;
         }
         Ok(())
     }
@@ -167,14 +177,21 @@ impl Image for Vhdx {
         let _one_at_a_time = self.syncing.lock().unwrap_or_else(PoisonError::into_inner);
         // Taken before the payload is made durable: what is added meanwhile waits for the next time.
         let changed = self.lock().take_changed();
-        self.storage.sync()?;
-        if changed.is_empty() {
-            return Ok(());
+        let synced = self.sync_with(&changed);
+        if synced.is_err() {
+            self.lock().put_back(&changed);
         }
-        for (place, entries) in changed {
-            self.storage.write_at(place, &entries)?;
-        }
-        self.storage.sync()
+        synced
+    }
+
+    fn room(&self) -> Option<u64> {
+        self.storage.room()
+    }
+
+    fn check_intact(&self) -> io::Result<()> {
+        self.storage.check_intact()?;
+        let end = self.lock().end();
+        check_length(self.storage.as_ref(), end)
     }
 }
 

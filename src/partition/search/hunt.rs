@@ -26,8 +26,11 @@ const HEAD_BYTES: u64 = 8192;
 /// What is read of a place where a volume may end: the last sector, in every sector size there is.
 const TAIL_BYTES: u64 = 4096;
 
-/// Steps of 1 MiB that are looked at backwards from the end of a stretch, for NTFS's copy in its last sector.
+/// Steps of 1 MiB that are looked at backwards from the end of a gap, for NTFS's copy in its last sector.
 const STEPS_BEFORE_END: u64 = 4;
+
+/// And when the likelier places are done, so many: a volume whose boot sector is lost may end with a small gap behind it.
+const MORE_STEPS_BEFORE_END: u64 = 16;
 
 /// Links of extended chains that are followed.
 const MOST_LINKS: usize = 64;
@@ -158,6 +161,7 @@ impl<'d, 'r> Hunt<'d, 'r> {
             self.add(Rank::Step, Look::Start(first.saturating_add(step * MIB)));
         }
         self.add_ends(end, Rank::Edge, STEPS_BEFORE_END.min(self.allowance.steps_at_start));
+        self.add_ends(end, Rank::Step, MORE_STEPS_BEFORE_END.min(self.allowance.steps_behind));
         if end == self.drive.bytes() {
             // In front of a backup GPT of customary size: 33 sectors of 512 bytes, 5 of 4096.
             for behind in [33 * 512, 5 * 4096] {
@@ -188,6 +192,7 @@ impl<'d, 'r> Hunt<'d, 'r> {
         }
         let start = extent.start.0;
         self.add_ends(start, Rank::Beside, 3);
+        self.add_ends(start, Rank::Step, MORE_STEPS_BEFORE_END.min(self.allowance.steps_behind));
         self.add(Rank::Beside, Look::End(start.saturating_sub(63 * 512)));
     }
 
@@ -237,16 +242,20 @@ impl<'d, 'r> Hunt<'d, 'r> {
             return Ok(());
         }
         self.spent.places += 1;
-        // Once the drive has failed to answer, one sector at a time: a place that is bad then costs one request.
+        // Once the drive has failed to answer, one sector at a time: a place that is bad then costs one request, and one
+        // more for a copy behind it.
         if self.spent.failures > 0 && self.sector(at)?.is_none() {
-            return Ok(());
+            return match self.copy_behind(at, None, rank)? {
+                Some(boot) => self.weigh(at, &boot, false),
+                None => Ok(()),
+            };
         }
         let Some(block) = self.read(at, HEAD_BYTES)? else { return Ok(()) };
         let first = Self::part(&block, 0);
         if let Some(boot) = first.and_then(Boot::parse) {
             return self.weigh(at, &boot, true);
         }
-        if let Some(boot) = self.copy_behind(at, &block, rank)? {
+        if let Some(boot) = self.copy_behind(at, Some(&block), rank)? {
             return self.weigh(at, &boot, false);
         }
         if let Some(sector) = first {
@@ -258,14 +267,21 @@ impl<'d, 'r> Hunt<'d, 'r> {
         Ok(())
     }
 
-    /// The copy of a boot sector that does not stand at `at` itself: FAT32 keeps it 6 sectors behind, exFAT 12.
-    fn copy_behind(&mut self, at: u64, block: &Block, rank: Rank) -> Result<Option<Boot>, SourceLost> {
+    /// The copy of a boot sector that does not stand at `at` itself: FAT32 keeps it 6 sectors behind, exFAT 12. `block` is
+    /// what was read at `at`; without it the copies are asked for alone, until one does not answer either.
+    fn copy_behind(&mut self, at: u64, block: Option<&Block>, rank: Rank) -> Result<Option<Boot>, SourceLost> {
         for (unit, sectors) in [(512, 6), (512, 12), (4096, 6), (4096, 12)] {
             let behind = unit * sectors;
-            let boot = if behind + 512 <= block.extent.bytes {
+            let held = block.filter(|block| behind + 512 <= block.extent.bytes);
+            let boot = if let Some(block) = held {
                 Self::part(block, behind).and_then(Boot::parse)
             } else if rank < Rank::Step || self.drive.reported.bytes() == unit {
-                self.sector(at.saturating_add(behind))?.as_deref().and_then(Boot::parse)
+                let failures = self.spent.failures;
+                let boot = self.sector(at.saturating_add(behind))?.as_deref().and_then(Boot::parse);
+                if block.is_none() && self.spent.failures > failures {
+                    return Ok(None);
+                }
+                boot
             } else {
                 None
             };

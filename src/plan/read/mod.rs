@@ -12,6 +12,7 @@ pub use fault::{Fault, PlanReadError, StreamError};
 
 use super::{Pass, PassHeader, Plan, PlanHeader};
 use crate::extent::Extent;
+use crate::regular_file;
 use budget::Budget;
 use std::convert::Infallible;
 use std::fs::File;
@@ -46,11 +47,7 @@ pub trait PlanVisitor {
 /// [`PlanReadError::Open`].
 pub fn open_plan(path: &Path) -> Result<BufReader<File>, PlanReadError> {
     let open = |error| PlanReadError::Open { path: path.to_path_buf(), error };
-    let file = File::open(path).map_err(open)?;
-    if file.metadata().map_err(open)?.is_dir() {
-        return Err(open(std::io::ErrorKind::IsADirectory.into()));
-    }
-    Ok(BufReader::with_capacity(1 << 18, file))
+    Ok(BufReader::with_capacity(1 << 18, regular_file::open(path).map_err(open)?))
 }
 
 /// Reads and checks a plan, handing it to `visitor` as it is met. Keeps 16 bytes an extent, to find passes that

@@ -7,6 +7,7 @@ use super::view::View;
 use crate::content::{Contents, Piece};
 use crate::fs::{Node, NodeId, NodeKind, Role, Stream, VolumeMap};
 use crate::source::Store;
+use crate::text::without_lone_surrogates;
 use crate::units::Lcn;
 use std::collections::BTreeMap;
 use std::io;
@@ -177,7 +178,7 @@ impl<'c, 's, O: Other> Comparison<'c, 's, O> {
             if let Some(seen) = self.other.seen_as(link.name()) {
                 hidden.insert(seen, link.name().to_owned());
             }
-            names.insert(link.name().to_owned(), node.id());
+            names.insert(without_lone_surrogates(link.name()), node.id());
         }
         (names, hidden)
     }

@@ -55,6 +55,7 @@ impl Patched {
             physical_sector: base.sector,
             model: None,
             serial: None,
+            details: Default::default(),
         };
         Patched { base: base.clone(), changed: BTreeMap::new(), unreadable: ExtentSet::new(), identity }
     }

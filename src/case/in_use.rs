@@ -1,4 +1,4 @@
-//! Whether another process holds the case's lock, told without touching the lock.
+//! Whether a process works on a case, told without touching the lock.
 //!
 //! To try the lock would be to take it for a moment, and a copy that starts in that moment would be refused. Linux lists
 //! all locks in `/proc/locks` (proc_locks(5)): number, kind, whether mandatory, access, process, `MAJOR:MINOR:INODE`,
@@ -10,7 +10,7 @@ use std::path::Path;
 
 /// Whether the file at `path` is locked with flock(2) by some process, as far as the system tells. `false` may also mean
 /// that it does not tell: of processes in another container, or of file systems whose device number differs there.
-pub(super) fn is_locked(path: &Path) -> bool {
+pub fn is_locked(path: &Path) -> bool {
     let (Ok(file), Ok(list)) = (fs::metadata(path), fs::read_to_string("/proc/locks")) else { return false };
     let device = file.dev();
     lists(&list, rustix::fs::major(device), rustix::fs::minor(device), file.ino())

@@ -1,0 +1,102 @@
+//! What this machine does with a drive: whether a file system on it is mounted, or it is in use otherwise; and whether a place that
+//! is to be written to lies on it. What cannot be told is refused.
+//!
+//! Three things are asked, each of which can miss something: the mount tables of all processes, what block devices are made of (sysfs),
+//! and whether the drive could be opened exclusively, which the kernel refuses while it uses the drive itself. `facts` holds
+//! what was found, without any judgement; `judge` decides on facts alone.
+
+mod error;
+mod facts;
+mod gather;
+mod judge;
+mod table;
+
+pub use error::HostError;
+
+use crate::source::{SourceIdentity, SourceKind};
+use facts::Facts;
+use gather::{gather, look, processes_writing};
+use judge::{Ground, Subject, Used};
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// What this machine does, as it was when it was looked at.
+pub struct Host {
+    facts: Facts,
+    subject: Subject,
+    source: PathBuf,
+}
+
+impl Host {
+    /// Looks at the machine, with a view to one drive.
+    ///
+    /// # Errors
+    /// [`HostError::NotKnown`] when the kernel's tables cannot be read. For an image file they need not be there: in a folder that
+    /// serves as root there often is no `/proc`, and no drive can wear.
+    pub fn look(source: &SourceIdentity) -> Result<Host, HostError> {
+        let is_file = source.kind == SourceKind::ImageFile;
+        let facts = match gather() {
+            Err(_) if is_file => Facts::default(),
+            gathered => gathered?,
+        };
+        let not_known = |error| HostError::NotKnown { path: source.path.clone(), error };
+        let found = look(&source.path, &facts).map_err(not_known)?;
+        let subject = Subject::new(&facts, found.node, found.file_system, is_file);
+        Ok(Host { facts, subject, source: source.path.clone() })
+    }
+
+    /// Refuses a drive that the system uses: that is mounted, in part or as a whole, in any mount namespace that can be seen; that is
+    /// swapped to, part of another device, or open for writing. `exclusive` says whether the drive was opened exclusively.
+    ///
+    /// # Errors
+    /// [`HostError::Mounted`], [`HostError::InUse`].
+    pub fn refuse_used(&self, exclusive: bool) -> Result<(), HostError> {
+        let path = self.source.clone();
+        match judge::used(&self.facts, &self.subject) {
+            Some(Used::Mounted { at }) => return Err(HostError::Mounted { path, at }),
+            Some(Used::Swap { name }) => {
+                return Err(HostError::InUse { path, how: format!("the system swaps to {name}") });
+            }
+            Some(Used::PartOf { name }) => {
+                return Err(HostError::InUse {
+                    path,
+                    how: format!("the device {name} is made of it (RAID, LVM and the like)"),
+                });
+            }
+            None => {}
+        }
+        if let Some(process) = processes_writing(&self.subject) {
+            return Err(HostError::InUse { path, how: format!("{process} has it open for writing") });
+        }
+        if !exclusive {
+            let how =
+                "the kernel keeps it for a file system in another mount namespace, or for another program".to_owned();
+            return Err(HostError::InUse { path, how });
+        }
+        Ok(())
+    }
+
+    /// Refuses a place to write at that lies on the drive, or of which that cannot be told unless `elsewhere` says that it does not.
+    /// A place that does not exist yet counts as the folder that it will be in.
+    ///
+    /// # Errors
+    /// [`HostError::OnSource`], [`HostError::CannotTell`].
+    pub fn refuse_place(&self, place: &Path, elsewhere: bool) -> Result<(), HostError> {
+        let existing = place.ancestors().find_map(|part| {
+            let part = if part.as_os_str().is_empty() { Path::new(".") } else { part };
+            fs::metadata(part).is_ok().then_some(part)
+        });
+        let refused = |why: String| HostError::CannotTell { place: place.into(), why, device: self.source.clone() };
+        let found = match look(existing.unwrap_or(Path::new("/")), &self.facts) {
+            Ok(found) => found,
+            Err(_) if elsewhere => return Ok(()),
+            Err(error) => return Err(refused(error.to_string())),
+        };
+        match judge::place(&self.facts, &self.subject, &found) {
+            Ground::Elsewhere => Ok(()),
+            Ground::OnSource => Err(HostError::OnSource { place: place.into(), device: self.source.clone() }),
+            Ground::Unknown(_) if elsewhere => Ok(()),
+            Ground::Unknown(why) => Err(refused(why)),
+        }
+    }
+}
