@@ -143,6 +143,14 @@ pub struct CaseCopyOutcome {
     pub revisions: Vec<Revision>,
 }
 
+impl CaseCopyOutcome {
+    fn following(mut self, before: CaseCopyOutcome) -> CaseCopyOutcome {
+        self.copy = self.copy.following(before.copy);
+        self.revisions.splice(0..0, before.revisions);
+        self
+    }
+}
+
 /// Follows the case's plan to its end, by a new plan whenever one is needed.
 ///
 /// # Errors
@@ -171,7 +179,7 @@ pub fn copy_case(
 fn check_plan_source(session: &Session) -> Result<(), CaseCopyError> {
     let source = read_plan_header(open_plan(&plan_path(case(session))?)?)?.source;
     let same_serial = source.serial.is_some() && source.serial == session.reader.identity().serial;
-    if source.fingerprint.bytes > 0 || same_serial || session.word.same_drive {
+    if source.fingerprint.bytes > 0 || same_serial || session.sources.word.same_drive {
         return Ok(());
     }
     Err(CaseCopyError::PlanOfUnknownDrive)
@@ -183,6 +191,60 @@ fn history_of(case: &Case) -> Result<HistoryWriter, CaseCopyError> {
     let [held, ..] = case.store().totals();
     HistoryWriter::begin(&path, case.file().source.bytes, before.bytes(), held)
         .map_err(|error| NewFileError::Io { path, error }.into())
+}
+
+/// Returns of a drive without a single new byte after which it is no longer waited for.
+const FRUITLESS_RETURNS: u32 = 3;
+
+/// As [`copy_case`]; when the drive vanishes, or no longer answers, waits until it is back under whatever name and goes on.
+/// Ends after three returns without a new byte.
+///
+/// # Errors
+/// As [`copy_case`].
+///
+/// # Panics
+/// As [`copy_case`].
+pub fn copy_case_and_wait(
+    session: &mut Session,
+    options: &CopyOptions,
+    mut controls: Controls<'_>,
+) -> Result<CaseCopyOutcome, CaseCopyError> {
+    let mut so_far: Option<CaseCopyOutcome> = None;
+    let mut fruitless = 0;
+    loop {
+        let options = CopyOptions {
+            stop_after: left_of(options.stop_after, so_far.as_ref().map(|outcome| &outcome.copy)),
+            ..options.clone()
+        };
+        let outcome = match copy_case(session, &options, controls.again()) {
+            Ok(outcome) => outcome,
+            // The structure was being read again when the drive went away.
+            Err(CaseCopyError::Session(SessionError::Lost(SourceLost::Gone { .. }))) if so_far.is_some() => {
+                let before = so_far.clone().expect("checked");
+                CaseCopyOutcome { copy: before.copy.with_nothing_new(), revisions: Vec::new() }
+            }
+            Err(error) => return Err(error),
+        };
+        let is_return = so_far.is_some();
+        fruitless = if is_return && outcome.copy.arrived_bytes == 0 { fruitless + 1 } else { 0 };
+        let is_gone = matches!(outcome.copy.end, End::Gone { .. } | End::Silent { .. });
+        let outcome = match so_far.take() {
+            Some(before) => outcome.following(before),
+            None => outcome,
+        };
+        if !is_gone || fruitless >= FRUITLESS_RETURNS {
+            return Ok(outcome);
+        }
+        (controls.events)(&Event::DriveAwaited);
+        let events = &mut controls.events;
+        match session.wait_for_drive(&mut |why| events(&Event::DriveNotTaken { why: why.to_owned() })) {
+            Ok(path) => (controls.events)(&Event::DriveBack { path }),
+            // What was copied so far stands as it ended.
+            Err(SessionError::Lost(SourceLost::Stopped)) => return Ok(outcome),
+            Err(error) => return Err(error.into()),
+        }
+        so_far = Some(outcome);
+    }
 }
 
 fn follow(
@@ -204,12 +266,13 @@ fn follow(
             stop_after: left_of(options.stop_after, so_far.as_ref()),
             ..options.clone()
         };
+        let mut again = controls.again();
         let next = Controls {
-            stop: controls.stop,
-            thermometer: controls.thermometer.as_mut().map(|ask| &mut **ask as _),
+            stop: again.stop,
+            thermometer: again.thermometer.take(),
             events: &mut |event| {
                 history.event(event);
-                (controls.events)(event);
+                (again.events)(event);
             },
         };
         let outcome = copy(open_plan(&plan)?, &session.reader, case(session).store().as_ref(), &options, next)?;

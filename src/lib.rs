@@ -7,7 +7,7 @@
 //!    words of on-disk structures, things noticed, figures as people read them; [`picture`]: pictures of figures, as text; [`clock`]: the one
 //!    clock, real or simulated.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
-//! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read.
+//! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read; [`sick`]: a simulated drive that fails;
 //!    [`host`]: what this machine does with the drive, and whether a place lies on it.
 //! 4. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
 //! 5. [`case`]: the folder that holds all there is about one drive.
@@ -68,6 +68,7 @@ pub mod plan;
 pub mod regular_file;
 pub mod report;
 pub mod session;
+pub mod sick;
 pub mod signs;
 pub mod simulate;
 pub mod source;

@@ -67,8 +67,7 @@ impl Bench {
         let source = Waking { inner, asleep, awake: Arc::clone(&awake), log: Arc::clone(&log) };
         let store = Arc::clone(case.store());
         let reader = Arc::new(Reader::new(Box::new(source), None).with_store(store));
-        let word = Default::default();
-        let mut session = Session { reader, case: Some(case), has_drive: true, word, stop: Arc::default() };
+        let mut session = Session::over(reader, case);
         let request = request(scope);
         let drive = session.read_drive().unwrap();
         let plan = make(&session.reader, &drive, &request, &[]).unwrap();

@@ -16,12 +16,6 @@ from fixtures import Fixture
 from machine import Machine, MachineError, make_initial_ram_disk
 from measure import measure
 
-# Scenarios that the program cannot pass yet, with the reason. One that passes must be struck off.
-NOT_YET = {
-    "plug pulled while waiting": "there is no `copy --wait` yet",
-}
-
-
 def bad_sectors(fixture):
     """Some of each kind: in a file of each volume, in free space, three in a row and one close by outside the volumes."""
     gap = fixture.volumes[1]["volume_start"] // fixture.sector - 800
@@ -113,9 +107,6 @@ def run_machine(kind, folder, ram_disk, only, report):
                     said, passed = str(error), False
                 except (LookupError, TypeError, ValueError) as error:
                     said, passed = f"an answer has another form than expected: {error!r}", False
-                if name in NOT_YET:
-                    said = "passes: strike it off NOT_YET" if passed else f"not yet: {NOT_YET[name]}"
-                    passed = not passed
                 report(f"{'ok   ' if passed else 'WRONG'} {name}: {said}", time.monotonic() - started)
                 if not passed:
                     wrong.append(name)

@@ -444,6 +444,10 @@ pub struct CopyArguments {
     /// without a shell, and is ended after 10 s
     #[arg(long, value_name = "COMMAND")]
     pub temperature_from: Option<String>,
+    /// When the drive goes away or no longer answers, wait until it is back under any name, and go on; ends after three returns
+    /// without a new byte
+    #[arg(long)]
+    pub wait: bool,
     /// Try unreadable places again: `unreadable` for all of them, START:BYTES for a range of the drive, or a file or folder
     /// by its path or pattern (may be given several times)
     #[arg(long, value_name = "WHAT")]

@@ -158,6 +158,11 @@ fn sentence(event: &Event) -> Option<String> {
         Event::ShareUsedUp { class } => {
             format!("{class}: its time for places put off is used up; the rest of them comes after all classes")
         }
+        Event::DriveAwaited => "the drive is gone or no longer answers: what was read is safe. Switch it off, let it rest, check power and cable, \
+                                switch it on; copying goes on when it is back. Ctrl-C ends it"
+            .to_owned(),
+        Event::DriveNotTaken { why } => format!("not taken for the drive: {why}"),
+        Event::DriveBack { path } => format!("the drive is back at {}: copying goes on", path.display()),
         _ => return None,
     })
 }

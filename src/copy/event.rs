@@ -3,6 +3,7 @@
 use crate::allocation::Class;
 use crate::extent::Extent;
 use serde::Serialize;
+use std::path::PathBuf;
 
 /// Something that happened. As JSON each is one object with its kind in `event`; bytes and seconds are plain numbers,
 /// temperatures are in degrees Celsius.
@@ -88,6 +89,19 @@ pub enum Event {
         bytes_before: u64,
         /// Bytes that the new one reads.
         bytes_now: u64,
+    },
+    /// The drive is gone, or no longer answers; it is waited for.
+    DriveAwaited,
+    /// Something that could have been the drive was not taken for it.
+    DriveNotTaken {
+        /// What and why.
+        why: String,
+    },
+    /// The drive is back; reading goes on.
+    DriveBack {
+        /// Where it is now.
+        #[serde(serialize_with = "crate::text::serialize_path")]
+        path: PathBuf,
     },
     /// A class spent its time on deferred places; the rest of them wait until every class was swept.
     ShareUsedUp {

@@ -19,8 +19,8 @@ const SMALL_DRIVE_SHARE: u64 = 64;
 pub(super) struct KnownSector {
     pub(super) extent: Extent,
     pub(super) bytes: Vec<u8>,
-    /// Bytes that had arrived in this copy when it did.
-    arrived_at: u64,
+    /// Bytes that had arrived in this copy when it did; `None` when it was held before.
+    arrived_at: Option<u64>,
 }
 
 /// Known sectors, spread evenly over what was read.
@@ -30,6 +30,8 @@ pub(super) struct KnownSectors {
     unseen: Vec<Extent>,
     unit: u64,
     buffer: u64,
+    /// Bytes that were held before.
+    held_before: u64,
     /// Which of them comes first in the next check.
     turn: usize,
 }
@@ -42,6 +44,7 @@ impl KnownSectors {
             unseen: held.items().map(|place| first_sector(*place, unit)).collect(),
             unit,
             buffer: BUFFER.min(drive_bytes / SMALL_DRIVE_SHARE),
+            held_before: held.offered,
             turn: 0,
         }
     }
@@ -57,7 +60,7 @@ impl KnownSectors {
                 let from = usize::try_from(at - extent.start.0).expect("a request is in memory");
                 let content = &bytes[from..from + usize::try_from(sector.bytes).expect("a sector")];
                 if !is_constant(content) {
-                    return Some(KnownSector { extent: sector, bytes: content.to_vec(), arrived_at: arrived });
+                    return Some(KnownSector { extent: sector, bytes: content.to_vec(), arrived_at: Some(arrived) });
                 }
                 at = sector.end();
             }
@@ -68,7 +71,11 @@ impl KnownSectors {
     /// Sectors to read again, far apart: those read long ago, and whether they are. When all are recent, the oldest.
     pub(super) fn choose(&mut self, store: &dyn Store, arrived: u64) -> (Vec<KnownSector>, bool) {
         self.look_at_unseen(store);
-        let is_old = |sector: &&KnownSector| arrived.saturating_sub(sector.arrived_at) >= self.buffer;
+        // Of what was held before, more than the drive's buffer holds, some was read last; which is not known.
+        let is_old = |sector: &&KnownSector| match sector.arrived_at {
+            Some(at) => arrived.saturating_sub(at) >= self.buffer,
+            None => arrived + self.held_before >= self.buffer,
+        };
         let mut old: Vec<&KnownSector> = self.sectors.items().filter(is_old).collect();
         let are_old = !old.is_empty();
         if !are_old {
@@ -94,7 +101,7 @@ impl KnownSectors {
             let mut bytes = vec![0; usize::try_from(extent.bytes).expect("a sector")];
             let held = store.held(extent) == [extent] && store.load(extent, &mut bytes).is_ok();
             if held && !is_constant(&bytes) {
-                self.sectors.put(KnownSector { extent, bytes, arrived_at: 0 });
+                self.sectors.put(KnownSector { extent, bytes, arrived_at: None });
             }
         }
     }
@@ -216,7 +223,7 @@ mod tests {
         for pair in places.windows(2) {
             assert!(pair[1] - pair[0] > drive / 10, "{places:?}");
         }
-        assert!(chosen.iter().all(|sector| sector.extent.bytes == 512 && now - sector.arrived_at >= BUFFER));
+        assert!(chosen.iter().all(|sector| sector.extent.bytes == 512 && now - sector.arrived_at.unwrap() >= BUFFER));
         // Nothing is old yet at the beginning: the oldest serve, and that is told.
         let mut young = KnownSectors::new(drive, 512, &Spread::default());
         for n in 0..10 {

@@ -91,3 +91,14 @@ pub struct Controls<'c> {
     /// Told what happens. Called between two reads, so it should not take long.
     pub events: &'c mut dyn FnMut(&Event),
 }
+
+impl<'c> Controls<'c> {
+    /// The same for one part of a run.
+    pub fn again(&mut self) -> Controls<'_> {
+        Controls {
+            stop: self.stop,
+            thermometer: self.thermometer.as_mut().map(|ask| &mut **ask as _),
+            events: &mut *self.events,
+        }
+    }
+}

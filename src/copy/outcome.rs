@@ -148,6 +148,24 @@ impl CopyOutcome {
         self
     }
 
+    /// This outcome as that of a part in which nothing was read.
+    #[must_use]
+    pub fn with_nothing_new(self) -> CopyOutcome {
+        CopyOutcome {
+            requests: 0,
+            failed_requests: 0,
+            slow_requests: 0,
+            arrived_bytes: 0,
+            failed_requests_unlisted: 0,
+            seconds: 0.0,
+            paused_seconds: 0.0,
+            checks: CheckFigures::default(),
+            bad_regions: Vec::new(),
+            classes: self.classes.into_iter().map(|class| ClassOutcome { failed_requests: 0, ..class }).collect(),
+            ..self
+        }
+    }
+
     /// Sum over the classes: planned, held, put off, given up, in bytes.
     pub fn totals(&self) -> (u64, u64, u64, u64) {
         self.classes.iter().fold((0, 0, 0, 0), |sum, class| {

@@ -151,6 +151,8 @@ fn sentence(event: &Event) -> Option<String> {
         Event::Paused { celsius, .. } => format!("paused to cool at {celsius:.0} °C"),
         Event::Resumed { seconds, .. } => format!("went on after {}", human::seconds(*seconds)),
         Event::PlanRevised { bytes_now, .. } => format!("the plan was made anew: {}", human::bytes(*bytes_now)),
+        Event::DriveAwaited => "the drive is awaited".to_owned(),
+        Event::DriveBack { path } => format!("the drive is back at {}", path.display()),
         _ => return None,
     })
 }

@@ -2,6 +2,7 @@
 //! through which every read passes and is counted.
 
 mod aligned;
+mod attached;
 mod block_device;
 mod drive_details;
 mod error;
@@ -18,6 +19,7 @@ pub mod temperature;
 mod trace;
 
 pub use aligned::AlignedBuffer;
+pub use attached::{AttachedDrive, attached_drives};
 pub use drive_details::{DriveDetails, SerialFrom};
 pub use error::{OpenError, ReadError, SourceLost};
 pub use identity::{SourceIdentity, SourceKind};

@@ -161,6 +161,14 @@ impl Reader {
         if self.stop.load(Ordering::Relaxed) { Err(SourceLost::Stopped) } else { Ok(()) }
     }
 
+    /// Goes on with another source for the same drive; store, trace and counts stay.
+    #[must_use]
+    pub fn with_source(mut self, source: Box<dyn Source>) -> Reader {
+        self.clock = source.clock();
+        self.source = source;
+        self
+    }
+
     /// What the source says about itself.
     pub fn identity(&self) -> &SourceIdentity {
         self.source.identity()

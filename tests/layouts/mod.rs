@@ -58,6 +58,8 @@ pub struct Layout {
     pub map: ClassMap,
     /// Pieces of the files of class `files`, ascending; empty unless asked for.
     pub pieces: Vec<FilePiece>,
+    /// The same of class `wanted`.
+    pub wanted: Vec<FilePiece>,
     pub files: u32,
 }
 
@@ -172,7 +174,7 @@ impl Kind {
     /// `with_pieces`: files are told apart as well.
     pub fn layout(&self, bands: bool, with_pieces: bool) -> Layout {
         let mut runs = Runs { list: Vec::new(), at: 0 };
-        let mut layout = Layout { map: ClassMap::default(), pieces: Vec::new(), files: 0 };
+        let mut layout = Layout { map: ClassMap::default(), pieces: Vec::new(), wanted: Vec::new(), files: 0 };
         runs.add(Class::Tables, 0, ClassRun::NO_AREA, 34 * 512);
         runs.until(Class::Outside, ClassRun::NO_AREA, MIB);
         let room = self.drive_bytes - 2 * MIB;
@@ -294,8 +296,13 @@ fn volume(
             kind => (Class::Files, u16::from(kind - FILES)),
         };
         let extent = runs.add(class, lane, area, item.bytes);
-        if with_pieces && class == Class::Files {
-            layout.pieces.push(FilePiece { extent, file: item.file });
+        if with_pieces {
+            let piece = FilePiece { extent, file: item.file };
+            match class {
+                Class::Files => layout.pieces.push(piece),
+                Class::Wanted => layout.wanted.push(piece),
+                _ => {}
+            }
         }
         if numbers.next() % 1000 < u64::from(contents.holes.0) {
             let hole = whole(-numbers.share().max(1e-9).ln() * mean_hole / to_f64(CLUSTER)) * CLUSTER;

@@ -65,8 +65,12 @@ impl WitnessedDevice {
         if behaviour.rate.is_some() {
             server.arg("--filter=rate");
         }
+        // While this file is there every read fails (nbdkit-error-filter(1)).
+        server.arg("--filter=error");
         server.args(behaviour.plugin(&stored));
         server.arg(format!("logfile={}", folder.path().join("requests.log").display()));
+        server.args(["error-pread=EIO".to_owned(), "error-pread-rate=100%".to_owned()]);
+        server.arg(format!("error-pread-file={}", folder.path().join("broken").display()));
         if let Some(delay) = behaviour.delay {
             server.arg(format!("rdelay={}ms", delay.as_millis()));
         }
@@ -103,6 +107,16 @@ impl WitnessedDevice {
             run(Command::new("losetup").arg("--detach").arg(device));
         }
         self.attach();
+    }
+
+    /// From now on nothing is answered, though the device stays.
+    pub fn break_down(&self) {
+        fs::write(self.file("broken"), b"").expect("room");
+    }
+
+    /// It answers again.
+    pub fn answer_again(&self) {
+        fs::remove_file(self.file("broken")).expect("it was broken down");
     }
 
     /// The block device.

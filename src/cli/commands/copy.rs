@@ -2,7 +2,7 @@
 
 use super::{Done, in_session, require_case};
 use crate::case::Access;
-use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, try_again};
+use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, copy_case_and_wait, try_again};
 use crate::cli::args::{CopyArguments, ImageArgument};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, tell};
@@ -88,7 +88,8 @@ fn follow(
         thermometer: celsius.as_mut().map(|ask| ask as &mut dyn FnMut() -> Option<f64>),
         events: &mut |event| progress.event(event),
     };
-    let outcome = copy_case(session, &options(arguments), controls);
+    let copy = if arguments.wait { copy_case_and_wait } else { copy_case };
+    let outcome = copy(session, &options(arguments), controls);
     progress.finish();
     outcome.map_err(bare)
 }
@@ -125,7 +126,8 @@ fn options(arguments: &CopyArguments) -> CopyOptions {
 
 fn ending(outcome: &CopyOutcome) -> Ending {
     match outcome.end {
-        End::Complete if outcome.totals().3 > 0 => Ending::Incomplete,
+        // What was skipped and could not be decided is not complete either.
+        End::Complete if outcome.totals().2 + outcome.totals().3 > 0 => Ending::Incomplete,
         End::Complete => Ending::Done,
         End::Stopped { .. } => Ending::NotFinished,
         End::Gone { .. } | End::Silent { .. } | End::Changed { .. } => Ending::SourceLost,

@@ -20,7 +20,7 @@ pub mod watch;
 
 use super::args::{BulkArguments, ModelArguments, SourceArguments};
 use super::exit::Ending;
-use super::output::{print, tell};
+use super::output::{print, tell, tell_lines};
 use super::stop::stop_flag;
 use super::{ending_of, is_broken_pipe, message_of, progress, show};
 use crate::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
@@ -67,7 +67,7 @@ fn in_session(
         stop: stop_flag()?,
     })?;
     if let Some(case) = session.case.as_ref().filter(|case| !case.is_only_looked_at() && !arguments.quiet) {
-        tell(show::leftovers(&leftovers(case.folder(), case.file())?).trim_end());
+        tell_lines(&show::leftovers(&leftovers(case.folder(), case.file())?));
     }
     let done = work(&mut session);
     let traced = session.reader.flush_trace();

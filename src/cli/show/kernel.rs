@@ -32,7 +32,7 @@ pub(super) fn kernel(text: &mut String, facts: &KernelFacts) {
     for advice in &facts.advice {
         say!(text, "  · {}", advice.sentence);
         for command in &advice.commands {
-            say!(text, "      {}", command);
+            say!(text, "      {command}");
         }
     }
     say!(text, "");

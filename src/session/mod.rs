@@ -1,6 +1,10 @@
 //! What every command that reads a drive does first and last: open it, alone, with a case, or from a case alone; and leave the
 //! case in order.
 
+mod wait;
+
+pub use wait::Attached;
+
 use crate::allocation::{Choices, Class, ClassMap, DriveMap, classify, read_drive};
 use crate::case::{Access, Attachment, Case, CaseError, Entry, Word, check_unlocked, refuse_source_in_case};
 use crate::coherence::{self, Coherence};
@@ -9,6 +13,7 @@ use crate::host::{Host, HostError};
 use crate::image::ImageForm;
 use crate::new_file::{NewFileError, create_new};
 use crate::source::{self, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Store, Trace};
+use std::collections::BTreeSet;
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -76,8 +81,10 @@ pub struct Session {
     pub case: Option<Case>,
     /// Whether there is a drive at all, or only what the case holds.
     pub has_drive: bool,
-    /// What the technician answers for.
-    pub word: Word,
+    /// What it was opened with.
+    pub sources: Sources,
+    /// Drives that were attached when it was opened.
+    pub attached: BTreeSet<Attached>,
     /// Set from outside to stop: reading then ends with [`SourceLost::Stopped`].
     pub stop: Arc<AtomicBool>,
 }
@@ -121,7 +128,26 @@ impl Session {
                 (reader, Some(case), true)
             }
         };
-        Ok(Session { reader: Arc::new(reader), case, has_drive, word: sources.word, stop })
+        Ok(Session {
+            reader: Arc::new(reader),
+            case,
+            has_drive,
+            sources: sources.clone(),
+            attached: wait::attached(),
+            stop,
+        })
+    }
+
+    /// A session over a drive and its case that are open already.
+    pub fn over(reader: Arc<Reader>, case: Case) -> Session {
+        Session {
+            reader,
+            case: Some(case),
+            has_drive: true,
+            sources: Sources::default(),
+            attached: wait::attached(),
+            stop: Arc::default(),
+        }
     }
 
     /// Reads tables and structure; with a case, everything read is durable afterwards.
