@@ -1,4 +1,4 @@
-//! A drive's own counters, as `smartctl --json -x DEVICE` prints them, kept in the record and compared over time.
+//! A drive's own counters, as `smartctl --json -x DEVICE` prints them, as the record has them, and compared over time.
 //!
 //! Field names: smartctl 7.3, seen for SATA and NVMe drives of a virtual machine (`testdata/health`); device statistics, link
 //! counters and SCSI logs from memory.
@@ -13,9 +13,9 @@ use std::time::{Duration, SystemTime};
 
 /// Largest file that is read: what drives print has some tens of kilobytes.
 const MOST_BYTES: u64 = 4 << 20;
-/// Most counters that are kept. Drives have up to about 200.
+/// Most counters that a note has. Drives have up to about 200.
 const MOST_COUNTERS: usize = 400;
-/// Longest name or raw text that is kept, in characters.
+/// Longest name or raw text, in characters.
 const MOST_CHARACTERS: usize = 80;
 
 /// Why a file is not taken.
@@ -188,7 +188,7 @@ fn counters(value: &Value) -> Vec<HealthCounter> {
         "errors in the drive's log",
         at("/ata_smart_error_log/extended/count").or(at("/ata_smart_error_log/summary/count")),
     );
-    add("sectors waiting to be replaced, by log", at("/ata_pending_defects_log/count"));
+    add("pending sectors, by log", at("/ata_pending_defects_log/count"));
     add("grown defects", at("/scsi_grown_defect_list"));
     for (name, number) in entries(at("/nvme_smart_health_information_log")) {
         add(&name.replace('_', " "), Some(number));
@@ -347,7 +347,7 @@ mod tests {
             [
                 ("power-on hours", 31_000),
                 ("temperature (°C)", 39),
-                ("sectors waiting to be replaced, by log", 3),
+                ("pending sectors, by log", 3),
                 ("grown defects", 2),
                 ("read: total uncorrected errors", 9),
                 ("General Errors Statistics: Number of Reported Uncorrectable Errors", 17),

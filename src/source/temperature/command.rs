@@ -53,7 +53,7 @@ pub enum TemperatureCommandError {
     },
 }
 
-/// A command that is asked for the temperature again and again until this value is dropped. It runs in the machine's time.
+/// A command that runs again and again until this value is dropped. It runs in the machine's time.
 #[derive(Debug)]
 pub struct TemperatureCommand {
     clock: Clock,
