@@ -201,7 +201,6 @@ fn a_pipe_in_place_of_a_file_is_refused_at_once() {
         ("case.json", &["audit", "--case", "case"][..], 8),
         ("journal", &["audit", "--case", "case"], 8),
         ("image.raw", &["audit", "--case", "case"], 8),
-        ("lock", &["audit", "--case", "case"], 8),
         ("record.jsonl", &["record", "--case", "case"], 8),
         ("record.jsonl", &["audit", "--case", "case"], 8),
         ("plan.json", &["audit", "--case", "case"], 6),

@@ -392,6 +392,12 @@ impl Store for CaseStore {
         self.shared.commit()
     }
 
+    fn safe_bytes(&self) -> Option<u64> {
+        let state = lock(&self.shared.state);
+        let copied = |claim: &Claim| if let Claim::Copied { extent, .. } = claim { extent.bytes } else { 0 };
+        Some(state.ranges.copied_bytes().saturating_sub(state.pending.iter().map(copied).sum()))
+    }
+
     fn room(&self) -> Option<u64> {
         self.shared.image.room()
     }
