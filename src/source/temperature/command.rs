@@ -5,13 +5,12 @@
 //! than 0 when a counter is bad.
 
 use super::is_plausible;
-use crate::clock::{Clock, Moment};
 use std::io::{self, Read};
 use std::os::unix::process::CommandExt;
 use std::process::{Child, Command, Stdio};
-use std::sync::mpsc::{self, Receiver, Sender, TryRecvError};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Longest time between two answers after which the last one still counts.
 const FRESH: Duration = Duration::from_secs(100);
@@ -53,11 +52,10 @@ pub enum TemperatureCommandError {
     },
 }
 
-/// A command that runs again and again until this value is dropped. It runs in the machine's time.
+/// A command that runs again and again until this value is dropped.
 #[derive(Debug)]
 pub struct TemperatureCommand {
-    clock: Clock,
-    latest: Arc<Mutex<Option<(Moment, f64)>>>,
+    latest: Arc<Mutex<Option<(Instant, f64)>>>,
     /// Dropping it ends the thread.
     stop: Option<Sender<()>>,
     ended: Receiver<()>,
@@ -85,31 +83,35 @@ impl TemperatureCommand {
         let (first_answer, first) = mpsc::channel();
         let (end, ended) = mpsc::channel();
         let latest = Arc::new(Mutex::new(None));
-        let (clock, shared) = (Clock::machine(), Arc::clone(&latest));
-        let command = TemperatureCommand { clock: clock.clone(), latest, stop: Some(stop), ended };
+        let shared = Arc::clone(&latest);
         std::thread::spawn(move || {
-            let keep = |celsius| {
-                *shared.lock().unwrap_or_else(PoisonError::into_inner) = Some((clock.now(), celsius));
-            };
-            let answer = ask(&words, limit, &stopped, &clock).map(keep);
+            let answer = ask(&words, limit, &stopped);
+            let keep =
+                |celsius| *shared.lock().unwrap_or_else(PoisonError::into_inner) = Some((Instant::now(), celsius));
             let works = answer.is_ok();
-            let _ = first_answer.send(answer);
-            while works && wait(&stopped, every, &clock).is_none() {
-                let _ = ask(&words, limit, &stopped, &clock).map(keep);
+            if let Ok(celsius) = answer {
+                keep(celsius);
+            }
+            let _ = first_answer.send(answer.map(|_| ()));
+            while works && stopped.recv_timeout(every) == Err(RecvTimeoutError::Timeout) {
+                if let Ok(celsius) = ask(&words, limit, &stopped) {
+                    keep(celsius);
+                }
             }
             let _ = end.send(());
         });
+        let command = TemperatureCommand { latest, stop: Some(stop), ended };
         // A process that the kernel cannot end, as one that waits for a drive, must not hold up the caller either.
-        let answer = wait(&first, limit + Duration::from_secs(2), &command.clock).and_then(Result::ok);
-        answer
-            .unwrap_or_else(|| Err(TemperatureCommandError::TimeOut { program: text.to_owned(), limit }))
-            .map(|()| command)
+        match first.recv_timeout(limit + Duration::from_secs(2)) {
+            Ok(answer) => answer.map(|()| command),
+            Err(_) => Err(TemperatureCommandError::TimeOut { program: text.to_owned(), limit }),
+        }
     }
 
     /// The last temperature in degrees Celsius; `None` when the command has given none for a while.
     pub fn celsius(&self) -> Option<f64> {
         let (at, celsius) = (*self.latest.lock().unwrap_or_else(PoisonError::into_inner))?;
-        (self.clock.since(at) <= FRESH).then_some(celsius)
+        (at.elapsed() <= FRESH).then_some(celsius)
     }
 }
 
@@ -117,43 +119,26 @@ impl Drop for TemperatureCommand {
     fn drop(&mut self) {
         self.stop = None;
         // So that a command that is running is ended with the program; one that cannot be ended is left behind.
-        wait(&self.ended, Duration::from_secs(1), &self.clock);
-    }
-}
-
-/// Waits for what comes over a channel: `None` when nothing does within `limit`.
-fn wait<T>(channel: &Receiver<T>, limit: Duration, clock: &Clock) -> Option<Result<T, TryRecvError>> {
-    let began = clock.now();
-    loop {
-        match channel.try_recv() {
-            Err(TryRecvError::Empty) if clock.since(began) >= limit => return None,
-            Err(TryRecvError::Empty) => clock.sleep(NAP.min(limit)),
-            other => return Some(other),
-        }
+        let _ = self.ended.recv_timeout(Duration::from_secs(1));
     }
 }
 
 /// Runs the command once. It is ended, with all that it has started, when the time is over or `stopped` says so.
-fn ask(
-    words: &[String],
-    limit: Duration,
-    stopped: &Receiver<()>,
-    clock: &Clock,
-) -> Result<f64, TemperatureCommandError> {
+fn ask(words: &[String], limit: Duration, stopped: &Receiver<()>) -> Result<f64, TemperatureCommandError> {
     let program = || words[0].clone();
     let mut command = Command::new(&words[0]);
     command.args(&words[1..]).stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::null()).process_group(0);
     let mut child =
         command.spawn().map_err(|error| TemperatureCommandError::NotStarted { program: program(), error })?;
     let output = read_beside(&mut child);
-    let began = clock.now();
+    let deadline = Instant::now() + limit;
     let in_time = loop {
         match child.try_wait() {
             Ok(Some(_)) | Err(_) => break true,
-            Ok(None) if clock.since(began) >= limit => break false,
+            Ok(None) if Instant::now() >= deadline => break false,
             Ok(None) => {}
         }
-        if wait(stopped, NAP, clock).is_some() {
+        if stopped.recv_timeout(NAP) == Err(RecvTimeoutError::Disconnected) {
             break false;
         }
     };
@@ -161,7 +146,7 @@ fn ask(
         end(&mut child);
         return Err(TemperatureCommandError::TimeOut { program: program(), limit });
     }
-    let output = wait(&output, Duration::from_secs(1), clock).and_then(Result::ok).unwrap_or_default();
+    let output = output.recv_timeout(Duration::from_secs(1)).unwrap_or_default();
     first_number(&output).filter(|celsius| is_plausible(*celsius)).ok_or_else(|| {
         let output: String = crate::text::shown(output.trim()).chars().take(80).collect();
         TemperatureCommandError::NoTemperature { program: program(), output }
@@ -234,10 +219,10 @@ mod tests {
             TemperatureCommand::start_with(&text, Duration::from_millis(10), Duration::from_secs(10)).unwrap();
         assert_eq!(command.celsius(), Some(41.5));
         std::fs::write(&file, "43").unwrap();
-        let clock = Clock::machine();
+        let began = Instant::now();
         while command.celsius() != Some(43.0) {
-            assert!(clock.now() < Moment(Duration::from_secs(20)), "the command is not asked again");
-            clock.sleep(NAP);
+            assert!(began.elapsed() < Duration::from_secs(20), "the command is not asked again");
+            std::thread::sleep(NAP);
         }
     }
 
@@ -258,16 +243,16 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("pid");
         let text = format!("sh -c 'sleep 1000 & echo $! > {}; wait'", file.display());
-        let clock = Clock::machine();
+        let began = Instant::now();
         let error = TemperatureCommand::start_with(&text, Duration::ZERO, Duration::from_millis(500)).unwrap_err();
         assert!(matches!(error, TemperatureCommandError::TimeOut { .. }), "{error}");
-        assert!(clock.now() < Moment(Duration::from_secs(10)));
+        assert!(began.elapsed() < Duration::from_secs(10));
         let pid = std::fs::read_to_string(file).unwrap();
         let state = format!("/proc/{}/stat", pid.trim());
         let is_running = || std::fs::read_to_string(&state).is_ok_and(|stat| !stat.contains(") Z "));
         while is_running() {
-            assert!(clock.now() < Moment(Duration::from_secs(20)), "the command's own process still runs");
-            clock.sleep(NAP);
+            assert!(began.elapsed() < Duration::from_secs(20), "the command's own process still runs");
+            std::thread::sleep(NAP);
         }
     }
 
