@@ -106,7 +106,7 @@ impl NewFile {
             io::ErrorKind::AlreadyExists => NewFileError::Exists { path: self.path.clone() },
             _ => NewFileError::Io { path: self.path.clone(), error },
         })?;
-        Ok(self.file.try_clone().map_err(|error| NewFileError::Io { path: self.path.clone(), error })?)
+        self.file.try_clone().map_err(|error| NewFileError::Io { path: self.path.clone(), error })
     }
 
     fn give_name(&self) -> io::Result<()> {

@@ -228,11 +228,7 @@ impl Shared {
         let mut lost = Vec::new();
         for claim in &pending {
             match *claim {
-                Claim::Copied { extent, hash } => {
-                    if !self.write_again(extent, hash)? {
-                        lost.push(extent);
-                    }
-                }
+                Claim::Copied { extent, hash } => lost.extend((!self.write_again(extent, hash)?).then_some(extent)),
                 // Its fill, if it has one, is nothing that the journal speaks of; it is written again with the place.
                 Claim::Marked(Mark::Unreadable { extent, .. }) => self.write_as_it_is(extent)?,
                 _ => {}
