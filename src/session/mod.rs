@@ -175,7 +175,7 @@ impl Session {
             let tables = map.runs().iter().filter(|run| run.class == Class::Tables);
             let places: Vec<Extent> = tables.flat_map(|run| case.store().held(run.extent)).collect();
             case.set_identity_places(places)?;
-            case.remember_attachment(self.reader.identity())?;
+            case.remember_reading(self.reader.identity(), self.reader.left_off().is_some())?;
         }
         Ok(drive)
     }

@@ -105,7 +105,7 @@ impl Fetch<'_> {
             self.unreadable(extent, failure);
         } else if self.is_short(extent) {
             self.leave(extent, Skip::Failed, failure);
-        } else if self.reader.state().trouble.may_look_closer() {
+        } else if self.may_corner() {
             self.corner(extent, buffer, failure)?;
         } else {
             self.leave(extent, Skip::Failed, failure);
@@ -116,7 +116,7 @@ impl Fetch<'_> {
 
     /// Asks for a place if that is allowed; gives its failure if that is what comes back. A place that is not asked for is left.
     fn ask(&mut self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
-        let judgement = match self.reader.is_let_go() {
+        let judgement = match self.reader.is_let_go() || self.reader.has_left_structure_before() {
             true => Judgement::Over,
             false => self.reader.state().trouble.judge(extent, self.worth),
         };
@@ -137,6 +137,11 @@ impl Fetch<'_> {
         }
         buffer.fill(0);
         Ok(None)
+    }
+
+    fn may_corner(&self) -> bool {
+        let state = self.reader.state();
+        state.trouble.may_look_closer() && state.trouble.may_corner()
     }
 
     /// Whether no readable part is looked for: half of a file record is worth nothing; and what stands in a bad spot is passed over.
@@ -166,6 +171,10 @@ impl Fetch<'_> {
         let mut last_bad = first;
         for index in (first + 1..pieces.len()).rev() {
             let piece = &pieces[index];
+            if !self.reader.state().trouble.may_corner() {
+                last_bad = index + 1;
+                break;
+            }
             if let Some(failure) = self.ask(*piece, &mut buffer[part(piece)])? {
                 last_bad = index;
                 self.tried(*piece, failure);
@@ -173,7 +182,7 @@ impl Fetch<'_> {
             }
         }
         let bad = pieces[first];
-        if last_bad == first && bad.bytes > smallest {
+        if last_bad == first && bad.bytes > smallest && self.reader.state().trouble.may_corner() {
             return self.corner(bad, &mut buffer[part(&bad)], its_failure);
         }
         self.tried(bad, its_failure);

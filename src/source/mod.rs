@@ -59,6 +59,12 @@ pub trait Source: Send + Sync {
         true
     }
 
+    /// Whether this stands for a drive that is not at hand, of which a survey has left structure. What is not held counts as left
+    /// then.
+    fn left_structure_before(&self) -> bool {
+        false
+    }
+
     /// The clock on which its reads take time.
     fn clock(&self) -> Clock {
         Clock::machine()

@@ -184,6 +184,10 @@ impl Reader {
         self.state().trouble.end_shares();
     }
 
+    pub(super) fn has_left_structure_before(&self) -> bool {
+        self.source.left_structure_before()
+    }
+
     /// Whether whoever looks at one place after the other may as well end: nothing more is asked for.
     pub fn asks_no_more(&self) -> bool {
         self.is_let_go() || self.state().trouble.is_used_up()
@@ -196,9 +200,11 @@ impl Reader {
 
     /// Why some of the structure was left, when some was.
     pub fn left_off(&self) -> Option<LeftOff> {
+        let state = self.state();
         match self.is_let_go() {
             true => Some(LeftOff::Stopped),
-            false => self.state().trouble.has_left().then_some(LeftOff::TroubleLimit),
+            false if state.trouble.has_left() => Some(LeftOff::TroubleLimit),
+            false => (self.has_left_structure_before() && !state.not_read_yet.is_empty()).then_some(LeftOff::Before),
         }
     }
 

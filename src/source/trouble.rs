@@ -92,6 +92,8 @@ pub(super) struct Trouble {
     step: u64,
     /// The most that is passed over in the present stretch.
     longest_step: u64,
+    /// Failures before the present stretch.
+    before_stretch: u64,
     /// What is passed over now.
     near: Option<Extent>,
     /// The first of failures in a row, and how many there were: at most as many entries as failures are allowed.
@@ -108,6 +110,8 @@ pub enum LeftOff {
     Stopped,
     /// It had cost as much trouble as is allowed.
     TroubleLimit,
+    /// The drive is not at hand, and when it was read some was left.
+    Before,
 }
 
 impl Trouble {
@@ -120,6 +124,7 @@ impl Trouble {
             ceiling: for_structure(limit),
             step: 0,
             longest_step: LONGEST_STEP,
+            before_stretch: 0,
             near: None,
             rows: Vec::new(),
             left: false,
@@ -132,11 +137,10 @@ impl Trouble {
 
     /// Whether a place is to be asked for.
     pub(super) fn judge(&mut self, extent: Extent, worth: Worth) -> Judgement {
-        let ceiling = match worth {
-            Worth::Single => self.ceiling,
-            Worth::Stretch => self.ceiling - LEFT_BY_A_STRETCH.min(self.ceiling.saturating_sub(self.floor) / 2),
-        };
-        if self.failures >= ceiling || self.is_too_long() {
+        let leaves = LEFT_BY_A_STRETCH.min(self.ceiling.saturating_sub(self.floor) / 2);
+        let stretch_ends =
+            worth == Worth::Stretch && self.failures > self.before_stretch && self.failures >= self.ceiling - leaves;
+        if stretch_ends || self.is_used_up() {
             self.left = true;
             return Judgement::Over;
         }
@@ -147,6 +151,12 @@ impl Trouble {
     /// Whether no single place may be asked for any more.
     pub(super) fn is_used_up(&self) -> bool {
         self.failures >= self.ceiling || self.is_too_long()
+    }
+
+    /// Whether one more failure leaves any for what comes after it: looking for the readable parts of one place must not end the
+    /// reading of all that answers.
+    pub(super) fn may_corner(&self) -> bool {
+        self.failures + 1 < self.ceiling
     }
 
     /// What of `extent` is passed over after failures in a row, the first such part.
@@ -217,6 +227,7 @@ impl Trouble {
     /// Another stretch of so many bytes begins: a new chance, wherever it lies.
     pub(super) fn begin_stretch(&mut self, bytes: u64) {
         self.near = None;
+        self.before_stretch = self.failures;
         self.longest_step = (bytes / STEPS_IN_A_STRETCH).min(LONGEST_STEP);
     }
 

@@ -42,6 +42,7 @@ fn left(so_far: &SoFar) -> String {
     );
     match so_far.why {
         LeftOff::Stopped => format!("Stopped before its end: {places}. In a case, the same command goes on."),
+        LeftOff::Before => format!("The drive is not at hand, and the last survey left structure: {places}."),
         LeftOff::TroubleLimit => format!(
             "Left after {}, to spare the drive (--trouble-limit): {places}. `copy` reads them, what answers easily first.",
             human::counted(so_far.troubles, "failed or slow read", "failed or slow reads")
