@@ -542,7 +542,7 @@ fn an_export_is_whole_or_not_there() {
     let folder = tempfile::tempdir().unwrap();
     let path = |name: &str| folder.path().join(name);
     let print = Fingerprint::of([(Extent::between(0, 512), &[7; 512][..])]);
-    let mut content = written(&odd_plan(&PlanRequest::new(Scope::Whole), 1000, print));
+    let mut content = written(&odd_plan(&PlanRequest::new(Scope::Whole), 1024, print));
     std::fs::write(path("plan"), &content).unwrap();
     let forms = [("csv", Form::Csv), ("dd", Form::Dd), ("table", Form::DeviceMapper(DeviceMapper::default()))];
     for (name, form) in &forms {

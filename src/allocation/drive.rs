@@ -59,7 +59,7 @@ pub struct DriveMap {
 /// [`SourceLost`] when the device is gone. Damage is not an error: it is in the findings.
 pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
     // The rest is for the volumes.
-    reader.share_trouble(3, 4);
+    reader.share_trouble(6, 7);
     let mut layout = partition::read_layout(reader)?;
     layout.table_extents.extend(reader.identity().last_sector());
     let mut areas = Vec::new();

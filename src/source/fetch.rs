@@ -66,7 +66,8 @@ impl Fetch<'_> {
     }
 
     fn beside_bad_spots(&mut self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
-        let Some(passed) = self.reader.state().trouble.bad_spot(extent) else {
+        let in_bad_spot = self.reader.state().trouble.bad_spot(extent);
+        let Some(passed) = in_bad_spot.filter(|_| extent.bytes <= self.short()) else {
             return self.in_requests(extent, buffer);
         };
         for (part, is_bad) in [
@@ -100,11 +101,18 @@ impl Fetch<'_> {
     }
 
     fn one_request(&mut self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+        let in_bad_spot = self.is_in_bad_spot(extent);
         let Some(failure) = self.ask(extent, buffer)? else { return Ok(()) };
+        // Half of a file record is worth nothing.
+        let is_record = self.worth == Worth::Single
+            && extent.bytes <= 2 * self.smallest()
+            && !self.reader.state().trouble.is_patient();
         if extent.bytes <= self.smallest() {
             self.unreadable(extent, failure);
-        } else if self.is_short(extent) {
+        } else if is_record || (extent.bytes <= self.short() && self.is_in_bad_spot(extent)) {
             self.leave(extent, Skip::Failed, failure);
+        } else if in_bad_spot {
+            self.from_the_back(extent, buffer, failure)?;
         } else if self.may_corner() {
             self.corner(extent, buffer, failure)?;
         } else {
@@ -144,10 +152,32 @@ impl Fetch<'_> {
         state.trouble.may_look_closer() && state.trouble.may_corner()
     }
 
-    /// Whether no readable part is looked for: half of a file record is worth nothing; and what stands in a bad spot is passed over.
-    fn is_short(&self, extent: Extent) -> bool {
-        let in_bad_spot = || self.reader.state().trouble.bad_spot(extent).is_some();
-        extent.bytes <= 2 * self.smallest() || (extent.bytes <= SHORT && in_bad_spot())
+    fn is_in_bad_spot(&self, extent: Extent) -> bool {
+        self.reader.state().trouble.bad_spot(extent).is_some()
+    }
+
+    /// Longest place of which nothing is tried by itself in a bad spot, in bytes.
+    fn short(&self) -> u64 {
+        SHORT.max(2 * self.smallest())
+    }
+
+    /// Reads backward what follows a bad spot, until something fails.
+    fn from_the_back(&mut self, failed: Extent, buffer: &mut [u8], failure: Failure) -> Result<(), SourceLost> {
+        let pieces: Vec<Extent> = pieces_on_multiples(failed, self.smallest().max(SHORT)).collect();
+        for (index, piece) in pieces.iter().enumerate().rev() {
+            let from = length(piece.start.0 - failed.start.0);
+            let bytes = &mut buffer[from..from + length(piece.bytes)];
+            let may_ask = self.reader.state().trouble.may_corner();
+            let failure = if may_ask { self.ask(*piece, bytes)? } else { Some(failure) };
+            let Some(failure) = failure else { continue };
+            for left in &pieces[..=index] {
+                let from = length(left.start.0 - failed.start.0);
+                buffer[from..from + length(left.bytes)].fill(0);
+                self.leave(*left, Skip::Near, failure);
+            }
+            break;
+        }
+        Ok(())
     }
 
     /// Finds the readable parts of a place that has failed, from both ends.
@@ -159,6 +189,9 @@ impl Fetch<'_> {
             let from = length(piece.start.0 - failed.start.0);
             from..from + length(piece.bytes)
         };
+        if self.reader.state().trouble.is_patient() {
+            return pieces.iter().try_for_each(|piece| self.one_request(*piece, &mut buffer[part(piece)]));
+        }
         let mut first_bad = None;
         for (index, piece) in pieces.iter().enumerate() {
             if let Some(failure) = self.ask(*piece, &mut buffer[part(piece)])? {

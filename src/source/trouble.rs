@@ -25,6 +25,9 @@ impl TroubleLimit {
     /// takes milliseconds (common practice, no source).
     pub const SLOW: Duration = Duration::from_secs(2);
 
+    /// From so many failures on a reading spares nothing: no short place is left because of its neighbours.
+    pub const PATIENT: u64 = 100;
+
     /// Failures that are kept for what comes after the structure: whether the drive still answers anywhere.
     const FOR_THE_END: u64 = 3;
 }
@@ -71,10 +74,12 @@ const STEPS_IN_A_STRETCH: u64 = 32;
 /// Requests do not become shorter than this where a zone is bad, in bytes.
 const SHORTEST_REQUEST: u64 = 64 << 10;
 
-/// After so many failures in a row, each less than [`SPOT`] bytes from the first, what lies so near is passed over, however much
-/// depends on it: whoever looks for one thing after the other there would find none.
+/// After so many failures in a row, none farther than [`NEARBY`] from the first, [`SPOT`] bytes on either side of it are passed over,
+/// however much depends on them, and twice as much with each further failure: whoever looks for one thing after the other there
+/// would find none.
 const ROW: u32 = 2;
-const SPOT: u64 = 16 << 10;
+const SPOT: u64 = 4 << 10;
+const NEARBY: u64 = 32 << 10;
 
 /// Each success halves it; below this, in bytes, the trouble is over.
 const LEAST_STEP: u64 = 1 << 20;
@@ -153,6 +158,11 @@ impl Trouble {
         self.failures >= self.ceiling || self.is_too_long()
     }
 
+    /// Whether even the sectors of short places are tried one by one.
+    pub(super) fn is_patient(&self) -> bool {
+        self.limit.failures >= TroubleLimit::PATIENT
+    }
+
     /// Whether one more failure leaves any for what comes after it: looking for the readable parts of one place must not end the
     /// reading of all that answers.
     pub(super) fn may_corner(&self) -> bool {
@@ -161,9 +171,11 @@ impl Trouble {
 
     /// What of `extent` is passed over after failures in a row, the first such part.
     pub(super) fn bad_spot(&self, extent: Extent) -> Option<Extent> {
-        let spots = self.rows.iter().filter(|(_, failures)| *failures >= ROW);
-        let spots = spots.map(|(first, _)| first.start.0);
-        let spots = spots.map(|start| Extent::between(start.saturating_sub(SPOT), start.saturating_add(SPOT)));
+        let spots = self.rows.iter().filter(|(_, failures)| *failures >= ROW && !self.is_patient());
+        let spots = spots.map(|(first, failures)| {
+            let (start, reach) = (first.start.0, SPOT << (failures - ROW).min(4));
+            Extent::between(start.saturating_sub(reach), start.saturating_add(reach))
+        });
         spots.filter_map(|spot| spot.intersection(&extent)).min_by_key(|part| part.start)
     }
 
@@ -193,7 +205,7 @@ impl Trouble {
 
     /// A request has come back.
     pub(super) fn note(&mut self, extent: Extent, failed: bool, took: Duration) {
-        let here = |row: &(Extent, u32)| row.0.start.0.abs_diff(extent.start.0) < SPOT;
+        let here = |row: &(Extent, u32)| row.0.start.0.abs_diff(extent.start.0) < NEARBY;
         match self.rows.iter_mut().find(|row| here(row)) {
             // The same once more tells nothing new.
             Some(row) if failed => row.1 += u32::from(extent.intersection(&row.0).is_none()),
@@ -215,6 +227,9 @@ impl Trouble {
     /// A place has failed and no part of it was found readable, or none was looked for: what follows it on the drive is
     /// passed over.
     pub(super) fn leave(&mut self, failed: Extent) {
+        if self.is_patient() {
+            return;
+        }
         self.step = self.step.max(failed.bytes).saturating_mul(2).min(self.longest_step);
         self.near = Some(Extent::between(failed.end(), failed.end().saturating_add(self.step)));
     }
@@ -235,7 +250,8 @@ impl Trouble {
     pub(super) fn share(&mut self, share: u64, of: u64) {
         let left = for_structure(self.limit).saturating_sub(self.failures);
         let part = u128::from(left) * u128::from(share) / u128::from(of.max(1));
-        let part = u64::try_from(part).unwrap_or(left).max(LEAST_SHARE).min(left);
+        let part =
+            u64::try_from(part).unwrap_or(left).max(LEAST_SHARE).min(self.limit.failures.saturating_sub(self.failures));
         (self.floor, self.ceiling) = (self.failures, self.failures + part);
     }
 
@@ -305,6 +321,9 @@ mod tests {
         assert_eq!(spend(&mut trouble), 3);
         trouble.share(999, 999);
         assert_eq!(spend(&mut trouble), 10);
+        // The last has what is kept for the end.
+        trouble.share(1, 1);
+        assert_eq!(spend(&mut trouble), 3);
         trouble.share(1, 1);
         assert_eq!(spend(&mut trouble), 0);
     }

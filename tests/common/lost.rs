@@ -3,8 +3,9 @@
 use super::damaged::Random;
 use gleaner::extent::Extent;
 use gleaner::fs::{Content, VolumeMap, read_content};
-use gleaner::source::{MemorySource, ReadTotals, Reader, Source, Window};
+use gleaner::source::{MemorySource, ReadTotals, Reader, Source, TroubleLimit, Window};
 use gleaner::units::SectorSize;
+use std::time::Duration;
 
 /// How a place is lost.
 #[derive(Clone, Copy, Debug)]
@@ -38,7 +39,9 @@ pub fn content_of(image: Vec<u8>, unreadable: &[Extent]) -> (Content, ReadTotals
 
 /// A source that is one volume.
 pub fn content(source: Box<dyn Source>) -> (Content, ReadTotals) {
-    let reader = Reader::new(source, None);
+    // What can be known is the question here, not what it may cost.
+    let limit = TroubleLimit { failures: 1000, time: Duration::from_secs(86_400) };
+    let reader = Reader::new(source, None).with_trouble_limit(limit);
     let content = read_content(&Window::new(&reader, reader.identity().extent())).expect("memory does not vanish");
     (content, reader.totals())
 }

@@ -77,7 +77,7 @@ fn fixtures_equal_the_answers() {
 }
 
 /// What has to be read: both boot regions, as much of the FAT as there are clusters for, in whole sectors, all folders,
-/// and of bitmap and up-case table as many bytes as they have.
+/// and of bitmap and up-case table as many sectors as they have.
 fn structures(map: &VolumeMap, fats: &[(u64, u64)], files: &[File]) -> ExtentSet {
     let table = ((map.geometry.cluster_count + 2) * 4).next_multiple_of(map.sector_bytes);
     let folders = files.iter().filter(|f| f.folder).flat_map(|f| f.extents.iter().copied());
@@ -86,7 +86,8 @@ fn structures(map: &VolumeMap, fats: &[(u64, u64)], files: &[File]) -> ExtentSet
         (f.extents[0].0, f.size)
     });
     let all = folders.chain(special).chain([(0, 24 * map.sector_bytes), (fats[0].0, table)]);
-    all.map(|(start, bytes)| Extent::new(start, bytes).unwrap()).collect()
+    // Whole sectors of the drive are read.
+    all.map(|(start, bytes)| Extent::new(start, bytes).unwrap().aligned_to(512)).collect()
 }
 
 /// Names and sizes by the answers; the place by its rule: of a file in one piece all free clusters up to the first that
