@@ -27,11 +27,12 @@ pub use options::{Controls, CopyOptions, StopAfter};
 pub use outcome::{BadRegion, ClassOutcome, CopyOutcome, End, StopReason};
 
 use crate::allocation::Class;
+use crate::plan::Plan;
 use crate::source::{Reader, Store};
-use halt::{FollowError, Halt};
+use halt::Halt;
 use pieces::Kind;
 use run::Run;
-use std::io::{Read, Seek};
+use std::io::Read;
 use std::time::Duration;
 use sweep::Sweep;
 use tally::Tally;
@@ -39,8 +40,7 @@ use trouble::Suspects;
 
 /// Follows a plan: reads from `reader` what `store` does not have yet and keeps it there.
 ///
-/// The plan is read from its start several times (for checking, for each class and each round over deferred places)
-/// and never held. Nothing is read from the drive before the whole plan was found sound.
+/// Nothing is read from the drive before the whole plan was found sound. The plan is held, at 16 bytes an extent.
 ///
 /// However it ends, everything that arrived is committed if the store lets it be, and `store` alone says what is left:
 /// the next call goes on from there.
@@ -48,7 +48,7 @@ use trouble::Suspects;
 /// # Errors
 /// [`CopyError`]; what was kept before is safe. A vanished drive and a stop are no errors: see [`CopyOutcome::end`].
 pub fn copy<'c>(
-    mut plan: impl Read + Seek,
+    plan: impl Read,
     reader: &'c Reader,
     store: &'c dyn Store,
     options: &'c CopyOptions,
@@ -56,46 +56,46 @@ pub fn copy<'c>(
 ) -> Result<CopyOutcome, CopyError> {
     options.check(reader.identity())?;
     let began = reader.clock().now();
-    let before = Tally::take(&mut plan, store, reader.identity())?;
+    let plan = pieces::load(plan, reader.identity())?;
+    let before = Tally::take(&plan, store);
     let (ended, kept, figures) = std::thread::scope(|scope| {
         let (desk, writer) = writer::start(scope, store, options, reader.clock());
         let mut run = Run::new(reader, store, options, controls, desk, &before, began);
-        let ended = follow_all(&mut plan, &mut run, &before);
+        let ended = follow_all(&plan, &mut run, &before);
         let ended = run.settle_end(ended);
         // Leaving lets go of the channel, which is what tells the writer to commit and end.
         let figures = run.leave();
         let kept = writer.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         (ended, kept, figures)
     });
-    let after = Tally::take(&mut plan, store, reader.identity());
-    let outcome = |end, tally: Tally| figures.into_outcome(end, &tally, store, reader.clock().since(began));
+    let after = Tally::take(&plan, store);
+    let outcome = |end| figures.into_outcome(end, &after, store, reader.clock().since(began));
     if let Err(fault) = kept {
-        let outcome = outcome(End::Failed, after.unwrap_or(before));
+        let outcome = outcome(End::Failed);
         return Err(CopyError::Store { doing: fault.doing, error: fault.error, outcome: Box::new(outcome) });
     }
     let end = match ended {
         Ok(()) => End::Complete,
-        Err(FollowError::Halt(Halt::Stopped(reason))) => End::Stopped { reason },
-        Err(FollowError::Halt(Halt::Gone { extent, message })) => End::Gone { extent, message },
-        Err(FollowError::Halt(Halt::Silent { extent, failed_in_a_row, .. })) => End::Silent { extent, failed_in_a_row },
-        Err(FollowError::Halt(Halt::Changed { byte, marks })) => {
+        Err(Halt::Stopped(reason)) => End::Stopped { reason },
+        Err(Halt::Gone { extent, message }) => End::Gone { extent, message },
+        Err(Halt::Silent { extent, failed_in_a_row, .. }) => End::Silent { extent, failed_in_a_row },
+        Err(Halt::Changed { byte, marks }) => {
             End::Changed { byte, withdrawn_bytes: marks.iter().map(|mark| mark.extent().bytes).sum() }
         }
-        Err(FollowError::Halt(Halt::NoRoom { room })) => End::NoRoom { room },
-        Err(FollowError::Halt(Halt::Source(error))) => {
-            let outcome = outcome(End::Failed, after.unwrap_or(before));
+        Err(Halt::NoRoom { room }) => End::NoRoom { room },
+        Err(Halt::Source(error)) => {
+            let outcome = outcome(End::Failed);
             return Err(CopyError::Source { error, outcome: Box::new(outcome) });
         }
-        Err(FollowError::Halt(Halt::WriterEnded | Halt::ShareUsedUp | Halt::PastClass)) => {
+        Err(Halt::WriterEnded | Halt::ShareUsedUp) => {
             unreachable!("a writer that ended early gave its error above; the others are dealt with where they arise")
         }
-        Err(FollowError::Plan(error)) => return Err(CopyError::Plan(error)),
     };
-    Ok(outcome(end, after?))
+    Ok(outcome(end))
 }
 
 /// Every class with its deferred places, then what was put off beyond that.
-fn follow_all(plan: &mut (impl Read + Seek), run: &mut Run<'_>, before: &Tally) -> Result<(), FollowError> {
+fn follow_all(plan: &Plan, run: &mut Run<'_>, before: &Tally) -> Result<(), Halt> {
     run.announce_start(before);
     run.check_first()?;
     let mut cut_short = Vec::new();
@@ -111,7 +111,7 @@ fn follow_all(plan: &mut (impl Read + Seek), run: &mut Run<'_>, before: &Tally) 
         }
         run.limit_trouble(Some(share(run.options(), sweep_took)));
         match trouble::rounds(plan, run, Some(class), Kind::Wanted, Suspects::Left) {
-            Err(FollowError::Halt(Halt::ShareUsedUp)) => {
+            Err(Halt::ShareUsedUp) => {
                 run.announce_share_used_up(class);
                 cut_short.push(class);
             }

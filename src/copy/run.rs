@@ -2,7 +2,7 @@
 
 use super::check::{CheckFigures, DriveCheck};
 use super::event::{PassProgress, Progress, Round, TroubleKind};
-use super::halt::{FollowError, Halt};
+use super::halt::Halt;
 use super::nearby::Nearby;
 use super::outcome::StopReason;
 use super::progress::Pace;
@@ -156,9 +156,9 @@ impl<'r> Run<'r> {
     }
 
     /// However the copy ended: is what it brought the drive's own, and what is to be remembered?
-    pub(super) fn settle_end(&mut self, ended: Result<(), FollowError>) -> Result<(), FollowError> {
+    pub(super) fn settle_end(&mut self, ended: Result<(), Halt>) -> Result<(), Halt> {
         let checked = match &ended {
-            Ok(()) | Err(FollowError::Halt(Halt::Stopped(_) | Halt::NoRoom { .. })) => {
+            Ok(()) | Err(Halt::Stopped(_) | Halt::NoRoom { .. }) => {
                 let arrived = self.figures.arrived;
                 if arrived > 0 { self.check.check_content(arrived) } else { Ok(()) }
             }
@@ -166,10 +166,10 @@ impl<'r> Run<'r> {
         };
         // That the drive gives other bytes is the graver news; that it is gone now takes nothing back.
         let ended = match checked {
-            Err(halt @ Halt::Changed { .. }) => Err(halt.into()),
+            Err(halt @ Halt::Changed { .. }) => Err(halt),
             _ => ended,
         };
-        if let Err(FollowError::Halt(Halt::Silent { marks, .. } | Halt::Changed { marks, .. })) = &ended {
+        if let Err(Halt::Silent { marks, .. } | Halt::Changed { marks, .. }) = &ended {
             // If the writer has ended, its error is the news.
             let _ = marks.iter().try_for_each(|mark| self.desk.mark(*mark));
         }

@@ -5,14 +5,14 @@ mod ladder;
 mod sectors;
 
 use super::event::Round;
-use super::halt::{FollowError, Halt};
+use super::halt::Halt;
 use super::pieces::{self, Follower, Kind};
 use super::run::Run;
 use crate::allocation::Class;
 use crate::extent::Extent;
+use crate::plan::Plan;
 use crate::source::Skip;
 use ladder::Ladder;
-use std::io::{Read, Seek};
 
 /// Deferred places further apart than this are handled apart, in bytes.
 const JOIN: u64 = 1 << 20;
@@ -31,12 +31,12 @@ pub(super) enum Suspects {
 
 /// All rounds over what is deferred of `class` (or of all classes) and of `kind`. At the end nothing of it is deferred.
 pub(super) fn rounds(
-    plan: &mut (impl Read + Seek),
+    plan: &Plan,
     run: &mut Run<'_>,
     class: Option<Class>,
     kind: Kind,
     suspects: Suspects,
-) -> Result<(), FollowError> {
+) -> Result<(), Halt> {
     let retries = (1..=run.options().retries).map(|number| Round::Retry { number });
     for round in [Round::Edges, Round::Sectors].into_iter().chain(retries) {
         // The store is asked what is deferred, so it must know the end of the round before.
@@ -45,7 +45,7 @@ pub(super) fn rounds(
         pieces::follow(plan, class, &mut spots)?;
         run.decide()?;
     }
-    Ok(run.settle()?)
+    run.settle()
 }
 
 /// Gathers deferred places that lie close together into spots, and works on each.
