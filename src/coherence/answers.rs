@@ -1,4 +1,4 @@
-//! Whether the drive gives what it is asked for, and still does at the end of the survey.
+//! Whether the drive answers the survey's reads, and still does at the end.
 
 use super::evidence::{Check, Evidence, Outcome, counted};
 use super::samples;
@@ -6,7 +6,7 @@ use crate::extent::Extent;
 use crate::human;
 use crate::source::{AlignedBuffer, ReadOutcomes, Reader, SourceLost};
 
-/// Places that are asked, one after the other, when the last read has brought nothing: does the drive answer anywhere?
+/// Sectors that are requested, one after the other, when the last read has brought nothing: does the drive answer anywhere?
 pub const PROBES: usize = 3;
 
 /// Fewer failed reads than this are no majority that means anything.
@@ -15,12 +15,12 @@ const LEAST_FAILED: u64 = 3;
 /// How the survey's reads went.
 pub(super) struct Answers {
     outcomes: ReadOutcomes,
-    /// How many places were asked at the end without an answer; `None` when one answered, or none had to be asked.
+    /// How many sectors did not answer at the end; `None` when one answered, or none had to be requested.
     silent_probes: Option<u64>,
 }
 
 impl Answers {
-    /// Looks at the reads so far. When the last has brought nothing, up to [`PROBES`] further places are asked, until one answers.
+    /// Looks at the reads so far. When the last has brought nothing, up to [`PROBES`] further sectors are requested, until one answers.
     pub(super) fn of(reader: &Reader) -> Result<Answers, SourceLost> {
         let outcomes = reader.outcomes();
         let silent_probes = if outcomes.silent_since == 0 { None } else { probe(reader)? };
@@ -63,7 +63,7 @@ impl Answers {
     }
 }
 
-/// Asks single sectors, spread over the drive, that have not failed before. `None` when one answers, or none could be asked.
+/// Requests single sectors, spread over the drive, that have not failed before. `None` when one answers, or none could be requested.
 fn probe(reader: &Reader) -> Result<Option<u64>, SourceLost> {
     let sector = reader.identity().physical_sector.bytes();
     let unreadable = reader.unreadable();

@@ -11,7 +11,7 @@ pub enum Check {
     Capacity,
     /// The last sector answers.
     LastSector,
-    /// The drive gives what it is asked for, and goes on doing so.
+    /// The drive answers the survey's reads, to the end.
     Answers,
     /// Signatures and CRCs of the tables.
     Tables,

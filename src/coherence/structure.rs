@@ -312,17 +312,23 @@ fn is_unread(volume: &VolumeMap, unread: &ExtentSet) -> bool {
         let lost = records.unreadable + records.not_read_yet;
         return lost > 0 && lost >= records.sound + records.damaged;
     }
+    if unread.is_empty() {
+        return false;
+    }
     let folders = volume.catalog.nodes().filter(|node| !node.is_deleted()).flat_map(|node| node.streams());
     let folders = folders.filter(|stream| stream.role() == Role::FolderIndex).flat_map(|stream| stream.runs());
-    let mut listing: ExtentSet = folders.filter_map(|run| volume.geometry.extent(run)).collect();
-    if matches!(volume.kind, FsKind::Fat12 | FsKind::Fat16) {
-        // The fixed root folder, behind the FATs.
-        listing.extend(volume.fixed.iter().rev().find(|place| place.1 == FixedKind::Metadata).map(|place| place.0));
+    let folders = folders.filter_map(|run| volume.geometry.extent(run));
+    // FAT12 and FAT16: the fixed root folder, behind the FATs.
+    let fixed = matches!(volume.kind, FsKind::Fat12 | FsKind::Fat16);
+    let root = volume.fixed.iter().rev().find(|place| fixed && place.1 == FixedKind::Metadata).map(|place| place.0);
+    let (mut bytes, mut lost) = (0u64, 0u64);
+    for extent in folders.chain(root) {
+        bytes = bytes.saturating_add(extent.bytes);
+        lost = lost.saturating_add(unread.bytes_within(extent));
     }
-    let lost: u64 = listing.extents().iter().map(|extent| unread.bytes_within(*extent)).sum();
     let fat_lost = volume.kind != FsKind::ExFat
         && volume.allocation.unknown.count().saturating_mul(2) >= volume.geometry.cluster_count;
-    lost > 0 && lost * 2 >= listing.bytes() || fat_lost
+    lost > 0 && lost.saturating_mul(2) >= bytes || fat_lost
 }
 
 #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
