@@ -82,7 +82,11 @@ impl Bench {
         let stop = AtomicBool::new(false);
         let mut revised = 0;
         let events = &mut |event: &Event| revised += usize::from(matches!(event, Event::PlanRevised { .. }));
-        let outcome = copy_case(&mut self.session, options, Controls { stop: &stop, thermometer: None, events });
+        let outcome = copy_case(
+            &mut self.session,
+            options,
+            Controls { stop: &stop, thermometer: None, failed_places: None, events },
+        );
         (outcome.unwrap(), revised)
     }
 
@@ -138,7 +142,7 @@ fn after_late_structure_the_plan_is_that_of_the_healthy_drive() {
             let wanted = healthy(&image, &bench.request);
             assert_ne!(reads(&first), reads(&wanted), "{name}: what slept must matter");
             bench.awake.store(true, Ordering::Relaxed);
-            let (outcome, revised) = bench.copy(&CopyOptions::default());
+            let (outcome, revised) = bench.copy(&CopyOptions { to_the_end: true, ..CopyOptions::default() });
             assert_eq!(outcome.copy.end, End::Complete, "{name}");
             assert!(!outcome.revisions.is_empty(), "{name}");
             assert_eq!(outcome.revisions.len(), revised, "{name}");
@@ -174,7 +178,7 @@ fn places_that_never_answer_change_nothing() {
     let asleep = some_structure(&image, 3);
     let mut bench = Bench::new(image, asleep, Scope::Allocated);
     let first = bench.current_plan();
-    let (outcome, revised) = bench.copy(&CopyOptions::default());
+    let (outcome, revised) = bench.copy(&CopyOptions { to_the_end: true, ..CopyOptions::default() });
     assert_eq!((outcome.copy.end, revised), (End::Complete, 0));
     assert!(outcome.revisions.is_empty());
     assert_eq!(reads(&bench.current_plan()), reads(&first));
@@ -186,13 +190,13 @@ fn limits_count_over_all_parts_of_a_copy() {
     let asleep = some_structure(&image, 3);
     let mut bench = Bench::new(image, asleep, Scope::Allocated);
     bench.awake.store(true, Ordering::Relaxed);
-    let mut options = CopyOptions { request_bytes: 64 << 10, ..CopyOptions::default() };
+    let mut options = CopyOptions { request_bytes: 64 << 10, to_the_end: true, ..CopyOptions::default() };
     options.stop_after.bytes = Some(3 << 20);
     let (outcome, _) = bench.copy(&options);
     assert!(matches!(outcome.copy.end, End::Stopped { .. }));
     let arrived = outcome.copy.arrived_bytes;
     assert!((3 << 20..(3 << 20) + (64 << 10)).contains(&arrived), "{arrived} bytes");
     // The same call goes on.
-    let (outcome, _) = bench.copy(&CopyOptions::default());
+    let (outcome, _) = bench.copy(&CopyOptions { to_the_end: true, ..CopyOptions::default() });
     assert_eq!(outcome.copy.end, End::Complete);
 }

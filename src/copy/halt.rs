@@ -21,8 +21,6 @@ pub(super) enum Halt {
     Source(SourceLost),
     /// The writing thread ended early; it has the reason.
     WriterEnded,
-    /// The class spent its time on deferred places.
-    ShareUsedUp,
 }
 
 impl From<SourceLost> for Halt {

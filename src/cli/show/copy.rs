@@ -15,13 +15,21 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
     let how = match &outcome.end {
         End::Complete if unreadable == 0 => "complete: every planned byte is in the image".to_owned(),
         End::Complete => "complete as far as the drive can be read".to_owned(),
+        End::LittleLeft { next_hour_bytes } => format!(
+            "ended by itself: what is left is skipped, and the next hour is expected to bring no more than {} of files. `--to-the-end` tries every \
+             sector of it",
+            human::bytes(*next_hour_bytes)
+        ),
         End::Stopped { reason: StopReason::Asked } => "stopped as asked; the same command goes on".to_owned(),
         End::Stopped { reason } => format!(
-            "stopped by its {} limit; the same command goes on",
+            "stopped by {}; the same command goes on",
             match reason {
-                StopReason::Time => "time",
-                StopReason::Bytes => "byte",
-                StopReason::Errors | StopReason::Asked => "error",
+                StopReason::Time => "`--stop-after-minutes`",
+                StopReason::Bytes => "`--stop-after-bytes`",
+                StopReason::Errors | StopReason::Asked => "`--stop-after-errors`",
+                StopReason::FailuresInARow => "`--stop-after-failures-in-a-row`",
+                StopReason::FailuresAMinute => "`--stop-after-failures-a-minute`",
+                StopReason::Rate => "`--stop-below-rate`",
             }
         ),
         End::Gone { extent, message } => format!(
