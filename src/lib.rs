@@ -21,7 +21,7 @@
 //! 13. [`session`]: opening a drive, its case, or both, and leaving the case in order.
 //! 14. [`mend`]: putting a case right whose files were damaged or lost.
 //! 15. [`pace`]: measuring a drive's pace by what its plan wants anyway.
-//! 16. [`copy`]: following a plan, and coming back to what resisted.
+//! 16. [`copy`]: following a plan: what reads easily first, then what is difficult.
 //! 17. [`history`]: how copying went, over time.
 //! 18. [`audit`]: file by file what is whole and what is not.
 //! 19. [`content`]: a file's content as a case holds it.
