@@ -38,6 +38,9 @@
 //!
 //! [`new_file`] stands beside them: the one way a file is written; [`regular_file`]: how ours are opened; and [`storage`]: a file written in place.
 
+// `cli::output` prints; these end the process where a terminal has gone away.
+#![warn(clippy::print_stdout, clippy::print_stderr)]
+
 pub mod allocation;
 pub mod audit;
 pub mod case;

@@ -1,5 +1,7 @@
 //! The command line program.
 
+#![warn(clippy::print_stdout, clippy::print_stderr)]
+
 use gleaner::cli;
 use std::process::ExitCode;
 use std::thread;

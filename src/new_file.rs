@@ -106,7 +106,7 @@ impl NewFile {
             io::ErrorKind::AlreadyExists => NewFileError::Exists { path: self.path.clone() },
             _ => NewFileError::Io { path: self.path.clone(), error },
         })?;
-        Ok(self.file.try_clone().map_err(|error| NewFileError::Io { path: self.path.clone(), error })?)
+        self.file.try_clone().map_err(|error| NewFileError::Io { path: self.path.clone(), error })
     }
 
     fn give_name(&self) -> io::Result<()> {
@@ -220,8 +220,14 @@ pub fn write_new<T, E: From<NewFileError>>(
 /// of a case, by the process that has locked it.
 ///
 /// # Errors
-/// What the kernel says; the old content then still stands.
+/// What the kernel says, and when anything but a regular file stands there; what stood there then still does.
 pub fn replace(path: &Path, content: &[u8]) -> io::Result<()> {
+    match path.symlink_metadata() {
+        Ok(about) if !about.is_file() => return Err(io::Error::other("is not a regular file, and not replaced")),
+        Ok(_) => {}
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+        Err(error) => return Err(error),
+    }
     let new = NewFile::begin_beside(path, Readers::OwnerOnly)?;
     new.file().write_all(content)?;
     new.put_in_place()
@@ -314,6 +320,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let link = folder.path().join("link");
         std::os::unix::fs::symlink("nowhere", &link).unwrap();
+        assert!(replace(&link, b"x").is_err() && link.is_symlink());
         assert!(matches!(put(&link, "x"), Err(NewFileError::Exists { .. })));
         assert!(matches!(put(&folder.path().join("a/b"), "x"), Err(NewFileError::Io { .. })));
     }

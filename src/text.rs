@@ -118,7 +118,9 @@ pub fn json_pretty(value: &impl Serialize) -> serde_json::Result<String> {
 
 /// Line breaks between values are the only characters outside strings that are not plain; in strings they are escaped already.
 fn plain_json(text: String) -> String {
-    if text.chars().all(|c| is_plain(c) || c == '\n') {
+    // Nearly all is ASCII, in which JSON leaves only DEL as it is.
+    let is_plain_ascii = text.is_ascii() && !text.as_bytes().contains(&0x7F);
+    if is_plain_ascii || text.chars().all(|c| is_plain(c) || c == '\n') {
         return text;
     }
     let mut plain = String::with_capacity(text.len() + 16);

@@ -541,8 +541,8 @@ fn a_dd_that_copies_less_than_asked_is_asked_for_the_rest() {
 fn an_export_is_whole_or_not_there() {
     let folder = tempfile::tempdir().unwrap();
     let path = |name: &str| folder.path().join(name);
-    let map = map_of(&[(1, Class::Tables), (4, Class::Files)]);
-    let mut content = written(&plan(&map, &PlanRequest::new(Scope::Files)));
+    let print = Fingerprint::of([(Extent::between(0, 512), &[7; 512][..])]);
+    let mut content = written(&odd_plan(&PlanRequest::new(Scope::Whole), 1000, print));
     std::fs::write(path("plan"), &content).unwrap();
     let forms = [("csv", Form::Csv), ("dd", Form::Dd), ("table", Form::DeviceMapper(DeviceMapper::default()))];
     for (name, form) in &forms {

@@ -177,6 +177,18 @@ fn a_fuse_driver_on_the_image() {
     no_place_for_a_case(&drive, mounted.path());
 }
 
+/// A driver may call its source by any name; it still has the image open, and the device by which it serves the kernel. The program here
+/// has both open and serves nothing.
+#[test]
+fn a_driver_that_does_not_name_its_image() {
+    let drive = Drive::new(64, &["mkfs.ext4", "-q", "-F"]);
+    let script = "import os, sys\nos.open('/dev/fuse', os.O_RDWR)\nos.open(sys.argv[1], os.O_RDONLY)\nprint('ready', flush=True)\nsys.stdin.read()";
+    let driver = Running::new(Command::new("python3").args(["-c", script]).arg(drive.image()));
+    is_in_use(&drive, "is a file system driver and has it open");
+    drop(driver);
+    ends_with(0, gleaner("survey", &drive.at("case")).arg(drive.image()));
+}
+
 #[test]
 fn swap() {
     let drive = Drive::new(16, &["mkswap", "--quiet"]);

@@ -123,8 +123,8 @@ fn a_hangup_ends_a_copy_unless_it_was_ignored() {
 /// kernel would delay that (docs/exit-codes.md).
 #[test]
 fn a_second_ctrl_c_ends_a_hanging_copy_at_once() {
-    let bytes = fixture("drive-gpt");
-    let sluggish = vec![(Extent::new(40 << 20, 1 << 20).unwrap(), 12.0)];
+    let bytes = fixture("fat16");
+    let sluggish = vec![(Extent::new(bytes.len() as u64 / 2, 512).unwrap(), 10.0)];
     let drive = WitnessedDevice::behaving(&bytes, &Behaviour { sluggish, ..Behaviour::default() });
     let (source, case) = (drive.file("shown.img"), drive.file("case"));
     survey_and_plan(&source, &case, &["--scope", "whole"]);

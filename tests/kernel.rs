@@ -40,7 +40,7 @@ fn a_survey_says_how_the_kernel_is_set() {
     let text = ends_with(0, Command::new(env!("CARGO_BIN_EXE_gleaner")).args(["survey", "--quiet"]).arg(drive.path()));
     assert!(text.contains(&format!("KERNEL  {name} on ")), "{text}");
 
-    // A file is read by nobody's driver.
+    // A file has no driver.
     let folder = tempfile::tempdir().unwrap();
     let image = folder.path().join("drive.img");
     fs::write(&image, fixture("fat16")).unwrap();

@@ -32,6 +32,11 @@ const PLANNED: [(u64, u64, u64); 6] = [
     (5 * MIB, 512, 512),
 ];
 
+/// How much more than usual is tried: `scripts/crash-runs`.
+fn crashes() -> u64 {
+    std::env::var("GLEANER_CRASHES").ok().and_then(|text| text.parse().ok()).unwrap_or(1)
+}
+
 fn header() -> JournalHeader {
     JournalHeader { case_id: [0xC5; 16], drive_bytes: DRIVE_BYTES, sector: SectorSize::S512 }
 }
@@ -224,7 +229,7 @@ fn survives(form: ImageForm) {
     finished(&run, form, &drive);
     let mut states = 0;
     for steps in 0..=run.disk.steps() {
-        for seed in 0..20 {
+        for seed in 0..20 * crashes() {
             let disk =
                 cut(&run, form, &drive, steps, seed).unwrap_or_else(|e| panic!("step {steps}, seed {seed}: {e}"));
             states += 1;

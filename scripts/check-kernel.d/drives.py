@@ -1,7 +1,8 @@
 """The drives of a virtual machine: an image behind qemu's model of a drive, with bad sectors, silence and counts.
 
 Bad sectors are made by qemu's fault injection (its block driver `blkdebug`), below the model of the drive: the guest's kernel
-sees what such a drive reports. Silence comes from the block server that holds the bytes (nbdkit): it keeps reads waiting. Counts come from qemu's statistics, so neither gleaner nor the guest's kernel counts its own reads.
+sees what such a drive reports. Silence comes from the block server that has the bytes (nbdkit): it holds reads. Counts come from
+qemu's statistics, so neither gleaner nor the guest's kernel counts its own reads.
 """
 
 import hashlib
@@ -85,7 +86,7 @@ class Drive:
         self.server = subprocess.Popen(
             ["nbdkit", "--foreground", "--exit-with-parent", "--unix", path, "eval", 'get_size=stat -c %s "$image"',
              "thread_model=echo parallel", "pread=" + read, "pwrite=echo EROFS >&2; exit 1"],
-            # It complains of each read whose answer nobody awaits any more.
+            # It complains of each answer that qemu no longer takes.
             env={**os.environ, "image": self.image}, stderr=subprocess.DEVNULL,
         )
         until = time.monotonic() + 10

@@ -8,6 +8,7 @@ import base64
 import json
 import os
 import re
+import select
 import shutil
 import socket
 import subprocess
@@ -205,6 +206,19 @@ class Machine:
         """How many lines of the kernel's log match, read from outside: the machine may be standing still."""
         with open(self.console, errors="replace") as file:
             return sum(bool(re.search(pattern, line)) for line in file)
+
+    def stands_still(self, seconds):
+        """Whether qemu itself does not answer within so many seconds; then `catch_up` must follow before anything else."""
+        self._write(self.control, json.dumps({"execute": "query-status"}))
+        if not select.select([self.control[1]], [], [], seconds)[0]:
+            return True
+        self.catch_up()
+        return False
+
+    def catch_up(self):
+        """Waits for qemu's answer."""
+        while "return" not in json.loads(self._read_line(self.control, 60)):
+            pass
 
     def qmp(self, command, **arguments):
         """Gives qemu itself an order, and returns its answer."""

@@ -50,22 +50,22 @@ class Case:
         before = drive.commands(machine)[0] if debug or not self.silent else len(drive.reads())
         if self.silent and debug:
             drive.fall_silent(machine)
-        elif self.silent and self.attached == "USB":
-            # The kernel takes a command back before it says so, and qemu stands still until the read was answered: at most 1.5 s
-            # of each try are qemu's, because the kernel rounds its time limit up to the next second.
-            drive.fall_silent((7 if self.short else 30) + 1.5)
         elif self.silent:
             drive.fall_silent()
         read = f"dd if=/dev/{device} of=/dev/null bs=4096 skip={at // 4096} count=1 iflag=direct"
         with concurrent.futures.ThreadPoolExecutor(1) as pool:
             timed = f"cut -d' ' -f1 /proc/uptime; {read}; cut -d' ' -f1 /proc/uptime"
             reading = pool.submit(machine.run, timed, seconds=900, ends_with=None)
-            resets = machine.console_lines(RESETS)
+            arrived, reads = time.monotonic(), before
             while not reading.done():
-                # Here the kernel says it first; qemu stands still in the reset until the read was answered.
-                if not debug and machine.console_lines(RESETS) > resets:
-                    resets = machine.console_lines(RESETS)
-                    drive.release()
+                if self.silent and not debug:
+                    if len(drive.reads()) > reads:
+                        arrived, reads = time.monotonic(), len(drive.reads())
+                    # qemu takes part in a reset: it stands still until the read below it has ended.
+                    late = time.monotonic() - arrived > (6 if self.short else 29)
+                    if late and machine.stands_still(0.5):
+                        drive.release()
+                        machine.catch_up()
                 time.sleep(0.05)
             answer = reading.result()
         start, end = map(float, answer.output.split())

@@ -1,22 +1,21 @@
-//! A drive's own counters, as `smartctl --json -x DEVICE` prints them, kept in the record and compared over time.
+//! A drive's own counters, as `smartctl --json -x DEVICE` prints them, as the record has them, and compared over time.
 //!
 //! Field names: smartctl 7.3, seen for SATA and NVMe drives of a virtual machine (`testdata/health`); device statistics, link
 //! counters and SCSI logs from memory.
 
+use crate::regular_file;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::fmt;
-use std::fs::OpenOptions;
-use std::io::{self, Read};
-use std::os::unix::fs::OpenOptionsExt;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
 /// Largest file that is read: what drives print has some tens of kilobytes.
 const MOST_BYTES: u64 = 4 << 20;
-/// Most counters that are kept. Drives have up to about 200.
+/// Most counters that a note has. Drives have up to about 200.
 const MOST_COUNTERS: usize = 400;
-/// Longest name or raw text that is kept, in characters.
+/// Longest name or raw text, in characters.
 const MOST_CHARACTERS: usize = 80;
 
 /// Why a file is not taken.
@@ -30,18 +29,6 @@ pub enum HealthError {
         path: PathBuf,
         /// Why.
         error: io::Error,
-    },
-    /// It is no regular file.
-    #[error("{path}: is not a regular file")]
-    NotAFile {
-        /// The file.
-        path: PathBuf,
-    },
-    /// It is larger than any such file.
-    #[error("{path}: is larger than {MOST_BYTES} bytes; give what `smartctl --json -x DEVICE` prints")]
-    TooLarge {
-        /// The file.
-        path: PathBuf,
     },
     /// It is no JSON.
     #[error("{path}: is not JSON: {error}; give what `smartctl --json -x DEVICE` prints")]
@@ -124,18 +111,8 @@ impl HealthReading {
     /// # Errors
     /// [`HealthError`].
     pub fn read(path: &Path) -> Result<HealthReading, HealthError> {
-        let failed = |error| HealthError::Io { path: path.into(), error };
-        // Opening a pipe that nobody writes to would wait for ever.
-        let nonblocking = i32::try_from(rustix::fs::OFlags::NONBLOCK.bits()).expect("an open flag fits in 31 bits");
-        let file = OpenOptions::new().read(true).custom_flags(nonblocking).open(path).map_err(failed)?;
-        if !file.metadata().map_err(failed)?.is_file() {
-            return Err(HealthError::NotAFile { path: path.into() });
-        }
-        let mut bytes = Vec::new();
-        file.take(MOST_BYTES + 1).read_to_end(&mut bytes).map_err(failed)?;
-        if bytes.len() as u64 > MOST_BYTES {
-            return Err(HealthError::TooLarge { path: path.into() });
-        }
+        let bytes =
+            regular_file::read(path, MOST_BYTES).map_err(|error| HealthError::Io { path: path.into(), error })?;
         let value: Value =
             serde_json::from_slice(&bytes).map_err(|error| HealthError::NotJson { path: path.into(), error })?;
         HealthReading::of_json(&value).ok_or_else(|| {
@@ -211,7 +188,7 @@ fn counters(value: &Value) -> Vec<HealthCounter> {
         "errors in the drive's log",
         at("/ata_smart_error_log/extended/count").or(at("/ata_smart_error_log/summary/count")),
     );
-    add("sectors waiting to be replaced, by log", at("/ata_pending_defects_log/count"));
+    add("pending sectors, by log", at("/ata_pending_defects_log/count"));
     add("grown defects", at("/scsi_grown_defect_list"));
     for (name, number) in entries(at("/nvme_smart_health_information_log")) {
         add(&name.replace('_', " "), Some(number));
@@ -342,8 +319,10 @@ mod tests {
         assert!(matches!(refuse("no JSON"), HealthError::NotJson { .. }));
         assert!(matches!(refuse("[1, 2]"), HealthError::NoCounters { message: None, .. }));
         assert!(matches!(refuse(&"[".repeat(100_000)), HealthError::NotJson { .. }));
-        assert!(matches!(refuse(&" ".repeat(5 << 20)), HealthError::TooLarge { .. }));
-        assert!(matches!(HealthReading::read(folder.path()).unwrap_err(), HealthError::NotAFile { .. }));
+        assert!(refuse(&" ".repeat(5 << 20)).to_string().contains("is larger than 4194304 bytes"));
+        assert!(
+            HealthReading::read(folder.path()).unwrap_err().to_string().contains("is a folder, not a regular file")
+        );
         assert!(matches!(HealthReading::read(&folder.path().join("none")).unwrap_err(), HealthError::Io { .. }));
     }
 
@@ -368,7 +347,7 @@ mod tests {
             [
                 ("power-on hours", 31_000),
                 ("temperature (°C)", 39),
-                ("sectors waiting to be replaced, by log", 3),
+                ("pending sectors, by log", 3),
                 ("grown defects", 2),
                 ("read: total uncorrected errors", 9),
                 ("General Errors Statistics: Number of Reported Uncorrectable Errors", 17),

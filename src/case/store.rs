@@ -228,11 +228,7 @@ impl Shared {
         let mut lost = Vec::new();
         for claim in &pending {
             match *claim {
-                Claim::Copied { extent, hash } => {
-                    if !self.write_again(extent, hash)? {
-                        lost.push(extent);
-                    }
-                }
+                Claim::Copied { extent, hash } => lost.extend((!self.write_again(extent, hash)?).then_some(extent)),
                 // Its fill, if it has one, is nothing that the journal speaks of; it is written again with the place.
                 Claim::Marked(Mark::Unreadable { extent, .. }) => self.write_as_it_is(extent)?,
                 _ => {}
@@ -390,6 +386,12 @@ impl Store for CaseStore {
 
     fn commit(&self) -> io::Result<()> {
         self.shared.commit()
+    }
+
+    fn safe_bytes(&self) -> Option<u64> {
+        let state = lock(&self.shared.state);
+        let copied = |claim: &Claim| if let Claim::Copied { extent, .. } = claim { extent.bytes } else { 0 };
+        Some(state.ranges.copied_bytes().saturating_sub(state.pending.iter().map(copied).sum()))
     }
 
     fn room(&self) -> Option<u64> {

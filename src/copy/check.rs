@@ -133,7 +133,7 @@ impl<'r> DriveCheck<'r> {
             };
         }
         self.row.push(extent);
-        if self.row.len() % self.check_after != 0 {
+        if !self.row.len().is_multiple_of(self.check_after) {
             return Ok(Vec::new());
         }
         self.check_after = (self.check_after * 2).min(MOST_UNANSWERED);

@@ -146,7 +146,7 @@ pub struct Progress {
     pub at: u64,
     /// Bytes of the whole plan.
     pub plan_bytes: u64,
-    /// Of those, held (those of this run may still be on their way to the disk).
+    /// Of those, safe: durable in the store.
     pub copied_bytes: u64,
     /// Put off.
     pub deferred_bytes: u64,

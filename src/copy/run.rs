@@ -47,6 +47,8 @@ pub(super) struct Run<'r> {
     desk: Desk,
     figures: Figures,
     check: DriveCheck<'r>,
+    /// Bytes that were durable when this copy began.
+    safe_before: Option<u64>,
     /// Bytes that had arrived when the destination's room was looked at last.
     room_seen_at: u64,
     nearby: Nearby,
@@ -100,6 +102,7 @@ impl<'r> Run<'r> {
             desk,
             figures,
             check: DriveCheck::new(reader, store, &before.held),
+            safe_before: store.safe_bytes(),
             room_seen_at: 0,
             nearby: Nearby::from_store(identity.bytes, store),
             began,
@@ -359,7 +362,7 @@ impl<'r> Run<'r> {
             class: self.class,
             at: self.at,
             plan_bytes: self.counts.planned_bytes,
-            copied_bytes: self.counts.copied_bytes,
+            copied_bytes: self.counts.copied_bytes.saturating_sub(self.not_safe_yet()),
             deferred_bytes: self.counts.deferred_bytes,
             unreadable_bytes: self.counts.unreadable_bytes,
             arrived_bytes: self.figures.arrived,
@@ -370,6 +373,12 @@ impl<'r> Run<'r> {
             celsius: self.celsius,
         };
         self.tell(&Event::Progress(progress));
+    }
+
+    /// What has arrived in this copy and is not durable yet: on its way to the store, or not committed there.
+    fn not_safe_yet(&self) -> u64 {
+        let (Some(before), Some(now)) = (self.safe_before, self.store.safe_bytes()) else { return 0 };
+        (before + self.figures.arrived).saturating_sub(now)
     }
 
     fn check_limits(&self) -> Result<(), Halt> {

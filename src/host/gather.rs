@@ -2,7 +2,6 @@
 
 use super::HostError;
 use super::facts::{Block, Device, Facts, Mount, Node, Swap, Under};
-use super::judge::Subject;
 use super::table::{MountLine, mount_line, swap_names, under};
 use rustix::fs::{AtFlags, CWD, StatxFlags};
 use std::collections::{BTreeMap, BTreeSet};
@@ -163,30 +162,50 @@ fn btrfs_devices() -> Vec<Vec<Device>> {
     all.map(devices).collect()
 }
 
-/// Another process that has the drive open for writing, as far as processes can be looked at.
-pub(super) fn processes_writing(subject: &Subject) -> Option<String> {
+/// Another process that may write to the drive, as far as processes can be looked at: one that has it open for writing, or a driver
+/// in user space that has it open at all. `is_of` says which things are the drive.
+pub(super) fn process_at_work(is_of: impl Fn(Node) -> bool) -> Option<String> {
     let own = std::process::id().to_string();
     let others = processes().filter(|process| process.file_name().is_some_and(|name| *name != *own));
     for process in others {
         let files = fs::read_dir(process.join("fd")).into_iter().flatten().flatten();
-        if files.map(|file| file.path()).any(|file| is_of(&file, subject) && is_writing(&process, &file)) {
-            let name = fs::read_to_string(process.join("comm")).unwrap_or_default();
-            return Some(format!("the process {} ({})", name.trim(), process_of(&process.join("fd"))));
-        }
+        let open: Vec<(PathBuf, Open)> = files.filter_map(|file| Some((file.path(), opened(&file.path())?))).collect();
+        let is_driver = open.iter().any(|(_, what)| *what == Open::Fuse);
+        let of_drive = open.iter().filter(|(_, what)| matches!(what, Open::Node(node) if is_of(*node)));
+        let how = match of_drive.map(|(file, _)| is_writing(&process, file)).max() {
+            Some(true) => "has it open for writing",
+            Some(false) if is_driver => "is a file system driver and has it open",
+            _ => continue,
+        };
+        let name = fs::read_to_string(process.join("comm")).unwrap_or_default();
+        return Some(format!("the process {} ({}) {how}", name.trim(), process_of(&process.join("fd"))));
     }
     None
 }
 
-fn is_of(file: &Path, subject: &Subject) -> bool {
-    let Ok(about) = rustix::fs::statx(CWD, file, AtFlags::STATX_DONT_SYNC, StatxFlags::TYPE | StatxFlags::INO) else {
-        return false;
-    };
+/// What a process has open.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Open {
+    Node(Node),
+    /// The device by which drivers in user space serve the kernel.
+    Fuse,
+}
+
+/// Its number (Linux Documentation/admin-guide/devices.txt; from memory).
+const FUSE: Device = (10, 229);
+
+fn opened(file: &Path) -> Option<Open> {
+    let about = rustix::fs::statx(CWD, file, AtFlags::STATX_DONT_SYNC, StatxFlags::TYPE | StatxFlags::INO).ok()?;
+    let device = (about.stx_rdev_major, about.stx_rdev_minor);
     let kind = rustix::fs::FileType::from_raw_mode(about.stx_mode.into());
-    let node = match kind.is_block_device() {
-        true => Node::Device((about.stx_rdev_major, about.stx_rdev_minor)),
-        false => Node::File { device: (about.stx_dev_major, about.stx_dev_minor), inode: about.stx_ino },
-    };
-    subject.nodes.contains(&node)
+    match () {
+        () if kind.is_block_device() => Some(Open::Node(Node::Device(device))),
+        () if kind.is_char_device() => (device == FUSE).then_some(Open::Fuse),
+        () => {
+            let inode = about.stx_ino;
+            Some(Open::Node(Node::File { device: (about.stx_dev_major, about.stx_dev_minor), inode }))
+        }
+    }
 }
 
 /// `flags` in octal; the lowest two bits are 0 for reading only (proc_pid_fdinfo(5), open(2)).

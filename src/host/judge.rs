@@ -73,10 +73,17 @@ fn stands_on(facts: &Facts, start: impl IntoIterator<Item = Node>, nodes: &BTree
     !reach(facts, start).0.is_disjoint(nodes)
 }
 
+/// Whether something that a process has open is the drive, a part of it, or the whole disk of it.
+pub(super) fn is_of(facts: &Facts, subject: &Subject, node: Node) -> bool {
+    subject.disk.contains(&node) || stands_on(facts, [node], &subject.nodes)
+}
+
 /// The first use of the drive that is found.
 pub(super) fn used(facts: &Facts, subject: &Subject) -> Option<Used> {
-    let mounted =
-        facts.mounts.iter().find(|mount| stands_on(facts, [Node::FileSystem(mount.file_system)], &subject.nodes));
+    // Each file system once: every mount namespace lists its mounts again.
+    let mut seen = BTreeSet::new();
+    let mut mounts = facts.mounts.iter().filter(|mount| seen.insert(mount.file_system));
+    let mounted = mounts.find(|mount| stands_on(facts, [Node::FileSystem(mount.file_system)], &subject.nodes));
     if let Some(mount) = mounted {
         return Some(Used::Mounted { at: mount.at.clone() });
     }
@@ -369,6 +376,19 @@ mod tests {
         // The drive itself as the place.
         let found = Found { node: Node::Device(SDB), file_system: (0, 6) };
         assert_eq!(place(&facts, &drive(&facts, SDB), &found), Ground::OnSource);
+    }
+
+    /// What a process may have open.
+    #[test]
+    fn parts_and_wholes_of_a_drive() {
+        let mut facts = machine();
+        image_on(&mut facts, LOOP0, "loop0");
+        let of = |device, other| is_of(&facts, &drive(&facts, device), Node::Device(other));
+        assert!(of(SDB, SDB) && of(SDB, SDB1) && of(SDB1, SDB));
+        assert!(!of(SDB1, SDB2) && !of(SDB, SDA) && !of(SDB, SDA1));
+        assert!(is_of(&facts, &image(&facts), IMAGE) && is_of(&facts, &image(&facts), Node::Device(LOOP0)));
+        let other = Node::File { device: SDA1, inode: 78 };
+        assert!(!is_of(&facts, &image(&facts), other) && !is_of(&facts, &drive(&facts, SDA), other));
     }
 
     /// What points at itself has an end.

@@ -15,10 +15,11 @@ pub use error::HostError;
 
 use crate::source::{SourceIdentity, SourceKind};
 use facts::Facts;
-use gather::{gather, look, processes_writing};
+use gather::{gather, look, process_at_work};
 use judge::{Ground, Subject, Used};
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// What this machine does, as it was when it was looked at.
 pub struct Host {
@@ -46,7 +47,7 @@ impl Host {
     }
 
     /// Refuses a drive that the system uses: that is mounted, in part or as a whole, in any mount namespace that can be seen; that is
-    /// swapped to, part of another device, or open for writing. `exclusive` says whether the drive was opened exclusively.
+    /// swapped to, part of another device, or open to a program that may write to it. `exclusive` says whether the drive was opened exclusively.
     ///
     /// # Errors
     /// [`HostError::Mounted`], [`HostError::InUse`].
@@ -65,8 +66,8 @@ impl Host {
             }
             None => {}
         }
-        if let Some(process) = processes_writing(&self.subject) {
-            return Err(HostError::InUse { path, how: format!("{process} has it open for writing") });
+        if let Some(how) = self.process_that_stays() {
+            return Err(HostError::InUse { path, how });
         }
         if !exclusive {
             let how =
@@ -74,6 +75,20 @@ impl Host {
             return Err(HostError::InUse { path, how });
         }
         Ok(())
+    }
+
+    /// A process that has the drive open and does not let go within a second. A program that is being started has for a moment all that
+    /// its parent has open, and system services look at new devices.
+    fn process_that_stays(&self) -> Option<String> {
+        const LOOKS: u32 = 10;
+        for look in 0..LOOKS {
+            let found = process_at_work(|node| judge::is_of(&self.facts, &self.subject, node))?;
+            if look + 1 == LOOKS {
+                return Some(found);
+            }
+            std::thread::sleep(Duration::from_millis(100));
+        }
+        None
     }
 
     /// Refuses a place to write at that lies on the drive, or of which that cannot be told unless `elsewhere` says that it does not.

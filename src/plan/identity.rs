@@ -41,7 +41,7 @@ impl PlanSource {
     }
 }
 
-/// Two check sums over the same places of a drive, in ascending order: SHA-256 to rely on, and the POSIX `cksum` that
+/// Two checksums over the same places of a drive, in ascending order: SHA-256 to rely on, and the POSIX `cksum` that
 /// a shell can compute.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

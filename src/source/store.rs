@@ -48,6 +48,11 @@ pub trait Store: Send + Sync {
     /// What the kernel says.
     fn commit(&self) -> io::Result<()>;
 
+    /// Bytes that are held and durable; `None` where all that is held counts as durable.
+    fn safe_bytes(&self) -> Option<u64> {
+        None
+    }
+
     /// Bytes that the destination still has room for, where it tells.
     fn room(&self) -> Option<u64> {
         None

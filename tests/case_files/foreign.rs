@@ -61,7 +61,9 @@ fn a_case_is_not_copied_into_itself() {
         fs::remove_file(&image).expect("the test's own");
         make(&drive.path(), &image).expect("a link");
         let complaint = complains_with(8, gleaner("copy", &case).arg(drive.path()).args(["--fill", "0xEE"]));
-        assert!(complaint.contains("the case's own file"), "{complaint}");
+        // A symbolic link is seen before the case is looked at.
+        let named = ["the case's own file", "lies on the drive"].iter().any(|words| complaint.contains(words));
+        assert!(named, "{complaint}");
         assert!(fs::read(drive.path()).expect("the drive") == drive.bytes, "the source was written to");
     }
 }

@@ -212,3 +212,8 @@ pub fn signal(copy: &Child, name: &str) {
     let sent = Command::new("kill").arg(name).arg(copy.id().to_string()).status().expect("kill");
     assert!(sent.success(), "{sent}");
 }
+
+/// How much more than usual is tried, for a run by hand: `GLEANER_CRASHES=N` (`scripts/crash-runs`).
+pub fn crashes() -> u32 {
+    std::env::var("GLEANER_CRASHES").ok().and_then(|text| text.parse().ok()).unwrap_or(1)
+}

@@ -1,6 +1,6 @@
 //! kill -9 at random moments, 200 times, and on until done.
 
-use crate::cases::{Claims, audit, check_image, copy, ends_with, gleaner, image_bytes, planned, set};
+use crate::cases::{Claims, audit, check_image, copy, crashes, ends_with, gleaner, image_bytes, planned, set};
 use crate::common::fixture;
 use crate::witness::WitnessedDevice;
 use gleaner::extent::{Extent, ExtentSet};
@@ -190,7 +190,7 @@ fn killed_90_times_while_copying_to_a_raw_image() {
         ending: 0,
         unreadable: ExtentSet::new(),
     };
-    victim.kill(90, 0x5EED_0001);
+    victim.kill(90 * crashes(), 0x5EED_0001);
 }
 
 #[test]
@@ -207,7 +207,7 @@ fn killed_60_times_while_copying_to_a_vhdx() {
         ending: 0,
         unreadable: ExtentSet::new(),
     };
-    victim.kill(60, 0x5EED_0002);
+    victim.kill(60 * crashes(), 0x5EED_0002);
 }
 
 /// One pass of 288 MiB: what is safe in between comes from the commits after 64 MiB each (docs/durability.md).
@@ -227,7 +227,7 @@ fn killed_25_times_within_one_long_pass() {
         ending: 0,
         unreadable: ExtentSet::new(),
     };
-    victim.kill(25, 0x5EED_0004);
+    victim.kill(25 * crashes(), 0x5EED_0004);
 }
 
 /// Also while it is on its way into bad places and out of them.
@@ -250,7 +250,7 @@ fn killed_25_times_on_a_drive_with_bad_sectors() {
         ending: 10,
         unreadable: set(bad.iter().copied()),
     };
-    victim.kill(25, 0x5EED_0005);
+    victim.kill(25 * crashes(), 0x5EED_0005);
 }
 
 /// A survey is killed as well, from the moment that it makes the case.
@@ -270,10 +270,11 @@ fn killed_30_times_while_surveying() {
         value
     };
     let mut random = Random(0x5EED_0006);
+    let wanted = 30 * crashes();
     let mut killed = 0;
     for number in 0.. {
         let case = folder.path().join(format!("case-{number}"));
-        while killed < 30 {
+        while killed < wanted {
             let mut program = gleaner("survey", &case);
             let mut survey = program.arg(&drive).stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("gleaner");
             std::thread::sleep(Duration::from_micros(random.below(time)));
@@ -290,7 +291,7 @@ fn killed_30_times_while_surveying() {
         assert_eq!(drop_cost(&survey), drop_cost(&expected), "the survey differs from an uninterrupted one");
         let ranges = Claims::default().check(&case, &bytes);
         assert!(ranges == Claims::default().check(&whole, &bytes), "held differs from an uninterrupted survey's");
-        if killed >= 30 {
+        if killed >= wanted {
             return;
         }
     }

@@ -12,7 +12,7 @@ pub(super) fn kernel(text: &mut String, facts: &KernelFacts) {
         Attachment::Scsi => "SCSI",
         Attachment::Other => "neither SATA, USB, NVMe nor SCSI",
     };
-    say!(text, "KERNEL  {} on {attached}", &facts.device);
+    say!(text, "KERNEL  {} on {attached}", facts.device);
     let mut about = Vec::new();
     about.extend(facts.command_seconds.map(|seconds| format!("waits {} for an answer", human::seconds(seconds))));
     about.extend(facts.retries.map(|retries| match retries {
@@ -30,9 +30,9 @@ pub(super) fn kernel(text: &mut String, facts: &KernelFacts) {
     about.push(if facts.sensor { "temperature available" } else { "temperature not available" }.to_owned());
     say!(text, "  {}", about.join(" · "));
     for advice in &facts.advice {
-        say!(text, "  · {}", &advice.sentence);
+        say!(text, "  · {}", advice.sentence);
         for command in &advice.commands {
-            say!(text, "      {}", command);
+            say!(text, "      {command}");
         }
     }
     say!(text, "");

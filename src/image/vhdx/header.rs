@@ -6,7 +6,7 @@ use crc::{CRC_32_ISCSI, Crc};
 use std::io;
 use uuid::Uuid;
 
-/// CRC-32C, the check sum of headers and region tables (2.2.2, 2.2.3).
+/// CRC-32C, the checksum of headers and region tables (2.2.2, 2.2.3).
 pub(super) const CRC_32C: Crc<u32> = Crc::<u32>::new(&CRC_32_ISCSI);
 
 const SIGNATURE: &[u8; 8] = b"vhdxfile";

@@ -4,7 +4,7 @@ use super::facts::{Attachment, KernelFacts};
 use crate::human;
 use serde::Serialize;
 
-/// One piece of advice. The commands are for a shell of the user root; nothing here runs them.
+/// One thing that a person can do. The commands are for a shell of the user root; nothing here runs them.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Advice {
     /// What is so, what it means, and what to do when.
@@ -77,7 +77,7 @@ fn read_only(facts: &KernelFacts) -> Option<Advice> {
         return None;
     }
     new(
-        "The kernel would write to this drive if a program asked for it. Set its read-only flag, also for the partitions; it holds until the \
+        "Programs can write to this drive. Set its read-only flag, also for the partitions; it holds until the \
          drive is unplugged. It does not replace a write blocker: the drive itself can still be told to write.",
         &[format!("blockdev --setro /dev/{}", facts.device)],
     )

@@ -3,6 +3,7 @@
 use super::advice::{self, Advice, advise};
 use super::hidden_area::HiddenArea;
 use super::log::KernelLog;
+use crate::source::drive_details::{self, attribute};
 use crate::source::temperature::Thermometer;
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -101,24 +102,22 @@ impl KernelFacts {
     fn in_folder(folder: &Path, places: &KernelPlaces) -> Option<KernelFacts> {
         let device = folder.file_name()?.to_str()?.to_owned();
         let attached = attachment(folder);
-        let nvme_retries = || number(&places.sys.join("module/nvme_core/parameters/max_retries"));
+        let nvme_retries = || number(&places.sys, "module/nvme_core/parameters/max_retries");
         // The queue's own limit is what every driver goes by; it can be set where there is no `device/timeout`.
-        let seconds =
-            |path: &str, per_second: f64| number::<u32>(&folder.join(path)).map(|n| f64::from(n) / per_second);
+        let seconds = |path: &str, per_second: f64| number::<u32>(folder, path).map(|n| f64::from(n) / per_second);
         let mut facts = KernelFacts {
             attached,
             command_seconds: seconds("device/timeout", 1.0).or_else(|| seconds("queue/io_timeout", 1000.0)),
             recovery_seconds: seconds("device/eh_timeout", 1.0),
             retries: scsi_disk(folder).map_or_else(
                 || (attached == Attachment::Nvme).then(nvme_retries).flatten(),
-                |disk| number(&disk.join("max_retries")),
+                |disk| number(&disk, "max_retries"),
             ),
-            longest_command_bytes: number::<u64>(&folder.join("queue/max_sectors_kb"))
-                .and_then(|n| n.checked_mul(1024)),
-            read_only: number::<u8>(&folder.join("ro")).map(|flag| flag != 0),
+            longest_command_bytes: number::<u64>(folder, "queue/max_sectors_kb").and_then(|n| n.checked_mul(1024)),
+            read_only: number::<u8>(folder, "ro").map(|flag| flag != 0),
             // A loop device keeps its counts when it gets another file.
             written: written(folder).filter(|_| attached != Attachment::Other),
-            offline: text(&folder.join("device/state"))
+            offline: attribute(folder, &["device/state"])
                 .filter(|_| attached != Attachment::Nvme)
                 .map(|state| state != "running"),
             automounters: automounters(&places.proc),
@@ -139,41 +138,23 @@ impl KernelFacts {
 pub(in crate::source) fn drive_folder(device: &Path, sysfs: &Path) -> Option<(PathBuf, Option<PathBuf>)> {
     let about = fs::metadata(device).ok().filter(|about| about.file_type().is_block_device())?;
     let (major, minor) = (rustix::fs::major(about.rdev()), rustix::fs::minor(about.rdev()));
-    let folder = fs::canonicalize(sysfs.join(format!("dev/block/{major}:{minor}"))).ok()?;
-    if folder.join("partition").exists() {
-        Some((folder.parent()?.to_path_buf(), Some(folder)))
-    } else {
-        Some((folder, None))
-    }
+    let drive = drive_details::drive_folder(sysfs, major, minor)?;
+    let own = fs::canonicalize(sysfs.join(format!("dev/block/{major}:{minor}"))).ok()?;
+    let partition = (own != drive).then_some(own);
+    Some((drive, partition))
 }
 
-fn text(path: &Path) -> Option<String> {
-    let text = fs::read_to_string(path).ok()?;
-    let text = text.trim();
-    (!text.is_empty()).then(|| text.to_owned())
+fn number<N: std::str::FromStr>(folder: &Path, name: &str) -> Option<N> {
+    attribute(folder, &[name])?.parse().ok()
 }
 
-fn number<N: std::str::FromStr>(path: &Path) -> Option<N> {
-    text(path)?.parse().ok()
-}
-
-/// By the folders that lead to it: `.../ata1/host0/...`, `.../usb2/2-1/...`, `.../nvme/nvme0/...`.
 fn attachment(folder: &Path) -> Attachment {
-    let numbered = |name: &str, kind: &str| {
-        name.strip_prefix(kind).is_some_and(|rest| !rest.is_empty() && rest.bytes().all(|b| b.is_ascii_digit()))
-    };
-    let on =
-        |kind: &str| folder.components().any(|part| part.as_os_str().to_str().is_some_and(|name| numbered(name, kind)));
-    if on("usb") {
-        Attachment::Usb
-    } else if on("ata") {
-        Attachment::Ata
-    } else if on("nvme") {
-        Attachment::Nvme
-    } else if on("host") {
-        Attachment::Scsi
-    } else {
-        Attachment::Other
+    match drive_details::told(folder).details.bus.as_deref() {
+        Some("ata") => Attachment::Ata,
+        Some("usb") => Attachment::Usb,
+        Some("nvme") => Attachment::Nvme,
+        Some("scsi") => Attachment::Scsi,
+        _ => Attachment::Other,
     }
 }
 
@@ -198,7 +179,7 @@ fn ata_name(folder: &Path) -> Option<String> {
 /// Source: Linux Documentation/block/stat.rst, from memory: the fifth field is write requests, the seventh sectors of 512 bytes
 /// written.
 fn written(folder: &Path) -> Option<WrittenSince> {
-    let stat = text(&folder.join("stat"))?;
+    let stat = attribute(folder, &["stat"])?;
     let fields: Vec<&str> = stat.split_whitespace().collect();
     let field = |at: usize| fields.get(at)?.parse::<u64>().ok();
     Some(WrittenSince { requests: field(4)?, bytes: field(6)?.saturating_mul(512) })
@@ -208,7 +189,7 @@ fn automounters(proc: &Path) -> Vec<String> {
     let Ok(entries) = fs::read_dir(proc) else { return Vec::new() };
     let is_process = |name: &str| name.bytes().all(|b| b.is_ascii_digit());
     let processes = entries.flatten().filter(|entry| entry.file_name().to_str().is_some_and(is_process));
-    let names = processes.filter_map(|entry| text(&entry.path().join("comm")));
+    let names = processes.filter_map(|entry| attribute(&entry.path(), &["comm"]));
     let found: BTreeSet<String> = names.filter(|name| AUTOMOUNTERS.contains(&name.as_str())).collect();
     found.into_iter().collect()
 }
@@ -257,7 +238,15 @@ mod tests {
                 "      10        0       80        3        0        0        0        0        0        0        3\n",
             );
             symlink("../..", self.root.path().join(&folder).join("device")).unwrap();
+            self.subsystem(&device, "bus/scsi");
             folder
+        }
+
+        /// What the device in `folder` is to the kernel.
+        fn subsystem(&self, folder: &str, subsystem: &str) {
+            let target = self.root.path().join("sys").join(subsystem);
+            fs::create_dir_all(&target).unwrap();
+            symlink(target, self.root.path().join(folder).join("subsystem")).unwrap();
         }
 
         fn facts(&self, folder: &str) -> KernelFacts {
@@ -266,7 +255,7 @@ mod tests {
     }
 
     const AHCI: &str = "pci0000:00/0000:00:1f.2/ata1";
-    const USB: &str = "pci0000:00/0000:00:02.0/usb2/2-1/2-1:1.0";
+    const USB: &str = "pci0000:00/0000:00:02.0/usb2/2-1";
 
     fn sentences(facts: &KernelFacts) -> String {
         facts.advice.iter().map(|advice| format!("{}\n", advice.sentence)).collect()
@@ -314,7 +303,8 @@ mod tests {
     #[test]
     fn a_drive_behind_usb_has_no_driver_for_its_temperature() {
         let kernel = Kernel::new();
-        let facts = kernel.facts(&kernel.scsi_disk(USB, "sdb"));
+        kernel.write(&format!("sys/devices/{USB}/idVendor"), "46f4\n");
+        let facts = kernel.facts(&kernel.scsi_disk(&format!("{USB}/2-1:1.0"), "sdb"));
         assert_eq!(facts.attached, Attachment::Usb);
         assert!(!commands(&facts).contains(&"modprobe drivetemp"));
         assert!(sentences(&facts).contains("copy --temperature-from COMMAND"));
@@ -329,6 +319,7 @@ mod tests {
         kernel.write("sys/devices/pci0000:00/0000:00:03.0/nvme/nvme0/hwmon0/temp1_input", "49850\n");
         kernel.write("sys/devices/pci0000:00/0000:00:03.0/nvme/nvme0/state", "live\n");
         symlink("..", kernel.root.path().join(folder).join("device")).unwrap();
+        kernel.subsystem("sys/devices/pci0000:00/0000:00:03.0/nvme/nvme0", "class/nvme");
         let facts = kernel.facts(folder);
         assert_eq!((facts.attached, facts.command_seconds, facts.retries), (Attachment::Nvme, Some(30.0), Some(5)));
         assert_eq!((facts.offline, facts.sensor, facts.recovery_seconds), (None, true, None));

@@ -52,7 +52,7 @@ pub enum TemperatureCommandError {
     },
 }
 
-/// A command that is asked for the temperature again and again until this value is dropped.
+/// A command that runs again and again until this value is dropped.
 #[derive(Debug)]
 pub struct TemperatureCommand {
     latest: Arc<Mutex<Option<(Instant, f64)>>>,

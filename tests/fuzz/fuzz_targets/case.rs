@@ -2,7 +2,7 @@
 
 #![no_main]
 
-use gleaner::case::{Case, Entry, RECORD_NAME};
+use gleaner::case::{Access, Case, Entry, RECORD_NAME, Word};
 use gleaner::image::ImageForm;
 use gleaner::source::{MemorySource, Reader, Source};
 use gleaner::units::SectorSize;
@@ -42,11 +42,11 @@ fuzz_target!(init: { LazyLock::force(&SOUND); }, |input: &[u8]| {
         outcome: "ok".to_owned(),
         figures: Default::default(),
     };
-    let Ok(mut case) = Case::open(&folder) else { return };
+    let Ok(mut case) = Case::open(&folder, Access::Work) else { return };
     case.record(&entry).expect("the record takes a line whatever it holds");
     case.record(&entry).expect("and another");
     let _ = case.plan_path();
     let reader = Reader::new(Box::new(source()), None);
-    let _ = case.confirm(&reader);
+    let _ = case.confirm(&reader, Word::default());
     let _ = case.remember_attachment(source().identity());
 });

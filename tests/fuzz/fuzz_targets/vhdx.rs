@@ -1,5 +1,5 @@
 //! A VHDX with changes: opened to read and to write, read everywhere, written. The input: a byte that says whether
-//! check sums are set right, then changes as three bytes of place, one of length and that many bytes.
+//! checksums are set right, then changes as three bytes of place, one of length and that many bytes.
 
 #![no_main]
 
