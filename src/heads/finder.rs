@@ -1,11 +1,12 @@
 //! Watching reads.
 
 use super::cells::{BAD, Cells, READ, UNTIMED};
+use super::ensemble::Ensemble;
 use super::evidence::Evidence;
 use super::rezone::rezone;
 use super::search::Search;
 use super::slowness::Slowness;
-use super::weigh::{HeadEvidence, weigh};
+use super::weigh::{HeadEvidence, Weighed, weigh};
 use super::zones::Zones;
 use crate::chance::Chances;
 use crate::extent::Extent;
@@ -27,6 +28,8 @@ pub struct Observed {
 
 /// A map is given up when the evidence falls below this difference.
 const DOUBTFUL: f64 = 6.0;
+/// A zone whose bands add less than this to the criterion has other ones, or none.
+const HOPELESS: f64 = -40.0;
 /// Bands over so many bytes are a head's; fewer may be one place of its surface, scraped or scratched. Common practice, no
 /// source. On a small drive a sixteenth of it.
 const ONE_PLACE: u64 = 8 << 30;
@@ -51,9 +54,7 @@ pub struct HeadFinder {
     chances: Chances,
     /// Surprise since the last look.
     news: f64,
-    evidence: HeadEvidence,
-    /// The bad cells that bands explain: zone by zone from the first to behind the last.
-    pub(super) hits: Vec<(usize, usize)>,
+    pub(super) weighed: Weighed,
 }
 
 impl HeadFinder {
@@ -68,8 +69,7 @@ impl HeadFinder {
             search: Search::default(),
             chances: Chances::of(0),
             news: 0.0,
-            evidence: HeadEvidence::default(),
-            hits: Vec::new(),
+            weighed: Weighed::default(),
         }
     }
 
@@ -81,15 +81,18 @@ impl HeadFinder {
         }
         if !self.zones.list.is_empty() {
             self.follow(self.cells.at(read.extent.start.0), what == BAD);
-        } else if what == BAD && self.search.find(&self.cells, &mut self.zones, &mut self.chances) {
-            self.news = 0.0;
-            self.weigh();
+        } else if what == BAD && self.search.is_due() {
+            let range = (0, self.cells.end());
+            if let Some((from, bands)) = self.search.find(&self.cells, range, &mut self.chances) {
+                self.news = 0.0;
+                self.set_bands(from, bands);
+            }
         }
     }
 
     /// What speaks for bands; all zero when nothing does.
     pub fn evidence(&self) -> HeadEvidence {
-        self.evidence
+        self.weighed.evidence
     }
 
     fn judge(&mut self, read: &Observed) -> u8 {
@@ -121,7 +124,7 @@ impl HeadFinder {
             } else {
                 self.refine(index);
             }
-        } else if let Some(last) = self.hits.last_mut()
+        } else if let Some(last) = self.weighed.hits.last_mut()
             && bad
             && risk > 0.5
             && cell >= last.1
@@ -145,33 +148,51 @@ impl HeadFinder {
     fn rezone(&mut self, cell: usize, bad: bool) {
         self.refine(self.zones.index(cell));
         self.weigh();
-        let (old, before) = (self.zones.clone(), self.evidence.bic);
+        if self.weighed.gains[self.zones.index(cell)] < HOPELESS {
+            self.give_up(self.zones.index(cell));
+        }
+        let (old, before) = (self.zones.clone(), self.weighed.evidence.bic);
         if let Some((from, to)) = rezone(&mut self.zones, &self.cells, cell, bad, &mut self.chances) {
             for index in self.zones.index(from)..=self.zones.index(to) {
                 self.refine(index);
             }
             self.weigh();
             // What is best around one cell may be worse for the rest of the drive.
-            if self.evidence.bic < before {
+            if self.weighed.evidence.bic < before {
                 self.zones = old;
                 self.weigh();
             }
         }
-        if self.evidence.bic < DOUBTFUL || self.zones.list.len() > MOST_ZONES {
+        if self.weighed.evidence.bic < DOUBTFUL || self.zones.list.len() > MOST_ZONES {
             self.zones.list.clear();
-            self.hits.clear();
-            self.evidence = HeadEvidence::default();
+            self.weighed = Weighed::default();
         }
     }
 
+    /// Looks for other bands in a zone whose bands explain less than no heads would.
+    fn give_up(&mut self, index: usize) {
+        let range = self.zones.range(index, self.cells.end());
+        self.zones.list[index].bands = None;
+        match self.search.find(&self.cells, range, &mut self.chances) {
+            Some((from, bands)) => self.set_bands(from, bands),
+            None => self.weigh(),
+        }
+    }
+
+    fn set_bands(&mut self, from: usize, bands: Ensemble) {
+        self.zones.set_bands(from, bands);
+        self.refine(self.zones.index(from));
+        self.weigh();
+    }
+
     fn weigh(&mut self) {
-        (self.evidence, self.hits) = weigh(&self.zones, &self.cells);
+        self.weighed = weigh(&self.zones, &self.cells);
     }
 
     /// Whether the bands go over more than one place of a surface may.
     pub(super) fn is_whole_head(&self) -> bool {
         let drive = self.cells.count() as u64 * self.cells.bytes();
-        let cells: usize = self.hits.iter().map(|(first, last)| last - first).sum();
+        let cells: usize = self.weighed.hits.iter().map(|(first, last)| last - first).sum();
         cells as u64 * self.cells.bytes() >= ONE_PLACE.min(drive / 16)
     }
 }

@@ -137,7 +137,7 @@ impl HeadMap<'_> {
 
     /// The cells for which the map stands, when it is known for places of a surface only: around each as far as it is long.
     fn places(&self) -> impl Iterator<Item = (f64, f64)> {
-        let hits = if self.finder.is_whole_head() { &[] } else { self.finder.hits.as_slice() };
+        let hits = if self.finder.is_whole_head() { &[] } else { self.finder.weighed.hits.as_slice() };
         hits.iter().map(|(first, last)| {
             let (first, last) = (to_f64(*first as u64), to_f64(*last as u64));
             (2.0 * first - last, 2.0 * last - first)

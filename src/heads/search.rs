@@ -3,7 +3,6 @@
 use super::cells::{Cells, Run};
 use super::ensemble::Ensemble;
 use super::evidence::Evidence;
-use super::zones::Zones;
 use super::{fold, headless};
 use crate::chance::Chances;
 use crate::model::to_f64;
@@ -36,26 +35,24 @@ pub(super) struct Search {
 }
 
 impl Search {
-    /// Takes note of a bad read and searches, if enough is new. Whether there are zones with bands now.
-    pub(super) fn find(&mut self, cells: &Cells, zones: &mut Zones, chances: &mut Chances) -> bool {
+    /// Takes note of a bad read. Whether enough is new for a search.
+    pub(super) fn is_due(&mut self) -> bool {
         self.bad_reads += 1;
-        if self.bad_reads < self.next_at.max(FEWEST) {
-            return false;
-        }
+        self.bad_reads >= self.next_at.max(FEWEST)
+    }
+
+    /// Searches a range of cells. Bands, and the first cell for which they hold: what is bad before it has a reason of its
+    /// own, or another pattern.
+    pub(super) fn find(&mut self, cells: &Cells, range: (usize, usize), chances: &mut Chances) -> Option<(usize, Ensemble)> {
         self.searches += 1;
         self.next_at = self.bad_reads + (self.searches / 2).max(self.bad_reads / 16).max(1);
-        let runs = cells.runs(0, cells.end());
-        let Some((from, mut bands)) = search(&runs, cells, chances) else { return false };
-        // From now on it changes only as far as reads demand it.
+        let runs = cells.runs(range.0, range.1);
+        let (from, mut bands) = search(&runs, cells, chances)?;
+        // From now on they change only as far as reads demand it.
         bands.keep_near(FIRST_SPREAD);
-        // What is bad before it has a reason of its own, or another pattern.
-        if runs.iter().any(|run| run.bad && run.start < from) {
-            zones.push(0, None, (0, from));
-        }
-        let start = if zones.list.is_empty() { 0 } else { from };
-        zones.push(start, Some(bands), (from, cells.end()));
         *self = Search::default();
-        true
+        let is_first = !runs.iter().any(|run| run.bad && run.start < from);
+        Some((if is_first { range.0 } else { from }, bands))
     }
 }
 

@@ -19,35 +19,44 @@ pub struct HeadEvidence {
     pub bands: u64,
 }
 
-/// Weighs the bands in each zone against no heads, and tells in each zone from where to where bands explain bad cells.
+/// What was weighed.
+#[derive(Debug, Default)]
+pub(super) struct Weighed {
+    pub(super) evidence: HeadEvidence,
+    /// The bad cells that bands explain: zone by zone from the first to behind the last.
+    pub(super) hits: Vec<(usize, usize)>,
+    /// What each zone adds to the criterion.
+    pub(super) gains: Vec<f64>,
+}
+
+/// Weighs the bands in each zone against no heads.
 ///
 /// The first zone's numbers cost what the criterion says. Those of the others follow from it but for the phase and the
 /// zone's place; these cost [`NEW_ZONE`].
-pub(super) fn weigh(zones: &Zones, cells: &Cells) -> (HeadEvidence, Vec<(usize, usize)>) {
-    let mut all = HeadEvidence::default();
-    let mut hits = Vec::new();
+pub(super) fn weigh(zones: &Zones, cells: &Cells) -> Weighed {
+    let mut all = Weighed::default();
     let mut first_zone: f64 = 0.0;
     for (index, zone) in zones.list.iter().enumerate() {
-        all.bic -= if index == 0 { 0.0 } else { 2.0 * NEW_ZONE };
+        all.gains.push(if index == 0 { 0.0 } else { -2.0 * NEW_ZONE });
         let Some(pattern) = zone.best() else { continue };
         let (from, to) = zones.range(index, cells.end().max(zone.from));
         let runs = cells.runs(from, to);
         let evidence = Evidence::of_runs(&runs, from, to);
         let ratio = -evidence.cost(Some(&pattern), evidence.range()) - headless::log_chance(&runs);
-        all.log_ratio += ratio;
-        all.bic += 2.0 * ratio;
+        all.evidence.log_ratio += ratio;
+        all.gains[index] += 2.0 * ratio;
         first_zone = first_zone.max(pattern.parameters() * f64::from(evidence.known().max(1)).ln());
         let mut last = f64::NEG_INFINITY;
         let mut own: Option<(usize, usize)> = None;
         for run in runs.iter().filter(|run| run.bad) {
             let mut bands = pattern.bands(to_f64(run.start as u64), to_f64(run.end as u64));
             let Some((start, _)) = bands.next() else { continue };
-            all.bands += u64::from(start > last);
+            all.evidence.bands += u64::from(start > last);
             last = start;
             own = Some((own.map_or(run.start, |own| own.0), run.end));
         }
-        hits.extend(own);
+        all.hits.extend(own);
     }
-    all.bic -= first_zone;
-    (all, hits)
+    all.evidence.bic = all.gains.iter().sum::<f64>() - first_zone;
+    all
 }

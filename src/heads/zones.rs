@@ -40,10 +40,22 @@ pub(super) struct Zones {
 }
 
 impl Zones {
-    /// Adds a zone behind the last one.
-    pub(super) fn push(&mut self, from: usize, bands: Option<Ensemble>, known: (usize, usize)) {
+    /// Lets bands rule from a cell on, to the end of the zone that it lies in.
+    pub(super) fn set_bands(&mut self, from: usize, bands: Ensemble) {
+        if self.list.is_empty() {
+            self.push(0, 0);
+        }
+        let index = self.index(from);
+        if from > self.list[index].from {
+            self.push(index + 1, from);
+        }
+        let index = self.index(from);
+        self.list[index].bands = Some(bands);
+    }
+
+    fn push(&mut self, index: usize, from: usize) {
         self.last_number += 1;
-        self.list.push(Zone { number: self.last_number, from, bands, known });
+        self.list.insert(index, Zone { number: self.last_number, from, bands: None, known: (from, from) });
     }
 
     /// The zone that a cell lies in. There must be one.
