@@ -28,6 +28,8 @@ pub struct Observed {
 
 /// A map is given up when the evidence falls below this difference.
 const DOUBTFUL: f64 = 6.0;
+/// One whose bands add more than this is well established.
+const ESTABLISHED: f64 = 30.0;
 /// A zone whose bands add less than this to the criterion has other ones, or none.
 const HOPELESS: f64 = -40.0;
 /// Bands over so many bytes are a head's; fewer may be one place of its surface, scraped or scratched. Common practice, no
@@ -148,11 +150,16 @@ impl HeadFinder {
     fn rezone(&mut self, cell: usize, bad: bool) {
         self.refine(self.zones.index(cell));
         self.weigh();
-        if self.weighed.gains[self.zones.index(cell)] < HOPELESS {
-            self.give_up(self.zones.index(cell));
+        let own = self.zones.index(cell);
+        let is_without = self.zones.list[own].bands.is_none();
+        if self.weighed.gains[own] < HOPELESS || (is_without && bad && self.search.is_due()) {
+            self.search_in(own);
         }
         let (old, before) = (self.zones.clone(), self.weighed.evidence.bic);
-        if let Some((from, to)) = rezone(&mut self.zones, &self.cells, cell, bad, &mut self.chances) {
+        let reference = self.reference(cell);
+        if let Some((from, to)) = reference
+            .and_then(|reference| rezone(&mut self.zones, reference, &self.cells, (cell, bad), &mut self.chances))
+        {
             for index in self.zones.index(from)..=self.zones.index(to) {
                 self.refine(index);
             }
@@ -169,8 +176,15 @@ impl HeadFinder {
         }
     }
 
-    /// Looks for other bands in a zone whose bands explain less than no heads would.
-    fn give_up(&mut self, index: usize) {
+    /// The zone from which another one's lengths may be guessed: the nearest one that is well established.
+    fn reference(&self, cell: usize) -> Option<usize> {
+        let own = self.zones.index(cell);
+        let with_bands = (0..self.zones.list.len()).filter(|at| self.zones.list[*at].bands.is_some());
+        with_bands.min_by_key(|at| (self.weighed.gains[*at] < ESTABLISHED, at.abs_diff(own)))
+    }
+
+    /// Looks for bands in a zone that has none, or whose bands explain less than no heads would.
+    fn search_in(&mut self, index: usize) {
         let range = self.zones.range(index, self.cells.end());
         self.zones.list[index].bands = None;
         match self.search.find(&self.cells, range, &mut self.chances) {

@@ -35,17 +35,15 @@ struct Candidate {
 }
 
 /// Lays zones out anew around a cell that the present ones do not explain: with the present ones, with a place without
-/// bands, and with new ones that are fitted to the neighbourhood. The cells over which anything changed.
+/// bands, and with new ones that are fitted to the neighbourhood, with lengths as in the zone `reference`. The cells over which anything changed.
 pub(super) fn rezone(
     zones: &mut Zones,
+    reference: usize,
     cells: &Cells,
-    cell: usize,
-    bad: bool,
+    (cell, bad): (usize, bool),
     chances: &mut Chances,
 ) -> Option<(usize, usize)> {
     let own = zones.index(cell);
-    let reference =
-        (0..zones.list.len()).filter(|at| zones.list[*at].bands.is_some()).min_by_key(|at| at.abs_diff(own))?;
     let lengths = zones.list[reference].best()?;
     let known = zones.list[reference].known;
     let at = to_f64(cell as u64);

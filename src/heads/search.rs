@@ -43,7 +43,12 @@ impl Search {
 
     /// Searches a range of cells. Bands, and the first cell for which they hold: what is bad before it has a reason of its
     /// own, or another pattern.
-    pub(super) fn find(&mut self, cells: &Cells, range: (usize, usize), chances: &mut Chances) -> Option<(usize, Ensemble)> {
+    pub(super) fn find(
+        &mut self,
+        cells: &Cells,
+        range: (usize, usize),
+        chances: &mut Chances,
+    ) -> Option<(usize, Ensemble)> {
         self.searches += 1;
         self.next_at = self.bad_reads + (self.searches / 2).max(self.bad_reads / 16).max(1);
         let runs = cells.runs(range.0, range.1);

@@ -86,7 +86,7 @@ pub struct Limits {
 pub fn follow(drive: &mut dyn Drive, finder: &mut HeadFinder, plan: &[Extent], limits: Limits) -> Played {
     let mut played = Played::default();
     let mut done = ExtentSet::new();
-    for (number, limit) in [0.15, 0.15, 0.5, 0.9, 2.0].into_iter().enumerate() {
+    for (number, limit) in [0.15, 0.15, 0.5, 0.9, 2.0, 2.0, 2.0].into_iter().enumerate() {
         let left: Vec<Extent> = plan.iter().flat_map(|extent| done.missing_from(*extent)).collect();
         let (mut behind, mut jump) = (0, MIB);
         for extent in left {
