@@ -7,7 +7,8 @@
 //!    words of on-disk structures, things noticed, figures as people read them; [`picture`]: pictures of figures, as text; [`clock`]: the one
 //!    clock, real or simulated.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
-//! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read; [`sick`]: a simulated drive that fails;
+//! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read; [`sick`]: a simulated drive that fails; [`heads`]: which bands of a
+//!    drive one bad head reads, from what became of reads;
 //!    [`host`]: what this machine does with the drive, and whether a place lies on it.
 //! 4. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
 //! 5. [`case`]: the folder that holds all there is about one drive.
@@ -44,6 +45,7 @@ pub mod allocation;
 pub mod audit;
 pub mod case;
 pub mod case_copy;
+mod chance;
 pub mod cli;
 pub mod clock;
 pub mod coherence;
@@ -56,6 +58,7 @@ pub mod extent;
 pub mod fields;
 pub mod finding;
 pub mod fs;
+pub mod heads;
 pub mod history;
 pub mod host;
 pub mod human;
