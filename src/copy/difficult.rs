@@ -60,6 +60,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
     pub(super) fn new(engine: &'d mut Engine<'e, 'r>, suspects: bool) -> Result<Difficult<'d, 'e, 'r>, Halt> {
         // The store is asked what is read, so it must know all that has arrived.
         engine.run.settle()?;
+        engine.cut_by_heads();
         let places: Vec<(u64, Place)> = engine.places.iter().map(|(start, place)| (start, *place)).collect();
         let valued: Vec<Place> = places.into_iter().map(|(start, place)| engine.valued(start, place)).collect();
         engine.places.iter_mut().zip(valued).for_each(|((_, place), valued)| *place = valued);
@@ -120,7 +121,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         let place = engine.places.get(start).filter(|place| self.suspects || !place.suspect)?;
         let usual = u16::try_from(engine.run.options().retries + 1).unwrap_or(u16::MAX);
         let tries = if engine.learned.alone.mean() > ANSWERING { usual.max(MOST_TRIES) } else { usual };
-        let risk = engine.risk_at(start + (place.end - start) / 2);
+        let risk = engine.risk(start + (place.end - start) / 2).0;
         outlook(start, place, &engine.places, &engine.learned, tries, risk)
     }
 

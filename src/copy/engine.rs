@@ -8,23 +8,13 @@ use super::run::{Answer, Run};
 use super::worth::worth;
 use crate::allocation::Class;
 use crate::extent::{Extent, ExtentSet};
+use crate::heads::{HeadFinder, Observed};
 use crate::plan::Plan;
 use crate::source::{Failure, Store};
+use crate::units::ByteOffset;
 
-/// Where reads are likely to fail for a reason that is known of the whole drive.
-pub(super) trait Risk {
-    /// The chance that a read at `at` fails for it, and up to where that is so.
-    fn at(&self, at: u64) -> (f64, u64);
-}
-
-/// Nothing is known.
-pub(super) struct NoRisk;
-
-impl Risk for NoRisk {
-    fn at(&self, _: u64) -> (f64, u64) {
-        (0.0, u64::MAX)
-    }
-}
+/// From this chance on a place probably lies under a bad head.
+const LIKELY: f64 = 0.5;
 
 /// How a request went.
 pub(super) enum Outcome {
@@ -40,7 +30,8 @@ pub(super) struct Engine<'e, 'r> {
     pub(super) run: &'e mut Run<'r>,
     pub(super) places: Places,
     pub(super) learned: Learned,
-    pub(super) risk: Box<dyn Risk>,
+    /// Whether what fails or is slow lies under one head.
+    heads: HeadFinder,
     /// The last class that is read by now.
     pub(super) last: Class,
 }
@@ -50,13 +41,14 @@ impl<'e, 'r> Engine<'e, 'r> {
         let unit = run.unit();
         let places = Places::of_store(plan.header.source.bytes, unit, run.store());
         let learned = Learned::new(unit, run.options().request_bytes);
-        Engine { plan, run, places, learned, risk: Box::new(NoRisk), last: Class::Tables }
+        Engine { plan, run, places, learned, heads: HeadFinder::new(plan.header.source.bytes), last: Class::Tables }
     }
 
     /// One request, and what it tells. `pace` in seconds a byte is usual there.
     pub(super) fn ask(&mut self, extent: Extent, was_skipped: bool, pace: f64) -> Result<Outcome, Halt> {
         Ok(match self.run.attempt(extent, was_skipped)? {
             Answer::Arrived { took, slow } => {
+                self.heads.observe(&Observed { extent, failed: false, slow, took });
                 let learned = self.learned.arrived(extent, took, pace);
                 #[allow(clippy::cast_precision_loss, reason = "a pace needs no 53 bits")]
                 let own = took.as_secs_f64() / extent.bytes as f64;
@@ -68,6 +60,7 @@ impl<'e, 'r> Engine<'e, 'r> {
             }
             Answer::Failed { took, failure, named } => {
                 self.learned.failed(extent, took);
+                self.heads.observe(&Observed { extent, failed: true, slow: false, took });
                 if let Some(most) = self.run.options().command_bytes {
                     self.learned.limit_requests(most);
                 }
@@ -180,9 +173,30 @@ impl<'e, 'r> Engine<'e, 'r> {
         self.places.iter().any(|(_, place)| place.suspect)
     }
 
-    /// The chance that a read at `at` fails for a reason that is known of the whole drive.
-    pub(super) fn risk_at(&self, at: u64) -> f64 {
-        self.risk.at(at).0
+    /// The chance that a read at `at` meets a bad head, and up to where that is so.
+    pub(super) fn risk(&self, at: u64) -> (f64, u64) {
+        self.heads.map().map_or((0.0, u64::MAX), |map| (map.risk(ByteOffset(at)), map.next_change(ByteOffset(at)).0))
+    }
+
+    /// Cuts places in which nothing was tried where a bad head's bands probably begin and end.
+    pub(super) fn cut_by_heads(&mut self) {
+        if self.heads.map().is_none() {
+            return;
+        }
+        let untried = |(start, place): (u64, &Place)| (place.kind == Kind::Untried).then_some((start, *place));
+        let untried: Vec<(u64, Place)> = self.places.iter().filter_map(untried).collect();
+        for (start, place) in untried {
+            let mut from = start;
+            let (mut risk, mut at) = self.risk(start);
+            while at < place.end {
+                let (next, until) = self.risk(at);
+                if (next < LIKELY) != (risk < LIKELY) {
+                    self.places.cut(from, at);
+                    from = at;
+                }
+                (risk, at) = (next, until.max(at + 1));
+            }
+        }
     }
 }
 

@@ -17,8 +17,8 @@ use std::time::Duration;
 /// (Bairavasundaram et al., SIGMETRICS 2007, from memory).
 const NEAR: u64 = 10 << 20;
 
-/// A place is left alone in first reading when a read there fails with this chance for a reason known of the drive.
-const RISKY: f64 = 0.5;
+/// A place is left alone in first reading when it lies under a bad head with this chance.
+const RISKY: f64 = 0.15;
 
 /// Trouble is over when so many bytes were passed without any.
 const QUIET: u64 = 16 << 20;
@@ -191,7 +191,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
             Some((start, _)) => until = start,
             None => {}
         }
-        let (risk, end) = engine.risk.at(at);
+        let (risk, end) = engine.risk(at);
         if risk < RISKY {
             return (false, until.min(end));
         }
@@ -235,7 +235,9 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
     /// Jumps ahead; to a whole physical sector, so that none is read by halves.
     fn leave(&mut self, from: Extent, kind: TroubleKind, pace: f64, took: Duration) -> Result<(), Halt> {
         let (unit, request) = (self.engine.run.unit(), self.engine.learned.request());
-        let target = self.first.met(from, kind, request);
+        // Where a bad head explains it, its bands say where to go on.
+        let is_explained = self.engine.risk(from.end()).0 >= RISKY;
+        let target = if is_explained { from.end() } else { self.first.met(from, kind, request) };
         let target = target.checked_next_multiple_of(unit).unwrap_or(target).min(self.engine.plan.header.source.bytes);
         if target > from.end() {
             let place = Place { slow_before: pace > 0.0, pace, ..Place::new(target, places::Kind::Untried) };

@@ -140,10 +140,24 @@ impl Places {
         next.is_some_and(|(start, _)| start < extent.end().saturating_add(distance))
     }
 
-    /// Whether a place ends right before `start`, and whether one begins right at `end`.
+    /// Whether something that failed ends right before `start`, and whether something does that begins right at `end`.
     pub(super) fn neighbours(&self, start: u64, end: u64) -> (bool, bool) {
-        let before = self.places.range(..start).next_back().is_some_and(|(_, place)| place.end == start);
-        (before, self.places.contains_key(&end))
+        let has_failed = |place: &Place| place.kind != Kind::Untried;
+        let before = self.places.range(..start).next_back();
+        let before = before.is_some_and(|(_, place)| place.end == start && has_failed(place));
+        (before, self.places.get(&end).is_some_and(has_failed))
+    }
+
+    /// Makes two of the place that begins at `start`.
+    pub(super) fn cut(&mut self, start: u64, at: u64) {
+        if self.places.len() >= MOST {
+            return;
+        }
+        if let Some(place) = self.places.get_mut(&start) {
+            let behind = Place { slow_before: false, ..*place };
+            (place.end, place.slow_behind) = (at, false);
+            self.places.insert(at, behind);
+        }
     }
 
     /// How often the sectors at `at` have failed alone, and up to where that is so.
@@ -232,7 +246,10 @@ mod tests {
         assert_eq!(spans(&places), [(50, 100), (100, 200), (200, 300), (300, 310), (310, 400)]);
         assert_eq!(places.neighbours(200, 300), (true, true));
         assert_eq!(places.neighbours(50, 100), (false, true));
-        assert_eq!(places.next(399).map(|(start, _)| start), Some(310));
+        assert_eq!(places.neighbours(100, 200), (false, false), "nothing was tried there");
+        places.cut(310, 350);
+        assert_eq!(spans(&places)[4..], [(310, 350), (350, 400)]);
+        assert_eq!(places.next(399).map(|(start, _)| start), Some(350));
         assert!(places.next(400).is_none());
         assert!(places.is_near(Extent::between(405, 410), 6) && !places.is_near(Extent::between(405, 410), 5));
     }
