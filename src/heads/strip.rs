@@ -38,19 +38,19 @@ impl HeadMap<'_> {
     pub fn strip(&self, within: Extent, id: &str, width: f64) -> String {
         let cells = self.cells();
         let (first, last) = (cells.at(within.start.0), cells.at(within.end().max(within.start.0 + 1) - 1));
-        let count = last - first + 1;
-        let mut layers = [vec![0.0; count], vec![0.0; count], vec![0.0; count]];
+        let mut is_suspect = vec![false; last - first + 1];
         for band in self.suspect_bands(within) {
-            layers[2][cells.at(band.start.0) - first..=cells.at(band.end() - 1) - first].fill(1.0);
+            is_suspect[cells.at(band.start.0) - first..=cells.at(band.end() - 1) - first].fill(true);
         }
-        for place in 0..count {
-            let (bad, good) = cells.seen_at(first + place);
-            if bad || good {
-                let share = if bad && good { 0.5 } else { 1.0 };
-                layers[0][place] = if bad { share } else { 0.0 };
-                layers[1][place] = if good { share } else { 0.0 };
-                layers[2][place] = 0.0;
-            }
+        let mut layers = [Vec::new(), Vec::new(), Vec::new()];
+        for (cell, is_suspect) in (first..).zip(is_suspect) {
+            let shares = match cells.seen_at(cell) {
+                (false, false) => [0.0, 0.0, if is_suspect { 1.0 } else { 0.0 }],
+                (true, true) => [0.5, 0.5, 0.0],
+                (true, false) => [1.0, 0.0, 0.0],
+                (false, true) => [0.0, 1.0, 0.0],
+            };
+            layers.iter_mut().zip(shares).for_each(|(layer, share)| layer.push(share));
         }
         let met = human::counted(layers[0].iter().filter(|share| **share > 0.0).count() as u64, "place", "places");
         let description = format!(
