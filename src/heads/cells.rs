@@ -83,6 +83,11 @@ impl Cells {
         new
     }
 
+    /// Whether any read there was bad, and whether any was good.
+    pub(super) fn seen_at(&self, cell: usize) -> (bool, bool) {
+        (self.seen[cell] & BAD != 0, self.seen[cell] & (READ | UNTIMED) != 0)
+    }
+
     /// Whether a cell is bad; `None` when nothing is known, or both.
     fn is_bad(&self, cell: usize) -> Option<bool> {
         let seen = if self.speed_matters { self.seen[cell] & !UNTIMED } else { self.seen[cell] };

@@ -1,7 +1,9 @@
 //! What the bands of a bad head mean for what is still to be read.
 
+use super::cells::Cells;
 use super::finder::HeadFinder;
 use super::weigh::HeadEvidence;
+use super::zones::Zones;
 use crate::extent::Extent;
 use crate::model::to_f64;
 use crate::units::ByteOffset;
@@ -125,6 +127,19 @@ impl HeadMap<'_> {
     /// About how many heads there are, if all have bands of about the same length.
     pub fn heads(&self) -> u64 {
         super::evidence::index((1.0 / self.share().max(0.01)).round()) as u64
+    }
+
+    /// The drive's length, in whole cells.
+    pub(super) fn drive_bytes(&self) -> u64 {
+        self.finder.cells.count() as u64 * self.finder.cells.bytes()
+    }
+
+    pub(super) fn cells(&self) -> &Cells {
+        &self.finder.cells
+    }
+
+    pub(super) fn zones(&self) -> &Zones {
+        &self.finder.zones
     }
 
     fn cell(&self, at: ByteOffset) -> f64 {

@@ -82,13 +82,15 @@ pub struct Limits {
 }
 
 /// Reads a plan in passes, each with more risk than the one before. After a failure outside of a known band it jumps, twice
-/// as far each time.
+/// as far each time. The second pass also reads into the middle of a suspect band in each 32nd of the drive: a wrong band is
+/// found out in no other way.
 pub fn follow(drive: &mut dyn Drive, finder: &mut HeadFinder, plan: &[Extent], limits: Limits) -> Played {
     let mut played = Played::default();
     let mut done = ExtentSet::new();
+    let drive_bytes = plan.last().map_or(0, Extent::end);
     for (number, limit) in [0.15, 0.15, 0.5, 0.9, 2.0, 2.0, 2.0].into_iter().enumerate() {
         let left: Vec<Extent> = plan.iter().flat_map(|extent| done.missing_from(*extent)).collect();
-        let (mut behind, mut jump) = (0, MIB);
+        let (mut behind, mut jump, mut next_probe) = (0, MIB, 0);
         for extent in left {
             let mut at = extent.start.0.max(behind);
             while at < extent.end() {
@@ -96,9 +98,14 @@ pub fn follow(drive: &mut dyn Drive, finder: &mut HeadFinder, plan: &[Extent], l
                     && map.risk(ByteOffset(at)) > limit
                 {
                     let next = map.next_change(ByteOffset(at)).0.min(extent.end());
-                    played.waited += if number == 0 { next - at } else { 0 };
-                    at = next;
-                    continue;
+                    if number == 1 && at >= next_probe {
+                        next_probe = at + drive_bytes / 32;
+                        at = ((at + (next - at) / 2) / MIB * MIB).max(at);
+                    } else {
+                        played.waited += if number == 0 { next - at } else { 0 };
+                        at = next;
+                        continue;
+                    }
                 }
                 let request = Extent::between(at, extent.end().min((at / MIB + 1) * MIB));
                 let (ok, took) = drive.read(request);

