@@ -55,12 +55,15 @@ pub(super) struct Outlook {
     pub(super) seconds: f64,
     /// How long its requests are.
     pub(super) request: u64,
+    /// It probably reads, and nothing in it has failed: it is read whatever it is worth.
+    pub(super) is_likely: bool,
 }
 
 impl Outlook {
     /// Worth a second: by this the next place is chosen.
     pub(super) fn rate(&self) -> f64 {
-        self.gain / self.seconds.max(1e-9)
+        let least = if self.is_likely { 2.0 * LEAST_AN_HOUR / 3600.0 } else { 0.0 };
+        (self.gain / self.seconds.max(1e-9)).max(least)
     }
 }
 
@@ -88,7 +91,13 @@ pub(super) fn outlook(
     if let Kind::Alone { tries: before } = place.kind {
         let gain = place.worth * learned.alone.at(0, before) * (1.0 - risk);
         let seconds = failed * to_f64(span.div_ceil(learned.unit()));
-        return (before < tries).then_some(Outlook { step: Step::Retry, gain, seconds, request: learned.unit() });
+        return (before < tries).then_some(Outlook {
+            step: Step::Retry,
+            gain,
+            seconds,
+            request: learned.unit(),
+            is_likely: false,
+        });
     }
     let (bad_before, bad_behind) = places.neighbours(start, place.end);
     let throughout = is_slow_throughout(place, (bad_before, bad_behind));
@@ -109,7 +118,8 @@ pub(super) fn outlook(
         let share = through + (1.0 - through) * PART_OF_FAILED;
         let reading = share * learned.reading(place.bytes, request, pace, step == Step::Back);
         let seconds = chance * (reading + (1.0 - through) * failed) + (1.0 - chance) * failed;
-        Outlook { step, gain: place.worth * chance * share, seconds, request }
+        let is_likely = !is_failed && chance >= 0.5;
+        Outlook { step, gain: place.worth * chance * share, seconds, request, is_likely }
     };
     let middle = || {
         let chance = learned.of(Chances::Middle, span).at(place.good, place.bad) * (1.0 - risk);
@@ -117,7 +127,7 @@ pub(super) fn outlook(
         let gain = place.worth * chance * (through + (1.0 - through) * PART_OF_FAILED);
         let reading = learned.reading(place.bytes, learned.request(), pace, false);
         let seconds = failed * (1.0 - chance) + chance * (2.0 * (1.0 - through) * failed + reading);
-        Outlook { step: Step::Middle, gain, seconds, request: learned.request() }
+        Outlook { step: Step::Middle, gain, seconds, request: learned.request(), is_likely: false }
     };
     // What is slow at one side is read from the other until it is slow there too.
     let front = (throughout || !place.slow_before).then(|| scan(Step::Front, bad_before));

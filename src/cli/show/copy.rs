@@ -22,14 +22,14 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
         ),
         End::Stopped { reason: StopReason::Asked } => "stopped as asked; the same command goes on".to_owned(),
         End::Stopped { reason } => format!(
-            "stopped by {}; the same command goes on",
+            "stopped by its {} limit; the same command goes on",
             match reason {
-                StopReason::Time => "`--stop-after-minutes`",
-                StopReason::Bytes => "`--stop-after-bytes`",
-                StopReason::Errors | StopReason::Asked => "`--stop-after-errors`",
-                StopReason::FailuresInARow => "`--stop-after-failures-in-a-row`",
-                StopReason::FailuresAMinute => "`--stop-after-failures-a-minute`",
-                StopReason::Rate => "`--stop-below-rate`",
+                StopReason::Time => "time",
+                StopReason::Bytes => "byte",
+                StopReason::Errors | StopReason::Asked => "error",
+                StopReason::FailuresInARow => "failures-in-a-row",
+                StopReason::FailuresAMinute => "failures-a-minute",
+                StopReason::Rate => "rate",
             }
         ),
         End::Gone { extent, message } => format!(
