@@ -121,7 +121,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         let place = engine.places.get(start).filter(|place| self.suspects || !place.suspect)?;
         let usual = u16::try_from(engine.run.options().retries + 1).unwrap_or(u16::MAX);
         let tries = if engine.learned.alone.mean() > ANSWERING { usual.max(MOST_TRIES) } else { usual };
-        let risk = engine.risk(start + (place.end - start) / 2).0;
+        let risk = engine.risk(start + (place.end - start) / 2).0 * (1.0 - engine.learned.bad_head.mean());
         outlook(start, place, &engine.places, &engine.learned, tries, risk)
     }
 

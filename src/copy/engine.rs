@@ -46,7 +46,12 @@ impl<'e, 'r> Engine<'e, 'r> {
 
     /// One request, and what it tells. `pace` in seconds a byte is usual there.
     pub(super) fn ask(&mut self, extent: Extent, was_skipped: bool, pace: f64) -> Result<Outcome, Halt> {
-        Ok(match self.run.attempt(extent, was_skipped)? {
+        let is_risky = self.risk(extent.start.0).0 >= LIKELY;
+        let answer = self.run.attempt(extent, was_skipped)?;
+        if is_risky {
+            self.learned.bad_head.saw(matches!(answer, Answer::Arrived { .. }));
+        }
+        Ok(match answer {
             Answer::Arrived { took, slow } => {
                 self.heads.observe(&Observed { extent, failed: false, slow, took });
                 let learned = self.learned.arrived(extent, took, pace);

@@ -85,6 +85,8 @@ pub(super) struct Learned {
     extents: Chance,
     /// A sector that has failed alone answers.
     pub(super) alone: Chance,
+    /// What probably lies under a bad head is read all the same: a weak head reads, a dead one does not.
+    pub(super) bad_head: Chance,
     unit: u64,
     request: u64,
     /// The byte behind the last request.
@@ -114,6 +116,7 @@ impl Learned {
             ],
             extents: Chance::believed(3.0, 1.0),
             alone: Chance::believed(1.0, 4.0),
+            bad_head: Chance::believed(0.1, 0.4),
             unit,
             request,
             at: 0,
