@@ -1,14 +1,14 @@
 //! Copying in a case: the case's plan is followed, and made anew when structure that the survey could not read arrives
 //! late.
 //!
-//! A survey that meets unreadable places goes on without what they hold, and its plan widens accordingly. Copying comes
-//! back to those places first. Once one of them answers, more is known: files that nobody had heard of, clusters that turn
+//! A survey that meets unreadable places goes on without what they hold, and its plan widens accordingly. Copying tries those
+//! places first, a few times, and again with all difficult ones. Once one of them answers, more is known: files that nobody had heard of, clusters that turn
 //! out to be free. The plan is then made again, asked for the same, and followed in place of the old one; what is held
 //! already is not read again.
 
 use crate::allocation::{Choices, Class, Patterns, classify};
 use crate::case::{Case, CaseError};
-use crate::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, StopAfter, copy};
+use crate::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, StopAfter, StopReason, copy};
 use crate::extent::{Extent, ExtentSet};
 use crate::history::{HISTORY_NAME, HistoryWriter};
 use crate::new_file::{NewFileError, Readers, write_new};
@@ -270,19 +270,27 @@ fn follow(
         let next = Controls {
             stop: again.stop,
             thermometer: again.thermometer.take(),
+            failed_places: again.failed_places.take(),
             events: &mut |event| {
                 history.event(event);
                 (again.events)(event);
             },
         };
         let outcome = copy(open_plan(&plan)?, &session.reader, case(session).store().as_ref(), &options, next)?;
-        let ended = outcome.end != End::Complete;
+        let ended = !outcome.end.is_own();
         so_far = Some(match so_far.take() {
             Some(before) => outcome.following(before),
             None => outcome,
         });
         let late = if ended { 0 } else { arrived_of(case(session), &pending_before) };
-        let revision = if late > 0 { revise(session, &plan, late)? } else { None };
+        let revised = if late > 0 { revise(session, &plan, late) } else { Ok(None) };
+        let revision = match revised {
+            Err(CaseCopyError::Session(SessionError::Lost(SourceLost::Stopped))) => {
+                so_far.iter_mut().for_each(|copy| copy.end = End::Stopped { reason: StopReason::Asked });
+                break;
+            }
+            revised => revised?,
+        };
         let revised = revision.is_some();
         if let Some(revision) = revision {
             let event = Event::PlanRevised {
@@ -356,5 +364,6 @@ fn left_of(limits: StopAfter, so_far: Option<&CopyOutcome>) -> StopAfter {
         time: limits.time.map(|time| time.saturating_sub(spent)),
         bytes: limits.bytes.map(|bytes| bytes.saturating_sub(so_far.arrived_bytes)),
         errors: limits.errors.map(|errors| errors.saturating_sub(so_far.failed_requests)),
+        ..limits
     }
 }

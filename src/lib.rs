@@ -7,7 +7,8 @@
 //!    words of on-disk structures, things noticed, figures as people read them; [`picture`]: pictures of figures, as text; [`clock`]: the one
 //!    clock, real or simulated.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
-//! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read; [`sick`]: a simulated drive that fails;
+//! 3. [`source`]: a file or block device, read-only; the one layer that counts and records every read; [`sick`]: a simulated drive that fails; [`heads`]: which bands of a
+//!    drive one bad head reads, from what became of reads;
 //!    [`host`]: what this machine does with the drive, and whether a place lies on it.
 //! 4. [`image`], [`journal`]: where copied bytes go, and the log of what was copied; both over [`storage`].
 //! 5. [`case`]: the folder that holds all there is about one drive.
@@ -21,7 +22,7 @@
 //! 13. [`session`]: opening a drive, its case, or both, and leaving the case in order.
 //! 14. [`mend`]: putting a case right whose files were damaged or lost.
 //! 15. [`pace`]: measuring a drive's pace by what its plan wants anyway.
-//! 16. [`copy`]: following a plan, and coming back to what resisted.
+//! 16. [`copy`]: following a plan: what reads easily first, then what is difficult.
 //! 17. [`history`]: how copying went, over time.
 //! 18. [`audit`]: file by file what is whole and what is not.
 //! 19. [`content`]: a file's content as a case holds it.
@@ -44,6 +45,7 @@ pub mod allocation;
 pub mod audit;
 pub mod case;
 pub mod case_copy;
+mod chance;
 pub mod cli;
 pub mod clock;
 pub mod coherence;
@@ -56,6 +58,7 @@ pub mod extent;
 pub mod fields;
 pub mod finding;
 pub mod fs;
+pub mod heads;
 pub mod history;
 pub mod host;
 pub mod human;

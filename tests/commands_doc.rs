@@ -34,7 +34,7 @@ const READ_ON: &[(&str, &[(&str, &str)])] = &[
     (
         "copy",
         &[
-            ("copying.md", "how a drive that resists is read"),
+            ("copying.md", "what is read in which order on a drive that fails"),
             ("durability.md", "what survives which failure"),
             ("formats/case.md", "the case folder"),
         ],

@@ -10,7 +10,7 @@ use common::fixture;
 use gleaner::allocation::{Choices, Class, classify};
 use gleaner::case::Case;
 use gleaner::case_copy::{CaseCopyOutcome, copy_case};
-use gleaner::copy::{Controls, CopyOptions, End, Event};
+use gleaner::copy::{Controls, CopyOptions, End, Event, StopReason};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::image::ImageForm;
 use gleaner::plan::{Plan, PlanRequest, Scope, make, open_plan, read_plan, write_plan};
@@ -18,7 +18,7 @@ use gleaner::session::Session;
 use gleaner::source::{MemorySource, ReadError, Reader, Source, SourceIdentity, Store};
 use gleaner::units::{ByteOffset, SectorSize};
 use std::io;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 
 /// A volume some places of which answer only once `awake` is set.
@@ -27,6 +27,9 @@ struct Waking {
     asleep: ExtentSet,
     awake: Arc<AtomicBool>,
     log: Arc<Mutex<Vec<Extent>>>,
+    stop: Arc<AtomicBool>,
+    /// The technician stops it during the request with this number in the log.
+    stop_at: Arc<AtomicUsize>,
 }
 
 impl Source for Waking {
@@ -39,7 +42,11 @@ impl Source for Waking {
         if !self.awake.load(Ordering::Relaxed) && self.asleep.bytes_within(extent) > 0 {
             return Err(ReadError::Unreadable(io::Error::other("no answer yet")));
         }
-        self.log.lock().unwrap().push(extent);
+        let mut log = self.log.lock().unwrap();
+        log.push(extent);
+        if log.len() == self.stop_at.load(Ordering::Relaxed) {
+            self.stop.store(true, Ordering::Relaxed);
+        }
         self.inner.read_at(start, buffer)
     }
 }
@@ -48,6 +55,8 @@ struct Bench {
     session: Session,
     awake: Arc<AtomicBool>,
     log: Arc<Mutex<Vec<Extent>>>,
+    stop: Arc<AtomicBool>,
+    stop_at: Arc<AtomicUsize>,
     request: PlanRequest,
     folder: tempfile::TempDir,
 }
@@ -64,9 +73,17 @@ impl Bench {
         let inner = MemorySource::new(image, SectorSize::S512);
         let folder = tempfile::tempdir().unwrap();
         let case = Case::open_or_create(&folder.path().join("case"), inner.identity(), ImageForm::Raw).unwrap();
-        let source = Waking { inner, asleep, awake: Arc::clone(&awake), log: Arc::clone(&log) };
+        let (stop, stop_at) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicUsize::new(0)));
+        let source = Waking {
+            inner,
+            asleep,
+            awake: Arc::clone(&awake),
+            log: Arc::clone(&log),
+            stop: Arc::clone(&stop),
+            stop_at: Arc::clone(&stop_at),
+        };
         let store = Arc::clone(case.store());
-        let reader = Arc::new(Reader::new(Box::new(source), None).with_store(store));
+        let reader = Arc::new(Reader::new(Box::new(source), None).with_store(store).with_stop(Arc::clone(&stop)));
         let mut session = Session::over(reader, case);
         let request = request(scope);
         let drive = session.read_drive().unwrap();
@@ -75,14 +92,18 @@ impl Bench {
         let path = case.next_plan_path();
         write_plan(&plan, &mut std::fs::File::create_new(&path).unwrap()).unwrap();
         case.set_plan(&path).unwrap();
-        Bench { session, awake, log, request, folder }
+        Bench { session, awake, log, stop, stop_at, request, folder }
     }
 
     fn copy(&mut self, options: &CopyOptions) -> (CaseCopyOutcome, usize) {
-        let stop = AtomicBool::new(false);
+        let stop = Arc::clone(&self.stop);
         let mut revised = 0;
         let events = &mut |event: &Event| revised += usize::from(matches!(event, Event::PlanRevised { .. }));
-        let outcome = copy_case(&mut self.session, options, Controls { stop: &stop, thermometer: None, events });
+        let outcome = copy_case(
+            &mut self.session,
+            options,
+            Controls { stop: &stop, thermometer: None, failed_places: None, events },
+        );
         (outcome.unwrap(), revised)
     }
 
@@ -138,7 +159,7 @@ fn after_late_structure_the_plan_is_that_of_the_healthy_drive() {
             let wanted = healthy(&image, &bench.request);
             assert_ne!(reads(&first), reads(&wanted), "{name}: what slept must matter");
             bench.awake.store(true, Ordering::Relaxed);
-            let (outcome, revised) = bench.copy(&CopyOptions::default());
+            let (outcome, revised) = bench.copy(&CopyOptions { to_the_end: true, ..CopyOptions::default() });
             assert_eq!(outcome.copy.end, End::Complete, "{name}");
             assert!(!outcome.revisions.is_empty(), "{name}");
             assert_eq!(outcome.revisions.len(), revised, "{name}");
@@ -178,7 +199,7 @@ fn places_that_never_answer_change_nothing() {
     assert_eq!(outcome.copy.end, End::Complete);
     assert!(revised <= 1, "{revised} revisions");
     let first = bench.current_plan();
-    let (outcome, revised) = bench.copy(&CopyOptions::default());
+    let (outcome, revised) = bench.copy(&CopyOptions { to_the_end: true, ..CopyOptions::default() });
     assert_eq!((outcome.copy.end, revised), (End::Complete, 0));
     assert!(outcome.revisions.is_empty());
     assert_eq!(reads(&bench.current_plan()), reads(&first));
@@ -190,13 +211,39 @@ fn limits_count_over_all_parts_of_a_copy() {
     let asleep = some_structure(&image, 3);
     let mut bench = Bench::new(image, asleep, Scope::Allocated);
     bench.awake.store(true, Ordering::Relaxed);
-    let mut options = CopyOptions { request_bytes: 64 << 10, ..CopyOptions::default() };
+    let mut options = CopyOptions { request_bytes: 64 << 10, to_the_end: true, ..CopyOptions::default() };
     options.stop_after.bytes = Some(3 << 20);
     let (outcome, _) = bench.copy(&options);
     assert!(matches!(outcome.copy.end, End::Stopped { .. }));
     let arrived = outcome.copy.arrived_bytes;
     assert!((3 << 20..(3 << 20) + (64 << 10)).contains(&arrived), "{arrived} bytes");
     // The same call goes on.
-    let (outcome, _) = bench.copy(&CopyOptions::default());
+    let (outcome, _) = bench.copy(&CopyOptions { to_the_end: true, ..CopyOptions::default() });
     assert_eq!(outcome.copy.end, End::Complete);
+}
+
+/// Stopped at any request, also while the structure is read again: it ends as stopped, and can go on.
+#[test]
+fn stopped_while_the_structure_is_read_again_it_is_stopped_and_not_failed() {
+    let image = fixture("ntfs-mft-list");
+    let new = || {
+        let bench = Bench::new(image.clone(), some_structure(&image, 2), Scope::Allocated);
+        bench.awake.store(true, Ordering::Relaxed);
+        bench
+    };
+    let mut whole = new();
+    let before = whole.log.lock().unwrap().len();
+    whole.copy(&CopyOptions::default());
+    let requests = whole.log.lock().unwrap().len() - before;
+    assert!(requests > 10);
+    for at in (1..requests).step_by(requests / 40 + 1).chain(1..20.min(requests)) {
+        let mut bench = new();
+        bench.stop_at.store(before + at, Ordering::Relaxed);
+        let (outcome, _) = bench.copy(&CopyOptions::default());
+        assert_eq!(outcome.copy.end, End::Stopped { reason: StopReason::Asked }, "at request {at} of {requests}");
+        bench.stop.store(false, Ordering::Relaxed);
+        bench.stop_at.store(0, Ordering::Relaxed);
+        let (outcome, _) = bench.copy(&CopyOptions::default());
+        assert!(outcome.copy.end.is_own(), "{:?}", outcome.copy.end);
+    }
 }

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 41] = [
+const ORDER: [&str; 43] = [
     "text",
     "units",
     "extent",
@@ -12,12 +12,14 @@ const ORDER: [&str; 41] = [
     "human",
     "picture",
     "clock",
+    "chance",
     "regular_file",
     "model",
     "new_file",
     "storage",
     "source",
     "sick",
+    "heads",
     "host",
     "image",
     "journal",

@@ -451,15 +451,16 @@ pub struct CopyArguments {
     /// Largest single read, in KiB: a multiple of 4
     #[arg(long, value_name = "KIB", default_value_t = 1024, value_parser = clap::value_parser!(u64).range(4..=16384))]
     pub request: u64,
-    /// A read slower than this counts as trouble: its neighbourhood is put off
+    /// A read slower than this is skipped over as one that fails, whatever is usual on the drive: its neighbourhood is read later
     #[arg(long, value_name = "SECONDS", default_value_t = 3.0, value_parser = positive)]
     pub slow: f64,
-    /// How often a sector that will not read is tried again at the end
+    /// How often a sector that has failed alone is retried
     #[arg(long, default_value_t = 1)]
     pub retries: u32,
-    /// Most time spent on places put off, as a share of the time a class's sweep took; the rest comes after all classes
-    #[arg(long, value_name = "SHARE", default_value_t = 1.0, value_parser = not_negative)]
-    pub trouble_share: f64,
+    /// Go on until every sector was tried alone, with all retries. Without it the copy ends when an hour of trying is expected
+    /// to bring too little; what was not tried stays skipped
+    #[arg(long)]
+    pub to_the_end: bool,
     /// Pause above this temperature (degrees Celsius), where the drive tells it, until it has cooled
     #[arg(long, value_name = "DEGREES", default_value_t = 55.0)]
     pub warm_limit: f64,
@@ -484,6 +485,15 @@ pub struct CopyArguments {
     /// Stop in good order after this many failed reads
     #[arg(long, value_name = "COUNT")]
     pub stop_after_errors: Option<u64>,
+    /// Stop in good order after this many failed reads in a row
+    #[arg(long, value_name = "COUNT")]
+    pub stop_after_failures_in_a_row: Option<u64>,
+    /// Stop in good order after this many failed reads within a minute
+    #[arg(long, value_name = "COUNT")]
+    pub stop_after_failures_a_minute: Option<u64>,
+    /// Stop in good order when fewer bytes a second arrived over a whole minute
+    #[arg(long, value_name = "BYTES")]
+    pub stop_below_rate: Option<u64>,
 }
 
 /// `audit`

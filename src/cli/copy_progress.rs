@@ -1,7 +1,7 @@
 //! Progress of a copy: a bar on a terminal, plain lines elsewhere, JSON lines for programs.
 
 use super::output::tell;
-use crate::copy::{Event, Progress};
+use crate::copy::{Event, Progress, Stage};
 use crate::human;
 use crate::text::{json, shown};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -91,7 +91,7 @@ fn show_on_bar(bar: &ProgressBar, progress: &Progress) {
         Some(pass) => {
             format!("pass {} {} {}", pass.number, pass.class, human::share(part(pass.done_bytes, pass.bytes)))
         }
-        None => "places put off".to_owned(),
+        None => "difficult places".to_owned(),
     });
     bar.set_message(details(progress));
 }
@@ -107,16 +107,22 @@ fn details(progress: &Progress) -> String {
     let mut parts = Vec::new();
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a rate, not negative; saturates")]
     parts.extend(progress.rate.map(|rate| format!("{}/s", human::bytes(rate as u64))));
-    parts.extend(progress.seconds_left.map(|left| format!("{} left", human::seconds(left))));
+    // Over difficult places no rate tells when it ends.
+    let seconds_left = progress.seconds_left.filter(|_| progress.next_hour_bytes.is_none());
+    parts.extend(seconds_left.map(|left| format!("{} left", human::seconds(left))));
     if progress.failed_requests > 0 {
         parts.push(format!("{} reads failed", human::count(progress.failed_requests)));
     }
     if progress.deferred_bytes > 0 {
-        parts.push(format!("{} put off", human::bytes(progress.deferred_bytes)));
+        parts.push(format!("{} skipped", human::bytes(progress.deferred_bytes)));
     }
     if progress.unreadable_bytes > 0 {
         parts.push(format!("{} unreadable", human::bytes(progress.unreadable_bytes)));
     }
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative; saturates")]
+    parts.extend(
+        progress.next_hour_bytes.map(|next| format!("worth {} expected in the next hour", human::bytes(next as u64))),
+    );
     parts.extend(progress.celsius.map(|celsius| format!("{celsius:.0} °C")));
     parts.join(" · ")
 }
@@ -124,7 +130,7 @@ fn details(progress: &Progress) -> String {
 fn state(progress: &Progress) -> String {
     let pass = match &progress.pass {
         Some(pass) => format!("pass {} ({})", pass.number, pass.class),
-        None => "places put off".to_owned(),
+        None => "difficult places".to_owned(),
     };
     format!(
         "{pass}: {} of {} safe ({}) · {}",
@@ -155,9 +161,12 @@ fn sentence(event: &Event) -> Option<String> {
             human::bytes(*bytes_now),
             human::bytes(*bytes_before)
         ),
-        Event::ShareUsedUp { class } => {
-            format!("{class}: its time for places put off is used up; the rest of them comes after all classes")
+        Event::StageBegun { stage } => match stage {
+            Stage::Worth => "what reads easily is copied: difficult places, those that are worth most for their time first",
+            Stage::Suspects => "places that may have stopped the drive",
+            Stage::EverySector => "every sector that is still skipped, alone",
         }
+        .to_owned(),
         Event::DriveAwaited => "the drive is gone or no longer answers: what was read is safe. Switch it off, let it rest, check power and cable, \
                                 switch it on; copying goes on when it is back. Ctrl-C ends it"
             .to_owned(),

@@ -42,12 +42,10 @@ pub enum Event {
         /// Bytes that this pass put off.
         deferred_bytes: u64,
     },
-    /// A round over deferred places starts; told only when there are any.
-    RoundBegun {
-        /// Whose places; `None` for bridged gaps of all classes, which come last.
-        class: Option<Class>,
-        /// What is done in it.
-        round: Round,
+    /// Difficult places are tried; told only when there are any.
+    StageBegun {
+        /// How.
+        stage: Stage,
     },
     /// How far it has come; at most about ten a second.
     Progress(Progress),
@@ -103,26 +101,18 @@ pub enum Event {
         #[serde(serialize_with = "crate::text::serialize_path")]
         path: PathBuf,
     },
-    /// A class spent its time on deferred places; the rest of them wait until every class was swept.
-    ShareUsedUp {
-        /// The class.
-        class: Class,
-    },
 }
 
-/// What is done in a round over deferred places.
+/// How difficult places are tried.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Round {
-    /// From the edges inward.
-    Edges,
-    /// Sector by sector.
-    Sectors,
-    /// Failed sectors once more.
-    Retry {
-        /// Which attempt, from 1.
-        number: u32,
-    },
+pub enum Stage {
+    /// By what they are worth, and what they cost.
+    Worth,
+    /// The same for those that may have stopped the drive.
+    Suspects,
+    /// Every sector alone, to the end.
+    EverySector,
 }
 
 /// What went wrong with a request.
@@ -138,7 +128,7 @@ pub enum TroubleKind {
 /// How far a copy has come.
 #[derive(Clone, PartialEq, Debug, Serialize)]
 pub struct Progress {
-    /// The pass being swept; `None` in the rounds over deferred places.
+    /// The pass being read; `None` where difficult places are tried.
     pub pass: Option<PassProgress>,
     /// The class being read.
     pub class: Class,
@@ -160,6 +150,9 @@ pub struct Progress {
     pub seconds: f64,
     /// Seconds to the end at this rate, if all goes well.
     pub seconds_left: Option<f64>,
+    /// What the next hour over difficult places is expected to bring, in bytes of class `files` (`docs/copying.md`, "Worth");
+    /// `None` in first reading.
+    pub next_hour_bytes: Option<f64>,
     /// Requests that failed in this run.
     pub failed_requests: u64,
     /// The drive's temperature, where known.

@@ -1,11 +1,10 @@
-//! Why the walk along a plan ends before the plan does.
+//! Why following a plan ends before the plan does.
 
 use super::outcome::StopReason;
 use crate::extent::Extent;
-use crate::plan::PlanReadError;
 use crate::source::{Mark, SourceLost};
 
-/// Passed up through the plan's reader.
+/// Passed up to where the copy began.
 #[derive(Debug)]
 pub(super) enum Halt {
     /// A person or a limit said so.
@@ -22,19 +21,6 @@ pub(super) enum Halt {
     Source(SourceLost),
     /// The writing thread ended early; it has the reason.
     WriterEnded,
-    /// The class spent its time on deferred places.
-    ShareUsedUp,
-    /// The passes of the class asked for are over.
-    PastClass,
-}
-
-/// Why following a plan ended early.
-#[derive(Debug)]
-pub(super) enum FollowError {
-    /// The plan could not be read.
-    Plan(PlanReadError),
-    /// Whoever follows it stopped.
-    Halt(Halt),
 }
 
 impl From<SourceLost> for Halt {
@@ -44,11 +30,5 @@ impl From<SourceLost> for Halt {
             SourceLost::Stopped => Halt::Stopped(StopReason::Asked),
             other => Halt::Source(other),
         }
-    }
-}
-
-impl From<Halt> for FollowError {
-    fn from(halt: Halt) -> FollowError {
-        FollowError::Halt(halt)
     }
 }

@@ -1,46 +1,53 @@
-//! Following a plan: every planned byte is read once, class by class, and what resists is come back to.
+//! Following a plan: every planned byte is read once, class by class, and then what is difficult.
 //!
-//! [`copy`] reads; a second thread keeps what arrived. What is already kept, deferred or given up in the store is not
-//! swept again, so resuming is simply running once more. `docs/copying.md` tells the strategy with its reasons.
+//! [`copy`] reads; a second thread keeps what arrived. What the store has copied, skipped or
+//! found unreadable is not in a first reading again, so resuming is simply running once more. `docs/copying.md` tells the strategy with its reasons.
 
 mod check;
+mod difficult;
+mod engine;
 mod error;
 mod event;
+mod first;
 mod halt;
 mod known;
-mod nearby;
+mod ladder;
+mod last;
+mod learned;
+mod lengths;
 mod options;
 mod outcome;
 mod pieces;
+mod places;
 mod progress;
 mod regions;
 mod run;
-mod sweep;
+mod stop;
 mod tally;
-mod trouble;
+mod worth;
 mod writer;
 
 pub use check::CheckFigures;
 pub use error::CopyError;
-pub use event::{Event, PassProgress, Progress, Round, TroubleKind};
-pub use options::{Controls, CopyOptions, StopAfter};
+pub use event::{Event, PassProgress, Progress, Stage, TroubleKind};
+pub use options::{Controls, CopyOptions, FailedPlaces, StopAfter};
 pub use outcome::{BadRegion, ClassOutcome, CopyOutcome, End, StopReason};
 
 use crate::allocation::Class;
+use crate::plan::Plan;
 use crate::source::{Reader, Store};
-use halt::{FollowError, Halt};
-use pieces::Kind;
+use difficult::Difficult;
+use engine::Engine;
+use first::{FirstReading, Limits, Sweep};
+use halt::Halt;
 use run::Run;
-use std::io::{Read, Seek};
-use std::time::Duration;
-use sweep::Sweep;
+use std::io::Read;
 use tally::Tally;
-use trouble::Suspects;
+use worth::LEAST_AN_HOUR;
 
 /// Follows a plan: reads from `reader` what `store` does not have yet and keeps it there.
 ///
-/// The plan is read from its start several times (for checking, for each class and each round over deferred places)
-/// and never held. Nothing is read from the drive before the whole plan was found sound.
+/// Nothing is read from the drive before the whole plan was found sound. The plan is held, at 16 bytes an extent.
 ///
 /// However it ends, everything that arrived is committed if the store lets it be, and `store` alone says what is left:
 /// the next call goes on from there.
@@ -48,7 +55,7 @@ use trouble::Suspects;
 /// # Errors
 /// [`CopyError`]; what was kept before is safe. A vanished drive and a stop are no errors: see [`CopyOutcome::end`].
 pub fn copy<'c>(
-    mut plan: impl Read + Seek,
+    plan: impl Read,
     reader: &'c Reader,
     store: &'c dyn Store,
     options: &'c CopyOptions,
@@ -56,84 +63,159 @@ pub fn copy<'c>(
 ) -> Result<CopyOutcome, CopyError> {
     options.check(reader.identity())?;
     let began = reader.clock().now();
-    let before = Tally::take(&mut plan, store, reader.identity())?;
+    let plan = pieces::load(plan, reader.identity())?;
+    let before = Tally::take(&plan, store);
     let (ended, kept, figures) = std::thread::scope(|scope| {
         let (desk, writer) = writer::start(scope, store, options, reader.clock());
         let mut run = Run::new(reader, store, options, controls, desk, &before, began);
-        let ended = follow_all(&mut plan, &mut run, &before);
+        let ended = follow_all(&plan, &mut run, &before);
         let ended = run.settle_end(ended);
         // Leaving lets go of the channel, which is what tells the writer to commit and end.
         let figures = run.leave();
         let kept = writer.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         (ended, kept, figures)
     });
-    let after = Tally::take(&mut plan, store, reader.identity());
-    let outcome = |end, tally: Tally| figures.into_outcome(end, &tally, store, reader.clock().since(began));
+    let after = Tally::take(&plan, store);
+    let outcome = |end| figures.into_outcome(end, &after, store, reader.clock().since(began));
     if let Err(fault) = kept {
-        let outcome = outcome(End::Failed, after.unwrap_or(before));
+        let outcome = outcome(End::Failed);
         return Err(CopyError::Store { doing: fault.doing, error: fault.error, outcome: Box::new(outcome) });
     }
     let end = match ended {
-        Ok(()) => End::Complete,
-        Err(FollowError::Halt(Halt::Stopped(reason))) => End::Stopped { reason },
-        Err(FollowError::Halt(Halt::Gone { extent, message })) => End::Gone { extent, message },
-        Err(FollowError::Halt(Halt::Silent { extent, failed_in_a_row, .. })) => End::Silent { extent, failed_in_a_row },
-        Err(FollowError::Halt(Halt::Changed { byte, marks })) => {
+        Ok(Some(next_hour)) if after.whole().deferred_bytes > 0 => {
+            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative; saturates")]
+            let next_hour_bytes = next_hour as u64;
+            End::LittleLeft { next_hour_bytes }
+        }
+        Ok(_) => End::Complete,
+        Err(Halt::Stopped(reason)) => End::Stopped { reason },
+        Err(Halt::Gone { extent, message }) => End::Gone { extent, message },
+        Err(Halt::Silent { extent, failed_in_a_row, .. }) => End::Silent { extent, failed_in_a_row },
+        Err(Halt::Changed { byte, marks }) => {
             End::Changed { byte, withdrawn_bytes: marks.iter().map(|mark| mark.extent().bytes).sum() }
         }
-        Err(FollowError::Halt(Halt::NoRoom { room })) => End::NoRoom { room },
-        Err(FollowError::Halt(Halt::Source(error))) => {
-            let outcome = outcome(End::Failed, after.unwrap_or(before));
+        Err(Halt::NoRoom { room }) => End::NoRoom { room },
+        Err(Halt::Source(error)) => {
+            let outcome = outcome(End::Failed);
             return Err(CopyError::Source { error, outcome: Box::new(outcome) });
         }
-        Err(FollowError::Halt(Halt::WriterEnded | Halt::ShareUsedUp | Halt::PastClass)) => {
-            unreachable!("a writer that ended early gave its error above; the others are dealt with where they arise")
-        }
-        Err(FollowError::Plan(error)) => return Err(CopyError::Plan(error)),
+        Err(Halt::WriterEnded) => unreachable!("a writer that ended early gave its error above"),
     };
-    Ok(outcome(end, after?))
+    Ok(outcome(end))
 }
 
-/// Every class with its deferred places, then what was put off beyond that.
-fn follow_all(plan: &mut (impl Read + Seek), run: &mut Run<'_>, before: &Tally) -> Result<(), FollowError> {
+/// Requests that may fail in first reading, and again in difficult places, where only structure is read and a whole copy
+/// follows.
+const STRUCTURE_FAILURES: u64 = 16;
+
+/// Failed requests of a class before it can be left; twice as many each time.
+const ENOUGH_FAILED: u64 = 6;
+
+/// What is expected of a class counts as much as so many failed requests of it.
+const EXPECTED_FAILURES: f64 = 2.0;
+
+/// First reading, difficult places, and the same for what lies outside of files. Gives what the next hour would bring when
+/// something is left.
+fn follow_all(plan: &Plan, run: &mut Run<'_>, before: &Tally) -> Result<Option<f64>, Halt> {
     run.announce_start(before);
     run.check_first()?;
-    let mut cut_short = Vec::new();
-    let through = run.options().through;
-    let planned = |class: &Class| before.of(*class).planned_bytes > 0;
-    for class in Class::ALL.into_iter().filter(planned).filter(|class| through.is_none_or(|last| *class <= last)) {
-        run.begin_class(class, before.of(class).deferred_bytes > 0);
-        let sweep_began = run.working_time();
-        pieces::follow(plan, Some(class), &mut Sweep::new(run))?;
-        let sweep_took = run.working_time().saturating_sub(sweep_began);
-        if !run.class_has_trouble() {
-            continue;
+    let options = run.options();
+    let mut engine = Engine::new(plan, run);
+    let mut first = FirstReading::new();
+    let through = options.through.unwrap_or(Class::Outside);
+    let mut next_hour = 0.0;
+    let parts = [Class::Tables..=Class::Unclaimed, Class::Deleted..=Class::Outside];
+    for part in parts {
+        let classes = Class::ALL.into_iter().filter(|class| part.contains(class) && *class <= through);
+        let classes: Vec<Class> = classes.filter(|class| before.of(*class).planned_bytes > 0).collect();
+        let Some(last) = classes.last() else { continue };
+        engine.last = *last;
+        read_first(plan, &mut engine, &mut first, &classes)?;
+        next_hour = work(&mut engine, Stage::Worth, 0.0)?;
+        if options.through.is_none() && engine.has_difficult() {
+            Difficult::new(&mut engine, false)?.settle()?;
         }
-        run.limit_trouble(Some(share(run.options(), sweep_took)));
-        match trouble::rounds(plan, run, Some(class), Kind::Wanted, Suspects::Left) {
-            Err(FollowError::Halt(Halt::ShareUsedUp)) => {
-                run.announce_share_used_up(class);
-                cut_short.push(class);
-            }
-            other => other?,
-        }
-        run.limit_trouble(None);
     }
-    for class in cut_short {
-        run.begin_class(class, true);
-        trouble::rounds(plan, run, Some(class), Kind::Wanted, Suspects::Left)?;
+    if options.through.is_some() || !engine.has_difficult() {
+        return Ok(None);
     }
-    if run.any_trouble() && through.is_none() {
-        trouble::rounds(plan, run, None, Kind::Gap, Suspects::Left)?;
+    if options.to_the_end {
+        engine.run.announce_stage(Stage::EverySector);
+        last::every_sector(&mut engine, false)?;
         // What may have stopped the drive comes when nothing else is left to lose.
-        trouble::rounds(plan, run, None, Kind::Wanted, Suspects::Alone)?;
-        trouble::rounds(plan, run, None, Kind::Gap, Suspects::Alone)?;
+        last::every_sector(&mut engine, true)?;
+    } else if engine.has_suspects() {
+        next_hour = work(&mut engine, Stage::Suspects, 0.0)?;
+        Difficult::new(&mut engine, true)?.settle()?;
+    }
+    Ok(Some(next_hour))
+}
+
+/// A class in first reading.
+struct ToRead {
+    class: Class,
+    /// The worth that it brought and the seconds that it took, with what was expected of it before.
+    brought: (f64, f64),
+    begun: bool,
+    /// Failed requests after which it may be left again.
+    after: u64,
+}
+
+/// First reading of some classes in their order. One in which too much fails is left for the next; when all were begun,
+/// whatever brings most for its time goes on, difficult places among them.
+fn read_first(
+    plan: &Plan,
+    engine: &mut Engine<'_, '_>,
+    first: &mut FirstReading,
+    classes: &[Class],
+) -> Result<(), Halt> {
+    let most_failed = engine.run.options().through.map(|_| STRUCTURE_FAILURES);
+    let mut open: Vec<ToRead> = classes
+        .iter()
+        .map(|class| ToRead { class: *class, brought: (0.0, 0.0), begun: false, after: ENOUGH_FAILED })
+        .collect();
+    while !open.is_empty() && most_failed.is_none_or(|most| engine.run.failed() < most) {
+        let expected = |class: Class| engine.expected(class, EXPECTED_FAILURES);
+        let rate = |read: &ToRead| {
+            let (worth, seconds) = expected(read.class);
+            (worth + read.brought.0) / (seconds + read.brought.1)
+        };
+        let best = |one: &ToRead, other: &ToRead| rate(one).total_cmp(&rate(other));
+        let next = open.iter().position(|read| !read.begun);
+        let index = next.or((0..open.len()).max_by(|one, other| best(&open[*one], &open[*other]))).expect("not empty");
+        let read = open.remove(index);
+        let others = open.iter().map(rate).fold(0.0, f64::max);
+        let (worth, seconds) = expected(read.class);
+        let before = (worth + read.brought.0, seconds + read.brought.1);
+        if read.begun {
+            work(engine, Stage::Worth, rate(&read))?;
+        }
+        let limits = Limits { before, rate: others, after: read.after, failed: most_failed };
+        let mut sweep = Sweep::new(engine, first, read.class, false, limits);
+        pieces::follow(plan, Some(read.class), &mut sweep)?;
+        if let Some((worth, seconds)) = sweep.left {
+            let brought = (read.brought.0 + worth, read.brought.1 + seconds);
+            open.insert(index, ToRead { brought, begun: true, after: read.after * 2, ..read });
+        }
+    }
+    if !engine.has_difficult() {
+        return Ok(());
+    }
+    // What was left of gaps is known to the store only now.
+    engine.run.settle()?;
+    for class in classes {
+        let limits = Limits { failed: most_failed, ..Limits::default() };
+        pieces::follow(plan, Some(*class), &mut Sweep::new(engine, first, *class, true, limits))?;
     }
     Ok(())
 }
 
-/// How long a class may spend on its deferred places before the next class has its turn.
-fn share(options: &CopyOptions, sweep: Duration) -> Duration {
-    let of_sweep = Duration::try_from_secs_f64(sweep.as_secs_f64() * options.trouble_share).unwrap_or(Duration::MAX);
-    of_sweep.max(options.trouble_minimum)
+/// Difficult places of the classes that are read by now, while they bring more than `least` worth a second.
+fn work(engine: &mut Engine<'_, '_>, stage: Stage, least: f64) -> Result<f64, Halt> {
+    if !engine.has_difficult() {
+        return Ok(0.0);
+    }
+    engine.run.announce_stage(stage);
+    let most_failed = engine.run.options().through.map(|_| STRUCTURE_FAILURES);
+    Difficult::new(engine, stage == Stage::Suspects)?.work(least.max(LEAST_AN_HOUR / 3600.0), most_failed)
 }

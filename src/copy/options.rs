@@ -2,7 +2,10 @@
 
 use super::{CopyError, Event};
 use crate::allocation::Class;
+use crate::extent::Extent;
 use crate::source::SourceIdentity;
+use crate::source::kernel::FailureLog;
+use crate::units::ByteOffset;
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
@@ -15,28 +18,29 @@ pub struct StopAfter {
     pub bytes: Option<u64>,
     /// After so many failed requests.
     pub errors: Option<u64>,
+    /// After so many failed requests in a row.
+    pub failures_in_a_row: Option<u64>,
+    /// After so many failed requests within a minute; pauses are left out.
+    pub failures_a_minute: Option<u64>,
+    /// When fewer bytes a second arrived over a whole minute; pauses are left out.
+    pub below_rate: Option<u64>,
 }
 
 /// How to copy. `docs/copying.md` gives the reasons for the usual values.
 #[derive(Clone, PartialEq, Debug)]
 pub struct CopyOptions {
+    /// The longest command that the kernel sends to the drive, in bytes, where that is known: requests are no longer after the
+    /// first failure, so that one request is one command.
+    pub command_bytes: Option<u64>,
     /// Largest request in bytes; requests end on its multiples where they can. A multiple of the physical sector up
     /// to [`CopyOptions::LARGEST_REQUEST`]. Usually 1 MiB.
     pub request_bytes: u64,
-    /// How far a first failure makes the sweep jump, in bytes. Doubled by each further failure, halved by each success.
-    /// Usually 64 KiB.
-    pub first_step: u64,
-    /// The longest jump, in bytes. Usually 64 MiB.
-    pub largest_step: u64,
-    /// Attempts at a sector beyond the one that found it unreadable. Usually 1.
+    /// Tries of a sector alone beyond the first. Usually 1.
     pub retries: u32,
-    /// A read that takes longer counts as trouble. Usually none.
+    /// A read that takes longer is slow, whatever is usual on the drive. Usually none.
     pub slow: Option<Duration>,
-    /// How long a class may spend on its deferred places before the next class has its turn, as a multiple of the time
-    /// its sweep took. Usually 1.
-    pub trouble_share: f64,
-    /// The least time a class may spend so, whatever its sweep took. Usually 10 minutes.
-    pub trouble_minimum: Duration,
+    /// Goes on until every sector has been tried alone, with all retries, whatever that is expected to bring. Usually not.
+    pub to_the_end: bool,
     /// Above this temperature in degrees Celsius nothing is read. Usually 55 (common practice, no source).
     pub warm_limit: f64,
     /// How often the temperature is asked for. Usually every 5 s.
@@ -67,18 +71,35 @@ impl CopyOptions {
 impl Default for CopyOptions {
     fn default() -> CopyOptions {
         CopyOptions {
+            command_bytes: None,
             request_bytes: 1 << 20,
-            first_step: 64 << 10,
-            largest_step: 64 << 20,
             retries: 1,
             slow: None,
-            trouble_share: 1.0,
-            trouble_minimum: Duration::from_secs(600),
+            to_the_end: false,
             warm_limit: 55.0,
             temperature_every: Duration::from_secs(5),
             stop_after: StopAfter::default(),
             through: None,
         }
+    }
+}
+
+/// Where the bad sector of a failed request lies, for whoever can tell: the kernel's log.
+pub trait FailedPlaces {
+    /// To be called right before each request.
+    fn before_request(&mut self);
+
+    /// A place within `request`, which has just failed, where the drive stopped; `None` when that is not known.
+    fn failed_place(&mut self, request: Extent) -> Option<ByteOffset>;
+}
+
+impl FailedPlaces for FailureLog {
+    fn before_request(&mut self) {
+        self.skip();
+    }
+
+    fn failed_place(&mut self, request: Extent) -> Option<ByteOffset> {
+        FailureLog::failed_place(self, request)
     }
 }
 
@@ -88,6 +109,8 @@ pub struct Controls<'c> {
     pub stop: &'c AtomicBool,
     /// The drive's temperature in degrees Celsius, where it can be known; see [`crate::source::temperature`].
     pub thermometer: Option<&'c mut dyn FnMut() -> Option<f64>>,
+    /// Where requests failed, if that can be known.
+    pub failed_places: Option<&'c mut dyn FailedPlaces>,
     /// Told what happens. Called between two reads, so it should not take long.
     pub events: &'c mut dyn FnMut(&Event),
 }
@@ -98,6 +121,7 @@ impl<'c> Controls<'c> {
         Controls {
             stop: self.stop,
             thermometer: self.thermometer.as_mut().map(|ask| &mut **ask as _),
+            failed_places: self.failed_places.as_mut().map(|places| &mut **places as _),
             events: &mut *self.events,
         }
     }

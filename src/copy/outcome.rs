@@ -36,8 +36,14 @@ pub struct CopyOutcome {
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 #[serde(tag = "why", rename_all = "kebab-case")]
 pub enum End {
-    /// Nothing is left to do: all planned bytes are held or given up.
+    /// Nothing is left to do: all planned bytes are copied or unreadable.
     Complete,
+    /// What is left is skipped, and an hour's work on it is expected to bring too little. Run again with
+    /// [`super::CopyOptions::to_the_end`] to try all of it.
+    LittleLeft {
+        /// Bytes of class `files` that the next hour is expected to bring.
+        next_hour_bytes: u64,
+    },
     /// It was stopped; run again to go on.
     Stopped {
         /// By what.
@@ -87,6 +93,12 @@ pub enum StopReason {
     Bytes,
     /// [`super::StopAfter::errors`].
     Errors,
+    /// [`super::StopAfter::failures_in_a_row`].
+    FailuresInARow,
+    /// [`super::StopAfter::failures_a_minute`].
+    FailuresAMinute,
+    /// [`super::StopAfter::below_rate`].
+    Rate,
 }
 
 /// What became of a class. The first of the following are parts of the planned bytes; what is in none of them waits.
@@ -118,6 +130,13 @@ pub struct BadRegion {
     pub unreadable_bytes: u64,
     /// Physical sectors of the source that hold those.
     pub unreadable_sectors: u64,
+}
+
+impl End {
+    /// Whether it ended by itself, with nothing left that it would try now.
+    pub fn is_own(&self) -> bool {
+        matches!(self, End::Complete | End::LittleLeft { .. })
+    }
 }
 
 impl CopyOutcome {

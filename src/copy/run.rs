@@ -1,12 +1,12 @@
 //! The reading side of a copy: one request at a time, with everything that must be looked at between two.
 
 use super::check::{CheckFigures, DriveCheck};
-use super::event::{PassProgress, Progress, Round, TroubleKind};
-use super::halt::{FollowError, Halt};
-use super::nearby::Nearby;
+use super::event::{PassProgress, Progress, Stage, TroubleKind};
+use super::halt::Halt;
 use super::outcome::StopReason;
 use super::progress::Pace;
 use super::regions::Regions;
+use super::stop::StopRules;
 use super::tally::{Counts, Tally};
 use super::writer::{BUFFERS_BYTES, Desk};
 use super::{ClassOutcome, Controls, CopyOptions, CopyOutcome, End, Event};
@@ -21,9 +21,9 @@ use std::time::Duration;
 /// How a request went.
 pub(super) enum Answer {
     /// The bytes are on their way into the store; `slow` when they took longer than allowed.
-    Arrived { slow: Option<Duration> },
-    /// They could not be read.
-    Failed { took: Duration, failure: Failure },
+    Arrived { took: Duration, slow: bool },
+    /// They could not be read; `named` is where the drive stopped, if that is known.
+    Failed { took: Duration, failure: Failure, named: Option<u64> },
 }
 
 /// Counts that make up the outcome.
@@ -51,21 +51,19 @@ pub(super) struct Run<'r> {
     safe_before: Option<u64>,
     /// Bytes that had arrived when the destination's room was looked at last.
     room_seen_at: u64,
-    nearby: Nearby,
     began: Moment,
+    stop_rules: StopRules,
     pace: Pace,
     /// The plan's bytes as they stand, what is on its way included.
     counts: Counts,
     class: Class,
     /// The byte behind the last request.
     at: u64,
-    class_has_trouble: bool,
-    any_trouble: bool,
     /// The pass being swept, with what had arrived and was put off when it began.
     pass: Option<(PassProgress, u64, u64)>,
     put_off: u64,
-    /// When, in working time, the class must leave its deferred places.
-    trouble_until: Option<Duration>,
+    /// What the next hour over difficult places is expected to bring; `None` in first reading.
+    next_hour: Option<f64>,
     celsius: Option<f64>,
     asked_temperature: Option<Moment>,
 }
@@ -104,17 +102,15 @@ impl<'r> Run<'r> {
             check: DriveCheck::new(reader, store, &before.held),
             safe_before: store.safe_bytes(),
             room_seen_at: 0,
-            nearby: Nearby::from_store(identity.bytes, store),
             began,
+            stop_rules: StopRules::default(),
             pace: Pace::default(),
             counts: before.whole(),
             class: Class::Tables,
             at: 0,
-            class_has_trouble: false,
-            any_trouble: before.whole().deferred_bytes > 0,
             pass: None,
             put_off: 0,
-            trouble_until: None,
+            next_hour: None,
             celsius: None,
             asked_temperature: None,
         }
@@ -159,9 +155,9 @@ impl<'r> Run<'r> {
     }
 
     /// However the copy ended: is what it brought the drive's own, and what is to be remembered?
-    pub(super) fn settle_end(&mut self, ended: Result<(), FollowError>) -> Result<(), FollowError> {
+    pub(super) fn settle_end<T>(&mut self, ended: Result<T, Halt>) -> Result<T, Halt> {
         let checked = match &ended {
-            Ok(()) | Err(FollowError::Halt(Halt::Stopped(_) | Halt::NoRoom { .. })) => {
+            Ok(_) | Err(Halt::Stopped(_) | Halt::NoRoom { .. }) => {
                 let arrived = self.figures.arrived;
                 if arrived > 0 { self.check.check_content(arrived) } else { Ok(()) }
             }
@@ -169,10 +165,10 @@ impl<'r> Run<'r> {
         };
         // That the drive gives other bytes is the graver news; that it is gone now takes nothing back.
         let ended = match checked {
-            Err(halt @ Halt::Changed { .. }) => Err(halt.into()),
+            Err(halt @ Halt::Changed { .. }) => Err(halt),
             _ => ended,
         };
-        if let Err(FollowError::Halt(Halt::Silent { marks, .. } | Halt::Changed { marks, .. })) = &ended {
+        if let Err(Halt::Silent { marks, .. } | Halt::Changed { marks, .. }) = &ended {
             // If the writer has ended, its error is the news.
             let _ = marks.iter().try_for_each(|mark| self.desk.mark(*mark));
         }
@@ -196,24 +192,23 @@ impl<'r> Run<'r> {
         Ok(())
     }
 
-    pub(super) fn begin_class(&mut self, class: Class, has_trouble: bool) {
+    pub(super) fn begin_class(&mut self, class: Class) {
         self.class = class;
-        self.class_has_trouble = has_trouble;
     }
 
-    /// Whether the class has deferred places.
-    pub(super) fn class_has_trouble(&self) -> bool {
-        self.class_has_trouble
+    /// Requests that failed.
+    pub(super) fn failed(&self) -> u64 {
+        self.figures.failed.iter().sum()
     }
 
-    /// Whether anything was deferred, in this run or before.
-    pub(super) fn any_trouble(&self) -> bool {
-        self.any_trouble
+    /// A request was slow.
+    pub(super) fn count_slow(&mut self) {
+        self.figures.slow += 1;
     }
 
-    /// Bounds the working time from now on, for the rounds over deferred places.
-    pub(super) fn limit_trouble(&mut self, time: Option<Duration>) {
-        self.trouble_until = time.map(|time| self.working_time().saturating_add(time));
+    /// What the next hour over difficult places is expected to bring, in bytes of class `files`.
+    pub(super) fn expect_next_hour(&mut self, next_hour: f64) {
+        self.next_hour = Some(next_hour);
     }
 
     /// Waits until the store knows all that happened.
@@ -222,20 +217,18 @@ impl<'r> Run<'r> {
         self.desk.settle()
     }
 
-    /// Whether there was trouble within some 10 MiB.
-    pub(super) fn has_trouble_near(&self, place: Extent) -> bool {
-        self.nearby.has_trouble(place)
-    }
-
     /// One request. `was_deferred` says in which state its bytes are now.
     pub(super) fn attempt(&mut self, extent: Extent, was_deferred: bool) -> Result<Answer, Halt> {
-        self.check_limits()?;
+        self.check_stop()?;
         self.check_room()?;
         self.mind_the_heat()?;
         let mut buffer = self.desk.buffer()?;
         let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
         self.figures.requests += 1;
         self.at = extent.end();
+        if let Some(places) = &mut self.controls.failed_places {
+            places.before_request();
+        }
         let attempt = self.reader.attempt(extent, &mut buffer.bytes_mut()[..count])?;
         let answer = match attempt.failure {
             None => {
@@ -245,22 +238,22 @@ impl<'r> Run<'r> {
                 self.arrived(extent, was_deferred);
                 self.remember(checked?)?;
                 let slow = self.options.slow.is_some_and(|limit| attempt.took > limit);
-                if slow {
-                    self.figures.slow += 1;
-                    self.nearby.mark(extent);
-                }
-                Answer::Arrived { slow: slow.then_some(attempt.took) }
+                Answer::Arrived { took: attempt.took, slow }
             }
             Some(failure) => {
                 self.desk.give_back(buffer);
                 self.figures.failed[self.class as usize] += 1;
                 self.figures.regions.failed(extent);
-                self.nearby.mark(extent);
+                let named = self.controls.failed_places.as_mut().and_then(|places| places.failed_place(extent));
+                // The start means no more than that nothing is known, and what lies outside is about another request.
+                let named = named.map(|place| place.0).filter(|place| extent.start.0 < *place && *place < extent.end());
                 let decided = self.check.failed(extent, failure, self.figures.arrived)?;
                 self.remember(decided)?;
-                Answer::Failed { took: attempt.took, failure }
+                Answer::Failed { took: attempt.took, failure, named }
             }
         };
+        let failed = matches!(answer, Answer::Failed { .. });
+        self.stop_rules.saw(&self.options.stop_after, failed, self.working_time(), self.figures.arrived);
         self.tell_progress();
         Ok(answer)
     }
@@ -278,12 +271,19 @@ impl<'r> Run<'r> {
     /// Skips a place that was not read yet.
     pub(super) fn skip(&mut self, extent: Extent, why: Skip, failure: Failure) -> Result<(), Halt> {
         self.desk.mark(Mark::Skipped { extent, why, failure })?;
-        self.class_has_trouble = true;
-        self.any_trouble = true;
         self.put_off += extent.bytes;
         self.counts.deferred_bytes += extent.bytes;
         self.passed_over(extent.bytes);
         Ok(())
+    }
+
+    /// A request for a place failed; `was_skipped` says in which state its bytes are now.
+    pub(super) fn mark_failed(&mut self, extent: Extent, failure: Failure, was_skipped: bool) -> Result<(), Halt> {
+        if was_skipped {
+            self.desk.mark(Mark::Skipped { extent, why: Skip::Failed, failure })
+        } else {
+            self.skip(extent, Skip::Failed, failure)
+        }
     }
 
     /// A skipped place has failed alone so many times.
@@ -294,6 +294,7 @@ impl<'r> Run<'r> {
     }
 
     pub(super) fn begin_pass(&mut self, pass: &PassHeader) {
+        self.next_hour = None;
         let progress = PassProgress { number: pass.number, class: pass.class, bytes: pass.bytes, done_bytes: 0 };
         self.pass = Some((progress, self.figures.arrived, self.put_off));
         self.tell(&Event::PassBegun {
@@ -337,12 +338,8 @@ impl<'r> Run<'r> {
         self.tell(&Event::Trouble { extent, kind, seconds: took.as_secs_f64(), jump_bytes });
     }
 
-    pub(super) fn announce_round(&mut self, class: Option<Class>, round: Round) {
-        self.tell(&Event::RoundBegun { class, round });
-    }
-
-    pub(super) fn announce_share_used_up(&mut self, class: Class) {
-        self.tell(&Event::ShareUsedUp { class });
+    pub(super) fn announce_stage(&mut self, stage: Stage) {
+        self.tell(&Event::StageBegun { stage });
     }
 
     fn tell(&mut self, event: &Event) {
@@ -369,6 +366,7 @@ impl<'r> Run<'r> {
             rate,
             seconds: self.since(self.began).as_secs_f64(),
             seconds_left,
+            next_hour_bytes: self.next_hour,
             failed_requests: self.figures.failed.iter().sum(),
             celsius: self.celsius,
         };
@@ -379,14 +377,6 @@ impl<'r> Run<'r> {
     fn not_safe_yet(&self) -> u64 {
         let (Some(before), Some(now)) = (self.safe_before, self.store.safe_bytes()) else { return 0 };
         (before + self.figures.arrived).saturating_sub(now)
-    }
-
-    fn check_limits(&self) -> Result<(), Halt> {
-        self.check_stop()?;
-        match self.trouble_until {
-            Some(until) if self.working_time() >= until => Err(Halt::ShareUsedUp),
-            _ => Ok(()),
-        }
     }
 
     /// Room for what is on its way and what is next, looked at now and then: what has arrived must never find the
@@ -415,7 +405,8 @@ impl<'r> Run<'r> {
         } else if reached(limits.errors, self.figures.failed.iter().sum()) {
             StopReason::Errors
         } else {
-            return Ok(());
+            let reached = self.stop_rules.reached(limits, self.working_time());
+            return reached.map_or(Ok(()), |reason| Err(Halt::Stopped(reason)));
         };
         Err(Halt::Stopped(reason))
     }

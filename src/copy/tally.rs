@@ -1,15 +1,12 @@
 //! Counting what the store has of a plan.
 
-use super::CopyError;
-use super::halt::FollowError;
 use super::halt::Halt;
 use super::known::Spread;
 use super::pieces::{self, Follower, Kind};
 use crate::allocation::Class;
 use crate::extent::Extent;
-use crate::plan::{PassHeader, PlanHeader};
-use crate::source::{SourceIdentity, Store};
-use std::io::{Read, Seek};
+use crate::plan::{PassHeader, Plan};
+use crate::source::Store;
 
 /// A held place is offered in parts of so many bytes to the sectors by which the drive is checked.
 const OFFERED_AT_ONCE: u64 = 1 << 20;
@@ -31,32 +28,12 @@ pub(super) struct Tally {
 }
 
 impl Tally {
-    /// Walks the whole plan, which checks it, and that it can be followed on this source.
-    pub(super) fn take(
-        plan: &mut (impl Read + Seek),
-        store: &dyn Store,
-        identity: &SourceIdentity,
-    ) -> Result<Tally, CopyError> {
-        let mut counter = Counter {
-            store,
-            tally: Tally { classes: Default::default(), held: Spread::default() },
-            class: 0,
-            plan_source: (0, 0),
-        };
-        match pieces::follow(plan, None, &mut counter) {
-            Ok(()) => {}
-            Err(FollowError::Plan(error)) => return Err(error.into()),
-            Err(FollowError::Halt(_)) => unreachable!("counting never halts"),
-        }
-        let (plan_bytes, plan_sector) = counter.plan_source;
-        if plan_bytes != identity.bytes {
-            return Err(CopyError::OtherSource { plan_bytes, source_bytes: identity.bytes });
-        }
-        let source_sector = identity.logical_sector.bytes();
-        if identity.needs_alignment() && !plan_sector.is_multiple_of(source_sector) {
-            return Err(CopyError::OtherSectors { plan_sector, source_sector });
-        }
-        Ok(counter.tally)
+    /// Walks the whole plan.
+    pub(super) fn take(plan: &Plan, store: &dyn Store) -> Tally {
+        let tally = Tally { classes: Default::default(), held: Spread::default() };
+        let mut counter = Counter { store, tally, class: 0 };
+        pieces::follow(plan, None, &mut counter).expect("counting never halts");
+        counter.tally
     }
 
     pub(super) fn of(&self, class: Class) -> &Counts {
@@ -78,8 +55,6 @@ struct Counter<'s> {
     store: &'s dyn Store,
     tally: Tally,
     class: usize,
-    /// Size and sector of the plan's drive.
-    plan_source: (u64, u64),
 }
 
 fn sum(extents: Vec<Extent>) -> u64 {
@@ -87,10 +62,6 @@ fn sum(extents: Vec<Extent>) -> u64 {
 }
 
 impl Follower for Counter<'_> {
-    fn header(&mut self, header: &PlanHeader) {
-        self.plan_source = (header.source.bytes, header.source.logical_sector);
-    }
-
     fn begin(&mut self, pass: &PassHeader) -> Result<(), Halt> {
         self.class = pass.class as usize;
         Ok(())

@@ -141,6 +141,7 @@ mod tests {
 
     fn progress(seconds: f64, class: Class, copied: u64) -> Event {
         Event::Progress(Progress {
+            next_hour_bytes: None,
             pass: None,
             class,
             at: copied,

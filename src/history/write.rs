@@ -120,6 +120,7 @@ impl HistoryWriter {
         self.flush_latest();
         let how = match outcome.map(|outcome| &outcome.end) {
             Some(End::Complete) => "complete",
+            Some(End::LittleLeft { .. }) => "little is left that is worth its time",
             Some(End::Stopped { .. }) => "stopped",
             Some(End::Gone { .. }) => "the drive stopped answering",
             Some(End::Silent { .. }) => "the drive no longer answers",

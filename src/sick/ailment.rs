@@ -1,7 +1,7 @@
 //! What is wrong with a drive, and what that does to a read.
 
-use super::chance::draw;
 use super::geometry::Geometry;
+use crate::chance::draw;
 use crate::extent::{Extent, ExtentSet};
 use crate::model::to_f64;
 use std::collections::BTreeMap;

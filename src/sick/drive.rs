@@ -1,11 +1,11 @@
 //! The drive itself: one request after the other, each with its time and its outcome.
 
 use super::ailment::{Ailment, Ailments, Course, Prospect};
-use super::chance::draw;
 use super::content::Content;
 use super::geometry::{Geometry, HeadOrder, Zone};
 use super::heat::{Heat, Warmth};
 use super::log::{Outcome, Request};
+use crate::chance::draw;
 use crate::clock::{Clock, Moment};
 use crate::extent::Extent;
 use crate::model::{DriveModel, to_f64};

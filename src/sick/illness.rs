@@ -1,11 +1,11 @@
 //! Drives by chance: each kind of illness as a seed draws it.
 
 use super::ailment::{Ailment, Growth};
-use super::chance::Chances;
 use super::content::Content;
 use super::drive::DriveSpec;
 use super::geometry::{Geometry, HeadOrder, Zone, whole};
 use super::heat::Heat;
+use crate::chance::Chances;
 use crate::extent::Extent;
 use crate::model::{DriveModel, to_f64};
 use crate::units::SectorSize;

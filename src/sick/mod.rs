@@ -7,7 +7,6 @@
 
 mod ailment;
 mod bound;
-mod chance;
 mod content;
 mod drive;
 mod geometry;

@@ -4,9 +4,9 @@
 //! with zeros is no drive that reads well".
 
 use super::class_maps::{SECTOR, map_of, plan};
-use super::{Bench, MIB, sectors, small};
+use super::{Bench, MIB, sectors, small, to_the_end};
 use gleaner::allocation::Class;
-use gleaner::copy::{CopyOptions, End};
+use gleaner::copy::End;
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::plan::{Plan, PlanRequest, Scope};
 use gleaner::source::Store;
@@ -64,7 +64,7 @@ fn a_silent_drive_ends_the_copy_and_costs_no_sector() {
 fn a_drive_that_never_answers_is_left_alone() {
     let mut bench = Bench::new(&one_class(3_000_000), 512);
     bench.script(|script| script.silent_from = Some(0));
-    let outcome = bench.copy(&CopyOptions::default()).unwrap();
+    let outcome = bench.copy(&to_the_end()).unwrap();
     assert!(matches!(outcome.end, End::Silent { .. }), "{:?}", outcome.end);
     assert!(outcome.requests <= 40, "{} requests", outcome.requests);
     assert!(bench.store.given_up_set().is_empty());
@@ -96,16 +96,16 @@ fn a_drive_that_answers_with_zeros_is_not_believed() {
         let mut bench = Bench::new(&one_class(200 * MIB / SECTOR), 512);
         bench.store.believe_anything();
         bench.script(|script| script.constant_from = Some((40, byte)));
-        let outcome = bench.copy(&CopyOptions::default()).unwrap();
+        let outcome = bench.copy(&to_the_end()).unwrap();
         let End::Changed { withdrawn_bytes, .. } = outcome.end else { panic!("{:?}", outcome.end) };
         assert_eq!(withdrawn_bytes, 64 * MIB);
         assert_eq!(bench.store.held_set().extents(), [Extent::new(0, 40 * MIB).unwrap()]);
         // At once again, it is noticed before anything is read.
-        let outcome = bench.copy(&CopyOptions::default()).unwrap();
+        let outcome = bench.copy(&to_the_end()).unwrap();
         assert!(matches!(outcome.end, End::Changed { withdrawn_bytes: 0, .. }), "{:?}", outcome.end);
         assert_eq!((outcome.requests, outcome.arrived_bytes), (0, 0));
         bench.script(|script| script.revive());
-        let outcome = bench.copy(&CopyOptions::default()).unwrap();
+        let outcome = bench.copy(&to_the_end()).unwrap();
         assert_eq!(outcome.end, End::Complete);
         assert_eq!(bench.store.held_set(), bench.planned);
         bench.store.check_all();
@@ -118,7 +118,7 @@ fn zeros_at_the_end_are_noticed_too() {
     let mut bench = Bench::new(&one_class(50 * MIB / SECTOR), 512);
     bench.store.believe_anything();
     bench.script(|script| script.constant_from = Some((40, 0)));
-    let outcome = bench.copy(&CopyOptions::default()).unwrap();
+    let outcome = bench.copy(&to_the_end()).unwrap();
     assert!(
         matches!(outcome.end, End::Changed { withdrawn_bytes, .. } if withdrawn_bytes == 10 * MIB),
         "{:?}",
@@ -134,7 +134,7 @@ fn real_zeros_are_kept() {
     bench.store.believe_anything();
     let zero: ExtentSet = [Extent::new(20 * MIB, 200 * MIB).unwrap()].into_iter().collect();
     bench.script(|script| script.zero = zero.clone());
-    let outcome = bench.copy(&CopyOptions::default()).unwrap();
+    let outcome = bench.copy(&to_the_end()).unwrap();
     assert_eq!(outcome.end, End::Complete);
     assert_eq!(bench.store.held_set(), bench.planned);
     assert!((4..=6).contains(&outcome.checks.requests), "{:?}", outcome.checks);

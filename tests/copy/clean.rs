@@ -1,7 +1,7 @@
 //! Drives that answer everything.
 
 use super::class_maps::{SECTOR, class_map, map_of, plan, request};
-use super::{Bench, MIB, sectors, small};
+use super::{Bench, MIB, sectors, small, to_the_end};
 use gleaner::allocation::Class;
 use gleaner::copy::{CopyError, CopyOptions, Event, StopAfter};
 use gleaner::extent::ExtentSet;
@@ -78,7 +78,7 @@ fn large_plan(mib: u64) -> gleaner::plan::Plan {
 #[test]
 fn a_commit_comes_at_the_end_of_each_pass() {
     let mut bench = Bench::new(&large_plan(16), 512);
-    bench.copy(&CopyOptions::default()).unwrap();
+    bench.copy(&to_the_end()).unwrap();
     // The pass's, and the copy's own.
     assert_eq!(bench.store.commits(), 2);
 }
@@ -127,10 +127,10 @@ fn a_plan_that_does_not_fit_is_refused_before_anything_is_read() {
     let odd = bench.copy(&CopyOptions { request_bytes: 1000, ..CopyOptions::default() });
     assert!(matches!(odd, Err(CopyError::RequestSize { bytes: 1000, .. })));
     bench.plan = super::written(&large_plan(1));
-    assert!(matches!(bench.copy(&CopyOptions::default()), Err(CopyError::OtherSource { .. })));
+    assert!(matches!(bench.copy(&to_the_end()), Err(CopyError::OtherSource { .. })));
     let mut cut = super::written(&large_plan(2));
     cut.truncate(cut.len() - 3);
     bench.plan = cut;
-    assert!(matches!(bench.copy(&CopyOptions::default()), Err(CopyError::Plan(PlanReadError::Shape { .. }))));
+    assert!(matches!(bench.copy(&to_the_end()), Err(CopyError::Plan(PlanReadError::Shape { .. }))));
     assert!(bench.log().is_empty());
 }

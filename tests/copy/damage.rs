@@ -1,13 +1,14 @@
 //! Drives with places that do not answer.
 
 use super::class_maps::{SECTOR, class_map, map_of, plan, request};
-use super::{Bench, MIB, sectors, small};
+use super::scripted::Log;
+use super::{Bench, MIB, sectors, small, to_the_end};
 use gleaner::allocation::Class;
-use gleaner::copy::{CopyOptions, Event};
+use gleaner::copy::{CopyOptions, End, StopAfter};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope};
 use proptest::prelude::*;
-use std::time::Duration;
+use std::sync::Arc;
 
 /// Bad places on a drive of some thousand sectors: `physical` bytes each, alone and in stretches.
 fn bad_places(physical: u64) -> impl Strategy<Value = ExtentSet> {
@@ -29,18 +30,15 @@ proptest! {
     #[test]
     fn all_but_the_bad_sectors_arrives_and_exactly_those_are_given_up(
         map in class_map(0..60, 40), request in request(20), (physical, bad) in drive(),
-        retries in 0_u32..3, log2 in 3_u32..9, out_of_time in any::<bool>(),
+        retries in 0_u32..3, log2 in 3_u32..9, twice in any::<bool>(),
     ) {
         let mut bench = Bench::new(&plan(&map, &request), physical);
         bench.script(|script| script.bad = bad.clone());
-        let share = if out_of_time { (0.0, Duration::ZERO) } else { (1.0, Duration::from_secs(3600)) };
-        let options = CopyOptions {
-            retries,
-            request_bytes: SECTOR << log2,
-            trouble_share: share.0,
-            trouble_minimum: share.1,
-            ..small()
-        };
+        let options = CopyOptions { retries, request_bytes: SECTOR << log2, ..small() };
+        if twice {
+            // What ended by itself is gone on with to the end.
+            bench.copy(&CopyOptions { to_the_end: false, ..options.clone() }).unwrap();
+        }
         let outcome = bench.copy(&options).unwrap();
         bench.assert_complete(&outcome, &bad);
         // Every sector that is given up was asked for alone: once, and once more for each retry, or oftener.
@@ -80,20 +78,19 @@ fn one_class(mib: u64) -> Plan {
 fn failures(physical: u64, bad: &ExtentSet) -> (u64, Bench) {
     let mut bench = Bench::new(&one_class(256), physical);
     bench.script(|script| script.bad = bad.clone());
-    let outcome = bench.copy(&CopyOptions::default()).unwrap();
+    let outcome = bench.copy(&to_the_end()).unwrap();
     bench.assert_complete(&outcome, bad);
     assert_eq!(outcome.failed_requests, bench.failed());
     (outcome.failed_requests, bench)
 }
 
-/// The bounds of docs/copying.md, with the usual options.
-const LONE_SECTOR: u64 = 6;
-const NEIGHBOUR_SECTOR: u64 = 8;
+/// The bounds of docs/copying.md, with the usual retries.
+const LONE_SECTOR: u64 = 3;
+const NEIGHBOUR_SECTOR: u64 = 5;
 
-// Source: docs/copying.md, derived there: 1 in the sweep, 64 KiB, 4 KiB and the sector from the front, the sector once
-// in the core and once as retry. With 4 KiB sectors one step less.
+// Source: docs/copying.md, derived there: once with its request, once alone when that is read by sectors, one retry.
 #[test]
-fn a_lone_bad_sector_costs_six_failed_requests_wherever_it_lies() {
+fn a_lone_bad_sector_costs_three_failed_requests_wherever_it_lies() {
     let mut state = 7_u64;
     for round in 0..40 {
         state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
@@ -109,25 +106,24 @@ fn a_lone_bad_sector_costs_six_failed_requests_wherever_it_lies() {
         };
         let bad = [Extent::new(at * physical, physical).unwrap()].into_iter().collect();
         let (failed, bench) = failures(physical, &bad);
-        let most = if physical == 512 { LONE_SECTOR } else { LONE_SECTOR - 1 };
-        assert!((3..=most).contains(&failed), "{failed} failed for {bad:?}: {:?}", bench.log());
+        assert_eq!(failed, LONE_SECTOR, "{bad:?}: {:?}", bench.log().iter().filter(|r| !r.arrived).collect::<Vec<_>>());
     }
 }
 
 #[test]
 fn failed_requests_grow_with_the_bad_sectors_and_little_beside() {
-    // A solid stretch: each sector once in the core, once as retry; the sweep leaves by doubling jumps; two edges.
+    // A solid stretch: each sector once alone, once as retry; what else failed is the search for its ends.
     for count in [2_u64, 100, 3000, 40_000] {
         let bad = [sectors(20_001, count)].into_iter().collect();
         let (failed, _) = failures(512, &bad);
         println!("{count} bad sectors in a row: {failed} failed requests");
-        assert!(failed >= 2 * count && failed <= 2 * count + 20, "{failed} for {count} in a row");
+        assert!(failed >= 2 * count && failed <= 2 * count + 60, "{failed} for {count} in a row");
     }
     // Every other sector: single sectors that answer in between are no reason to ask for more at once.
     let bad: ExtentSet = (0..500).map(|n| sectors(20_000 + 2 * n, 1)).collect();
     let (failed, _) = failures(512, &bad);
     println!("every other of 1000 sectors: {failed} failed requests");
-    assert!(failed <= 2 * 500 + 20, "{failed} for every other of 1000 sectors");
+    assert!(failed <= 2 * 500 + 60, "{failed} for every other of 1000 sectors");
     // Lone sectors, far apart and close together.
     for distance in [70_000_u64, 5_000, 600, 40] {
         let bad: ExtentSet = (0..7).map(|n| sectors(1_000 + n * distance, 1)).collect();
@@ -142,7 +138,7 @@ fn regions_tell_what_failed_in_them() {
     let bad: ExtentSet = [sectors(10_000, 3), sectors(10_010, 1), sectors(400_000, 1)].into_iter().collect();
     let mut bench = Bench::new(&one_class(256), 512);
     bench.script(|script| script.bad = bad.clone());
-    let outcome = bench.copy(&CopyOptions::default()).unwrap();
+    let outcome = bench.copy(&to_the_end()).unwrap();
     let regions = &outcome.bad_regions;
     assert_eq!(regions.len(), 2);
     assert_eq!((regions[0].extent, regions[0].unreadable_sectors), (sectors(10_000, 11), 4));
@@ -152,58 +148,6 @@ fn regions_tell_what_failed_in_them() {
     };
     assert_eq!(regions[0].failed_requests, within(0, 100_000) as u64);
     assert_eq!(regions[1].failed_requests, within(390_000, 420_000) as u64);
-}
-
-/// The plan's class of each request.
-fn classes_asked(bench: &Bench, plan: &Plan) -> Vec<Class> {
-    let of = |extent: Extent| {
-        let pass = plan.passes.iter().find(|pass| pass.extents().iter().any(|e| e.contains(&extent)));
-        pass.expect("only planned bytes are asked for").header.class
-    };
-    bench.log().iter().map(|request| of(request.extent)).collect()
-}
-
-fn classes_with_bad_places() -> (Plan, Bench) {
-    let map = map_of(&[
-        (500, Class::Files),
-        (300, Class::Structure),
-        (300, Class::Unclaimed),
-        (600, Class::Files),
-        (200, Class::Structure),
-        (400, Class::Bulk),
-    ]);
-    let mut request = PlanRequest::new(Scope::Allocated);
-    request.bridge = BridgeRule::OFF;
-    let plan = plan(&map, &request);
-    let bench = Bench::new(&plan, 512);
-    let bad = [sectors(100, 5), sectors(600, 30), sectors(900, 2), sectors(1900, 1), sectors(2200, 1)];
-    bench.script(|script| script.bad = bad.into_iter().collect());
-    (plan, bench)
-}
-
-// Source: issue text: "All of it within the class before lower classes are asked, unless the class's time share is used
-// up."
-#[test]
-fn a_class_is_finished_before_the_next_is_asked() {
-    let (plan, mut bench) = classes_with_bad_places();
-    bench.copy(&small()).unwrap();
-    let classes = classes_asked(&bench, &plan);
-    assert!(classes.is_sorted(), "{classes:?}");
-    assert!(bench.failed() > 40);
-}
-
-#[test]
-fn a_class_that_used_up_its_share_waits_until_all_were_swept() {
-    let (plan, mut bench) = classes_with_bad_places();
-    let options = CopyOptions { trouble_share: 0.0, trouble_minimum: Duration::ZERO, ..small() };
-    let outcome = bench.copy(&options).unwrap();
-    let bad = bench.script.lock().unwrap().bad.clone();
-    bench.assert_complete(&outcome, &bad);
-    let classes = classes_asked(&bench, &plan);
-    let falls = classes.windows(2).filter(|pair| pair[1] < pair[0]).count();
-    assert_eq!(falls, 1, "one sweep through the classes, then one through what was left: {classes:?}");
-    let used_up = bench.events.iter().filter(|event| matches!(event, Event::ShareUsedUp { .. })).count();
-    assert_eq!(used_up, 4);
 }
 
 // Source: docs/copying.md, "Bridged gaps": near a bad place they are read after everything else; and they may hold what
@@ -242,38 +186,106 @@ fn gaps_near_a_bad_place_come_last_and_all_the_same_arrive() {
         let log = bench.log();
         log.iter().position(|request| request.extent.intersection(place).is_some()).unwrap()
     };
-    let last_other = bench.log().iter().rposition(|r| near.iter().all(|gap| r.extent.intersection(gap).is_none()));
-    assert!(near.iter().all(|gap| touching(gap) > last_other.unwrap()), "{:?}", bench.log());
+    let last_class = sectors(64 * 5 + 24 + far + 64 + 5000, 64);
+    assert!(near.iter().all(|gap| touching(gap) > touching(&last_class)), "{:?}", bench.log());
     assert!(bench.log()[touching(&far_gap)].extent.bytes > 8 * SECTOR, "the far gap is read through");
 }
 
+// Source: issue text: "where /dev/kmsg names the failing sector, use it: two failures for a lone bad sector"; "never trust it
+// beyond the request's own range".
 #[test]
-fn the_sweep_leaves_a_bad_place_by_growing_jumps_within_its_pass() {
-    let map = map_of(&[(4000, Class::Files), (4000, Class::Free)]);
-    let mut bench = Bench::new(&plan(&map, &PlanRequest::new(Scope::Allocated)), 512);
-    bench.script(|script| script.bad = [sectors(1000, 400)].into_iter().collect());
+fn where_the_log_names_the_sector_a_lone_one_costs_two_failed_requests() {
+    for (moved, most) in [(0, 2), (300 * SECTOR, LONE_SECTOR + 1), (5 * MIB, LONE_SECTOR), (1 << 60, LONE_SECTOR)] {
+        let bad: ExtentSet = [sectors(100_100, 1)].into_iter().collect();
+        let mut bench = Bench::new(&one_class(256), 512);
+        bench.script(|script| script.bad = bad.clone());
+        bench.failed_places = Some(Log { script: Arc::clone(&bench.script), moved });
+        let outcome = bench.copy(&to_the_end()).unwrap();
+        bench.assert_complete(&outcome, &bad);
+        assert!(outcome.failed_requests <= most, "{} failed, moved by {moved}", outcome.failed_requests);
+    }
+}
+
+// Source: issue text: "requests no longer than the queue's max_sectors_kb, so that one request is one command", after the
+// first failure.
+#[test]
+fn after_the_first_failure_a_request_is_no_longer_than_a_command() {
+    let bad: ExtentSet = [sectors(100_100, 1)].into_iter().collect();
+    let mut bench = Bench::new(&one_class(256), 512);
+    bench.script(|script| script.bad = bad.clone());
+    let command_bytes = 128 << 10;
+    let outcome = bench.copy(&CopyOptions { command_bytes: Some(command_bytes), ..to_the_end() }).unwrap();
+    bench.assert_complete(&outcome, &bad);
+    let log = bench.log();
+    let first = log.iter().position(|request| !request.arrived).unwrap();
+    assert_eq!(log[..first].iter().map(|request| request.extent.bytes).min(), Some(MIB));
+    assert_eq!(log[first + 1..].iter().map(|request| request.extent.bytes).max(), Some(command_bytes));
+}
+
+// Source: issue text: "ends by itself when that falls below a documented worth; what was not tried stays skipped, not
+// unreadable". Twenty MB that are dead: every sector of them would take three days.
+#[test]
+fn a_copy_ends_by_itself_when_the_rest_is_not_worth_its_time() {
+    let bad: ExtentSet = [sectors(100_000, 40_000)].into_iter().collect();
+    let mut bench = Bench::new(&one_class(256), 512);
+    bench.script(|script| script.bad = bad.clone());
+    let options = CopyOptions { to_the_end: false, ..CopyOptions::default() };
+    let outcome = bench.copy(&options).unwrap();
+    assert!(matches!(outcome.end, End::LittleLeft { .. }), "{:?}", outcome.end);
+    let sound: ExtentSet = bench.planned.extents().iter().flat_map(|extent| bad.missing_from(*extent)).collect();
+    assert_eq!(bench.store.held_set(), sound, "both edges are found");
+    assert!(outcome.failed_requests < 400, "{}", outcome.failed_requests);
+    assert!(bench.store.given_up_set().bytes() < 200 * SECTOR, "only what failed alone is unreadable");
+    assert!(bench.store.deferred_set().bytes() > 39_000 * SECTOR);
+    // The same again brings no more, and to the end brings the rest.
+    let outcome = bench.copy(&to_the_end()).unwrap();
+    bench.assert_complete(&outcome, &bad);
+}
+
+// A bad place is met once, and not once for each class: what lies in it of other classes is skipped.
+#[test]
+fn a_difficult_place_is_skipped_by_every_class() {
+    let runs: Vec<(u64, Class)> =
+        (0..200).map(|n| (2048, [Class::Structure, Class::Files, Class::Unclaimed][n % 3])).collect();
+    let mut request = PlanRequest::new(Scope::Allocated);
+    request.bridge = BridgeRule::OFF;
+    let mut bench = Bench::new(&plan(&map_of(&runs), &request), 512);
+    let bad = sectors(100 * 2048, 60 * 2048);
+    bench.script(|script| script.bad = [bad].into_iter().collect());
+    bench
+        .copy(&CopyOptions { stop_after: StopAfter { errors: Some(12), ..StopAfter::default() }, ..to_the_end() })
+        .unwrap();
+    let sound = bench.planned.extents().iter().map(|extent| extent.bytes).sum::<u64>() - bad.bytes;
+    assert!(bench.store.held_set().bytes() > sound / 10 * 8, "{} of {sound}", bench.store.held_set().bytes());
+}
+
+// The class order of first reading, and no difficult place before its end.
+#[test]
+fn first_reading_goes_through_all_classes_before_difficult_places() {
+    let map = map_of(&[
+        (500, Class::Files),
+        (300, Class::Structure),
+        (300, Class::Unclaimed),
+        (600, Class::Files),
+        (200, Class::Structure),
+        (400, Class::Bulk),
+    ]);
+    let mut request = PlanRequest::new(Scope::Allocated);
+    request.bridge = BridgeRule::OFF;
+    let plan = plan(&map, &request);
+    let mut bench = Bench::new(&plan, 512);
+    bench.script(|script| script.bad = [sectors(100, 1), sectors(600, 1), sectors(1900, 1)].into_iter().collect());
     bench.copy(&small()).unwrap();
-    let jumps: Vec<u64> = bench
-        .events
-        .iter()
-        .filter_map(|event| match event {
-            Event::Trouble { jump_bytes, .. } => Some(*jump_bytes / SECTOR),
-            _ => None,
-        })
-        .collect();
-    // Requests of 64 sectors: 960 to 1024 fails and 8 are jumped; 1032 to 1088, 16; 1104 to 1152, 32; 1184 to 1216, 64;
-    // 1280 to 1344, 128, which leads out.
-    assert_eq!(jumps, [8, 16, 32, 64, 128]);
-    let first_try: Vec<_> = bench.log().iter().map(|r| r.extent).skip(15).take(6).collect();
-    assert_eq!(
-        first_try,
-        [
-            sectors(960, 64),
-            sectors(1032, 56),
-            sectors(1104, 48),
-            sectors(1184, 32),
-            sectors(1280, 64),
-            sectors(1472, 64)
-        ]
-    );
+    let class_of = |extent: Extent| {
+        let pass = plan.passes.iter().find(|pass| pass.extents().iter().any(|e| e.contains(&extent)));
+        pass.expect("only planned bytes are read").header.class
+    };
+    // Difficult places are read again in what had failed.
+    let log = bench.log();
+    let failed: ExtentSet = log.iter().take(60).filter(|r| !r.arrived).map(|r| r.extent).collect();
+    let first =
+        log.iter().enumerate().position(|(n, r)| log[..n].iter().any(|b| !b.arrived && b.extent.contains(&r.extent)));
+    let classes: Vec<Class> = log[..first.unwrap()].iter().map(|request| class_of(request.extent)).collect();
+    assert!(classes.is_sorted(), "{classes:?}");
+    assert!(classes.contains(&Class::Unclaimed) && !failed.extents().is_empty());
 }

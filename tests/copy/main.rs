@@ -13,7 +13,7 @@ mod store;
 mod troubles;
 
 use class_maps::{SECTOR, written};
-use gleaner::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, copy};
+use gleaner::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, FailedPlaces, copy};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::plan::Plan;
 use gleaner::source::Reader;
@@ -21,7 +21,6 @@ use scripted::{Request, Script, Scripted};
 use std::io::Cursor;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
-use std::time::Duration;
 use store::MemoryStore;
 
 /// A drive, a plan for it, and where its bytes go: everything but the copying.
@@ -33,6 +32,8 @@ struct Bench {
     store: MemoryStore,
     stop: Arc<AtomicBool>,
     events: Vec<Event>,
+    /// What a kernel's log would tell.
+    failed_places: Option<scripted::Log>,
 }
 
 impl Bench {
@@ -49,6 +50,7 @@ impl Bench {
             store: MemoryStore::default(),
             stop,
             events: Vec::new(),
+            failed_places: None,
         }
     }
 
@@ -69,7 +71,8 @@ impl Bench {
         let events = &mut self.events;
         let mut listen = |event: &Event| events.push(event.clone());
         let thermometer = thermometer.as_mut().map(|ask| ask as &mut dyn FnMut() -> Option<f64>);
-        let controls = Controls { stop: &self.stop, thermometer, events: &mut listen };
+        let failed_places = self.failed_places.as_mut().map(|places| places as &mut dyn FailedPlaces);
+        let controls = Controls { stop: &self.stop, thermometer, failed_places, events: &mut listen };
         copy(Cursor::new(&self.plan), &self.reader, &self.store, options, controls)
     }
 
@@ -109,15 +112,14 @@ impl Bench {
     }
 }
 
+/// Every sector is tried.
+fn to_the_end() -> CopyOptions {
+    CopyOptions { to_the_end: true, ..CopyOptions::default() }
+}
+
 /// Options at the scale of drives of a few hundred sectors.
 fn small() -> CopyOptions {
-    CopyOptions {
-        request_bytes: 64 * SECTOR,
-        first_step: 8 * SECTOR,
-        largest_step: 256 * SECTOR,
-        trouble_minimum: Duration::from_secs(3600),
-        ..CopyOptions::default()
-    }
+    CopyOptions { request_bytes: 64 * SECTOR, ..to_the_end() }
 }
 
 fn sectors(start: u64, count: u64) -> Extent {

@@ -2,6 +2,7 @@
 //! here waits.
 
 use gleaner::clock::Clock;
+use gleaner::copy::FailedPlaces;
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::source::{ReadError, Source, SourceIdentity, SourceKind};
 use gleaner::units::{ByteOffset, SectorSize};
@@ -88,6 +89,9 @@ impl Scripted {
 /// The time that every read takes.
 pub const READ: Duration = Duration::from_millis(1);
 
+/// And one that fails takes so much longer.
+const FAILED: Duration = Duration::from_secs(7);
+
 /// What the drive holds at `start`.
 pub fn fill(start: u64, buffer: &mut [u8]) {
     for (sector, bytes) in (start / 512..).zip(buffer.chunks_mut(512)) {
@@ -149,6 +153,9 @@ impl Source for Scripted {
         let mut script = self.script.lock().unwrap();
         self.clock.sleep(READ);
         let answer = script.answer(wanted, &self.clock);
+        if answer.is_err() {
+            self.clock.sleep(FAILED);
+        }
         let request = Request { extent: wanted, arrived: answer.is_ok() };
         let is_check = wanted.bytes <= self.identity.physical_sector.bytes() && script.arrived.covers(wanted);
         if is_check {
@@ -185,5 +192,20 @@ impl Source for Scripted {
 
     fn clock(&self) -> Clock {
         self.clock.clone()
+    }
+}
+
+/// A log that names the first bad sector of a request, as a kernel does, moved by so many bytes.
+pub struct Log {
+    pub script: Arc<Mutex<Script>>,
+    pub moved: u64,
+}
+
+impl FailedPlaces for Log {
+    fn before_request(&mut self) {}
+
+    fn failed_place(&mut self, request: Extent) -> Option<ByteOffset> {
+        let first = self.script.lock().unwrap().bad.intersection(request).first().copied()?;
+        Some(ByteOffset(first.start.0 + self.moved))
     }
 }

@@ -14,6 +14,8 @@ pub struct Places {
     pub given_up: ExtentSet,
     /// Of the deferred ones, those that may have stopped the drive.
     pub suspects: ExtentSet,
+    /// Of the deferred ones, requests that failed.
+    pub failed: ExtentSet,
 }
 
 #[derive(Default)]
@@ -131,7 +133,11 @@ impl Store for MemoryStore {
         let mut list: Vec<(Extent, Skip)> =
             state.now.suspects.intersection(extent).into_iter().map(|place| (place, Skip::Suspect)).collect();
         let others = state.now.deferred.intersection(extent).into_iter();
-        list.extend(others.flat_map(|e| state.now.suspects.missing_from(e)).map(|place| (place, Skip::Near)));
+        for place in others.flat_map(|e| state.now.suspects.missing_from(e)) {
+            let failed = state.now.failed.intersection(place).into_iter();
+            list.extend(failed.map(|place| (place, Skip::Failed)));
+            list.extend(state.now.failed.missing_from(place).into_iter().map(|place| (place, Skip::Near)));
+        }
         list.sort_unstable();
         list
     }
@@ -154,6 +160,7 @@ impl Store for MemoryStore {
         state.now.held.insert(extent);
         state.now.deferred = without(&state.now.deferred, extent);
         state.now.suspects = without(&state.now.suspects, extent);
+        state.now.failed = without(&state.now.failed, extent);
         Ok(())
     }
 
@@ -167,6 +174,10 @@ impl Store for MemoryStore {
                 }
                 now.deferred.insert(extent);
                 now.suspects = without(&now.suspects, extent);
+                now.failed = without(&now.failed, extent);
+                if why == Skip::Failed {
+                    now.failed.insert(extent);
+                }
                 if why == Skip::Suspect {
                     now.suspects.insert(extent);
                 }
@@ -175,6 +186,7 @@ impl Store for MemoryStore {
                 assert!(now.deferred.covers(extent), "{extent:?} unreadable, but it was not skipped");
                 now.deferred = without(&now.deferred, extent);
                 now.suspects = without(&now.suspects, extent);
+                now.failed = without(&now.failed, extent);
                 now.given_up.insert(extent);
             }
             Mark::Withdrawn { extent } => {

@@ -66,7 +66,12 @@ fn all(drives: u64, first_seed: u64) -> Vec<Played> {
         let scene = Scene::of(&kind);
         let illness = |number: u64| usize::try_from(number).expect("few") % Illness::ALL.len();
         // Every illness comes to every layout.
-        let on_this = |number: &u64| (number / Illness::ALL.len() as u64 + illness(*number) as u64) % 7 == index;
+        let chosen = std::env::var("GLEANER_ILLNESS").ok();
+        let is_chosen =
+            |number: &u64| chosen.as_deref().is_none_or(|name| Illness::ALL[illness(*number)].name() == name);
+        let on_this = |number: &u64| {
+            is_chosen(number) && (number / Illness::ALL.len() as u64 + illness(*number) as u64) % 7 == index
+        };
         let numbers = Mutex::new((0..drives).filter(on_this));
         std::thread::scope(|scope| {
             for _ in 0..2 {
@@ -135,7 +140,18 @@ fn worse(all: &[Played]) -> usize {
             product < baseline * 0.95
         })
     };
-    all.iter().filter(is_worse).count()
+    let worse: Vec<&Played> = all.iter().filter(is_worse).collect();
+    for played in &worse {
+        let bytes = |index: usize| played.strategies[index].map(|safe| safe.bytes >> 20);
+        println!(
+            "worse on drive {} ({}): {:?} MiB, baseline {:?}",
+            played.number,
+            played.illness.name(),
+            bytes(1),
+            bytes(0)
+        );
+    }
+    worse.len()
 }
 
 /// By how much a strategy was ahead of the oracle at most, as a share of all there was.

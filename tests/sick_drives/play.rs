@@ -51,10 +51,11 @@ fn product(plan: &[u8], bench: &mut Bench<'_>) -> Ending {
         CopyOptions { stop_after: StopAfter { time: Some(left), ..StopAfter::default() }, ..bench.options.clone() };
     let stop = AtomicBool::new(false);
     let mut ask = || Some((bench.thermometer)());
-    let controls = Controls { stop: &stop, thermometer: Some(&mut ask), events: &mut |_: &Event| {} };
+    let controls =
+        Controls { stop: &stop, thermometer: Some(&mut ask), failed_places: None, events: &mut |_: &Event| {} };
     let outcome = copy(Cursor::new(plan), bench.reader, bench.store, &options, controls).unwrap();
     match outcome.end {
-        End::Complete => Ending::Complete,
+        End::Complete | End::LittleLeft { .. } => Ending::Complete,
         End::Stopped { .. } => Ending::Over,
         // The technician switches it off and on.
         End::Gone { .. } | End::Silent { .. } => Ending::Gone,

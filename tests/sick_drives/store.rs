@@ -15,6 +15,7 @@ struct Places {
     skipped: RangeSet<u64>,
     unreadable: RangeSet<u64>,
     suspects: RangeSet<u64>,
+    failed: RangeSet<u64>,
 }
 
 pub struct PlayStore {
@@ -87,8 +88,19 @@ impl Store for PlayStore {
 
     fn skips(&self, extent: Extent) -> Vec<(Extent, Skip)> {
         let places = self.places();
-        let why = |place| if within(&places.suspects, place) == [place] { Skip::Suspect } else { Skip::Near };
-        within(&places.skipped, extent).into_iter().map(|place| (place, why(place))).collect()
+        let mut list = Vec::new();
+        for place in within(&places.skipped, extent) {
+            let failed = within(&places.failed, place);
+            list.extend(places.failed.gaps(&range(place)).map(|gap| (Extent::between(gap.start, gap.end), Skip::Near)));
+            list.extend(failed.into_iter().map(|place| (place, Skip::Failed)));
+        }
+        for (place, why) in &mut list {
+            if within(&places.suspects, *place) == [*place] {
+                *why = Skip::Suspect;
+            }
+        }
+        list.sort_unstable();
+        list
     }
 
     fn mark(&self, mark: Mark) -> io::Result<()> {
@@ -101,6 +113,10 @@ impl Store for PlayStore {
                 let parts: Vec<_> = held.intersection(&unreadable).collect();
                 parts.into_iter().for_each(|part| places.skipped.insert(part));
                 places.suspects.remove(range(extent));
+                places.failed.remove(range(extent));
+                if why == Skip::Failed {
+                    places.failed.insert(range(extent));
+                }
                 if why == Skip::Suspect {
                     places.suspects.insert(range(extent));
                 }

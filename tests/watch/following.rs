@@ -14,6 +14,7 @@ const PLAN_BYTES: u64 = 32 << 20;
 
 fn progress(seconds: f64, class: Class, copied_bytes: u64, celsius: Option<f64>) -> Event {
     Event::Progress(Progress {
+        next_hour_bytes: None,
         pass: None,
         class,
         at: 123_456,

@@ -6,13 +6,13 @@ use crate::cli::args::{CopyArguments, ImageArgument};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, tell};
 use crate::cli::{copy_progress, show};
-use crate::copy::{Controls, CopyOptions, CopyOutcome, End, StopAfter};
+use crate::copy::{Controls, CopyOptions, CopyOutcome, End, FailedPlaces, StopAfter};
 use crate::human;
 use crate::image::ImageForm;
 use crate::pace::seconds_left;
 use crate::plan::open_plan;
 use crate::session::Session;
-use crate::source::kernel::{KernelFacts, KernelPlaces};
+use crate::source::kernel::{FailureLog, KernelFacts, KernelPlaces};
 use crate::source::temperature::{TemperatureCommand, Thermometer};
 use std::path::Path;
 use std::sync::Arc;
@@ -68,7 +68,7 @@ fn thermometer(arguments: &CopyArguments) -> anyhow::Result<Option<AskCelsius>> 
     if let Some(sensor) = Thermometer::of_device(device, Path::new("/sys")) {
         return Ok(Some(Box::new(move || sensor.celsius())));
     }
-    let advice = KernelFacts::of_device(device, &KernelPlaces::default()).and_then(|facts| facts.without_sensor());
+    let advice = kernel_facts(arguments).and_then(|facts| facts.without_sensor());
     if let Some(advice) = advice.filter(|_| !arguments.source.json) {
         tell(&advice.to_string());
     }
@@ -82,8 +82,11 @@ fn follow(
 ) -> anyhow::Result<CaseCopyOutcome> {
     let stop = Arc::clone(&session.stop);
     let mut progress = copy_progress::CopyProgress::new(arguments.source.json, arguments.source.quiet);
+    let mut log =
+        arguments.source.source.as_ref().and_then(|device| FailureLog::of_device(device, &KernelPlaces::default()));
     let controls = Controls {
         stop: &stop,
+        failed_places: log.as_mut().map(|log| log as &mut dyn FailedPlaces),
         thermometer: celsius.as_mut().map(|ask| ask as &mut dyn FnMut() -> Option<f64>),
         events: &mut |event| progress.event(event),
     };
@@ -107,17 +110,25 @@ fn bare(error: CaseCopyError) -> anyhow::Error {
     }
 }
 
+fn kernel_facts(arguments: &CopyArguments) -> Option<KernelFacts> {
+    KernelFacts::of_device(arguments.source.source.as_ref()?, &KernelPlaces::default())
+}
+
 fn options(arguments: &CopyArguments) -> CopyOptions {
     CopyOptions {
         request_bytes: arguments.request << 10,
         slow: Some(Duration::from_secs_f64(arguments.slow)),
         retries: arguments.retries,
-        trouble_share: arguments.trouble_share,
+        to_the_end: arguments.to_the_end,
+        command_bytes: kernel_facts(arguments).and_then(|facts| facts.longest_command_bytes),
         warm_limit: arguments.warm_limit,
         stop_after: StopAfter {
             time: arguments.stop_after_minutes.map(|minutes| Duration::from_secs_f64(minutes * 60.0)),
             bytes: arguments.stop_after_bytes,
             errors: arguments.stop_after_errors,
+            failures_in_a_row: arguments.stop_after_failures_in_a_row,
+            failures_a_minute: arguments.stop_after_failures_a_minute,
+            below_rate: arguments.stop_below_rate,
         },
         ..CopyOptions::default()
     }
@@ -128,6 +139,7 @@ fn ending(outcome: &CopyOutcome) -> Ending {
         // What was skipped and could not be decided is not complete either.
         End::Complete if outcome.totals().2 + outcome.totals().3 > 0 => Ending::Incomplete,
         End::Complete => Ending::Done,
+        End::LittleLeft { .. } => Ending::Incomplete,
         End::Stopped { .. } => Ending::NotFinished,
         End::Gone { .. } | End::Silent { .. } | End::Changed { .. } => Ending::SourceLost,
         End::NoRoom { .. } => Ending::Destination,

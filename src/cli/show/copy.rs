@@ -15,6 +15,11 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
     let how = match &outcome.end {
         End::Complete if unreadable == 0 => "complete: every planned byte is in the image".to_owned(),
         End::Complete => "complete as far as the drive can be read".to_owned(),
+        End::LittleLeft { next_hour_bytes } => format!(
+            "ended by itself: what is left is skipped, and the next hour is expected to bring no more than {} of files. `--to-the-end` tries every \
+             sector of it",
+            human::bytes(*next_hour_bytes)
+        ),
         End::Stopped { reason: StopReason::Asked } => "stopped as asked; the same command goes on".to_owned(),
         End::Stopped { reason } => format!(
             "stopped by its {} limit; the same command goes on",
@@ -22,6 +27,9 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
                 StopReason::Time => "time",
                 StopReason::Bytes => "byte",
                 StopReason::Errors | StopReason::Asked => "error",
+                StopReason::FailuresInARow => "failures-in-a-row",
+                StopReason::FailuresAMinute => "failures-a-minute",
+                StopReason::Rate => "rate",
             }
         ),
         End::Gone { extent, message } => format!(

@@ -1,36 +1,46 @@
 //! Numbers by chance that are the same every time: each is a mix of a seed and of what it is for.
 
 /// A seed's sequence: SplitMix64 (Steele, Lea and Flood, OOPSLA 2014; constants from memory).
-pub(super) struct Chances(u64);
+pub(crate) struct Chances(u64);
 
 impl Chances {
-    pub(super) fn of(seed: u64) -> Chances {
+    pub(crate) fn of(seed: u64) -> Chances {
         Chances(mix(seed))
     }
 
-    pub(super) fn next(&mut self) -> u64 {
+    pub(crate) fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         mix(self.0)
     }
 
     /// From 0 up to, not including, 1.
-    pub(super) fn share(&mut self) -> f64 {
+    pub(crate) fn share(&mut self) -> f64 {
         share(self.next())
     }
 
     /// A whole number below `limit`.
-    pub(super) fn below(&mut self, limit: u64) -> u64 {
+    pub(crate) fn below(&mut self, limit: u64) -> u64 {
         self.next() % limit.max(1)
     }
 
+    /// An index into a list of `count`, which is not empty.
+    pub(crate) fn index(&mut self, count: usize) -> usize {
+        usize::try_from(self.below(count as u64)).expect("below a length")
+    }
+
+    /// Near to a normal distribution of mean 0 and variance 1: twelve even draws summed up.
+    pub(crate) fn normal(&mut self) -> f64 {
+        (0..12).map(|_| self.share()).sum::<f64>() - 6.0
+    }
+
     /// Between the two, every order of magnitude as likely as the next.
-    pub(super) fn between(&mut self, least: f64, most: f64) -> f64 {
+    pub(crate) fn between(&mut self, least: f64, most: f64) -> f64 {
         least * (most / least).powf(self.share())
     }
 }
 
 /// The chance of one event: from 0 up to, not including, 1, the same at every call.
-pub(super) fn draw(seed: u64, place: u64, count: u64) -> f64 {
+pub(crate) fn draw(seed: u64, place: u64, count: u64) -> f64 {
     share(mix(mix(mix(seed) ^ place) ^ count))
 }
 

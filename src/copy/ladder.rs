@@ -32,33 +32,15 @@ impl Ladder {
         self.sizes[self.last()]
     }
 
-    /// The largest requests.
-    pub(super) fn top(&self) -> Rung {
-        Rung { at: 0, streak: 0 }
-    }
-
     /// Single sectors.
     pub(super) fn bottom(&self) -> Rung {
         Rung { at: self.last(), streak: 0 }
-    }
-
-    /// The largest requests below the largest that are smaller than `place`: where a place begins with a request that
-    /// failed, the same request is not made again.
-    pub(super) fn below(&self, place: Extent) -> Rung {
-        let at = self.sizes.iter().position(|size| *size < place.bytes).unwrap_or(self.last());
-        Rung { at: at.max(1).min(self.last()), streak: 0 }
     }
 
     /// The first request of `place`. It ends on a multiple of its size, so a bad sector lies in one request.
     pub(super) fn head(&self, rung: &Rung, place: Extent) -> Extent {
         let size = self.sizes[rung.at];
         Extent::between(place.start.0, place.end().min((place.start.0 / size + 1).saturating_mul(size)))
-    }
-
-    /// The last request of `place`, starting on a multiple of its size.
-    pub(super) fn tail(&self, rung: &Rung, place: Extent) -> Extent {
-        let size = self.sizes[rung.at];
-        Extent::between(place.start.0.max((place.end() - 1) / size * size), place.end())
     }
 
     /// Whether a request lies in one physical sector, so that nothing smaller can be asked for.
@@ -98,11 +80,10 @@ mod tests {
     fn requests_keep_to_multiples_and_to_their_place() {
         let ladder = Ladder::new(1 << 20, 512);
         let place = Extent::between(1000 << 10, 2100 << 10);
-        assert_eq!(ladder.head(&ladder.top(), place), Extent::between(1000 << 10, 1 << 20));
-        assert_eq!(ladder.tail(&ladder.top(), place), Extent::between(2 << 20, 2100 << 10));
+        let top = Rung { at: 0, streak: 0 };
+        assert_eq!(ladder.head(&top, place), Extent::between(1000 << 10, 1 << 20));
         let small = Extent::between(512, 1024);
-        assert_eq!(ladder.head(&ladder.top(), small), small);
-        assert_eq!(ladder.tail(&ladder.top(), small), small);
+        assert_eq!(ladder.head(&top, small), small);
         assert!(ladder.is_single(small));
         assert!(!ladder.is_single(Extent::between(512, 1536)));
     }
@@ -110,11 +91,10 @@ mod tests {
     #[test]
     fn a_failure_never_leads_to_the_same_request() {
         let ladder = Ladder::new(1 << 20, 512);
-        let mut rung = ladder.top();
+        let mut rung = Rung { at: 0, streak: 0 };
         let place = Extent::between(8192, 8192 + 4096);
         let request = ladder.head(&rung, place);
         ladder.failed(&mut rung, request);
         assert_eq!(ladder.head(&rung, place).bytes, 512);
-        assert_eq!(ladder.head(&ladder.below(place), place).bytes, 512);
     }
 }

@@ -1,0 +1,287 @@
+//! First reading: large requests in ascending order, which leave trouble at once.
+
+use super::TroubleKind;
+use super::engine::{Engine, Outcome};
+use super::halt::Halt;
+use super::lengths::Lengths;
+use super::pieces::{Follower, Kind, waiting};
+use super::places::{self, Place};
+use super::worth::worth;
+use crate::allocation::Class;
+use crate::extent::Extent;
+use crate::plan::PassHeader;
+use crate::source::{Failure, Skip};
+use std::time::Duration;
+
+/// Gaps within so many bytes of a difficult place are not read through. Many errors have a neighbour within 10 MB
+/// (Bairavasundaram et al., SIGMETRICS 2007, from memory).
+const NEAR: u64 = 10 << 20;
+
+/// A place is left alone in first reading when it lies under a bad head with this chance.
+const RISKY: f64 = 0.15;
+
+/// Trouble is over when so many bytes were passed without any.
+const QUIET: u64 = 16 << 20;
+
+/// What is read so far behind a jump tells nothing of where the trouble ends.
+const FAR: u64 = 64 << 20;
+
+/// Trouble that first reading is in.
+#[derive(Clone, Copy)]
+struct Trouble {
+    kind: TroubleKind,
+    start: u64,
+    /// The end of the last request in it.
+    reached: u64,
+    /// Where the next one was to begin.
+    target: u64,
+    /// Where the first request behind it began, once that went well.
+    good_from: Option<u64>,
+}
+
+/// Six in ten failures are lone bad sectors, and three in ten slow reads come alone, before anything is seen (a choice, no
+/// source).
+const LONE_FAILURES: f64 = 0.6;
+const LONE_SLOW: f64 = 0.3;
+
+/// What first reading has learned about trouble, over all passes.
+pub(super) struct FirstReading {
+    failed: Lengths,
+    slow: Lengths,
+    trouble: Option<Trouble>,
+}
+
+impl FirstReading {
+    pub(super) fn new() -> FirstReading {
+        FirstReading { failed: Lengths::new(LONE_FAILURES), slow: Lengths::new(LONE_SLOW), trouble: None }
+    }
+
+    fn lengths(&mut self, kind: TroubleKind) -> &mut Lengths {
+        match kind {
+            TroubleKind::Failed => &mut self.failed,
+            TroubleKind::Slow => &mut self.slow,
+        }
+    }
+
+    /// The trouble is over.
+    fn settle(&mut self) {
+        let Some(trouble) = self.trouble.take() else { return };
+        if let Some(good) = trouble.good_from.filter(|good| *good <= trouble.target + FAR) {
+            self.lengths(trouble.kind).saw(trouble.reached - trouble.start, good - trouble.start);
+        }
+    }
+
+    /// A request for `extent` went well.
+    fn went_well(&mut self, extent: Extent) {
+        let Some(trouble) = &mut self.trouble else { return };
+        let good = *trouble.good_from.get_or_insert(extent.start.0.max(trouble.reached));
+        if extent.end() - good.min(extent.end()) >= QUIET {
+            self.settle();
+        }
+    }
+
+    /// A request for `extent` did not. Gives where the next one is made.
+    fn met(&mut self, extent: Extent, kind: TroubleKind, request: u64) -> u64 {
+        let is_new = self.trouble.is_none_or(|trouble| {
+            trouble.kind != kind || extent.start.0 < trouble.reached || extent.start.0 > trouble.target + FAR
+        });
+        if is_new {
+            self.settle();
+        }
+        let start = self.trouble.map_or(extent.start.0, |trouble| trouble.start);
+        // A request that is shorter than others tells as much.
+        let reached = (extent.end() - start).max(request);
+        let next = self.lengths(kind).next(reached, request);
+        let target = if next == reached { extent.end() } else { start + next };
+        self.trouble = Some(Trouble { kind, start, reached: extent.end(), target, good_from: None });
+        target
+    }
+}
+
+/// When a class is left before its end, to be gone on with later.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Limits {
+    /// What it brought before, and in how many seconds.
+    pub(super) before: (f64, f64),
+    /// It brings less than so much worth a second,
+    pub(super) rate: f64,
+    /// after so many failed requests at least.
+    pub(super) after: u64,
+    /// So many requests of the whole copy have failed.
+    pub(super) failed: Option<u64>,
+}
+
+/// Reads a class for the first time.
+pub(super) struct Sweep<'s, 'e, 'r> {
+    engine: &'s mut Engine<'e, 'r>,
+    first: &'s mut FirstReading,
+    /// Only gaps that were left, instead of all that is not read yet.
+    gaps_left: bool,
+    limits: Limits,
+    class: Class,
+    began: Duration,
+    failed_before: u64,
+    worth: f64,
+    /// It was left: the worth that it brought, and the seconds that it took.
+    pub(super) left: Option<(f64, f64)>,
+    /// The request being gathered; it touches what comes next, or else is made.
+    open: Option<Extent>,
+}
+
+impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
+    pub(super) fn new(
+        engine: &'s mut Engine<'e, 'r>,
+        first: &'s mut FirstReading,
+        class: Class,
+        gaps_left: bool,
+        limits: Limits,
+    ) -> Sweep<'s, 'e, 'r> {
+        engine.run.begin_class(class);
+        let (began, failed_before) = (engine.run.working_time(), engine.run.failed());
+        Sweep { engine, first, gaps_left, limits, class, began, failed_before, worth: 0.0, left: None, open: None }
+    }
+
+    /// Leaves the class when so much failed that others bring more.
+    fn leave_class(&mut self) {
+        let run = &*self.engine.run;
+        let failed = run.failed();
+        let seconds = run.working_time().saturating_sub(self.began).as_secs_f64();
+        let (worth_before, seconds_before) = self.limits.before;
+        let rate = (worth_before + self.worth) / (seconds_before + seconds).max(1e-3);
+        let brings_less = failed - self.failed_before >= self.limits.after && rate < self.limits.rate;
+        if brings_less || self.limits.failed.is_some_and(|most| failed >= most) {
+            self.left = Some((self.worth, seconds));
+        }
+    }
+
+    fn take(&mut self, part: Extent) -> Result<(), Halt> {
+        if self.open.is_some_and(|open| open.end() != part.start.0) {
+            self.make_request()?;
+        }
+        let mut at = part.start.0;
+        while at < part.end() && self.left.is_none() {
+            let (is_difficult, until) = self.difficult(at);
+            let until = until.min(part.end());
+            if is_difficult {
+                self.make_request()?;
+                self.skip(Extent::between(at, until))?;
+                at = until;
+                continue;
+            }
+            let request = self.engine.learned.request();
+            // Requests end on multiples of their size, so that they are aligned to large blocks of whatever lies below.
+            let start = self.open.map_or(at, |open| open.start.0);
+            let boundary = (start / request + 1).saturating_mul(request);
+            let end = until.min(boundary);
+            self.open = Some(Extent::between(start, end));
+            at = end;
+            if at == boundary || until < part.end() && at == until {
+                self.make_request()?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Whether `at` lies in a difficult place, and up to where that is so.
+    fn difficult(&mut self, at: u64) -> (bool, u64) {
+        let engine = &mut *self.engine;
+        let mut until = u64::MAX;
+        match engine.places.next(at).map(|(start, place)| (start, place.end)) {
+            Some((start, end)) if start <= at => return (true, end),
+            Some((start, _)) => until = start,
+            None => {}
+        }
+        let (risk, end) = engine.risk(at);
+        if risk < RISKY {
+            return (false, until.min(end));
+        }
+        let end = end.min(until);
+        engine.places.insert(at, Place::new(end, places::Kind::Untried));
+        (true, end)
+    }
+
+    fn skip(&mut self, extent: Extent) -> Result<(), Halt> {
+        if self.gaps_left {
+            return Ok(());
+        }
+        self.engine.run.skip(extent, Skip::Near, Failure::default())
+    }
+
+    fn make_request(&mut self) -> Result<(), Halt> {
+        let Some(extent) = self.open.take() else { return Ok(()) };
+        if self.left.is_some() {
+            return Ok(());
+        }
+        let began = self.engine.run.working_time();
+        let outcome = self.engine.ask(extent, self.gaps_left, 0.0)?;
+        let took = self.engine.run.working_time().saturating_sub(began);
+        match outcome {
+            Outcome::Arrived { slow: None } => {
+                self.worth += worth(self.class, extent);
+                self.first.went_well(extent);
+                Ok(())
+            }
+            Outcome::Arrived { slow: Some(pace) } => self.leave(extent, TroubleKind::Slow, pace, took),
+            Outcome::Failed { failure, named } => {
+                self.engine.run.mark_failed(extent, failure, self.gaps_left)?;
+                self.engine.enter_failed(extent, failure, named, false);
+                self.leave(extent, TroubleKind::Failed, 0.0, took)?;
+                self.leave_class();
+                Ok(())
+            }
+        }
+    }
+
+    /// Jumps ahead; to a whole physical sector, so that none is read by halves.
+    fn leave(&mut self, from: Extent, kind: TroubleKind, pace: f64, took: Duration) -> Result<(), Halt> {
+        let (unit, request) = (self.engine.run.unit(), self.engine.learned.request());
+        // Where a bad head explains it, its bands say where to go on.
+        let is_explained = self.engine.risk(from.end()).0 >= RISKY;
+        let target = if is_explained { from.end() } else { self.first.met(from, kind, request) };
+        let target = target.checked_next_multiple_of(unit).unwrap_or(target).min(self.engine.plan.header.source.bytes);
+        if target > from.end() {
+            let place = Place { slow_before: pace > 0.0, pace, ..Place::new(target, places::Kind::Untried) };
+            self.engine.places.insert(from.end(), place);
+        }
+        self.engine.run.announce_trouble(from, kind, took, target.saturating_sub(from.end()));
+        Ok(())
+    }
+}
+
+impl Follower for Sweep<'_, '_, '_> {
+    fn begin(&mut self, pass: &PassHeader) -> Result<(), Halt> {
+        self.first.settle();
+        if !self.gaps_left && self.left.is_none() {
+            self.engine.run.begin_pass(pass);
+        }
+        Ok(())
+    }
+
+    fn piece(&mut self, extent: Extent, kind: Kind) -> Result<(), Halt> {
+        if self.left.is_some() {
+            return Ok(());
+        }
+        if self.gaps_left {
+            let left = if kind == Kind::Gap { self.engine.run.store().skipped(extent) } else { Vec::new() };
+            return left.into_iter().try_for_each(|part| self.take(part));
+        }
+        let parts = waiting(self.engine.run.store(), extent);
+        self.engine.run.passed_over(extent.bytes - parts.iter().map(|part| part.bytes).sum::<u64>());
+        for part in parts {
+            if kind == Kind::Gap && self.engine.places.is_near(part, NEAR) {
+                // Near a bad place nothing is read only for convenience. It waits for the end of first reading: some of it
+                // may be wanted by a class that leaves it to this gap.
+                self.make_request()?;
+                self.skip(part)?;
+            } else {
+                self.take(part)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn end(&mut self) -> Result<(), Halt> {
+        self.make_request()?;
+        if self.gaps_left { Ok(()) } else { self.engine.run.end_pass() }
+    }
+}
