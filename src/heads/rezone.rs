@@ -70,7 +70,7 @@ pub(super) fn rezone(
     let scale = |cell: f64| 1.0 - 0.5 * cell / to_f64(cells.count() as u64);
     let ratio = scale(at) / scale(to_f64((known.0 + known.1) as u64 / 2));
     let common = COMMON + FARTHER * (1.0 - ratio).abs();
-    let prior = Prior { lengths: lengths.with_shorter_bands(each).scaled(0.0, ratio), common, each };
+    let prior = Prior { lengths: lengths.with_shorter_bands(each / 2.0).scaled(0.0, ratio), common, each };
     // A zone may have begun behind the last band before the surprise, or end before the next one behind it.
     let present = zones.list[own].best();
     let behind =
