@@ -22,7 +22,7 @@ pub static NOT_READ_YET: Code = Code {
     id: "structure-not-read-yet",
     severity: Severity::Damage,
     meaning: "Places of tables or file-system structure are not read yet: the case has skipped them, or too many requests had failed \
-              before. `copy` retries them, first of all that is planned; survey the case again afterwards.",
+              before. `copy` reads them, first of all that is planned; survey the case again afterwards.",
 };
 
 /// The codes of this layer.
@@ -58,10 +58,16 @@ pub struct DriveMap {
 /// # Errors
 /// [`SourceLost`] when the device is gone. Damage is not an error: it is in the findings.
 pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
+    // The rest is for the volumes.
+    reader.share_trouble(3, 4);
     let mut layout = partition::read_layout(reader)?;
     layout.table_extents.extend(reader.identity().last_sector());
     let mut areas = Vec::new();
+    let read = |area: &Area| if matches!(area.kind, AreaKind::Unpartitioned) { 0 } else { area.extent.bytes };
+    let mut bytes_left: u64 = layout.areas.iter().map(read).sum();
     for area in std::mem::take(&mut layout.areas) {
+        reader.share_trouble(read(&area), bytes_left);
+        bytes_left -= read(&area);
         let window = Window::new(reader, area.extent);
         let reserved = match &area.kind {
             AreaKind::Partition(entry) if layout.types_are_proven() => entry.reserved(),
@@ -76,7 +82,9 @@ pub fn read_drive(reader: &Reader) -> Result<DriveMap, SourceLost> {
         };
         areas.push(DriveArea::new(area, content));
     }
+    reader.share_trouble(1, 1);
     look_for_bare_volume(reader, &mut layout, &mut areas)?;
+    reader.end_shares();
     let mut findings = Findings::new();
     let (unread, not_read_yet) = (reader.unreadable(), reader.not_read_yet());
     let lba = |extent: &Extent| reader.identity().logical_sector.lba_of(extent.start).0;

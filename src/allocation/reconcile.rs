@@ -103,7 +103,7 @@ fn suggestion(volume: &VolumeMap, figures: &Reconciliation) -> String {
     let mut said = Vec::new();
     if figures.unknown.clusters > 0 {
         said.push(format!(
-            "the marks of {} clusters could not be read from the {map_name}: the files' own runs stand in for them{}",
+            "the marks of {} clusters were not read from the {map_name}: the files' own runs stand in for them{}",
             figures.unknown.clusters,
             if volume.catalog_incomplete {
                 ", and since file records are missing too, they are planned as in use"

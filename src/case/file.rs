@@ -137,6 +137,9 @@ pub struct CaseFile {
     pub attachment: Attachment,
     /// Places that identify the drive: tables and boot sectors, ascending.
     pub identity_places: Vec<Extent>,
+    /// Whether the last reading of the structure left some of it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub structure_left: bool,
     /// File name of the journal in force.
     #[serde(default = "journal_name")]
     pub journal: String,
@@ -164,6 +167,7 @@ impl CaseFile {
             source: CaseSource::new(identity),
             attachment: Attachment::of(identity),
             identity_places: Vec::new(),
+            structure_left: false,
             journal: journal_name(),
             image,
             image_file: None,

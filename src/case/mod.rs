@@ -239,7 +239,7 @@ impl Case {
 
     /// A source that holds nothing beside the case: whatever the case lacks is an error that says so.
     pub fn without_drive(&self) -> Box<dyn Source> {
-        Box::new(offline::NoDrive::new(self.file.source.identity(&self.image_path())))
+        Box::new(offline::NoDrive::new(self.file.source.identity(&self.image_path()), self.file.structure_left))
     }
 
     /// Chooses the byte that unreadable sectors have in the image. It cannot be changed once a sector has it: one image with
@@ -277,12 +277,14 @@ impl Case {
         self.save()
     }
 
-    /// Takes note of how the drive is attached, after reading from it.
+    /// Takes note of how the drive is attached, after reading from it, and whether structure was left then: what the case does not
+    /// hold is then not read yet, not an error.
     ///
     /// # Errors
     /// [`CaseError`] when the case's file cannot be written.
-    pub fn remember_attachment(&mut self, identity: &SourceIdentity) -> Result<(), CaseError> {
+    pub fn remember_reading(&mut self, identity: &SourceIdentity, structure_left: bool) -> Result<(), CaseError> {
         self.file.attachment = Attachment::of(identity);
+        self.file.structure_left = structure_left;
         self.save()
     }
 

@@ -5,11 +5,13 @@ use crate::units::ByteOffset;
 
 pub(super) struct NoDrive {
     identity: SourceIdentity,
+    /// Whether an earlier survey left structure.
+    structure_left: bool,
 }
 
 impl NoDrive {
-    pub(super) fn new(identity: SourceIdentity) -> NoDrive {
-        NoDrive { identity }
+    pub(super) fn new(identity: SourceIdentity, structure_left: bool) -> NoDrive {
+        NoDrive { identity, structure_left }
     }
 }
 
@@ -20,5 +22,9 @@ impl Source for NoDrive {
 
     fn read_at(&self, _start: ByteOffset, _buffer: &mut [u8]) -> Result<(), ReadError> {
         Err(ReadError::NotHeld)
+    }
+
+    fn left_structure_before(&self) -> bool {
+        self.structure_left
     }
 }

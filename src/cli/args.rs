@@ -8,8 +8,10 @@ mod bench;
 
 pub use bench::{AudienceArgument, MendArguments, NoteArguments, RecordArguments, ReportArguments};
 
+use crate::source::TroubleLimit;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
+use std::time::Duration;
 
 /// Reads a drive's partition tables and file systems, decides what is worth reading and in which order.
 ///
@@ -85,6 +87,10 @@ pub struct SourceArguments {
     /// Logical sector size of an image file, in bytes (a block device tells its own) [default: 512]
     #[arg(long, value_name = "BYTES")]
     pub sector_size: Option<u64>,
+    /// How much trouble reading tables and file-system structure may cost the drive: so many failed or slow reads, and, behind a
+    /// comma, so many minutes in them (after four of them). What is left then is not read yet; `copy` reads it [default: 16,10]
+    #[arg(long, value_name = "FAILURES[,MINUTES]", value_parser = trouble_limit)]
+    pub trouble_limit: Option<TroubleLimitArgument>,
     /// Write every request made of the source to this new CSV file: offset,length,outcome,microseconds
     #[arg(long, value_name = "FILE")]
     pub trace: Option<PathBuf>,
@@ -94,6 +100,22 @@ pub struct SourceArguments {
     /// Show no progress
     #[arg(long, short)]
     pub quiet: bool,
+}
+
+/// A limit to trouble, as typed.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct TroubleLimitArgument(pub TroubleLimit);
+
+fn trouble_limit(text: &str) -> Result<TroubleLimitArgument, String> {
+    let (failures, minutes) =
+        text.split_once(',').map_or((text, None), |(failures, minutes)| (failures, Some(minutes)));
+    let failures = failures.parse().map_err(|_| "not a number of failures".to_owned())?;
+    let time = minutes.map(positive).transpose()?.map(|minutes| Duration::from_secs_f64(minutes * 60.0));
+    let limit = TroubleLimit::default();
+    if failures == 0 {
+        return Err("at least 1: without a failure nothing is known of the trouble".to_owned());
+    }
+    Ok(TroubleLimitArgument(TroubleLimit { failures, time: time.unwrap_or(limit.time) }))
 }
 
 impl SourceArguments {
@@ -107,6 +129,7 @@ impl SourceArguments {
             source_changed: false,
             case_is_elsewhere: false,
             sector_size: None,
+            trouble_limit: None,
             trace: None,
             json,
             quiet: false,

@@ -23,7 +23,7 @@ impl Answers {
     /// Looks at the reads so far. When the last has brought nothing, up to [`PROBES`] further sectors are requested, until one answers.
     pub(super) fn of(reader: &Reader) -> Result<Answers, SourceLost> {
         let outcomes = reader.outcomes();
-        let silent_probes = if outcomes.silent_since == 0 { None } else { probe(reader)? };
+        let silent_probes = if outcomes.silent_since == 0 || reader.is_let_go() { None } else { probe(reader)? };
         Ok(Answers { outcomes, silent_probes })
     }
 

@@ -45,7 +45,7 @@ codes! {
          client's data in the wrong order or not at all: translation and adaptive data come first.";
     /// Structure could not be read.
     UNREADABLE = "drive-structure-unreadable", Blocking,
-        "Most of what tells which files there are could not be read. That says nothing about the files themselves: the content may be \
+        "Most of what tells which files there are was not read. That says nothing about the files themselves: the content may be \
          whole, and the structure may answer after a rest or in smaller reads.";
     /// The same byte everywhere.
     CONSTANT = "drive-answers-constant", Blocking,

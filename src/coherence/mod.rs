@@ -21,12 +21,12 @@ pub use answers::PROBES;
 pub use capacity::customary_gigabytes;
 pub use evidence::{Check, Evidence, Outcome};
 pub use findings::CODES;
-pub use samples::{BUDGET, FAILED_REQUESTS_ALLOWED, PLACES, SAMPLE_BYTES, TIME_ALLOWED};
+pub use samples::{BUDGET, PLACES, SAMPLE_BYTES, TIME_ALLOWED};
 pub use verdict::Verdict;
 
 use crate::allocation::DriveMap;
 use crate::finding::{Finding, Findings};
-use crate::source::{Block, Reader, SourceLost};
+use crate::source::{Block, LeftOff, Reader, SourceLost};
 use answers::Answers;
 use samples::Samples;
 use serde::Serialize;
@@ -42,6 +42,27 @@ pub struct Effort {
     pub requests: u64,
 }
 
+/// Structure that was left.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+pub struct SoFar {
+    /// Why.
+    pub why: LeftOff,
+    /// Requests that had failed, or were slow, by then.
+    pub troubles: u64,
+    /// Places that are not read yet, as far as they are known.
+    pub places: u64,
+    /// Their bytes.
+    pub bytes: u64,
+}
+
+impl SoFar {
+    fn of(reader: &Reader) -> Option<SoFar> {
+        let why = reader.left_off()?;
+        let left = reader.not_read_yet();
+        Some(SoFar { why, troubles: reader.troubles(), places: left.extents().len() as u64, bytes: left.bytes() })
+    }
+}
+
 /// The verdict with all that it rests on.
 #[derive(Clone, Debug, Serialize)]
 pub struct Coherence {
@@ -53,6 +74,9 @@ pub struct Coherence {
     pub advice: &'static str,
     /// Every check, in the order in which a technician would go: capacity, tables, boot sectors, structure, samples.
     pub evidence: Vec<Evidence>,
+    /// What was left, when the structure is not read to its end.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub so_far: Option<SoFar>,
     /// What this cost beyond the survey's own reading.
     pub read: Effort,
     /// What it may cost at most.
@@ -84,7 +108,8 @@ pub fn judge(drive: &DriveMap, reader: &Reader) -> Result<Coherence, SourceLost>
     evidence.extend(structure.evidence());
     let mut answers = Answers::of(reader)?;
     // A drive that has stopped answering is not asked for samples as well.
-    let samples = if !answers.has_stopped() && verdict::is_in_doubt(&tables, &structure) {
+    let may_look = !answers.has_stopped() && !reader.has_left_off();
+    let samples = if may_look && verdict::is_in_doubt(&tables, &structure) {
         let samples = Samples::take(reader, first.as_ref(), before)?;
         answers = Answers::of(reader)?;
         Some(samples)
@@ -95,7 +120,9 @@ pub fn judge(drive: &DriveMap, reader: &Reader) -> Result<Coherence, SourceLost>
     evidence.extend(answers.evidence());
     evidence.sort_by_key(|line| line.check);
     let samples = samples.as_ref();
-    let ground = verdict::Ground { drive, tables: &tables, structure: &structure, samples, last, answers: &answers };
+    let so_far = SoFar::of(reader);
+    let ground =
+        verdict::Ground { drive, tables: &tables, structure: &structure, samples, last, answers: &answers, so_far };
     let (verdict, sentence) = ground.decide(&evidence);
     let after = reader.totals();
     let read = Effort { bytes: after.bytes - before.bytes, requests: after.requests - before.requests };
@@ -113,7 +140,7 @@ pub fn judge(drive: &DriveMap, reader: &Reader) -> Result<Coherence, SourceLost>
     if let Some(code) = verdict.code() {
         findings.push(Finding::general(code, sentence.clone()));
     }
-    Ok(Coherence { verdict, sentence, advice: verdict.advice(), evidence, read, budget: BUDGET, findings })
+    Ok(Coherence { verdict, sentence, advice: verdict.advice(), evidence, so_far, read, budget: BUDGET, findings })
 }
 
 /// Reads `extent`; `None` when there is only a case and it does not hold the place.

@@ -20,10 +20,6 @@ pub const SAMPLE_BYTES: u64 = 4096;
 /// Places spread evenly over the drive. With 64 an area of a twentieth of the drive is missed once in 27 drives.
 pub const PLACES: u64 = 64;
 
-/// Sampling ends after this many failed requests: a drive that fails is not asked for more than its verdict is worth. One sample that fails
-/// costs up to nine, for the reader looks for its readable sectors.
-pub const FAILED_REQUESTS_ALLOWED: u64 = 18;
-
 /// Sampling ends after this time.
 pub const TIME_ALLOWED: Duration = Duration::from_secs(60);
 
@@ -89,9 +85,7 @@ impl Samples {
     fn must_stop(&mut self, reader: &Reader, before: ReadTotals, began: Moment) -> bool {
         let now = reader.totals();
         self.gave_up = match () {
-            () if now.failed_requests - before.failed_requests >= FAILED_REQUESTS_ALLOWED => {
-                Some("too many requests failed")
-            }
+            () if reader.has_left_off() => Some("too many requests failed"),
             () if now.requests - before.requests + REQUESTS_A_SAMPLE > BUDGET.requests => {
                 Some("the number of requests was used up")
             }

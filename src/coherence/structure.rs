@@ -209,7 +209,7 @@ impl Structure {
             records += &format!("; {} all zero although in use", counted(self.blank_records, "is", "are"));
         }
         if self.unreadable_records > 0 {
-            records += &format!("; {} could not be read", human::count(self.unreadable_records));
+            records += &format!("; {} were not read", human::count(self.unreadable_records));
         }
         if self.records_not_read_yet > 0 {
             records += &format!("; {} not read yet", human::count(self.records_not_read_yet));

@@ -185,7 +185,7 @@ impl Tables {
             ));
         }
         if self.unreadable > 0 {
-            said.push(format!("{} not answer", counted(self.unreadable, "does", "do")));
+            said.push(format!("{} not read", counted(self.unreadable, "was", "were")));
         }
         let mut outcome = self.boots.outcome();
         if self.blank > 0 && outcome != Outcome::Fails {
@@ -237,7 +237,7 @@ fn judge(drive: &DriveMap, first_not_held: bool, first_is_zero: bool) -> (Outcom
         _ => {
             let lost = findings.count(&found::LBA0_UNREADABLE) > 0;
             let why = match (lost, first_is_zero) {
-                (true, _) => "the first sector does not answer, and no copy of a table was found",
+                (true, _) => "the first sector was not read, and no copy of a table was found",
                 (_, true) => "the first sector is all zero",
                 _ => "the first sector is neither a table nor a boot sector",
             };

@@ -1,6 +1,7 @@
 //! From evidence to a verdict.
 
 use super::LastSector;
+use super::SoFar;
 use super::answers::Answers;
 use super::evidence::{Check, Evidence, Outcome, counted};
 use super::findings as found;
@@ -11,6 +12,7 @@ use crate::allocation::DriveMap;
 use crate::finding::Code;
 use crate::human;
 use crate::partition::Scheme;
+use crate::source::LeftOff;
 use serde::Serialize;
 
 /// Is what the drive gives consistent?
@@ -46,7 +48,7 @@ impl Verdict {
         match self {
             Verdict::Sound => "data is consistent",
             Verdict::PartlyDamaged => "consistent, partly damaged",
-            Verdict::Unreadable => "structure could not be read",
+            Verdict::Unreadable => "structure was not read",
             Verdict::Misplaced => "not consistent: structure is not at its places",
             Verdict::Constant => "not consistent: the same byte everywhere",
             Verdict::Repeating => "not consistent: content repeats",
@@ -78,8 +80,8 @@ impl Verdict {
                 "Go on, structure first: it is what the rest depends on, and it is where the damage shows."
             }
             Verdict::Unreadable => {
-                "Stop for now. Let the drive rest and cool, then switch it off and on. In a case, `plan --scope structure` and `copy` then retry \
-                 these places in smaller reads, the mirror and the other copies among them; survey the case again afterwards. If the drive \
+                "Stop for now. Let the drive rest and cool, then switch it off and on, and survey again. If it answers, plan and copy: `copy` \
+                 reads what answers easily before it retries these places, and plans anew when the structure arrives. If the drive \
                  stays silent, look for the cause before you read on: power, board, heads."
             }
             Verdict::Misplaced | Verdict::Constant | Verdict::Repeating => {
@@ -138,6 +140,7 @@ pub(super) struct Ground<'g> {
     pub(super) samples: Option<&'g Samples>,
     pub(super) last: LastSector,
     pub(super) answers: &'g Answers,
+    pub(super) so_far: Option<SoFar>,
 }
 
 impl Ground<'_> {
@@ -152,7 +155,15 @@ impl Ground<'_> {
         if mostly_encrypted(self.tables) && self.structure.lost == 0 {
             return (Verdict::Encrypted, self.encrypted());
         }
-        let unread = self.structure.unread + self.tables.unreadable;
+        // What nobody asked for says nothing about the drive.
+        let stopped = self.so_far.is_some_and(|so_far| so_far.why == LeftOff::Stopped);
+        let unread = if stopped { 0 } else { self.structure.unread + self.tables.unreadable };
+        if stopped && self.structure.understood == 0 && self.tables.foreign == 0 && self.structure.lost == 0 {
+            return (
+                Verdict::Unclear,
+                "Nothing that was read by then says whether it is the client's data.".to_owned(),
+            );
+        }
         if self.structure.understood == 0 && self.tables.foreign == 0 {
             let wrong = self.structure.lost + self.tables.missing;
             return if unread > wrong { (Verdict::Unreadable, self.unread()) } else { self.of_samples() };
@@ -275,7 +286,7 @@ impl Ground<'_> {
         let mut said = Vec::new();
         if self.structure.unread > 0 {
             said.push(format!(
-                "of {} at least half of what lists the files could not be read",
+                "of {} at least half of what lists the files was not read",
                 counted(self.structure.unread, "volume", "volumes")
             ));
         }
@@ -284,8 +295,8 @@ impl Ground<'_> {
         }
         if self.tables.unreadable > 0 {
             said.push(format!(
-                "{} not answer, and no copy was found",
-                counted(self.tables.unreadable, "boot sector does", "boot sectors do")
+                "{} not read, and no copy was found",
+                counted(self.tables.unreadable, "boot sector was", "boot sectors were")
             ));
         }
         format!(

@@ -97,7 +97,7 @@ pub static NOT_RECOGNISED: Code = Code {
 pub static START_UNREADABLE: Code = Code {
     id: "volume-start-unreadable",
     severity: Severity::Damage,
-    meaning: "The first sector of this volume could not be read, and no copy of a boot sector or superblock was found. Nothing is known \
+    meaning: "The first sector of this volume was not read, and no copy of a boot sector or superblock was found. Nothing is known \
               to be wrong with it: when the drive answers there again, the volume may be read. Until then all of it is planned as if it \
               were in use.",
 };
@@ -150,7 +150,7 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
         return Ok(Content::Volume(volume));
     } else if found.is_none() {
         let (code, sentence) = if first.as_ref().is_some_and(|block| block.whole().is_none()) {
-            (&START_UNREADABLE, "the first sector cannot be read, and nothing known stands at the places of its copies")
+            (&START_UNREADABLE, "the first sector was not read, and nothing known stands at the places of its copies")
         } else {
             (&NOT_RECOGNISED, "no known boot sector or superblock at the start or at the places of its copies")
         };

@@ -88,7 +88,7 @@ impl Chain {
         let place = block.extent.start;
         self.links.extend(Extent::new(place.0, unit.bytes()).and_then(|e| e.intersection(&drive.extent())));
         let Some(link) = block.whole().and_then(Mbr::parse) else {
-            let sentence = format!("The link of the chain of logical partitions at {lba} cannot be read.");
+            let sentence = format!("The link of the chain of logical partitions at {lba} was not read.");
             self.note(&EBR_UNREADABLE, place, sentence);
             return Ok(None);
         };

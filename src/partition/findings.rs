@@ -14,7 +14,7 @@ pub static SOURCE_TOO_SHORT: Code = Code {
 pub static LBA0_UNREADABLE: Code = Code {
     id: "lba0-unreadable",
     severity: Severity::Damage,
-    meaning: "The sector that holds the MBR, or a volume's boot sector, cannot be read. Partitions are known only if \
+    meaning: "The sector that holds the MBR, or a volume's boot sector, was not read. Partitions are known only if \
               a GPT or its backup survives.",
 };
 
@@ -148,7 +148,7 @@ pub static EXTENDED_EMPTY: Code = Code {
 pub static EBR_UNREADABLE: Code = Code {
     id: "ebr-unreadable",
     severity: Severity::Damage,
-    meaning: "A link of the chain of logical partitions cannot be read; that partition and all behind it are not \
+    meaning: "A link of the chain of logical partitions was not read; that partition and all behind it are not \
               known. Their sectors count as outside any partition.",
 };
 
@@ -338,7 +338,7 @@ pub static SEARCH_CUT_SHORT: Code = Code {
 pub static SEARCH_UNREADABLE: Code = Code {
     id: "search-place-unreadable",
     severity: Severity::Damage,
-    meaning: "A place where a volume may begin or end cannot be read, so a volume there is known only if another of its \
+    meaning: "A place where a volume may begin or end was not read, so a volume there is known only if another of its \
               structures was found.",
 };
 

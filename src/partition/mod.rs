@@ -167,7 +167,7 @@ fn by_tables(drive: &Drive<'_>, reader: &Reader) -> Result<DriveLayout, SourceLo
     }
     match first {
         None => {
-            let sentence = format!("The drive's first sector ({length} bytes) cannot be read.");
+            let sentence = format!("The drive's first sector ({length} bytes) was not read.");
             findings.push(Finding::at(&LBA0_UNREADABLE, ByteOffset(0), sentence));
             by_gpt(drive, None, findings)
         }
@@ -195,7 +195,7 @@ fn by_gpt(drive: &Drive<'_>, mbr: Option<&Mbr>, mut findings: Findings) -> Resul
         if behind.is_some_and(|block| block.whole().is_some()) && whole::without_table(drive)?.is_some() {
             return Ok(undivided(drive, Scheme::SingleVolume, findings));
         }
-        let sentence = "The first sector cannot be read, and no GPT was found behind it or at the end of the drive.";
+        let sentence = "The first sector was not read, and no GPT was found behind it or at the end of the drive.";
         findings.push(Finding::at(&NO_TABLE, ByteOffset(0), sentence));
         return Ok(undivided(drive, Scheme::Unrecognised, findings));
     };

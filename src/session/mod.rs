@@ -12,7 +12,9 @@ use crate::extent::Extent;
 use crate::host::{Host, HostError};
 use crate::image::ImageForm;
 use crate::new_file::{NewFileError, create_new};
-use crate::source::{self, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Store, Trace};
+use crate::source::{
+    self, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Store, Trace, TroubleLimit,
+};
 use std::collections::BTreeSet;
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
@@ -44,6 +46,10 @@ pub struct Sources {
     pub outputs: Vec<PathBuf>,
     /// Set from outside to stop reading.
     pub stop: Arc<AtomicBool>,
+    /// Whether what was read by then is answer enough.
+    pub answers_when_stopped: bool,
+    /// How much trouble reading the structure may cost the drive.
+    pub trouble_limit: TroubleLimit,
 }
 
 /// Why a session cannot begin or go on.
@@ -103,7 +109,9 @@ impl Session {
         };
         let stop = Arc::clone(&sources.stop);
         let reader = |source: Box<dyn Source>| -> Result<Reader, SessionError> {
-            Ok(Reader::new(source, trace(sources)?).with_stop(Arc::clone(&stop)))
+            let reader = Reader::new(source, trace(sources)?).with_stop(Arc::clone(&stop));
+            let reader = reader.with_trouble_limit(sources.trouble_limit);
+            Ok(if sources.answers_when_stopped { reader.answering_when_stopped() } else { reader })
         };
         let (reader, case, has_drive) = match (&sources.source, &sources.case) {
             (None, None) => return Err(SessionError::Nothing),
@@ -167,7 +175,7 @@ impl Session {
             let tables = map.runs().iter().filter(|run| run.class == Class::Tables);
             let places: Vec<Extent> = tables.flat_map(|run| case.store().held(run.extent)).collect();
             case.set_identity_places(places)?;
-            case.remember_attachment(self.reader.identity())?;
+            case.remember_reading(self.reader.identity(), self.reader.left_off().is_some())?;
         }
         Ok(drive)
     }

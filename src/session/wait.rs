@@ -40,7 +40,8 @@ impl Session {
         let mut reader = match Arc::try_unwrap(before) {
             Ok(reader) => reader.with_source(without),
             Err(_) => {
-                Reader::new(without, None).with_store(Arc::clone(case.store()) as _).with_stop(Arc::clone(&self.stop))
+                let reader = Reader::new(without, None).with_trouble_limit(sources.trouble_limit);
+                reader.with_store(Arc::clone(case.store()) as _).with_stop(Arc::clone(&self.stop))
             }
         };
         let mut seen = BTreeSet::new();

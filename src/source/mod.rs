@@ -6,6 +6,7 @@ mod attached;
 mod block_device;
 mod drive_details;
 mod error;
+mod fetch;
 mod identity;
 mod image_file;
 pub mod kernel;
@@ -17,6 +18,7 @@ mod store;
 mod stream;
 pub mod temperature;
 mod trace;
+mod trouble;
 
 pub use aligned::AlignedBuffer;
 pub use attached::{AttachedDrive, attached_drives};
@@ -30,6 +32,7 @@ pub use reader::{Activity, Attempt, Block, ReadOutcomes, ReadTotals, Reader, Win
 pub use store::Store;
 pub use stream::StreamBlock;
 pub use trace::Trace;
+pub use trouble::{LeftOff, TroubleLimit};
 
 use crate::clock::Clock;
 use crate::units::ByteOffset;
@@ -54,6 +57,12 @@ pub trait Source: Send + Sync {
     /// vanished drive with the same error number as a bad sector.
     fn is_present(&self) -> bool {
         true
+    }
+
+    /// Whether this stands for a drive that is not at hand, of which a survey has left structure. What is not held counts as left
+    /// then.
+    fn left_structure_before(&self) -> bool {
+        false
     }
 
     /// The clock on which its reads take time.

@@ -1,7 +1,8 @@
 //! The one layer every read of a source passes through: it aligns, counts, records, and keeps small reads so that
 //! no byte is asked for twice.
 
-use super::{AlignedBuffer, Failure, Mark, ReadError, Skip, Source, SourceIdentity, SourceLost, Store, Trace};
+use super::trouble::{LeftOff, Trouble, TroubleLimit, Worth};
+use super::{AlignedBuffer, Failure, ReadError, Source, SourceIdentity, SourceLost, Store, Trace};
 use crate::clock::Clock;
 use crate::extent::{Extent, ExtentSet};
 use crate::units::ByteOffset;
@@ -93,24 +94,18 @@ pub struct Activity {
     pub announced_bytes: u64,
 }
 
-/// How many failed requests one reading of the structure may spend on finding the readable parts of a bad place. Each can
-/// cost a failing drive seconds; past the limit a bad place is skipped whole, and finding its edges is left to copying.
-const FAILED_REQUESTS_ALLOWED: u64 = 256;
-
-struct State {
-    totals: ReadTotals,
+pub(super) struct State {
+    pub(super) totals: ReadTotals,
     asked: ExtentSet,
     kept: BTreeMap<u64, Arc<Vec<u8>>>,
     /// What could not be read, or was skipped, when it was asked for last.
-    unreadable: ExtentSet,
+    pub(super) unreadable: ExtentSet,
     /// What [`Reader::read`] was asked for since then, wherever it came from.
     looked_at: ExtentSet,
-    /// Failed requests since the structure was last begun to be read.
-    failed_here: u64,
-    last_failure: Failure,
-    /// What of `unreadable` no request of its own has failed for.
-    not_read_yet: ExtentSet,
-    outcomes: ReadOutcomes,
+    pub(super) trouble: Trouble,
+    /// What of `unreadable` is only not read yet.
+    pub(super) not_read_yet: ExtentSet,
+    pub(super) outcomes: ReadOutcomes,
     trace: Option<Trace>,
     activity: Activity,
 }
@@ -121,6 +116,7 @@ pub struct Reader {
     clock: Clock,
     store: Option<Arc<dyn Store>>,
     stop: Arc<AtomicBool>,
+    answers_when_stopped: bool,
     state: Mutex<State>,
 }
 
@@ -133,14 +129,20 @@ impl Reader {
             kept: BTreeMap::new(),
             unreadable: ExtentSet::new(),
             looked_at: ExtentSet::new(),
-            failed_here: 0,
-            last_failure: Failure::default(),
+            trouble: Trouble::new(TroubleLimit::default()),
             not_read_yet: ExtentSet::new(),
             outcomes: ReadOutcomes::default(),
             trace,
             activity: Activity::default(),
         };
-        Reader { clock: source.clock(), source, store: None, stop: Arc::default(), state: Mutex::new(state) }
+        Reader {
+            clock: source.clock(),
+            source,
+            store: None,
+            stop: Arc::default(),
+            answers_when_stopped: false,
+            state: Mutex::new(state),
+        }
     }
 
     /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive is not asked again.
@@ -155,6 +157,65 @@ impl Reader {
     pub fn with_stop(mut self, stop: Arc<AtomicBool>) -> Reader {
         self.stop = stop;
         self
+    }
+
+    /// Once it is stopped, the structure that is not read yet counts as that, and the reading ends with what there is, not with
+    /// [`SourceLost::Stopped`].
+    #[must_use]
+    pub fn answering_when_stopped(mut self) -> Reader {
+        self.answers_when_stopped = true;
+        self
+    }
+
+    /// Leaves the structure when it has cost so much trouble.
+    #[must_use]
+    pub fn with_trouble_limit(self, limit: TroubleLimit) -> Reader {
+        self.state().trouble = Trouble::new(limit);
+        self
+    }
+
+    /// What is read next may cost `share` of `of` parts of the failures that the structure may still cost.
+    pub fn share_trouble(&self, share: u64, of: u64) {
+        self.state().trouble.share(share, of);
+    }
+
+    /// The structure is read: what follows may cost all failures that are left.
+    pub fn end_shares(&self) {
+        self.state().trouble.end_shares();
+    }
+
+    pub(super) fn has_left_structure_before(&self) -> bool {
+        self.source.left_structure_before()
+    }
+
+    /// Whether whoever looks at one place after the other may as well end: nothing more is asked for.
+    pub fn asks_no_more(&self) -> bool {
+        self.is_let_go() || self.state().trouble.is_used_up()
+    }
+
+    /// Whether no more requests may fail, or the reading was stopped.
+    pub fn has_left_off(&self) -> bool {
+        self.is_let_go() || self.state().trouble.is_over()
+    }
+
+    /// Why some of the structure was left, when some was.
+    pub fn left_off(&self) -> Option<LeftOff> {
+        let state = self.state();
+        match self.is_let_go() {
+            true => Some(LeftOff::Stopped),
+            false if state.trouble.has_left() => Some(LeftOff::TroubleLimit),
+            false => (self.has_left_structure_before() && !state.not_read_yet.is_empty()).then_some(LeftOff::Before),
+        }
+    }
+
+    /// Requests for structure that failed or were slow.
+    pub fn troubles(&self) -> u64 {
+        self.state().trouble.failures()
+    }
+
+    /// Whether it was stopped and answers with what it has.
+    pub fn is_let_go(&self) -> bool {
+        self.answers_when_stopped && self.stop.load(Ordering::Relaxed)
     }
 
     fn check_stop(&self) -> Result<(), SourceLost> {
@@ -191,7 +252,7 @@ impl Reader {
         state.kept.clear();
         state.unreadable = ExtentSet::new();
         state.looked_at = ExtentSet::new();
-        state.failed_here = 0;
+        state.trouble = Trouble::new(state.trouble.limit());
         state.not_read_yet = ExtentSet::new();
     }
 
@@ -235,8 +296,8 @@ impl Reader {
         self.state().unreadable.clone()
     }
 
-    /// What of [`Reader::unreadable`] is only not read yet: a case has skipped it, or too many requests had failed before
-    /// for its sectors to be tried one by one.
+    /// What of [`Reader::unreadable`] is only not read yet: a case has skipped it, or it was left because of trouble, by itself or
+    /// with its neighbours, or the reading was stopped.
     pub fn not_read_yet(&self) -> ExtentSet {
         self.state().not_read_yet.clone()
     }
@@ -299,7 +360,7 @@ impl Reader {
             for part in self.not_kept(fetch) {
                 let mut buffer = AlignedBuffer::new(length(part.bytes));
                 let bytes = &mut buffer.bytes_mut()[..length(part.bytes)];
-                self.fetch(part, bytes)?;
+                self.fetch(part, bytes, Worth::Single)?;
                 self.state().kept.insert(part.start.0, Arc::new(bytes.to_vec()));
             }
         }
@@ -313,12 +374,12 @@ impl Reader {
         self.check_bounds(extent)?;
         let missing = self.not_kept(extent);
         if missing == [extent] && self.to_sectors(extent) == extent {
-            return self.fetch(extent, buffer);
+            return self.fetch(extent, buffer, Worth::Stretch);
         }
         for part in missing {
             let fetch = self.to_sectors(part);
             let mut aligned = AlignedBuffer::new(length(fetch.bytes));
-            self.fetch(fetch, aligned.bytes_mut())?;
+            self.fetch(fetch, aligned.bytes_mut(), Worth::Stretch)?;
             let from = length(part.start.0 - fetch.start.0);
             let to = length(part.start.0 - extent.start.0);
             let count = length(part.bytes);
@@ -338,7 +399,7 @@ impl Reader {
         self.state().not_read_yet.intersection(extent).into_iter().collect()
     }
 
-    fn state(&self) -> MutexGuard<'_, State> {
+    pub(super) fn state(&self) -> MutexGuard<'_, State> {
         // A panic while holding the lock leaves only counters behind; they stay usable.
         self.state.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
@@ -348,13 +409,11 @@ impl Reader {
         if extent.end() > size { Err(SourceLost::BeyondEnd { extent, size }) } else { Ok(()) }
     }
 
+    /// An image file could be read byte by byte. It is read as the drive would be: what a case holds, and what a plan is known by, is
+    /// then the same.
     fn to_sectors(&self, extent: Extent) -> Extent {
-        if self.identity().needs_alignment() {
-            let aligned = extent.aligned_to(self.identity().logical_sector.bytes());
-            Extent::between(aligned.start.0, aligned.end().min(self.identity().bytes))
-        } else {
-            extent
-        }
+        let aligned = extent.aligned_to(self.identity().logical_sector.bytes());
+        Extent::between(aligned.start.0, aligned.end().min(self.identity().bytes))
     }
 
     fn not_kept(&self, extent: Extent) -> Vec<Extent> {
@@ -388,10 +447,15 @@ impl Reader {
     }
 
     /// Fills `buffer` with `extent`, from the store as far as it holds it, else from the drive.
-    fn fetch(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+    fn fetch(&self, extent: Extent, buffer: &mut [u8], worth: Worth) -> Result<(), SourceLost> {
         // What the store holds may take long as well.
-        self.check_stop()?;
-        let Some(store) = &self.store else { return self.fetch_and_count(extent, buffer) };
+        if !self.is_let_go() {
+            self.check_stop()?;
+        }
+        let Some(store) = self.store.as_ref().filter(|_| !self.is_let_go()) else {
+            self.fetch_from_drive(extent, buffer, worth)?;
+            return Ok(());
+        };
         let part_of = |part: Extent| {
             let from = length(part.start.0 - extent.start.0);
             from..from + length(part.bytes)
@@ -415,75 +479,24 @@ impl Reader {
             known.insert(part);
         }
         for part in known.missing_from(extent) {
-            self.fetch_and_count(part, &mut buffer[part_of(part)])?;
+            let marks = self.fetch_from_drive(part, &mut buffer[part_of(part)], worth)?;
             let unreadable = self.unreadable_in(part);
             for arrived in unreadable.missing_from(part) {
                 store.keep(arrived, &buffer[part_of(arrived)]).map_err(SourceLost::Store)?;
             }
-            let (failure, untried) = {
-                let state = self.state();
-                (state.last_failure, ExtentSet::from_iter(state.not_read_yet.intersection(part)))
-            };
-            for place in unreadable.extents() {
-                let mark = |why| move |extent| Mark::Skipped { extent, why, failure };
-                let near = untried.intersection(*place).into_iter().map(mark(Skip::Near));
-                let failed = untried.missing_from(*place).into_iter().map(mark(Skip::Failed));
-                near.chain(failed).try_for_each(|mark| store.mark(mark)).map_err(SourceLost::Store)?;
-            }
-        }
-        Ok(())
-    }
-
-    fn fetch_and_count(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
-        self.fetch_from_drive(extent, buffer)?;
-        let mut state = self.state();
-        let lost = state.unreadable.bytes_within(extent);
-        state.outcomes.made += 1;
-        state.outcomes.failed += u64::from(lost > 0);
-        state.outcomes.silent_since = if lost < extent.bytes { 0 } else { state.outcomes.silent_since + 1 };
-        Ok(())
-    }
-
-    /// Reads `extent` into `buffer`; where that fails, in ever smaller pieces. What stays unreadable is zero and noted.
-    fn fetch_from_drive(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
-        match self.request(extent, buffer)? {
-            None => Ok(()),
-            Some(failure) => {
-                self.state().last_failure = failure;
-                self.fetch_around_damage(extent, buffer)
-            }
-        }
-    }
-
-    fn fetch_around_damage(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
-        let smallest = self.identity().physical_sector.bytes();
-        if extent.bytes <= smallest || self.state().failed_here >= FAILED_REQUESTS_ALLOWED {
-            buffer.fill(0);
-            let mut state = self.state();
-            state.unreadable.insert(extent);
-            if extent.bytes > smallest {
-                state.not_read_yet.insert(extent);
-            }
-            state.totals.unreadable_bytes += extent.bytes;
-            return Ok(());
-        }
-        // From 1 MiB to a sector in steps of 16, which keeps the failures few: each can cost seconds.
-        let piece = [64 << 10, 4 << 10].into_iter().find(|size| extent.bytes > *size && *size > smallest);
-        let piece = piece.unwrap_or(smallest);
-        for part in pieces_on_multiples(extent, piece) {
-            let from = length(part.start.0 - extent.start.0);
-            self.fetch_from_drive(part, &mut buffer[from..from + length(part.bytes)])?;
+            marks.into_iter().try_for_each(|mark| store.mark(mark)).map_err(SourceLost::Store)?;
         }
         Ok(())
     }
 
     /// One request, and how it failed if it did.
-    fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
+    pub(super) fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
         self.check_stop()?;
         let began = self.clock.now();
         let outcome = self.source.read_at(extent.start, buffer);
         let took = self.clock.since(began);
         self.count(extent, took, &outcome)?;
+        self.state().trouble.note(extent, outcome.is_err(), took);
         if outcome.is_ok() {
             self.note_asked(extent);
         }
@@ -522,7 +535,6 @@ impl Reader {
             }
         } else {
             state.totals.failed_requests += 1;
-            state.failed_here += 1;
         }
         match &mut state.trace {
             Some(trace) => trace.record(extent, took, outcome).map_err(SourceLost::Trace),
@@ -531,15 +543,8 @@ impl Reader {
     }
 }
 
-/// Cut so that all pieces but the first start on a multiple of `piece`: a bad physical sector then lies in one piece.
-fn pieces_on_multiples(extent: Extent, piece: u64) -> impl Iterator<Item = Extent> {
-    let first_end = (extent.start.0 / piece + 1) * piece;
-    let head = Extent::between(extent.start.0, first_end.min(extent.end()));
-    std::iter::once(head).chain(Extent::between(head.end(), extent.end()).pieces(piece))
-}
-
 /// A length in memory. Requests are bounded far below 2^32, so this holds on every target we build for.
-fn length(bytes: u64) -> usize {
+pub(super) fn length(bytes: u64) -> usize {
     usize::try_from(bytes).expect("a request is far smaller than memory")
 }
 
@@ -618,7 +623,8 @@ mod tests {
         expected.extend_from_slice(&drive()[3 << 20..]);
         assert!(arrived == expected);
         assert_eq!(reader.totals().repeated_bytes, 0);
-        assert_eq!(reader.totals().bytes, 2_000_000 + (1 << 20));
+        // Whole sectors are read.
+        assert_eq!(reader.totals().bytes, 3907 * 512 + (1 << 20));
     }
 
     #[test]

@@ -20,6 +20,7 @@ impl Reader {
         extents: &[Extent],
         mut each: impl FnMut(StreamBlock<'_>) -> ControlFlow<()>,
     ) -> Result<(), SourceLost> {
+        self.state().trouble.begin_stretch(extents.iter().map(|extent| extent.bytes).sum());
         // One buffer being filled, one waiting, one being parsed: enough to keep the source busy, little memory. On a
         // simulated clock nothing is read ahead: how far that comes before `each` stops depends on the machine.
         let buffers = if self.clock().is_simulated() { 1 } else { 3 };

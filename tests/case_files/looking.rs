@@ -2,7 +2,7 @@
 
 use super::{Drive, files};
 use crate::cases::{copy, ends_with, gleaner, survey_and_plan};
-use crate::witness::run;
+use crate::witness::{WitnessedDevice, run};
 use std::fs;
 use std::process::Command;
 
@@ -40,4 +40,21 @@ fn a_case_on_a_read_only_file_system_can_be_looked_at() {
     run(Command::new("umount").arg(&sealed));
     outcome.unwrap_or_else(|panic| std::panic::resume_unwind(panic));
     assert!(files(&case) == before, "looking has changed the case");
+}
+
+/// What a survey left because of trouble is not read yet for whoever works without the drive; it is no reason to refuse.
+#[test]
+fn a_plan_is_made_from_a_case_whose_survey_left_structure() {
+    let bytes = crate::common::fixture("drive-windows-gpt");
+    // The boot sectors of two of its three volumes, 8 sectors each.
+    let bad = [44_040_192, 95_420_416].map(|at| gleaner::extent::Extent::new(at, 4096).expect("a place"));
+    let drive = WitnessedDevice::with_unreadable(&bytes, &bad);
+    let (short, long) = (drive.file("short"), drive.file("long"));
+    let told = ends_with(0, gleaner("survey", &short).arg(drive.path()).args(["--trouble-limit", "2"]));
+    assert!(told.contains("Left after 2 failed or slow reads"), "{told}");
+    ends_with(0, &mut gleaner("plan", &short));
+    // With the usual limit everything that answers is read: neither place costs more than it must.
+    let told = ends_with(0, gleaner("survey", &long).arg(drive.path()));
+    assert!(!told.contains("Left after"), "{told}");
+    ends_with(0, &mut gleaner("plan", &long));
 }

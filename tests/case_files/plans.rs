@@ -90,3 +90,16 @@ fn a_plan_without_a_fingerprint_is_followed_by_word_alone() {
     assert!(complaint.contains("--same-drive"), "{complaint}");
     copy(0, &drive.path(), &case, &["--same-drive"]);
 }
+
+/// The same on a drive with sectors of 4096 bytes, where the places of tables and boot sectors are shorter than a sector.
+#[test]
+fn a_drive_of_long_sectors_has_one_fingerprint_too() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let (drive, case) = (folder.path().join("drive.img"), folder.path().join("case"));
+    fs::write(&drive, &*crate::common::fixture("drive-gpt-4kn")).expect("room");
+    let long = ["--sector-size", "4096"];
+    ends_with(0, gleaner("survey", &case).arg(&drive).args(long));
+    ends_with(0, &mut gleaner("plan", &case));
+    ends_with(0, gleaner("plan", &case).arg(&drive).args(long));
+    assert_eq!(fingerprint(&case.join("plan.json")), fingerprint(&case.join("plan-2.json")));
+}

@@ -28,7 +28,7 @@ fn judged(name: &str, unreadable: &[Extent]) -> Judged {
 fn assert_unreadable(name: &str, judged: &Judged) {
     assert_eq!(judged.verdict(), Verdict::Unreadable, "{name}: {}", judged.told());
     let advice = judged.coherence.advice;
-    for step in ["rest", "cool", "off and on", "smaller reads", "mirror"] {
+    for step in ["rest", "cool", "off and on", "answers easily"] {
         assert!(advice.contains(step), "{advice}");
     }
     assert!(!advice.contains("not the client's data") && !advice.contains("adaptive data"), "{advice}");
@@ -112,7 +112,7 @@ fn one_of_several_volumes_does_not_answer() {
 fn records_that_were_not_tried_are_not_read_yet() {
     let judged = judged("ntfs-rich", &places(&answers("ntfs-rich"), "/$MFT"));
     let counts = judged.drive.volumes().next().unwrap().1.records.unwrap();
-    assert!(counts.unreadable > 0 && counts.not_read_yet > counts.unreadable, "{counts:?}");
+    assert!(counts.unreadable == 0 && counts.not_read_yet > 5000, "{counts:?}");
     let findings = judged.drive.all_findings();
     assert!(findings.count(&gleaner::fs::ntfs::RECORDS_NOT_READ) > 0);
     assert!(findings.count(&gleaner::allocation::NOT_READ_YET) > 0);

@@ -31,6 +31,13 @@ impl Harm {
         Harm { altered: readable, lost }
     }
 
+    /// With what a survey left beside it: to the survey that is lost as well. Copying reads it later.
+    pub fn and_left(mut self, left: &ExtentSet) -> Harm {
+        self.lost.extend(left.extents().iter().copied());
+        self.altered = self.altered.extents().iter().flat_map(|e| self.lost.missing_from(*e)).collect();
+        self
+    }
+
     pub fn altered(&self, places: &[Extent]) -> bool {
         places.iter().any(|place| self.altered.bytes_within(*place) > 0)
     }

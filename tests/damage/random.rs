@@ -18,8 +18,8 @@ const USUAL: u64 = 10_000;
 
 const LONGEST: Duration = Duration::from_secs(5);
 
-/// Most memory that a survey and its plan may hold at once, in bytes, for `read` bytes that the survey read: three
-/// request buffers of 1 MiB with as much for copies, and what catalog, cluster sets and plan make of the structure read.
+/// Most memory that a survey and its plan may hold at once, in bytes, for `read` bytes that the survey read or left: three
+/// request buffers of 1 MiB with as much for copies, and what catalog, cluster sets and plan make of that structure.
 fn memory_allowed(read: u64) -> u64 {
     (6 << 20) + 6 * read
 }
@@ -82,7 +82,8 @@ fn run(
     if took > LONGEST {
         return Err(format!("takes {took:?}"));
     }
-    let read = survey.totals.bytes;
+    let harm = harm.and_left(&survey.left);
+    let read = survey.totals.bytes + survey.left.bytes();
     if memory.bytes_max > memory_allowed(read) {
         return Err(format!(
             "holds {} bytes where {} are allowed for {read} read",
@@ -205,6 +206,7 @@ fn tell() {
     let harm = Harm::of(&drive);
     println!("{} bytes of {}\naltered {:?}\nlost {:?}", drive.bytes(), fixture.sound.bytes, harm.altered, harm.lost);
     let survey = survey(drive);
+    let harm = harm.and_left(&survey.left);
     for finding in survey.drive.all_findings().kept() {
         println!("{} {}: {}", finding.code.severity, finding.code.id, finding.sentence);
     }

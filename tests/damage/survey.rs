@@ -14,6 +14,8 @@ pub struct Survey {
     pub planned: ExtentSet,
     /// What the survey itself asked for.
     pub asked: ExtentSet,
+    /// What it left because of trouble.
+    pub left: ExtentSet,
     pub totals: ReadTotals,
     /// Whether the drive reads sanely; looked at after everything else, as `gleaner survey` does.
     pub verdict: Verdict,
@@ -25,7 +27,7 @@ pub fn survey(source: Damaged) -> Survey {
     let request = PlanRequest { bridge: BridgeRule::OFF, ..PlanRequest::new(Scope::Allocated) };
     let plan = make(&reader, &drive, &request, &[]).expect("a plan in every case");
     let planned = plan.ascending().collect();
-    let (asked, totals) = (reader.asked(), reader.totals());
+    let (asked, left, totals) = (reader.asked(), reader.not_read_yet(), reader.totals());
     let verdict = judge(&drive, &reader).expect("memory does not vanish").verdict;
-    Survey { drive, planned, asked, totals, verdict }
+    Survey { drive, planned, asked, left, totals, verdict }
 }

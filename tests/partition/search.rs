@@ -95,7 +95,9 @@ fn read(bytes: Vec<u8>, reported: usize, unreadable: &[Extent]) -> Read {
     let map = read_drive(&reader).unwrap();
     let overlap = [&code::FOUND_OVERLAP, &code::PARTITION_OVERLAP, &code::PARTITION_TOO_SHORT];
     if overlap.iter().all(|code| map.layout.findings.count(code) == 0) {
-        assert_eq!(reader.totals().repeated_bytes, 0);
+        // Where the drive's sectors are longer than a volume's, two tables may share one.
+        let shared = if reported == 512 { 0 } else { 64 * reported as u64 };
+        assert!(reader.totals().repeated_bytes <= shared, "{}", reader.totals().repeated_bytes);
     }
     Read { map, totals: reader.totals(), asked: reader.asked() }
 }
@@ -378,8 +380,9 @@ fn the_search_ends_on_a_drive_that_answers_nowhere() {
     let read = read(vec![0; 512 * MIB], 512, &[whole]);
     let findings = &read.map.layout.findings;
     assert_eq!(findings.count(&code::SEARCH_CUT_SHORT), 1);
-    assert!(findings.count(&code::SEARCH_UNREADABLE) >= THOROUGH.failures / 2);
-    assert!(read.totals.failed_requests <= 140, "{} failed requests", read.totals.failed_requests);
+    // The default limit to trouble ends it (docs/coherence.md).
+    assert!(findings.count(&code::SEARCH_UNREADABLE) > 0);
+    assert!(read.totals.failed_requests <= 16, "{} failed requests", read.totals.failed_requests);
     assert_eq!(read.map.layout.scheme, partition::Scheme::Unrecognised);
 }
 

@@ -83,7 +83,7 @@ fn blank_odd_and_unreadable_drives_are_told_apart_within_a_few_places() {
     for (image, scheme, codes, words) in [
         (&blank, Scheme::Unrecognised, vec!["no-table"], "is all zero"),
         (&odd, Scheme::Unrecognised, vec!["no-table"], "neither a partition table nor a known boot sector"),
-        (&unreadable, Scheme::Unrecognised, vec!["lba0-unreadable", "no-table"], "cannot be read"),
+        (&unreadable, Scheme::Unrecognised, vec!["lba0-unreadable", "no-table"], "was not read"),
         (&empty_table, Scheme::Mbr, vec!["mbr-empty"], "names no partition"),
     ] {
         let seen = image.read();

@@ -25,9 +25,9 @@ use gleaner::extent::Extent;
 use gleaner::model::preset;
 use gleaner::pace::{Budget, Places, fit, measure};
 use gleaner::plan::read_plan;
-use gleaner::sick::{DriveSpec, Illness, SickDrive, Technician, oracle};
+use gleaner::sick::{DriveSpec, Illness, LogTotals, SickDrive, Technician, oracle};
 use gleaner::simulate::{Assumptions, Pieces, simulate};
-use gleaner::source::{Reader, Source};
+use gleaner::source::{LeftOff, Reader, Source, TroubleLimit};
 use gleaner::units::ByteOffset;
 use play::{BASELINE, PRODUCT, play};
 use scene::Scene;
@@ -185,6 +185,31 @@ fn the_named_volumes_are_sound_before_they_fall_ill() {
         let classes = classify(&map, &Choices::default());
         let bytes: u64 = volume.files.iter().flatten().map(|run| run.bytes).sum();
         assert_eq!(classes.bytes_of(Class::Files), bytes);
+    }
+}
+
+/// A survey costs a sick drive at most its limit, and still says what there is: the volume, and most of its files where they
+/// can be known. The limit is the documented one (docs/coherence.md).
+#[test]
+fn a_survey_leaves_trouble_within_its_limit() {
+    for (name, (spec, _), verdicts) in [
+        ("a dead head", named::small_volume(), ["unreadable", "partly-damaged"]),
+        ("a dead table", named::dead_table(), ["unreadable", "partly-damaged"]),
+    ] {
+        let (log, verdict) = survey::alone(&spec);
+        let failed = LogTotals::of(&log).failed;
+        assert!((1..=16).contains(&failed), "{name}: {failed}");
+        assert!(verdicts.contains(&verdict.as_str()), "{name}: {verdict}");
+        let drive = SickDrive::new(spec.clone());
+        let limit = TroubleLimit { failures: 4, time: Duration::from_secs(60) };
+        let reader = Reader::new(Box::new(drive.clone()), None).with_trouble_limit(limit);
+        let map = read_drive(&reader).unwrap();
+        let judged = judge(&map, &reader).unwrap();
+        let failed = LogTotals::of(&drive.log()).failed;
+        assert!((1..=4).contains(&failed), "{name}: {failed}");
+        assert_eq!(map.volumes().count(), 1, "{name}");
+        let so_far = judged.so_far.expect("something was left");
+        assert!(so_far.why == LeftOff::TroubleLimit && so_far.bytes > 0 && so_far.troubles <= 4, "{name}: {so_far:?}");
     }
 }
 

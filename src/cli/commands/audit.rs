@@ -1,8 +1,7 @@
 //! `gleaner audit`
 
-use super::{Done, in_session, read, require_case};
+use super::{Done, Opening, in_session, read, require_case};
 use crate::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
-use crate::case::Access;
 use crate::cli::args::AuditArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::JsonLines;
@@ -15,7 +14,9 @@ use serde::Serialize;
 
 pub fn run(arguments: &AuditArguments) -> anyhow::Result<Ending> {
     require_case(&arguments.source)?;
-    in_session(&arguments.source, Access::Look, None, &[&arguments.csv], |session| work(arguments, session))
+    in_session(&arguments.source, &Opening { outputs: &[&arguments.csv], ..Opening::default() }, |session| {
+        work(arguments, session)
+    })
 }
 
 fn work(arguments: &AuditArguments, session: &mut Session) -> anyhow::Result<Done> {

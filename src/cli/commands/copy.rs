@@ -1,7 +1,6 @@
 //! `gleaner copy`
 
-use super::{Done, in_session, require_case};
-use crate::case::Access;
+use super::{Done, Opening, in_session, require_case};
 use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, copy_case_and_wait, try_again};
 use crate::cli::args::{CopyArguments, ImageArgument};
 use crate::cli::exit::Ending;
@@ -26,7 +25,7 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
     });
     require_case(&arguments.source)?;
     let celsius = thermometer(arguments)?;
-    in_session(&arguments.source, Access::Work, form, &[], |session| {
+    in_session(&arguments.source, &Opening { form, ..Opening::to_work() }, |session| {
         if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
             case.set_fill(fill)?;
         }

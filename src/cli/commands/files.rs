@@ -1,14 +1,13 @@
 //! `gleaner files`
 
-use super::{Done, in_session, read};
-use crate::case::Access;
+use super::{Done, Opening, in_session, read};
 use crate::cli::args::FilesArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::JsonLines;
 use crate::report;
 
 pub fn run(arguments: &FilesArguments) -> anyhow::Result<Ending> {
-    in_session(&arguments.source, Access::Look, None, &[], |session| {
+    in_session(&arguments.source, &Opening::default(), |session| {
         let drive = read(session, arguments.source.quiet || arguments.source.json)?;
         let areas = drive.choose_areas(&arguments.volume)?;
         let mut out = JsonLines::default();

@@ -1,7 +1,6 @@
 //! `gleaner folders`
 
-use super::{Done, choices, in_session, read};
-use crate::case::Access;
+use super::{Done, Opening, choices, in_session, read};
 use crate::cli::args::FoldersArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
@@ -10,7 +9,7 @@ use crate::report;
 
 pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
-    in_session(&arguments.source, Access::Look, None, &[], |session| {
+    in_session(&arguments.source, &Opening::default(), |session| {
         let drive = read(session, arguments.source.quiet || arguments.source.json)?;
         let areas = drive.choose_areas(&arguments.volume)?;
         let lines = report::folders(&drive, areas.as_deref(), arguments.depth, &choices);

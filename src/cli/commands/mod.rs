@@ -29,7 +29,7 @@ use crate::image::ImageForm;
 use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
 use crate::report::{RateOrigin, Reckoning, Trouble};
 use crate::session::{Session, SessionError, Sources};
-use crate::source::Store;
+use crate::source::{Store, TroubleLimit};
 use crate::text::of_os;
 use serde_json::{Value, json};
 use std::path::PathBuf;
@@ -44,13 +44,29 @@ struct Done {
     text: String,
 }
 
-/// Opens the drive, the case, or both, works with it, and leaves the case in order however the work ends: with a last commit and a
-/// line in its record. `outputs` are the files that will be written.
-fn in_session(
-    arguments: &SourceArguments,
+/// How a command opens what it works with.
+#[derive(Default)]
+struct Opening<'o> {
     access: Access,
     form: Option<ImageForm>,
-    outputs: &[&Option<PathBuf>],
+    /// Files that will be written.
+    outputs: &'o [&'o Option<PathBuf>],
+    /// Whether a reading of the structure that is stopped answers with what it has.
+    answers_when_stopped: bool,
+}
+
+impl Opening<'_> {
+    /// To change the case, not only to look.
+    fn to_work() -> Opening<'static> {
+        Opening { access: Access::Work, ..Opening::default() }
+    }
+}
+
+/// Opens the drive, the case, or both, works with it, and leaves the case in order however the work ends: with a last commit and a
+/// line in its record.
+fn in_session(
+    arguments: &SourceArguments,
+    opening: &Opening<'_>,
     work: impl FnOnce(&mut Session) -> anyhow::Result<Done>,
 ) -> anyhow::Result<Ending> {
     let mut session = Session::open(&Sources {
@@ -58,13 +74,15 @@ fn in_session(
         case: arguments.case.clone(),
         sector_size: arguments.sector_size,
         trace: arguments.trace.clone(),
-        form,
-        access,
+        form: opening.form,
+        access: opening.access,
         mounted: arguments.mounted,
         elsewhere: arguments.case_is_elsewhere,
         word: Word { same_drive: arguments.same_drive, source_changed: arguments.source_changed },
-        outputs: outputs.iter().filter_map(|path| (*path).clone()).collect(),
+        outputs: opening.outputs.iter().filter_map(|path| (*path).clone()).collect(),
         stop: stop_flag()?,
+        answers_when_stopped: opening.answers_when_stopped,
+        trouble_limit: arguments.trouble_limit.map_or_else(TroubleLimit::default, |limit| limit.0),
     })?;
     if let Some(case) = session.case.as_ref().filter(|case| !case.is_only_looked_at() && !arguments.quiet) {
         tell_lines(&show::leftovers(&leftovers(case.folder(), case.file())?));

@@ -1,7 +1,6 @@
 //! `gleaner pace`
 
-use super::{Done, drive_model, in_session, require_case};
-use crate::case::Access;
+use super::{Done, Opening, drive_model, in_session, require_case};
 use crate::case::CaseError;
 use crate::cli::args::PaceArguments;
 use crate::cli::exit::Ending;
@@ -14,7 +13,7 @@ pub fn run(arguments: &PaceArguments) -> anyhow::Result<Ending> {
     // Refused before the first read.
     require_case(&arguments.source)?;
     drive_model(&arguments.model, None)?;
-    in_session(&arguments.source, Access::Work, None, &[], |session| {
+    in_session(&arguments.source, &Opening::to_work(), |session| {
         if let Some(case) = session.case.as_ref().filter(|case| case.plan_path().is_none()) {
             return Err(CaseError::NoPlan { folder: case.folder().into() }.into());
         }

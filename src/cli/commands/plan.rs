@@ -1,8 +1,7 @@
 //! `gleaner plan`
 
-use super::{Done, bulk_patterns, drive_model, in_session, read, remember_chosen_drive};
+use super::{Done, Opening, bulk_patterns, drive_model, in_session, read, remember_chosen_drive};
 use crate::allocation::{Class, Prefer};
-use crate::case::Access;
 use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
@@ -22,7 +21,9 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     if let Some(output) = &arguments.output {
         check_new(output)?;
     }
-    in_session(&arguments.source, Access::Work, None, &[&arguments.output], |session| work(arguments, request, session))
+    in_session(&arguments.source, &Opening { outputs: &[&arguments.output], ..Opening::to_work() }, |session| {
+        work(arguments, request, session)
+    })
 }
 
 fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Session) -> anyhow::Result<Done> {

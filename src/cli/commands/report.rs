@@ -1,9 +1,9 @@
 //! `gleaner report`
 
-use super::{Done, in_session, read};
+use super::{Done, Opening, in_session, read};
 use crate::allocation::{Choices, DEFAULT_BULK, Patterns};
 use crate::audit::Truth;
-use crate::case::{Access, Case};
+use crate::case::Case;
 use crate::cli::args::{AudienceArgument, ModelArguments, ReportArguments, SourceArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
@@ -29,7 +29,9 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
     }
     let source =
         SourceArguments { quiet: arguments.quiet, ..SourceArguments::of_case(&arguments.case, arguments.json) };
-    in_session(&source, Access::Look, None, &[&arguments.output], |session| work(arguments, audience, session))
+    in_session(&source, &Opening { outputs: &[&arguments.output], ..Opening::default() }, |session| {
+        work(arguments, audience, session)
+    })
 }
 
 fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) -> anyhow::Result<Done> {

@@ -1,6 +1,6 @@
 //! `gleaner survey`
 
-use super::{Done, choices, drive_model, in_session, read, remember_chosen_drive, trouble};
+use super::{Done, Opening, choices, drive_model, in_session, read, remember_chosen_drive, trouble};
 use crate::case::Access;
 use crate::cli::args::SurveyArguments;
 use crate::cli::exit::Ending;
@@ -8,6 +8,7 @@ use crate::cli::output::json_text;
 use crate::cli::show;
 use crate::partition::Scheme;
 use crate::report;
+use crate::source::LeftOff;
 use crate::source::kernel::{KernelFacts, KernelPlaces};
 use anyhow::Context;
 
@@ -17,7 +18,7 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     drive_model(&arguments.model, None)?;
     // The chosen drive is remembered in the case.
     let access = if arguments.model.drive.is_some() { Access::Work } else { Access::Look };
-    in_session(&arguments.source, access, None, &[], |session| {
+    in_session(&arguments.source, &Opening { access, answers_when_stopped: true, ..Opening::default() }, |session| {
         let drive = read(session, arguments.source.quiet || arguments.source.json)?;
         let judged = session.judge_and_classify(&drive, &choices)?;
         let reckoning = drive_model(&arguments.model, session.case.as_ref())?;
@@ -34,7 +35,11 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
         }
         let text = if arguments.source.json { json_text(&survey)? } else { show::survey(&survey) };
         let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
-        let ending = if nothing { Ending::NothingRecognised } else { Ending::Done };
+        let ending = match survey.coherence.so_far {
+            Some(so_far) if so_far.why == LeftOff::Stopped => Ending::NotFinished,
+            _ if nothing => Ending::NothingRecognised,
+            _ => Ending::Done,
+        };
         let figures = serde_json::json!({
             "verdict": survey.coherence.verdict,
             "advice": survey.advice.action,

@@ -1,8 +1,7 @@
 //! `gleaner take`
 
-use super::{Done, in_session, read};
+use super::{Done, Opening, in_session, read};
 use crate::allocation::Patterns;
-use crate::case::Access;
 use crate::cli::args::{SourceArguments, TakeArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::JsonLines;
@@ -13,7 +12,7 @@ use crate::take::{Take, TakenState};
 pub fn run(arguments: &TakeArguments) -> anyhow::Result<Ending> {
     let chosen = Patterns::new(&arguments.paths)?;
     let sources = SourceArguments::of_case(&arguments.case, arguments.json);
-    in_session(&sources, Access::Look, None, &[&Some(arguments.to.clone())], |session| {
+    in_session(&sources, &Opening { outputs: &[&Some(arguments.to.clone())], ..Opening::default() }, |session| {
         work(arguments, &chosen, session)
     })
 }

@@ -1,7 +1,6 @@
 //! `gleaner verify`
 
-use super::{Done, in_session, read, require_case};
-use crate::case::Access;
+use super::{Done, Opening, in_session, read, require_case};
 use crate::cli::args::VerifyArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
@@ -25,7 +24,7 @@ pub fn run(arguments: &VerifyArguments) -> anyhow::Result<Ending> {
         arguments.read_again.is_none() || arguments.source.source.is_some(),
         "--read-again needs the drive beside the case"
     );
-    in_session(&arguments.source, Access::Look, None, &[], |session| work(arguments, session))
+    in_session(&arguments.source, &Opening::default(), |session| work(arguments, session))
 }
 
 fn work(arguments: &VerifyArguments, session: &mut Session) -> anyhow::Result<Done> {

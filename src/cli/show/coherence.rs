@@ -2,13 +2,19 @@
 
 use super::line;
 use crate::cli::table::{Column, table};
-use crate::coherence::Coherence;
+use crate::coherence::{Coherence, SoFar};
 use crate::human;
+use crate::source::LeftOff;
 
 /// The verdict as a headline, what decided it, and a line for every check.
 pub fn coherence(text: &mut String, coherence: &Coherence) {
-    say!(text, "VERDICT  {}", coherence.verdict.headline());
+    let stopped = coherence.so_far.filter(|so_far| so_far.why == LeftOff::Stopped);
+    let so_far = if stopped.is_some() { "so far: " } else { "" };
+    say!(text, "VERDICT  {so_far}{}", coherence.verdict.headline());
     say!(text, "  {}", coherence.sentence);
+    if let Some(so_far) = &coherence.so_far {
+        say!(text, "  {}", left(so_far));
+    }
     say!(text, "  → {}", coherence.advice);
     say!(text, "");
     let rows = coherence
@@ -25,4 +31,21 @@ pub fn coherence(text: &mut String, coherence: &Coherence) {
         human::count(coherence.budget.requests)
     );
     say!(text, "");
+}
+
+/// What of the structure is not read yet, and what to do about it.
+fn left(so_far: &SoFar) -> String {
+    let places = format!(
+        "{} in {} are not read yet",
+        human::bytes(so_far.bytes),
+        human::counted(so_far.places, "place of structure", "places of structure")
+    );
+    match so_far.why {
+        LeftOff::Stopped => format!("Stopped before its end: {places}. In a case, the same command goes on."),
+        LeftOff::Before => format!("The drive is not at hand, and the last survey left structure: {places}."),
+        LeftOff::TroubleLimit => format!(
+            "Left after {}, to spare the drive (--trouble-limit): {places}. `copy` reads them, what answers easily first.",
+            human::counted(so_far.troubles, "failed or slow read", "failed or slow reads")
+        ),
+    }
 }

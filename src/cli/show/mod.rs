@@ -191,7 +191,7 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
     let dirty = match volume.dirty {
         Some(true) => "marked as not cleanly unmounted",
         Some(false) => "cleanly unmounted",
-        None => "clean or not: could not be read",
+        None => "clean or not: was not read",
     };
     let serial =
         if volume.serial.is_empty() { "no serial number".to_owned() } else { format!("serial {}", volume.serial) };

@@ -61,7 +61,7 @@ pub(super) fn read(
         findings.push(Finding::at(&BITMAP_LOST, place, sentence));
     } else if let Some(run) = unknown.runs().first() {
         let sentence = format!(
-            "The marks of {} of {clusters} clusters could not be read, the first is {}.",
+            "The marks of {} of {clusters} clusters were not read, the first is {}.",
             unknown.count(),
             run.first
         );

@@ -38,7 +38,7 @@ pub(super) fn find(window: &Window<'_>, findings: &mut Findings) -> Result<Optio
         None => backup_sector_bytes(window)?,
     };
     let Some(sector_bytes) = sector_bytes else {
-        let why = if first.whole().is_some() { "is not exFAT's" } else { "cannot be read" };
+        let why = if first.whole().is_some() { "is not exFAT's" } else { "was not read" };
         let sentence = format!("The boot sector {why}, and no backup stands in sector 12.");
         findings.push(Finding::at(&NOT_UNDERSTOOD, place, sentence));
         return Ok(None);
@@ -110,7 +110,7 @@ fn read_region(window: &Window<'_>, at: u64, sector_bytes: u64) -> Result<Region
     let boot_extent = crate::extent::Extent { bytes: BOOT_BYTES as u64, ..block.extent };
     let sector = block.has_read(boot_extent).then(|| first_bytes(&block.bytes));
     let boot = match &sector {
-        None => Err("cannot be read".to_owned()),
+        None => Err("was not read".to_owned()),
         Some(bytes) => match Boot::parse(bytes) {
             Ok(boot) if boot.sector_bytes == sector_bytes => Ok(boot),
             Ok(_) => Err("gives another sector size than the one it was found by".to_owned()),
@@ -123,7 +123,7 @@ fn read_region(window: &Window<'_>, at: u64, sector_bytes: u64) -> Result<Region
 /// What is wrong with a region by its checksum.
 fn complaint(block: &Block, sector_bytes: u64) -> Option<String> {
     let Some(bytes) = block.whole() else {
-        return Some(format!("cannot be read in {} of its bytes", block.unreadable.bytes()));
+        return Some(format!("was not read in {} of its bytes", block.unreadable.bytes()));
     };
     let sector = usize::try_from(sector_bytes).expect("at most 4096");
     let (checked, stored) = bytes.split_at(bytes.len() - sector);

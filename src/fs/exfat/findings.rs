@@ -56,11 +56,11 @@ codes! {
         "The system that last used the volume met places of it that could not be read or written.";
     /// Part of the FAT came from the other one.
     TABLE_OTHER_COPY = "exfat-fat-other-copy", Damage,
-        "Part of the FAT could not be read and was taken from the other FAT, which may be older. Files in several pieces \
+        "Part of the FAT was not read and was taken from the other FAT, which may be older. Files in several pieces \
          may be affected.";
     /// Part of the FAT is unreadable.
     TABLE_LOST = "exfat-fat-lost", Damage,
-        "Part of the FAT could not be read. Files in several pieces that pass through it are cut in the listing; their \
+        "Part of the FAT was not read. Files in several pieces that pass through it are cut in the listing; their \
          clusters are planned by the bitmap. Files in one piece are not affected.";
     /// The first two entries are wrong.
     TABLE_HEAD = "exfat-fat-head", Caution,
@@ -71,7 +71,7 @@ codes! {
          well, the whole volume is planned.";
     /// Part of the bitmap is unreadable.
     BITMAP_PARTLY = "exfat-bitmap-partly", Damage,
-        "Part of the map of what is in use could not be read. The files' own clusters stand in for it there; if folders \
+        "Part of the map of what is in use was not read. The files' own clusters stand in for it there; if folders \
          are missing as well, all of that part is planned.";
     /// The bitmap is too small.
     BITMAP_SHORT = "exfat-bitmap-short", Caution,
@@ -106,7 +106,7 @@ codes! {
         "A file is said to have more written bytes than bytes. Its size was believed.";
     /// Folder entries could not be read.
     FOLDER_UNREADABLE = "exfat-folder-unreadable", Damage,
-        "Part of a folder could not be read. Files whose entries stood there are missing from the listing; their \
+        "Part of a folder was not read. Files whose entries stood there are missing from the listing; their \
          clusters are planned by the bitmap.";
     /// A folder's cluster was read before.
     FOLDER_TWICE = "exfat-folder-twice", Damage,

@@ -258,13 +258,13 @@ fn judge(look: &Look<'_>, candidate: &Candidate) -> Result<Option<InferredGeomet
     for (name, (cluster, bytes)) in [("bitmap", candidate.bitmap), ("up-case table", candidate.up_case)] {
         let wanted = bytes.div_ceil(candidate.cluster_bytes);
         match chain_length(look, candidate, cluster)? {
-            None => lacking.push(format!("the chain of the {name} cannot be read")),
+            None => lacking.push(format!("the chain of the {name} was not read")),
             Some(length) if length == wanted.min(CHAIN_STEPS) => right += 1,
             Some(length) => lacking.push(format!("the chain of the {name} has {length} clusters instead of {wanted}")),
         }
     }
     match chain_length(look, candidate, candidate.root)? {
-        None => lacking.push("the chain of the root folder cannot be read".to_owned()),
+        None => lacking.push("the chain of the root folder was not read".to_owned()),
         Some(0) => lacking.push("the chain of the root folder is broken".to_owned()),
         Some(_) => right += 1,
     }

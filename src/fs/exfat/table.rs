@@ -99,14 +99,12 @@ pub(super) fn read(
             gaps =
                 from_other_copy(window, boot, 1 - active, offset, &mut bytes[index(offset)..][..index(piece.bytes)])?;
             let filled = piece.bytes - gaps.iter().map(|gap| gap.bytes).sum::<u64>();
-            let sentence =
-                format!("{} bytes of the FAT cannot be read; {filled} came from the other FAT.", piece.bytes);
+            let sentence = format!("{} bytes of the FAT were not read; {filled} came from the other FAT.", piece.bytes);
             findings.push(Finding::at(&TABLE_OTHER_COPY, piece.start, sentence));
         }
         for gap in gaps {
             let (first, end) = (gap.start.0 / 4, gap.end().div_ceil(4));
-            let sentence =
-                format!("The chain entries of {} clusters from cluster {first} cannot be read.", end - first);
+            let sentence = format!("The chain entries of {} clusters from cluster {first} were not read.", end - first);
             findings.push(Finding::at(&TABLE_LOST, window.absolute(start + gap.start.0), sentence));
             unknown.push(ClusterRun::new(first, end - first));
         }

@@ -35,11 +35,7 @@ pub(super) fn check(
         ControlFlow::Continue(())
     })?;
     if bytes < special.bytes || lost > 0 {
-        note(format!(
-            "{} of the up-case table's {} bytes cannot be read.",
-            special.bytes - bytes + lost,
-            special.bytes
-        ));
+        note(format!("{} of the up-case table's {} bytes were not read.", special.bytes - bytes + lost, special.bytes));
     } else if sum != special.checksum {
         note(format!("The up-case table has checksum {sum:08X}, where {:08X} is stored.", special.checksum));
     }

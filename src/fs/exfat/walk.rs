@@ -203,7 +203,7 @@ impl Walk<'_> {
         if passed.unreadable > 0 {
             self.incomplete = true;
             let place = content.unreadable.extents().first().map_or(start, |e| e.start);
-            let sentence = format!("{} entries of folder {name:?} cannot be read.", passed.unreadable);
+            let sentence = format!("{} entries of folder {name:?} were not read.", passed.unreadable);
             self.note(&FOLDER_UNREADABLE, place, sentence);
         }
         if passed.implausible > 0 {

@@ -46,7 +46,7 @@ pub(super) fn read(window: &Window<'_>, boot: &Boot, findings: &mut Findings) ->
         each_block(window, extent, |place, bytes, unreadable| merge.take(extent.start.0, place, bytes, unreadable))?;
         for lost in std::mem::take(&mut merge.unreadable).extents() {
             let sentence = format!(
-                "{} bytes of FAT copy {} cannot be read; {}.",
+                "{} bytes of FAT copy {} were not read; {}.",
                 lost.bytes,
                 copy + 1,
                 if copies.len() > 1 {
@@ -222,7 +222,7 @@ impl Merge {
         for run in unknown.runs() {
             let first = u32::try_from(run.first.0).expect("an entry's number");
             let sentence = format!(
-                "The marks of {} clusters from cluster {first} cannot be read in any copy of the FAT; they count as \
+                "The marks of {} clusters from cluster {first} were not read in any copy of the FAT; they count as \
                  in use.",
                 run.count
             );

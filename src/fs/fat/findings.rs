@@ -83,7 +83,7 @@ pub static TABLE_TOO_SMALL: Code = Code {
 pub static COPY_UNREADABLE: Code = Code {
     id: "fat-copy-unreadable",
     severity: Severity::Damage,
-    meaning: "Part of one copy of the FAT could not be read. Where another copy could be read it was used instead, \
+    meaning: "Part of one copy of the FAT was not read. Where another copy could be read it was used instead, \
               and nothing is lost.",
 };
 
@@ -91,7 +91,7 @@ pub static COPY_UNREADABLE: Code = Code {
 pub static TABLE_LOST: Code = Code {
     id: "fat-table-lost",
     severity: Severity::Damage,
-    meaning: "Part of the FAT could not be read in any copy. Clusters without a known mark are treated as in use; \
+    meaning: "Part of the FAT was not read in any copy. Clusters without a known mark are treated as in use; \
               files that pass through them are cut in the listing, but their clusters are planned.",
 };
 
@@ -208,7 +208,7 @@ pub static FIRST_CLUSTER: Code = Code {
 pub static FOLDER_UNREADABLE: Code = Code {
     id: "fat-folder-unreadable",
     severity: Severity::Damage,
-    meaning: "Part of a folder could not be read. The files listed there have no name in the listing; their clusters \
+    meaning: "Part of a folder was not read. The files listed there have no name in the listing; their clusters \
               are planned as unclaimed.",
 };
 

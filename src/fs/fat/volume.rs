@@ -114,7 +114,7 @@ fn find_boot(window: &Window<'_>, findings: &mut Findings) -> Result<Option<Foun
     }
     let why = match parsed {
         Some(Err(rule)) => format!("The boot sector is not FAT's: {rule}"),
-        _ => "The boot sector cannot be read".to_owned(),
+        _ => "The boot sector was not read".to_owned(),
     };
     match find_backup(window, primary.as_ref())? {
         Some((boot, at)) => {
@@ -214,7 +214,7 @@ fn compare_backup(
     let unusable =
         |why: String| Finding::at(&BACKUP_UNUSABLE, place, format!("The backup boot sector (sector {sector}) {why}."));
     let Some(bytes) = block.whole() else {
-        findings.push(unusable("cannot be read".to_owned()));
+        findings.push(unusable("was not read".to_owned()));
         return Ok(());
     };
     if let Err(rule) = Boot::parse(&first_bytes(bytes)) {

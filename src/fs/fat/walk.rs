@@ -155,7 +155,7 @@ impl Walk<'_> {
             self.incomplete = true;
             let place = content.unreadable.extents().first().map_or(start, |e| e.start);
             let lost = passed.unreadable;
-            self.note(&FOLDER_UNREADABLE, place, format!("{lost} entries of folder {name:?} cannot be read."));
+            self.note(&FOLDER_UNREADABLE, place, format!("{lost} entries of folder {name:?} were not read."));
         }
         if passed.implausible > 0 {
             self.incomplete = true;

@@ -41,7 +41,7 @@ pub(super) fn read(volume: &Volume<'_>, place: BitmapPlace, findings: &mut Findi
     let marks = scan.finish();
     if !marks.unknown.is_empty() {
         let sentence = format!(
-            "The marks of {} of {clusters} clusters could not be read, the first is {}.",
+            "The marks of {} of {clusters} clusters were not read, the first is {}.",
             marks.unknown.count(),
             marks.unknown.runs()[0].first
         );

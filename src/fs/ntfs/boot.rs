@@ -36,7 +36,7 @@ pub struct BootSector {
 #[non_exhaustive]
 pub enum BootError {
     /// It could not be read.
-    #[error("it cannot be read")]
+    #[error("it was not read")]
     Unreadable,
     /// It does not carry the name NTFS.
     #[error("it does not carry the name NTFS at byte 3")]

@@ -41,7 +41,7 @@ codes! {
     TABLE_LOST: "ntfs-file-table-lost", Blocking,
         "Neither $MFT nor its mirror starts with a usable record, and no records follow where $MFT should begin. Files cannot be told apart; all of the area has to be read.";
     TABLE_UNREADABLE: "ntfs-file-table-unreadable", Blocking,
-        "The file table cannot be found, because its first record or the mirror could not be read. Nothing is known to be wrong with what could not be read: when the drive answers there again, the files are known. Until then all of the area is planned.";
+        "The file table cannot be found, because its first record or the mirror was not read. Nothing is known to be wrong with what was not read: when the drive answers there again, the files are known. Until then all of the area is planned.";
     TABLE_BY_MIRROR: "ntfs-file-table-by-mirror", Damage,
         "The first record of $MFT is lost and the mirror's copy took its place. The files are not affected.";
     TABLE_BY_NUMBERS: "ntfs-file-table-by-numbers", Damage,
@@ -49,13 +49,13 @@ codes! {
     TABLE_SIZE: "ntfs-file-table-size", Caution,
         "$MFT claims to be larger than it can be. Only the possible part was read; the claim itself is damaged.";
     TABLE_LIST: "ntfs-file-table-list", Damage,
-        "The list of $MFT's own parts is damaged or could not be read. Its parts were searched for among the file records.";
+        "The list of $MFT's own parts is damaged or was not read. Its parts were searched for among the file records.";
     TABLE_RUN: "ntfs-file-table-run", Damage,
         "A part of $MFT lies in an impossible place, so the file records in it are lost.";
     TABLE_PARTS_MISSING: "ntfs-file-table-parts-missing", Damage,
         "Parts of $MFT could not be found. The files whose records lie there are unknown; their clusters show as in use by nobody.";
     RECORDS_UNREADABLE: "ntfs-records-unreadable", Damage,
-        "File records could not be read. The files they describe are unknown; their clusters show as used, no known file. `copy` retries these places.";
+        "File records were not read. The files they describe are unknown; their clusters show as used, no known file. `copy` retries these places.";
     RECORDS_NOT_READ: "ntfs-records-not-read-yet", Damage,
         "File records are not read yet: too many requests had failed before, or the case has skipped their places. The files they describe are unknown until `copy` has read them; their clusters show as used, no known file.";
     RECORDS_BLANK: "ntfs-records-blank", Damage,
@@ -71,7 +71,7 @@ codes! {
     RECORD_MISPLACED: "ntfs-record-misplaced", Caution,
         "A file record carries the number of another. It may be a stale copy; its files should be checked.";
     MIRROR_UNREADABLE: "ntfs-mirror-unreadable", Caution,
-        "The mirror of the first file records cannot be read. The files are not affected while $MFT itself is sound.";
+        "The mirror of the first file records was not read. The files are not affected while $MFT itself is sound.";
     MIRROR_DIFFERS: "ntfs-mirror-differs", Caution,
         "The mirror of the first file records disagrees with $MFT. The volume was not cleanly written; $MFT's own records were used.";
     ATTRIBUTE_DAMAGED: "ntfs-attribute-damaged", Damage,
@@ -95,7 +95,7 @@ codes! {
     BITMAP_LOST: "ntfs-bitmap-lost", Damage,
         "The allocation bitmap cannot be found. What is in use is known from the files' own records alone.";
     BITMAP_PARTLY: "ntfs-bitmap-partly-lost", Damage,
-        "Part of the allocation bitmap could not be read. There, what is in use is known from the files' own records alone.";
+        "Part of the allocation bitmap was not read. There, what is in use is known from the files' own records alone.";
     VOLUME_DIRTY: "ntfs-volume-dirty", Note,
         "The volume was not cleanly unmounted. The bitmap and the files' records may disagree; both are taken into account.";
     VOLUME_RECORD: "ntfs-volume-record-missing", Caution,

@@ -277,7 +277,7 @@ fn judge(window: &Window<'_>, candidate: Candidate) -> Result<Option<InferredGeo
         .iter()
         .filter(|(_, state)| matches!(state, Mark::Wrong | Mark::Unreadable))
         .map(|(name, state)| {
-            let why = if *state == Mark::Wrong { "is not at its place" } else { "cannot be read" };
+            let why = if *state == Mark::Wrong { "is not at its place" } else { "was not read" };
             format!("{name} {why}")
         })
         .collect();

@@ -61,7 +61,7 @@ fn first_record(volume: &Volume<'_>) -> Result<Result<(RecordHeader, Vec<u8>), S
     let Some(block) = volume.window.read(offset, volume.boot.record_bytes)? else {
         return Ok(Err("lies behind the end of the drive or partition".to_owned()));
     };
-    let Some(raw) = block.whole() else { return Ok(Err("cannot be read".to_owned())) };
+    let Some(raw) = block.whole() else { return Ok(Err("was not read".to_owned())) };
     let mut bytes = raw.to_vec();
     Ok(match record::open(&mut bytes) {
         Err(error) => Err(format!("is not usable: {error}")),
@@ -166,7 +166,7 @@ fn add_listed_parts(
     }
     for (vcn, holder) in unfit.into_iter().chain(waiting) {
         let sentence = format!(
-            "Record {} should describe $MFT from its cluster {vcn} on, but was not found, cannot be read or describes something else.",
+            "Record {} should describe $MFT from its cluster {vcn} on, but was not found, was not read or describes something else.",
             holder.number()
         );
         findings.push(Finding::general(&found::TABLE_LIST, sentence));

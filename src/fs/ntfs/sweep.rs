@@ -203,7 +203,7 @@ impl Cutter {
                     let why = match error {
                         Some(error) => error.to_string(),
                         None if arrival == Arrival::NotReadYet => "it is not read yet".to_owned(),
-                        None => "it cannot be read".to_owned(),
+                        None => "it was not read".to_owned(),
                     };
                     let sentence = format!("Record {number} was taken from the mirror: {why}.");
                     collector.findings.push(Finding::at(&found::RECORD_BY_MIRROR, place, sentence));
@@ -230,7 +230,7 @@ impl Cutter {
         for lost in &self.unreadable {
             let (first, count) = (u64::from(lost.first), u64::from(lost.count));
             let sentence =
-                format!("{} cannot be read ({} bytes of $MFT).", found::records(first, count), count * record);
+                format!("{} were not read ({} bytes of $MFT).", found::records(first, count), count * record);
             collector.findings.push(Finding::at(&found::RECORDS_UNREADABLE, lost.place, sentence));
         }
         for lost in &self.not_read_yet {
@@ -261,7 +261,7 @@ impl Cutter {
         };
         if self.mirror_unreadable > 0 {
             let sentence =
-                format!("{} of {} records of $MFTMirr cannot be read.", self.mirror_unreadable, mirror.count());
+                format!("{} of {} records of $MFTMirr were not read.", self.mirror_unreadable, mirror.count());
             collector.findings.push(Finding::at(&found::MIRROR_UNREADABLE, place, sentence));
         }
         if let Some(first) = self.differing.first() {

@@ -97,7 +97,7 @@ impl Copy {
         let Some(block) = drive.read(at, header.array_bytes(), unit)? else { return Ok(()) };
         self.array_place = Some(block.extent);
         self.array = if !block.unreadable.is_empty() {
-            let why = format!("{} of its {} bytes cannot be read", block.unreadable.bytes(), block.extent.bytes);
+            let why = format!("{} of its {} bytes were not read", block.unreadable.bytes(), block.extent.bytes);
             Array::Damaged { bytes: block.bytes, why }
         } else {
             match crc32(&block.bytes) {

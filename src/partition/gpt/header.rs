@@ -140,7 +140,7 @@ impl HeaderState {
     /// What is wrong, as the end of a sentence that begins with the header.
     pub(super) fn fault(&self) -> Option<String> {
         match self {
-            HeaderState::Unreadable => Some("cannot be read".to_owned()),
+            HeaderState::Unreadable => Some("was not read".to_owned()),
             HeaderState::Absent => Some("is not there".to_owned()),
             HeaderState::Faulty { why, .. } => Some(format!("is damaged: {why}")),
             HeaderState::Sound(_) => None,

@@ -52,7 +52,7 @@ impl Spent {
     /// What is used up, if anything is.
     pub(super) fn exhausts(&self, allowance: &Allowance) -> Option<&'static str> {
         if self.failures >= allowance.failures {
-            Some("too many places could not be read")
+            Some("too many places were not read")
         } else if self.reads >= allowance.reads {
             Some("its number of reads was used up")
         } else if self.bytes >= allowance.bytes {

@@ -132,6 +132,10 @@ impl<'d, 'r> Hunt<'d, 'r> {
                 self.cut_short = Some(why);
                 break;
             }
+            if self.drive.window().reader().asks_no_more() {
+                self.cut_short = Some("reading the drive was stopped, or has cost it as much trouble as is allowed");
+                break;
+            }
             if self.candidates.len() >= MOST_VOLUMES {
                 self.cut_short = Some("more volumes were found than any drive has");
                 break;

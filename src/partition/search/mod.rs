@@ -306,7 +306,7 @@ fn note_search(
     }
     for extent in hunt.unreadable.extents() {
         let sentence = format!(
-            "{} bytes at {}, where a volume might begin or end, cannot be read and were passed over.",
+            "{} bytes at {}, where a volume might begin or end, were not read and were passed over.",
             extent.bytes,
             drive.reported.lba_of(extent.start)
         );

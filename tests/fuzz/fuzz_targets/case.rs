@@ -48,5 +48,5 @@ fuzz_target!(init: { LazyLock::force(&SOUND); }, |input: &[u8]| {
     let _ = case.plan_path();
     let reader = Reader::new(Box::new(source()), None);
     let _ = case.confirm(&reader, Word::default());
-    let _ = case.remember_attachment(source().identity());
+    let _ = case.remember_reading(source().identity(), false);
 });
