@@ -9,6 +9,9 @@ use crate::model::to_f64;
 const MEMBERS: usize = 48;
 /// A member so much worse than the best is given up.
 const HOPELESS: f64 = 6.0;
+/// Tries to make a member's bands shorter, and by what share at most.
+const LOOSENINGS: usize = 8;
+const MOST_CUT: f64 = 0.35;
 
 /// What is known of lengths before anything of a zone is.
 #[derive(Clone, Copy, Debug)]
@@ -99,7 +102,32 @@ impl Ensemble {
 
     /// From now on lengths far from the best member's are unlikely: `spread` is the deviation of their logarithm.
     pub(super) fn keep_near(&mut self, spread: f64) {
-        self.prior = Some(Prior { lengths: self.best().0, common: spread, each: spread });
+        let lengths = self.best().0.with_shorter_bands(spread);
+        self.prior = Some(Prior { lengths, common: spread, each: spread });
+    }
+
+    /// Makes the bands of each member shorter as far as what is known allows, by chance: nobody reads where all members see a
+    /// band, so that one which is too long would never be found out.
+    pub(super) fn loosen(&mut self, evidence: &Evidence, range: (f64, f64), chances: &mut Chances) {
+        for (member, cost) in self.members.iter_mut().zip(&mut self.costs) {
+            for _ in 0..LOOSENINGS {
+                let cut = member.bad * MOST_CUT * chances.share();
+                let start = if chances.below(2) == 0 { member.start + cut } else { member.start };
+                let shorter = Pattern { start, bad: member.bad - cut, good: member.good.map(|good| good + cut) };
+                let new = evidence.cost(Some(&shorter), range);
+                if shorter.is_possible() && new <= *cost + 0.5 {
+                    (*member, *cost) = (shorter, new);
+                    break;
+                }
+            }
+        }
+    }
+
+    /// The deviation of the logarithm of the bands' length.
+    pub(super) fn spread(&self) -> f64 {
+        let logs: Vec<f64> = self.members.iter().map(|member| member.bad.ln()).collect();
+        let mean = logs.iter().sum::<f64>() / to_f64(logs.len() as u64);
+        (logs.iter().map(|log| (log - mean).powi(2)).sum::<f64>() / to_f64(logs.len() as u64)).sqrt()
     }
 
     fn drop_hopeless(&mut self, chances: &mut Chances) {

@@ -79,6 +79,12 @@ impl Pattern {
         Pattern { start, bad: self.bad * factor, good: self.good.map(|good| good * factor) }
     }
 
+    /// The same with bands that are shorter by a share, at their ends.
+    pub(super) fn with_shorter_bands(&self, share: f64) -> Pattern {
+        let cut = self.bad * share;
+        Pattern { bad: self.bad - cut, good: self.good.map(|good| good + cut), ..*self }
+    }
+
     /// The same with the gaps in the other order.
     pub(super) fn swapped(&self) -> Pattern {
         Pattern { good: [self.good[1], self.good[0]], ..*self }

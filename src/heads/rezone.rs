@@ -23,6 +23,8 @@ const PROPOSALS: usize = 1500;
 const COMMON: f64 = 0.02;
 const FARTHER: f64 = 0.3;
 const EACH: f64 = 0.005;
+/// Where the reference itself is not certain, its own deviation, up to this one.
+const MOST_EACH: f64 = 0.1;
 /// Of lengths whose gaps were found to differ.
 const UNEVEN: f64 = 0.05;
 /// By so much gaps that differ must explain a zone better: the order of heads is the same over the whole drive.
@@ -44,7 +46,8 @@ pub(super) fn rezone(
     chances: &mut Chances,
 ) -> Option<(usize, usize)> {
     let own = zones.index(cell);
-    let lengths = zones.list[reference].best()?;
+    let bands = zones.list[reference].bands.as_ref()?;
+    let (lengths, each) = (bands.best().0, bands.spread().clamp(EACH, MOST_EACH));
     let known = zones.list[reference].known;
     let at = to_f64(cell as u64);
     let cycle = lengths.cycle();
@@ -67,7 +70,7 @@ pub(super) fn rezone(
     let scale = |cell: f64| 1.0 - 0.5 * cell / to_f64(cells.count() as u64);
     let ratio = scale(at) / scale(to_f64((known.0 + known.1) as u64 / 2));
     let common = COMMON + FARTHER * (1.0 - ratio).abs();
-    let prior = Prior { lengths: lengths.scaled(0.0, ratio), common, each: EACH };
+    let prior = Prior { lengths: lengths.with_shorter_bands(each / 2.0).scaled(0.0, ratio), common, each };
     // A zone may have begun behind the last band before the surprise, or end before the next one behind it.
     let present = zones.list[own].best();
     let behind =
@@ -103,7 +106,8 @@ pub(super) fn rezone(
 /// Patterns as they may be around a cell: one band holds it when it is bad.
 fn proposals(prior: &Prior, at: f64, bad: bool, chances: &mut Chances) -> Vec<Pattern> {
     let mut one = || {
-        let lengths = prior.lengths.scaled(0.0, (chances.normal() * prior.common).exp());
+        let lengths = prior.lengths.with_shorter_bands(chances.normal() * prior.each);
+        let lengths = lengths.scaled(0.0, (chances.normal() * prior.common).exp());
         let lengths = if chances.below(2) == 0 { lengths } else { lengths.swapped() };
         let start = match (bad, chances.below(2)) {
             // The edge is often where something fails first.

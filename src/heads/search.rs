@@ -106,6 +106,7 @@ fn best_of(runs: &[Run], cells: &Cells, chances: &mut Chances) -> Option<(f64, E
         let (pattern, cost) = ensemble.best();
         let bic = 2.0 * (-cost - without) - pattern.parameters() * f64::from(evidence.known()).ln();
         if best.as_ref().is_none_or(|(other, _)| bic > *other) {
+            ensemble.loosen(&evidence, evidence.range(), chances);
             best = Some((bic, ensemble));
         }
     }

@@ -112,7 +112,7 @@ impl Fetch<'_> {
         } else if is_record || (extent.bytes <= self.short() && self.is_in_bad_spot(extent)) {
             self.leave(extent, Skip::Failed, failure);
         } else if in_bad_spot {
-            self.from_the_back(extent, buffer, failure)?;
+            self.read_backward(extent, buffer, failure)?;
         } else if self.may_corner() {
             self.corner(extent, buffer, failure)?;
         } else {
@@ -162,7 +162,7 @@ impl Fetch<'_> {
     }
 
     /// Reads backward what follows a bad spot, until something fails.
-    fn from_the_back(&mut self, failed: Extent, buffer: &mut [u8], failure: Failure) -> Result<(), SourceLost> {
+    fn read_backward(&mut self, failed: Extent, buffer: &mut [u8], failure: Failure) -> Result<(), SourceLost> {
         let pieces: Vec<Extent> = pieces_on_multiples(failed, self.smallest().max(SHORT)).collect();
         for (index, piece) in pieces.iter().enumerate().rev() {
             let from = length(piece.start.0 - failed.start.0);
