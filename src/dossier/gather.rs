@@ -1,6 +1,7 @@
 //! What is known of a case, put together.
 
 use super::density::{AreaDensity, PLACES, shares};
+use super::heads::{HeadFacts, head_facts, planned_with_files};
 use super::{Audience, Dossier};
 use crate::allocation::{Choices, Class, ClassMap, ClassRun, DriveArea, DriveMap, classify};
 use crate::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
@@ -117,6 +118,7 @@ pub fn gather(
         files,
         not_whole,
         ranges: ranges(case, drive, &planned)?,
+        heads: heads(drive, store, &planned),
         recorded_sums: recorded_sums(&record, &case.journal_state()?),
         sum,
         history: read_history(&case.folder().join(HISTORY_NAME))?,
@@ -127,6 +129,13 @@ pub fn gather(
         survey,
         lists: Default::default(),
     })
+}
+
+fn heads(drive: &DriveMap, store: &dyn Store, planned: &ExtentSet) -> Option<HeadFacts> {
+    let everything = drive.identity.extent();
+    let not_read: ExtentSet = [store.skipped(everything), store.unreadable(everything)].into_iter().flatten().collect();
+    let files = || planned_with_files(drive, planned);
+    head_facts(drive.identity.bytes, &store.held(everything), not_read.extents(), files)
 }
 
 fn judge_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {

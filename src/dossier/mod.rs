@@ -5,6 +5,7 @@
 
 mod density;
 mod gather;
+mod heads;
 mod page;
 mod pictures;
 mod publish;
@@ -12,6 +13,7 @@ mod timeline;
 
 pub use density::{AreaDensity, PLACES, shares};
 pub use gather::{GatherError, PassFacts, PlanFacts, RangeFacts, RecordedSum, gather};
+pub use heads::HeadFacts;
 pub use page::page;
 pub use publish::{PublishError, Published, check_free, publish};
 
@@ -53,6 +55,8 @@ pub struct Dossier {
     pub not_whole: Vec<FileAudit>,
     /// What is held and what is not.
     pub ranges: RangeFacts,
+    /// What speaks for a bad head, when much does.
+    pub heads: Option<HeadFacts>,
     /// Sums reckoned by earlier checks, from the record, the latest last.
     pub recorded_sums: Vec<RecordedSum>,
     /// The sum reckoned for this report, where it was asked for.

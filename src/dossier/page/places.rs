@@ -4,7 +4,7 @@ use super::{bytes, count, heads, moment, shown, table, things};
 use crate::dossier::Dossier;
 use crate::extent::Extent;
 use crate::human;
-use maud::{Markup, html};
+use maud::{Markup, PreEscaped, html};
 
 /// Stretches listed in the page, of each kind.
 const LISTED: usize = 500;
@@ -12,6 +12,11 @@ const LISTED: usize = 500;
 pub(super) fn section(dossier: &Dossier) -> Markup {
     let ranges = &dossier.ranges;
     html! {
+        @if let Some(bad) = &dossier.heads {
+            h3 { "A bad head" }
+            p { (bad.words) }
+            figure { (PreEscaped(&bad.picture)) }
+        }
         (list(dossier, "Could not be read", &ranges.unreadable))
         (list(dossier, "Put off, to be tried again", &ranges.put_off))
         (list(dossier, "Planned and not read yet", &ranges.waiting))
