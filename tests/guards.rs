@@ -286,7 +286,7 @@ fn nothing_is_mounted_while_it_is_read() {
     let mut survey = gleaner("survey", &slow.file("case"));
     let mut running = survey.arg(slow.path()).stdout(Stdio::null()).spawn().expect("gleaner");
     let began = Instant::now();
-    while !slow.file("case/lock").exists() {
+    while !slow.file("case/journal").exists() {
         assert!(began.elapsed() < Duration::from_secs(30), "the survey does not begin");
         std::thread::sleep(Duration::from_millis(5));
     }

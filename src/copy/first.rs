@@ -49,11 +49,18 @@ pub(super) struct FirstReading {
     failed: Lengths,
     slow: Lengths,
     trouble: Option<Trouble>,
+    /// Whether a gap was left near a bad place.
+    pub(super) left_a_gap: bool,
 }
 
 impl FirstReading {
     pub(super) fn new() -> FirstReading {
-        FirstReading { failed: Lengths::new(LONE_FAILURES), slow: Lengths::new(LONE_SLOW), trouble: None }
+        FirstReading {
+            failed: Lengths::new(LONE_FAILURES),
+            slow: Lengths::new(LONE_SLOW),
+            trouble: None,
+            left_a_gap: false,
+        }
     }
 
     fn lengths(&mut self, kind: TroubleKind) -> &mut Lengths {
@@ -272,6 +279,7 @@ impl Follower for Sweep<'_, '_, '_> {
                 // Near a bad place nothing is read only for convenience. It waits for the end of first reading: some of it
                 // may be wanted by a class that leaves it to this gap.
                 self.make_request()?;
+                self.first.left_a_gap = true;
                 self.skip(part)?;
             } else {
                 self.take(part)?;

@@ -18,7 +18,7 @@ const ENOUGH: u32 = 16;
 
 /// A read is slow when it takes more than so many times what its bytes take, and more than so many seconds beside that.
 const SLOW_TIMES: f64 = 3.0;
-const SLOW_BESIDE: f64 = 0.015;
+const SLOW_BESIDE: f64 = 0.050;
 const SLOW_SEEK: f64 = 0.050;
 
 /// How much a place's own reads count against those of all places like it.

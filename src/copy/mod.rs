@@ -198,7 +198,8 @@ fn read_first(
             open.insert(index, ToRead { brought, begun: true, after: read.after * 2, ..read });
         }
     }
-    if !engine.has_difficult() {
+    // A place that an earlier run found unreadable has nothing to try, and gaps near it are left all the same.
+    if !engine.has_difficult() && !first.left_a_gap {
         return Ok(());
     }
     // What was left of gaps is known to the store only now.

@@ -2,11 +2,11 @@
 //! not at all.
 
 use crate::agreement::{assert_same, assert_same_allocation, expected, ours};
-use crate::common::lost::{LOSSES, Loss, content, content_of, lose};
+use crate::common::lost::{LOSSES, Loss, content_of, lose};
 use crate::{Outcome, VOLUMES, common, fixture};
 use gleaner::extent::Extent;
-use gleaner::fs::{Content, ntfs};
-use gleaner::source::{MemorySource, Source};
+use gleaner::fs::{Content, ntfs, read_content};
+use gleaner::source::{MemorySource, Reader, Source, Window};
 use gleaner::units::SectorSize;
 use serde_json::Value;
 
@@ -179,7 +179,10 @@ fn the_search_ends_at_its_budget() {
     for readable in [true, false] {
         let mut identity = MemorySource::new(vec![0; 512], SectorSize::S512).identity().clone();
         identity.bytes = 4_000_000_000_000;
-        let (content, totals) = content(Box::new(Empty { identity, readable }));
+        // With the usual limit to trouble.
+        let reader = Reader::new(Box::new(Empty { identity, readable }), None);
+        let content = read_content(&Window::new(&reader, reader.identity().extent())).expect("it does not vanish");
+        let totals = reader.totals();
         assert!(matches!(content, Content::Opaque { .. }));
         eprintln!("{} bytes in {} requests, {} failed", totals.bytes, totals.requests, totals.failed_requests);
         assert!(totals.bytes < 26 << 20, "{}", totals.bytes);
