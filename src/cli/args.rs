@@ -88,7 +88,8 @@ pub struct SourceArguments {
     #[arg(long, value_name = "BYTES")]
     pub sector_size: Option<u64>,
     /// How much trouble reading tables and file-system structure may cost the drive: so many failed or slow reads, and, behind a
-    /// comma, so many minutes in them (after four of them). What is left then is not read yet; `copy` reads it [default: 16,10]
+    /// comma, so many minutes in them (after four of them). What is left then is not read yet; `copy` reads it. From 100 on
+    /// every sector in which structure may stand is tried [default: 16,10]
     #[arg(long, value_name = "FAILURES[,MINUTES]", value_parser = trouble_limit)]
     pub trouble_limit: Option<TroubleLimitArgument>,
     /// Write every request made of the source to this new CSV file: offset,length,outcome,microseconds
