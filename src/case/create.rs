@@ -51,6 +51,10 @@ fn refuse_what_is_there(folder: &Path) -> Result<(), CaseError> {
     for entry in entries {
         names.push(entry.map_err(|error| CaseError::io(folder, error))?.file_name());
     }
+    // Another run has made it a case since it was looked for.
+    if names.iter().any(|name| name == CASE_NAME) {
+        return Ok(());
+    }
     names.sort();
     let journal = names.iter().any(|name| name.as_encoded_bytes().starts_with(JOURNAL_NAME.as_bytes()));
     if journal && is_journal(&folder.join(JOURNAL_NAME)) {
