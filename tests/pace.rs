@@ -51,8 +51,7 @@ fn paced(behaviour: &Behaviour, code: i32, arguments: &[&str]) -> Paced {
 /// No byte was read twice, before or now, and none that the plan does not read.
 fn reads_once_and_to_the_plan(paced: &Paced) {
     let all: Vec<Extent> = paced.survey.iter().chain(&paced.requests).copied().collect();
-    // But for the sectors that show whether the drive still gives its own bytes.
-    assert!(merged(&all).1 <= 8 * 512, "bytes asked for more than once");
+    assert_eq!(merged(&all).1, 0, "bytes asked for more than once");
     let (asked, _) = merged(&paced.requests);
     assert_eq!(outside(&asked, &planned(&paced.case())), [], "asked for, but not planned");
     assert_eq!(paced.report["bytes"], asked.bytes());
@@ -89,7 +88,8 @@ fn the_set_rate_comes_back() {
     assert!(header.to_string().contains(&paced.model.name), "the plan names its model");
     let (copied, _) = paced.drive.requests_during(|| copy(0, paced.drive.path(), &case, &[]));
     let all: Vec<Extent> = paced.survey.iter().chain(&paced.requests).chain(&copied).copied().collect();
-    assert_eq!(merged(&all).1, 0, "bytes asked for more than once");
+    // But for the sectors that show whether the drive still gives its own bytes.
+    assert!(merged(&all).1 <= 8 * 512, "bytes asked for more than once");
     assert_eq!(outside(&planned(&case), &merged(&all).0), [], "planned, but never asked for");
 }
 
