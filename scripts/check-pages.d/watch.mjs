@@ -25,13 +25,14 @@ try {
   const plain = await browser.newPage();
   await plain.setJavaScriptEnabled(false);
   await plain.goto(address);
-  const share = async () => (await plain.content()).match(/class="share">.*?<\/p>/)?.[0];
+  // While it loads itself it has no content.
+  const share = async () => (await plain.content().catch(() => "")).match(/class="share">.*?<\/p>/)?.[0];
   const before = await share();
   // The page loads itself every 5 s, and only what is made durable counts, which is every 5 s too.
   let after = before;
   for (let tries = 0; tries < 20 && before === after; tries++) {
     await new Promise((resolve) => setTimeout(resolve, 1000));
-    after = await share();
+    after = (await share()) ?? before;
   }
   if (!before || before === after) wrong.push(`without script the page stays at ${before}`);
   console.log(`without script: ${before} → ${after}`);
