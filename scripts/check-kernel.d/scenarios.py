@@ -82,7 +82,7 @@ def medium_errors(machine, drive, commands=1):
     must_be("logical sector", survey["source"]["logical_sector"], drive.sector)
     before = drive.commands(machine)[0]
     copy = machine.gleaner(
-        f"copy --case {case} /dev/{device} --fill {FILL} --request 128 --trace {case}.csv --quiet", ends_with=10
+        f"copy --case {case} /dev/{device} --fill {FILL} --request 128 --to-the-end --trace {case}.csv --quiet", ends_with=10
     )
     received = drive.commands(machine)[0] - before
     must_be_complete(machine, drive, case, copy)
@@ -105,7 +105,7 @@ def medium_errors(machine, drive, commands=1):
 def start_copy(machine, case, device, options=""):
     """Starts a copy in the background."""
     machine.run(f"rm -f {case}.code {case}.csv")
-    command = f"gleaner copy --case {case} /dev/{device} --fill {FILL} --request 1024 --trace {case}.csv --quiet --json {options}"
+    command = f"gleaner copy --case {case} /dev/{device} --fill {FILL} --request 1024 --to-the-end --trace {case}.csv --quiet --json {options}"
     machine.run(f"( {command} >{case}.json 2>{case}.errors; echo $? >{case}.code ) >/dev/null 2>&1 &")
 
 
