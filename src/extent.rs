@@ -52,6 +52,17 @@ impl Extent {
         Extent::between(start, end)
     }
 
+    /// Cut at all multiples of `size` bytes, in order.
+    pub fn cut_at_multiples(self, size: u64) -> impl DoubleEndedIterator<Item = Extent> {
+        let (start, end) = (self.start.0, self.end());
+        let cut = move |number: u64| {
+            let from = number * size;
+            Extent::between(from.max(start), from.saturating_add(size).min(end))
+        };
+        let numbers = if self.is_empty() { 0..0 } else { start / size..end.div_ceil(size) };
+        numbers.map(cut)
+    }
+
     /// Cut into pieces of at most `piece` bytes, in order.
     pub fn pieces(self, piece: u64) -> impl Iterator<Item = Extent> {
         let end = self.end();
@@ -221,6 +232,10 @@ mod tests {
         assert_eq!(extent.aligned_to(512), Extent::new(512, 1536).unwrap());
         let cut: Vec<_> = extent.pieces(600).collect();
         assert_eq!(cut, [Extent::new(700, 600).unwrap(), Extent::new(1300, 400).unwrap()]);
+        let cut: Vec<_> = extent.cut_at_multiples(600).map(|piece| (piece.start.0, piece.bytes)).collect();
+        assert_eq!(cut, [(700, 500), (1200, 500)]);
+        assert_eq!(extent.cut_at_multiples(4096).collect::<Vec<_>>(), [extent]);
+        assert_eq!(Extent::between(700, 700).cut_at_multiples(600).count(), 0);
         assert_eq!(Extent::new(u64::MAX, 1), None);
     }
 }

@@ -314,7 +314,7 @@ mod tests {
         assert_eq!(names(folder.path()), ["case.json"]);
     }
 
-    // Where a dangling link leads, nobody knows what a later mount puts there.
+    // A later mount may put anything where a dangling link leads.
     #[test]
     fn a_dangling_link_counts_as_existing_and_a_missing_folder_is_an_error() {
         let folder = tempfile::tempdir().unwrap();

@@ -167,7 +167,7 @@ impl Shared {
         }
     }
 
-    /// Everything so far becomes durable: the image first, for the journal must never speak of bytes that a power cut could
+    /// Everything so far becomes durable: the image first, for the journal must never claim bytes that a power cut could
     /// take back.
     fn commit(&self) -> io::Result<()> {
         let mut journal = lock(&self.journal);
@@ -229,7 +229,7 @@ impl Shared {
         for claim in &pending {
             match *claim {
                 Claim::Copied { extent, hash } => lost.extend((!self.write_again(extent, hash)?).then_some(extent)),
-                // Its fill, if it has one, is nothing that the journal speaks of; it is written again with the place.
+                // Its fill, if it has one, is not in the journal; it is written again with the place.
                 Claim::Marked(Mark::Unreadable { extent, .. }) => self.write_as_it_is(extent)?,
                 _ => {}
             }

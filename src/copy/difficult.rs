@@ -301,16 +301,8 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
 /// Requests of up to `request` bytes for `parts`, ending on its multiples; backward, the last one first.
 fn requests(parts: &[Extent], request: u64, backward: bool) -> Box<dyn Iterator<Item = Extent> + '_> {
     if backward {
-        Box::new(parts.iter().rev().flat_map(move |part| on_multiples(*part, request).rev()))
+        Box::new(parts.iter().rev().flat_map(move |part| part.cut_at_multiples(request).rev()))
     } else {
-        Box::new(parts.iter().flat_map(move |part| on_multiples(*part, request)))
+        Box::new(parts.iter().flat_map(move |part| part.cut_at_multiples(request)))
     }
-}
-
-/// An extent cut at all multiples of `size`.
-pub(super) fn on_multiples(extent: Extent, size: u64) -> impl DoubleEndedIterator<Item = Extent> {
-    let cut = move |number: u64| {
-        Extent::between((number * size).max(extent.start.0), ((number + 1) * size).min(extent.end()))
-    };
-    (extent.start.0 / size..extent.end().div_ceil(size)).map(cut)
 }

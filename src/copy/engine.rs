@@ -2,15 +2,15 @@
 
 use super::halt::Halt;
 use super::learned::Learned;
-use super::pieces::WINDOW;
+use super::pieces::{WINDOW, unread};
 use super::places::{Kind, Place, Places};
 use super::run::{Answer, Run};
 use super::worth::worth;
 use crate::allocation::Class;
-use crate::extent::{Extent, ExtentSet};
+use crate::extent::Extent;
 use crate::heads::{HeadFinder, Observed};
 use crate::plan::Plan;
-use crate::source::{Failure, Store};
+use crate::source::Failure;
 use crate::units::ByteOffset;
 
 /// From this chance on a place probably lies under a bad head.
@@ -203,14 +203,4 @@ impl<'e, 'r> Engine<'e, 'r> {
             }
         }
     }
-}
-
-/// What of `extent` is neither held nor unreadable.
-fn unread(store: &dyn Store, extent: Extent) -> Vec<Extent> {
-    let mut known = store.held(extent);
-    known.extend(store.unreadable(extent));
-    if known.is_empty() {
-        return vec![extent];
-    }
-    known.into_iter().collect::<ExtentSet>().missing_from(extent)
 }

@@ -175,20 +175,22 @@ fn read_first(
         .map(|class| ToRead { class: *class, brought: (0.0, 0.0), begun: false, after: ENOUGH_FAILED })
         .collect();
     while !open.is_empty() && most_failed.is_none_or(|most| engine.run.failed() < most) {
-        let expected = |class: Class| engine.expected(class, EXPECTED_FAILURES);
+        let so_far = |read: &ToRead| {
+            let (worth, seconds) = engine.expected(read.class, EXPECTED_FAILURES);
+            (worth + read.brought.0, seconds + read.brought.1)
+        };
         let rate = |read: &ToRead| {
-            let (worth, seconds) = expected(read.class);
-            (worth + read.brought.0) / (seconds + read.brought.1)
+            let (worth, seconds) = so_far(read);
+            worth / seconds
         };
         let best = |one: &ToRead, other: &ToRead| rate(one).total_cmp(&rate(other));
         let next = open.iter().position(|read| !read.begun);
         let index = next.or((0..open.len()).max_by(|one, other| best(&open[*one], &open[*other]))).expect("not empty");
         let read = open.remove(index);
         let others = open.iter().map(rate).fold(0.0, f64::max);
-        let (worth, seconds) = expected(read.class);
-        let before = (worth + read.brought.0, seconds + read.brought.1);
+        let (before, own) = (so_far(&read), rate(&read));
         if read.begun {
-            work(engine, Stage::Worth, rate(&read))?;
+            work(engine, Stage::Worth, own)?;
         }
         let limits = Limits { before, rate: others, after: read.after, failed: most_failed };
         let mut sweep = Sweep::new(engine, first, read.class, false, limits);

@@ -77,9 +77,16 @@ fn parts(planned: PlannedExtent<'_>) -> impl Iterator<Item = (Extent, Kind)> {
 
 /// What of `extent` the store knows nothing about.
 pub(super) fn waiting(store: &dyn Store, extent: Extent) -> Vec<Extent> {
-    let mut known = store.held(extent);
-    known.extend(store.skipped(extent));
-    known.extend(store.unreadable(extent));
+    let known = [store.held(extent), store.skipped(extent), store.unreadable(extent)];
+    without(extent, known.concat())
+}
+
+/// What of `extent` is neither copied nor unreadable.
+pub(super) fn unread(store: &dyn Store, extent: Extent) -> Vec<Extent> {
+    without(extent, [store.held(extent), store.unreadable(extent)].concat())
+}
+
+fn without(extent: Extent, known: Vec<Extent>) -> Vec<Extent> {
     if known.is_empty() {
         return vec![extent];
     }

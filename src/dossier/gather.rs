@@ -108,6 +108,7 @@ pub fn gather(
     let planned: ExtentSet = plan.iter().flat_map(Plan::ascending).collect();
     let (files, not_whole) = judge_files(drive, &Truth { store, planned: &planned });
     let record = read_record(case.folder())?;
+    let ranges = ranges(case, drive, &planned)?;
     Ok(Dossier {
         audience,
         made: crate::human::now(),
@@ -117,8 +118,8 @@ pub fn gather(
         plan: plan.map(|plan| plan_facts(plan, store)),
         files,
         not_whole,
-        ranges: ranges(case, drive, &planned)?,
-        heads: heads(drive, store, &planned),
+        heads: heads(drive, store, &ranges, &planned),
+        ranges,
         recorded_sums: recorded_sums(&record, &case.journal_state()?),
         sum,
         history: read_history(&case.folder().join(HISTORY_NAME))?,
@@ -131,11 +132,10 @@ pub fn gather(
     })
 }
 
-fn heads(drive: &DriveMap, store: &dyn Store, planned: &ExtentSet) -> Option<HeadFacts> {
-    let everything = drive.identity.extent();
-    let not_read: ExtentSet = [store.skipped(everything), store.unreadable(everything)].into_iter().flatten().collect();
+fn heads(drive: &DriveMap, store: &dyn Store, ranges: &RangeFacts, planned: &ExtentSet) -> Option<HeadFacts> {
+    let not_read: ExtentSet = ranges.put_off.iter().chain(&ranges.unreadable).copied().collect();
     let files = || planned_with_files(drive, planned);
-    head_facts(drive.identity.bytes, &store.held(everything), not_read.extents(), files)
+    head_facts(drive.identity.bytes, &store.held(drive.identity.extent()), not_read.extents(), files)
 }
 
 fn judge_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {

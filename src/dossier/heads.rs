@@ -6,7 +6,7 @@ use crate::fs::{NodeKind, Purpose};
 use crate::heads::{HeadFinder, HeadLoad, HeadMap, Observed};
 use std::time::Duration;
 
-/// What speaks for a bad head.
+/// The evidence of a bad head.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct HeadFacts {
     /// In words.

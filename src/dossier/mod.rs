@@ -55,7 +55,7 @@ pub struct Dossier {
     pub not_whole: Vec<FileAudit>,
     /// What is held and what is not.
     pub ranges: RangeFacts,
-    /// What speaks for a bad head, when much does.
+    /// The evidence of a bad head, when it is strong.
     pub heads: Option<HeadFacts>,
     /// Sums reckoned by earlier checks, from the record, the latest last.
     pub recorded_sums: Vec<RecordedSum>,

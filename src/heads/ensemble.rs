@@ -7,7 +7,7 @@ use crate::model::to_f64;
 
 /// Patterns in an ensemble.
 const MEMBERS: usize = 48;
-/// A member so much worse than the best is given up.
+/// A member so much worse than the best is dropped.
 const HOPELESS: f64 = 6.0;
 /// Tries to make a member's bands shorter, and by what share at most.
 const LOOSENINGS: usize = 8;

@@ -26,7 +26,7 @@ pub struct Observed {
     pub took: Duration,
 }
 
-/// A map is given up when the evidence falls below this difference.
+/// A map ends when the evidence falls below this difference.
 const DOUBTFUL: f64 = 6.0;
 /// One whose bands add more than this is well established.
 const ESTABLISHED: f64 = 30.0;
@@ -92,7 +92,7 @@ impl HeadFinder {
         }
     }
 
-    /// What speaks for bands; all zero when nothing does.
+    /// The evidence of bands; all zero when there is none.
     pub fn evidence(&self) -> HeadEvidence {
         self.weighed.evidence
     }

@@ -40,7 +40,7 @@ impl HeadLoad {
 }
 
 impl HeadMap<'_> {
-    /// What a technician is told: what fails, what of the plan lies under it, and how much speaks for it.
+    /// What a technician is told: what fails, what of the plan lies under it, and how strong the evidence is.
     pub fn in_words(&self, load: &HeadLoad) -> String {
         let evidence = self.evidence();
         let what = if self.is_whole_head() {

@@ -8,7 +8,7 @@ use crate::extent::Extent;
 use crate::model::to_f64;
 use crate::units::ByteOffset;
 
-/// Where a bad head's bands lie, as far as is known. Exists only while much speaks for it.
+/// Where a bad head's bands lie, as far as is known. Exists only while the evidence is strong.
 #[derive(Clone, Copy)]
 pub struct HeadMap<'f> {
     finder: &'f HeadFinder,
@@ -40,7 +40,7 @@ impl HeadMap<'_> {
         self.finder.is_whole_head()
     }
 
-    /// How much speaks for it.
+    /// How strong the evidence is.
     pub fn evidence(&self) -> HeadEvidence {
         self.finder.evidence()
     }

@@ -1,4 +1,4 @@
-//! How much speaks for bands, over the whole drive.
+//! How strong the evidence of bands is, over the whole drive.
 
 use super::cells::Cells;
 use super::evidence::Evidence;
@@ -7,7 +7,7 @@ use super::rezone::NEW_ZONE;
 use super::zones::Zones;
 use crate::model::to_f64;
 
-/// How much speaks for bands of heads.
+/// How strong the evidence of bands of heads is.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct HeadEvidence {
     /// The logarithm of how many times as likely all that was read is with the bands as without heads.

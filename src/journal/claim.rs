@@ -41,7 +41,7 @@ pub enum Claim {
     /// Something else about a place.
     Marked(Mark),
     /// A run is about to write to the image for the first time: until its claims follow, the image may hold bytes that
-    /// nothing here speaks of.
+    /// no claim covers.
     RunBegan {
         /// When, in seconds since 1970, UTC.
         when: u64,

@@ -30,7 +30,7 @@ pub struct Salvaged {
 /// Writes every record of the damaged journal `from` that is sound and in its place into the new journal `to`; `from`
 /// stays as it is. Gives what the records come to.
 ///
-/// A record is written only when the bytes that it speaks of are durable, and its checksum covers the case's number, its
+/// A record is written only when the bytes that it claims are durable, and its checksum covers the case's number, its
 /// own number and its claim; so it is true whatever became of the records around it. One kind of record makes an earlier
 /// one untrue: a withdrawal. Each record carries the number of withdrawals before it, so it shows when one was lost, except
 /// at the end. Then `is_doubtful` says of each chunk that was copied before whether a withdrawal can have meant it; such a

@@ -14,7 +14,7 @@ const WRITE_AT_ONCE: usize = 4096;
 /// first then, and what it took can still be claimed.
 const RESERVE: u64 = 1 << 20;
 
-/// A journal open for appending. The claims of [`Journal::write`] must speak of bytes that are durable in the image.
+/// A journal open for appending. The claims of [`Journal::write`] must be of bytes that are durable in the image.
 pub struct Journal {
     storage: Box<dyn Storage>,
     header: JournalHeader,
@@ -95,7 +95,7 @@ impl Journal {
         }
     }
 
-    /// Makes room for claims before the bytes that they speak of are written.
+    /// Makes room for claims before the bytes that they claim are written.
     ///
     /// # Errors
     /// [`JournalError::Io`] when there is none.

@@ -180,7 +180,7 @@ impl Session {
         Ok(drive)
     }
 
-    /// Judges whether the drive reads sanely, and meanwhile finds the class of every byte: both only look at what was read,
+    /// Judges whether the data is consistent, and meanwhile finds the class of every byte: both only look at what was read,
     /// and on a volume of many files each takes a while. With a case, what judging reads is durable afterwards.
     ///
     /// # Errors

@@ -1,10 +1,10 @@
 //! Asking the drive for a piece of structure, and what follows when a request fails.
 //!
 //! One bad spot is cornered: pieces from the front and from the back until one fails, then the same within that piece, down
-//! to the sector. A place that fails at both ends is left, and so is what follows it ([`super::trouble`]). Nothing is ever read
-//! sector by sector through a stretch.
+//! to the sector. A place that fails at both ends is left, and so is what follows it ([`super::trouble`]). Nothing is read
+//! sector by sector through a stretch, unless the limit is so high that nothing is spared.
 
-use super::reader::{Reader, State, length};
+use super::reader::{Reader, bytes_of};
 use super::trouble::{Judgement, Worth};
 use super::{Failure, Mark, Skip, SourceLost};
 use crate::extent::{Extent, ExtentSet};
@@ -59,8 +59,7 @@ impl Fetch<'_> {
         }
         buffer.fill(0);
         for part in untried {
-            let from = length(part.start.0 - extent.start.0);
-            self.beside_bad_spots(part, &mut buffer[from..from + length(part.bytes)])?;
+            self.beside_bad_spots(part, &mut buffer[bytes_of(part, extent)])?;
         }
         Ok(())
     }
@@ -75,8 +74,7 @@ impl Fetch<'_> {
             (passed, true),
             (Extent::between(passed.end(), extent.end()), false),
         ] {
-            let from = length(part.start.0 - extent.start.0);
-            let bytes = &mut buffer[from..from + length(part.bytes)];
+            let bytes = &mut buffer[bytes_of(part, extent)];
             if is_bad {
                 bytes.fill(0);
                 self.leave(part, Skip::Near, Failure::default());
@@ -93,9 +91,8 @@ impl Fetch<'_> {
             Worth::Stretch => self.reader.state().trouble.longest_request(),
         };
         let Some(longest) = longest else { return self.one_request(extent, buffer) };
-        for piece in pieces_on_multiples(extent, longest) {
-            let from = length(piece.start.0 - extent.start.0);
-            self.one_request(piece, &mut buffer[from..from + length(piece.bytes)])?;
+        for piece in extent.cut_at_multiples(longest) {
+            self.one_request(piece, &mut buffer[bytes_of(piece, extent)])?;
         }
         Ok(())
     }
@@ -138,10 +135,7 @@ impl Fetch<'_> {
             }
             Judgement::Near => self.leave(extent, Skip::Near, Failure::default()),
             // Whoever comes next may ask for it as for anything that is not read yet.
-            Judgement::Over => self.note(&mut |state| {
-                state.unreadable.insert(extent);
-                state.not_read_yet.insert(extent);
-            }),
+            Judgement::Over => self.reader.state().leave(extent),
         }
         buffer.fill(0);
         Ok(None)
@@ -163,16 +157,14 @@ impl Fetch<'_> {
 
     /// Reads backward what follows a bad spot, until something fails.
     fn read_backward(&mut self, failed: Extent, buffer: &mut [u8], failure: Failure) -> Result<(), SourceLost> {
-        let pieces: Vec<Extent> = pieces_on_multiples(failed, self.smallest().max(SHORT)).collect();
+        let pieces: Vec<Extent> = failed.cut_at_multiples(self.smallest().max(SHORT)).collect();
         for (index, piece) in pieces.iter().enumerate().rev() {
-            let from = length(piece.start.0 - failed.start.0);
-            let bytes = &mut buffer[from..from + length(piece.bytes)];
+            let bytes = &mut buffer[bytes_of(*piece, failed)];
             let may_ask = self.reader.state().trouble.may_corner();
             let failure = if may_ask { self.ask(*piece, bytes)? } else { Some(failure) };
             let Some(failure) = failure else { continue };
             for left in &pieces[..=index] {
-                let from = length(left.start.0 - failed.start.0);
-                buffer[from..from + length(left.bytes)].fill(0);
+                buffer[bytes_of(*left, failed)].fill(0);
                 self.leave(*left, Skip::Near, failure);
             }
             break;
@@ -184,11 +176,9 @@ impl Fetch<'_> {
     fn corner(&mut self, failed: Extent, buffer: &mut [u8], failure: Failure) -> Result<(), SourceLost> {
         let smallest = self.smallest();
         let size = PIECES.into_iter().find(|size| failed.bytes > *size && *size > smallest).unwrap_or(smallest);
-        let pieces: Vec<Extent> = pieces_on_multiples(failed, size).collect();
-        let part = |piece: &Extent| {
-            let from = length(piece.start.0 - failed.start.0);
-            from..from + length(piece.bytes)
-        };
+        // A bad physical sector then lies in one piece.
+        let pieces: Vec<Extent> = failed.cut_at_multiples(size).collect();
+        let part = |piece: &Extent| bytes_of(*piece, failed);
         if self.reader.state().trouble.is_patient() {
             return pieces.iter().try_for_each(|piece| self.one_request(*piece, &mut buffer[part(piece)]));
         }
@@ -240,33 +230,19 @@ impl Fetch<'_> {
 
     fn unreadable(&mut self, extent: Extent, failure: Failure) {
         self.marks.push(Mark::Skipped { extent, why: Skip::Failed, failure });
-        self.note(&mut |state| {
-            state.unreadable.insert(extent);
-            state.totals.unreadable_bytes += extent.bytes;
-        });
+        let mut state = self.reader.state();
+        state.unreadable.insert(extent);
+        state.totals.unreadable_bytes += extent.bytes;
     }
 
     fn leave(&mut self, extent: Extent, why: Skip, failure: Failure) {
         self.marks.push(Mark::Skipped { extent, why, failure });
-        self.note(&mut |state| {
-            state.unreadable.insert(extent);
-            state.not_read_yet.insert(extent);
-            state.totals.unreadable_bytes += if why == Skip::Failed { extent.bytes } else { 0 };
-        });
-    }
-
-    fn note(&self, change: &mut dyn FnMut(&mut State)) {
-        change(&mut self.reader.state());
+        let mut state = self.reader.state();
+        state.leave(extent);
+        state.totals.unreadable_bytes += if why == Skip::Failed { extent.bytes } else { 0 };
     }
 
     fn smallest(&self) -> u64 {
         self.reader.identity().physical_sector.bytes()
     }
-}
-
-/// Cut so that all pieces but the first start on a multiple of `piece`: a bad physical sector then lies in one piece.
-fn pieces_on_multiples(extent: Extent, piece: u64) -> impl Iterator<Item = Extent> {
-    let first_end = (extent.start.0 / piece + 1) * piece;
-    let head = Extent::between(extent.start.0, first_end.min(extent.end()));
-    std::iter::once(head).chain(Extent::between(head.end(), extent.end()).pieces(piece))
 }

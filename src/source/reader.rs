@@ -8,7 +8,7 @@ use crate::extent::{Extent, ExtentSet};
 use crate::units::ByteOffset;
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::ops::Bound;
+use std::ops::{Bound, Range};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
@@ -110,6 +110,14 @@ pub(super) struct State {
     activity: Activity,
 }
 
+impl State {
+    /// A place is not read, and nothing says that it cannot be.
+    pub(super) fn leave(&mut self, extent: Extent) {
+        self.unreadable.insert(extent);
+        self.not_read_yet.insert(extent);
+    }
+}
+
 /// Reads a source; see the module's own words.
 pub struct Reader {
     source: Box<dyn Source>,
@@ -188,7 +196,7 @@ impl Reader {
         self.source.left_structure_before()
     }
 
-    /// Whether whoever looks at one place after the other may as well end: nothing more is asked for.
+    /// Whether whoever looks at one place after the other may as well end: no more requests are made.
     pub fn asks_no_more(&self) -> bool {
         self.is_let_go() || self.state().trouble.is_used_up()
     }
@@ -341,8 +349,7 @@ impl Reader {
         if self.request(fetch, buffer.bytes_mut())?.is_some() {
             return Ok(None);
         }
-        let from = length(extent.start.0 - fetch.start.0);
-        Ok(Some(buffer.bytes()[from..from + length(extent.bytes)].to_vec()))
+        Ok(Some(buffer.bytes()[bytes_of(extent, fetch)].to_vec()))
     }
 
     /// Reads a small piece of structure and keeps it: asking for any of it again costs the drive nothing. Meant for
@@ -380,10 +387,7 @@ impl Reader {
             let fetch = self.to_sectors(part);
             let mut aligned = AlignedBuffer::new(length(fetch.bytes));
             self.fetch(fetch, aligned.bytes_mut(), Worth::Stretch)?;
-            let from = length(part.start.0 - fetch.start.0);
-            let to = length(part.start.0 - extent.start.0);
-            let count = length(part.bytes);
-            buffer[to..to + count].copy_from_slice(&aligned.bytes()[from..from + count]);
+            buffer[bytes_of(part, extent)].copy_from_slice(&aligned.bytes()[bytes_of(part, fetch)]);
         }
         self.copy_kept(extent, buffer);
         Ok(())
@@ -438,10 +442,7 @@ impl Reader {
         for (at, bytes) in self.kept_in(extent) {
             let held = Extent::between(at, at + bytes.len() as u64);
             if let Some(shared) = held.intersection(&extent) {
-                let from = length(shared.start.0 - at);
-                let to = length(shared.start.0 - extent.start.0);
-                let count = length(shared.bytes);
-                buffer[to..to + count].copy_from_slice(&bytes[from..from + count]);
+                buffer[bytes_of(shared, extent)].copy_from_slice(&bytes[bytes_of(shared, held)]);
             }
         }
     }
@@ -456,13 +457,9 @@ impl Reader {
             self.fetch_from_drive(extent, buffer, worth)?;
             return Ok(());
         };
-        let part_of = |part: Extent| {
-            let from = length(part.start.0 - extent.start.0);
-            from..from + length(part.bytes)
-        };
         let mut known = ExtentSet::new();
         for part in store.held(extent) {
-            store.load(part, &mut buffer[part_of(part)]).map_err(SourceLost::Store)?;
+            store.load(part, &mut buffer[bytes_of(part, extent)]).map_err(SourceLost::Store)?;
             known.insert(part);
         }
         // What was skipped is copying's to retry: parsing the same structure again must not cost the drive again.
@@ -474,15 +471,15 @@ impl Reader {
             state.not_read_yet.extend(new);
         }
         for part in store.unreadable(extent).into_iter().chain(skipped) {
-            buffer[part_of(part)].fill(0);
+            buffer[bytes_of(part, extent)].fill(0);
             self.state().unreadable.insert(part);
             known.insert(part);
         }
         for part in known.missing_from(extent) {
-            let marks = self.fetch_from_drive(part, &mut buffer[part_of(part)], worth)?;
+            let marks = self.fetch_from_drive(part, &mut buffer[bytes_of(part, extent)], worth)?;
             let unreadable = self.unreadable_in(part);
             for arrived in unreadable.missing_from(part) {
-                store.keep(arrived, &buffer[part_of(arrived)]).map_err(SourceLost::Store)?;
+                store.keep(arrived, &buffer[bytes_of(arrived, extent)]).map_err(SourceLost::Store)?;
             }
             marks.into_iter().try_for_each(|mark| store.mark(mark)).map_err(SourceLost::Store)?;
         }
@@ -543,8 +540,14 @@ impl Reader {
     }
 }
 
+/// Where `part` stands in the bytes of `whole`.
+pub(super) fn bytes_of(part: Extent, whole: Extent) -> Range<usize> {
+    let from = length(part.start.0 - whole.start.0);
+    from..from + length(part.bytes)
+}
+
 /// A length in memory. Requests are bounded far below 2^32, so this holds on every target we build for.
-pub(super) fn length(bytes: u64) -> usize {
+fn length(bytes: u64) -> usize {
     usize::try_from(bytes).expect("a request is far smaller than memory")
 }
 

@@ -34,7 +34,9 @@ impl Reader {
         }
         thread::scope(|scope| {
             scope.spawn(move || {
-                let requests = extents.iter().flat_map(|e| requests_of(*e));
+                // Requests end on multiples of their size, so that those of a long extent are aligned to large blocks of
+                // whatever lies below.
+                let requests = extents.iter().flat_map(|extent| extent.cut_at_multiples(Self::STREAM_REQUEST));
                 for extent in requests {
                     let Ok(mut buffer) = spare.recv() else { return };
                     let count = usize::try_from(extent.bytes).expect("a request is at most 1 MiB");
@@ -60,16 +62,6 @@ impl Reader {
             Ok(())
         })
     }
-}
-
-/// Requests end on multiples of the request size, so that those of a long extent are aligned to large blocks of
-/// whatever lies below.
-fn requests_of(extent: Extent) -> impl Iterator<Item = Extent> {
-    let size = Reader::STREAM_REQUEST;
-    let first_end = (extent.start.0 / size + 1).saturating_mul(size).min(extent.end());
-    let head = Extent::between(extent.start.0, first_end);
-    let rest = Extent::between(head.end(), extent.end());
-    std::iter::once(head).filter(|e| !e.is_empty()).chain(rest.pieces(size))
 }
 
 /// One arrived piece of a stream, borrowed for as long as it is being parsed.

@@ -347,7 +347,7 @@ mod tests {
         assert_eq!(asked[..5], [0, 3, 8, 17, 34]);
         assert_eq!(asked[5..], (67..120).collect::<Vec<u64>>());
         assert!(trouble.may_look_closer());
-        // One thing on which much depends is asked for wherever it lies.
+        // One thing on which much depends is read wherever it lies.
         trouble.leave(extent(0));
         assert_eq!(trouble.judge(extent(1), Worth::Stretch), Judgement::Near);
         assert_eq!(trouble.judge(extent(1), Worth::Single), Judgement::Ask);

@@ -247,12 +247,12 @@ impl Numbers {
 }
 
 #[allow(clippy::cast_precision_loss)]
-fn to_f64(value: u64) -> f64 {
+pub fn to_f64(value: u64) -> f64 {
     value as f64
 }
 
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-fn whole(value: f64) -> u64 {
+pub fn whole(value: f64) -> u64 {
     value as u64
 }
 

@@ -2,6 +2,7 @@
 
 use crate::class_maps;
 use crate::layouts::{FilePiece, Layout};
+use crate::layouts::{to_f64, whole};
 use crate::scene::Scene;
 use crate::volume::{Shape, Volume};
 use gleaner::allocation::{Class, ClassMap, ClassRun};
@@ -132,14 +133,4 @@ pub fn hundred_sectors(scene: &Scene) -> DriveSpec {
         }
     };
     terabyte(128, vec![Ailment::BadSectors((0..100).map(sector).collect())])
-}
-
-#[allow(clippy::cast_precision_loss)]
-fn to_f64(value: u64) -> f64 {
-    value as f64
-}
-
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-fn whole(value: f64) -> u64 {
-    value as u64
 }

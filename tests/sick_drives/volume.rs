@@ -3,6 +3,7 @@
 //! Source of the layout: Linux fs/ntfs/layout.h, from memory; `the_volume_is_read_by_others` holds it against an
 //! independent parser. An invented archive of weather sheets; its sizes and holes are common practice, no source.
 
+use crate::layouts::{to_f64, whole};
 use gleaner::extent::Extent;
 use gleaner::sick::{Content, NUMBERED};
 use gleaner::source::{DriveDetails, ReadError, Source, SourceIdentity, SourceKind};
@@ -433,16 +434,6 @@ fn shortest(number: i64) -> Vec<u8> {
 
 fn extent((first, count): Run) -> Extent {
     Extent::between(first * CLUSTER, (first + count) * CLUSTER)
-}
-
-#[allow(clippy::cast_precision_loss)]
-fn to_f64(value: u64) -> f64 {
-    value as f64
-}
-
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-fn whole(value: f64) -> u64 {
-    value as u64
 }
 
 impl Source for Volume {
