@@ -247,6 +247,9 @@ pub fn copy_case_and_wait(
     }
 }
 
+/// Requests for structure that may fail before anything else is read. The rest of it comes with all difficult places.
+const STRUCTURE_TRIES: u64 = 12;
+
 fn follow(
     session: &mut Session,
     options: &CopyOptions,
@@ -255,14 +258,15 @@ fn follow(
 ) -> Result<CaseCopyOutcome, CaseCopyError> {
     let mut revisions = Vec::new();
     let mut so_far: Option<CopyOutcome> = None;
-    // Only structure at first when some of it did not answer before: what it tells comes before the files' turn.
+    // Only structure at first when some of it did not answer before: what it tells comes before the files' turn, for a few tries.
+    let mut structure_tries = STRUCTURE_TRIES;
     let mut structure_first = !pending(case(session)).is_empty();
     loop {
         let plan = plan_path(case(session))?;
         room_for(&plan, case(session).store().as_ref(), case(session).folder())?;
         let pending_before = pending(case(session));
         let options = CopyOptions {
-            through: if structure_first { Some(Class::Structure) } else { None },
+            structure_only: structure_first.then_some(structure_tries),
             stop_after: left_of(options.stop_after, so_far.as_ref()),
             ..options.clone()
         };
@@ -278,6 +282,9 @@ fn follow(
         };
         let outcome = copy(open_plan(&plan)?, &session.reader, case(session).store().as_ref(), &options, next)?;
         let ended = !outcome.end.is_own();
+        if structure_first {
+            structure_tries = structure_tries.saturating_sub(outcome.failed_requests);
+        }
         so_far = Some(match so_far.take() {
             Some(before) => outcome.following(before),
             None => outcome,
@@ -306,7 +313,7 @@ fn follow(
             break;
         }
         // A new plan may name structure that nobody knew of, and that may hold surprises of its own.
-        structure_first = revised && !pending(case(session)).is_empty();
+        structure_first = revised && structure_tries > 0 && !pending(case(session)).is_empty();
     }
     Ok(CaseCopyOutcome { copy: so_far.expect("the loop copied at least once"), revisions })
 }

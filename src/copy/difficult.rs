@@ -3,11 +3,10 @@
 use super::engine::{Engine, Outcome};
 use super::halt::Halt;
 use super::learned::Chances;
-use super::pieces::{WINDOW, waiting};
 use super::places::{Kind, Place};
 use super::worth::{Outlook, Step, is_slow_throughout, outlook};
 use crate::extent::Extent;
-use crate::source::{Failure, Skip};
+use crate::source::Failure;
 use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
@@ -67,10 +66,9 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         Ok(Difficult { engine, queue: BinaryHeap::new(), suspects })
     }
 
-    /// Works until the best place would bring less than `least` a second, or so many requests have failed. Gives what the next
+    /// Works until the best place would bring less than `least` a second, or so many requests of the copy have failed. Gives what the next
     /// hour would bring.
     pub(super) fn work(&mut self, least: f64, most_failed: Option<u64>) -> Result<f64, Halt> {
-        let failed_before = self.engine.run.failed();
         loop {
             let next_hour = self.value();
             self.engine.run.expect_next_hour(next_hour);
@@ -89,7 +87,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
                     self.queue.push(Next { rate: outlook.rate(), start: next.start });
                     continue;
                 }
-                if most_failed.is_some_and(|most| self.engine.run.failed() - failed_before >= most) {
+                if most_failed.is_some_and(|most| self.engine.run.failed() >= most) {
                     return Ok(next_hour);
                 }
                 self.step(next.start, &outlook)?;
@@ -123,17 +121,6 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         let tries = if engine.learned.alone.mean() > ANSWERING { usual.max(MOST_TRIES) } else { usual };
         let risk = engine.risk(start + (place.end - start) / 2).0 * (1.0 - engine.learned.bad_head.mean());
         outlook(start, place, &engine.places, &engine.learned, tries, risk)
-    }
-
-    /// What of a range is to be read. What first reading has not come to yet counts as skipped from now on.
-    fn parts(&mut self, range: Extent) -> Result<Vec<Extent>, Halt> {
-        let parts = self.engine.unread(range);
-        for part in parts.iter().flat_map(|part| part.pieces(WINDOW)) {
-            for new in waiting(self.engine.run.store(), part) {
-                self.engine.run.skip(new, Skip::Near, Failure::default())?;
-            }
-        }
-        Ok(parts)
     }
 
     fn enqueue(&mut self, start: u64) {
@@ -202,7 +189,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         let beside = if backward { bad_behind } else { bad_before };
         let kind = if beside { Chances::Beside } else { Chances::Open };
         let span = place.end - start;
-        let parts = self.parts(Extent::between(start, place.end))?;
+        let parts = self.engine.skipped_parts(Extent::between(start, place.end))?;
         let mut is_first = true;
         for part in requests(&parts, request, backward) {
             let outcome = self.engine.ask(part, true, pace)?;
@@ -213,7 +200,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
             }
             let rest = |good: bool| Place {
                 good: place.good.saturating_add(u16::from(good)),
-                bad: place.bad.saturating_add(u16::from(!good)),
+                bad: if good { 0 } else { place.bad.saturating_add(1) },
                 kind: Kind::Untried,
                 ..place
             };
@@ -252,7 +239,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
     fn middle(&mut self, start: u64, place: Place, request: u64) -> Result<(), Halt> {
         let unit = self.engine.run.unit();
         let request = request.min(((place.end - start) / 8 / unit).max(1) * unit);
-        let parts = self.parts(Extent::between(start, place.end))?;
+        let parts = self.engine.skipped_parts(Extent::between(start, place.end))?;
         let middle = start + (place.end - start) / 2;
         let at = parts.partition_point(|part| part.end() <= middle);
         let Some(part) = parts.get(at).or(parts.last()) else { return Ok(()) };
@@ -264,7 +251,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         let side = Place {
             kind: Kind::Untried,
             good: place.good.saturating_add(u16::from(good)),
-            bad: place.bad.saturating_add(u16::from(!good)),
+            bad: if good { 0 } else { place.bad.saturating_add(1) },
             ..place
         };
         if let Outcome::Failed { failure, named } = outcome {
@@ -284,7 +271,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         if until < place.end {
             self.enter(until, place);
         }
-        let parts = self.parts(Extent::between(start, until))?;
+        let parts = self.engine.skipped_parts(Extent::between(start, until))?;
         for sector in requests(&parts, unit, false) {
             let outcome = self.engine.ask(sector, true, 0.0)?;
             self.engine.learned.alone.saw(matches!(outcome, Outcome::Arrived { .. }));

@@ -2,7 +2,7 @@
 
 use super::halt::Halt;
 use super::learned::Learned;
-use super::pieces::{WINDOW, unread};
+use super::pieces::{WINDOW, unread, waiting};
 use super::places::{Kind, Place, Places};
 use super::run::{Answer, Run};
 use super::worth::worth;
@@ -10,11 +10,15 @@ use crate::allocation::Class;
 use crate::extent::Extent;
 use crate::heads::{HeadFinder, Observed};
 use crate::plan::Plan;
-use crate::source::Failure;
+use crate::source::{Failure, Skip};
 use crate::units::ByteOffset;
 
 /// From this chance on a place probably lies under a bad head.
 const LIKELY: f64 = 0.5;
+
+/// What lies so far within a band on both sides tells whether its head reads at all. Nearer to an edge, which is not known
+/// for sure, it may be another one's.
+const WELL_WITHIN: u64 = 2 << 20;
 
 /// How a request went.
 pub(super) enum Outcome {
@@ -46,7 +50,7 @@ impl<'e, 'r> Engine<'e, 'r> {
 
     /// One request, and what it tells. `pace` in seconds a byte is usual there.
     pub(super) fn ask(&mut self, extent: Extent, was_skipped: bool, pace: f64) -> Result<Outcome, Halt> {
-        let is_risky = self.risk(extent.start.0).0 >= LIKELY;
+        let is_risky = self.is_well_within_band(extent);
         let answer = self.run.attempt(extent, was_skipped)?;
         if is_risky {
             self.learned.bad_head.saw(matches!(answer, Answer::Arrived { .. }));
@@ -135,6 +139,17 @@ impl<'e, 'r> Engine<'e, 'r> {
         joined
     }
 
+    /// What of a range is to be read. What first reading has not come to yet counts as skipped from now on.
+    pub(super) fn skipped_parts(&mut self, range: Extent) -> Result<Vec<Extent>, Halt> {
+        let parts = self.unread(range);
+        for part in parts.iter().flat_map(|part| part.pieces(WINDOW)) {
+            for new in waiting(self.run.store(), part) {
+                self.run.skip(new, Skip::Near, Failure::default())?;
+            }
+        }
+        Ok(parts)
+    }
+
     /// The place with the worth that it has by now.
     pub(super) fn valued(&self, start: u64, place: Place) -> Place {
         let store = self.run.store();
@@ -181,6 +196,11 @@ impl<'e, 'r> Engine<'e, 'r> {
     /// The chance that a read at `at` meets a bad head, and up to where that is so.
     pub(super) fn risk(&self, at: u64) -> (f64, u64) {
         self.heads.map().map_or((0.0, u64::MAX), |map| (map.risk(ByteOffset(at)), map.next_change(ByteOffset(at)).0))
+    }
+
+    fn is_well_within_band(&self, extent: Extent) -> bool {
+        let places = [extent.start.0.saturating_sub(WELL_WITHIN), extent.start.0, extent.end() + WELL_WITHIN];
+        places.into_iter().all(|place| self.risk(place).0 >= LIKELY)
     }
 
     /// Cuts places in which nothing was tried where a bad head's bands probably begin and end.

@@ -17,8 +17,13 @@ use std::time::Duration;
 /// (Bairavasundaram et al., SIGMETRICS 2007, from memory).
 const NEAR: u64 = 10 << 20;
 
-/// A place is left alone in first reading when it lies under a bad head with this chance.
+/// A place is left for later when it lies under a bad head with this chance: first, and when the class was gone through once. Where
+/// nothing is known of the bands the chance is that of any place, so the second limit reads there and learns.
 const RISKY: f64 = 0.15;
+const RISKIER: f64 = 0.5;
+
+/// So many bad stretches are measured: what lies before the end of a jump is read backward at once, until something fails.
+const MEASURED: u32 = 4;
 
 /// Trouble is over when so many bytes were passed without any.
 const QUIET: u64 = 16 << 20;
@@ -49,8 +54,20 @@ pub(super) struct FirstReading {
     failed: Lengths,
     slow: Lengths,
     trouble: Option<Trouble>,
+    measured: u32,
     /// Whether a gap was left near a bad place.
     pub(super) left_a_gap: bool,
+}
+
+/// What a sweep reads.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Reads {
+    /// What is not read yet.
+    New,
+    /// What was left only because it may lie under a bad head.
+    Risky,
+    /// Gaps that were left near a bad place.
+    Gaps,
 }
 
 impl FirstReading {
@@ -59,6 +76,7 @@ impl FirstReading {
             failed: Lengths::new(LONE_FAILURES),
             slow: Lengths::new(LONE_SLOW),
             trouble: None,
+            measured: 0,
             left_a_gap: false,
         }
     }
@@ -78,13 +96,16 @@ impl FirstReading {
         }
     }
 
-    /// A request for `extent` went well.
-    fn went_well(&mut self, extent: Extent) {
-        let Some(trouble) = &mut self.trouble else { return };
+    /// A request for `extent` went well. Whether the stretch before it is to be measured.
+    fn went_well(&mut self, extent: Extent) -> bool {
+        let Some(trouble) = &mut self.trouble else { return false };
+        let is_first = trouble.good_from.is_none();
         let good = *trouble.good_from.get_or_insert(extent.start.0.max(trouble.reached));
+        let is_jump = trouble.kind == TroubleKind::Failed && good > trouble.reached && good <= trouble.target + FAR;
         if extent.end() - good.min(extent.end()) >= QUIET {
             self.settle();
         }
+        is_first && is_jump && self.measured < MEASURED
     }
 
     /// A request for `extent` did not. Gives where the next one is made.
@@ -122,8 +143,7 @@ pub(super) struct Limits {
 pub(super) struct Sweep<'s, 'e, 'r> {
     engine: &'s mut Engine<'e, 'r>,
     first: &'s mut FirstReading,
-    /// Only gaps that were left, instead of all that is not read yet.
-    gaps_left: bool,
+    reads: Reads,
     limits: Limits,
     class: Class,
     began: Duration,
@@ -131,6 +151,8 @@ pub(super) struct Sweep<'s, 'e, 'r> {
     worth: f64,
     /// It was left: the worth that it brought, and the seconds that it took.
     pub(super) left: Option<(f64, f64)>,
+    /// Something was left only because it may lie under a bad head.
+    pub(super) left_risky: bool,
     /// The request being gathered; it touches what comes next, or else is made.
     open: Option<Extent>,
 }
@@ -140,12 +162,24 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         engine: &'s mut Engine<'e, 'r>,
         first: &'s mut FirstReading,
         class: Class,
-        gaps_left: bool,
+        reads: Reads,
         limits: Limits,
     ) -> Sweep<'s, 'e, 'r> {
         engine.run.begin_class(class);
         let (began, failed_before) = (engine.run.working_time(), engine.run.failed());
-        Sweep { engine, first, gaps_left, limits, class, began, failed_before, worth: 0.0, left: None, open: None }
+        Sweep {
+            engine,
+            first,
+            reads,
+            limits,
+            class,
+            began,
+            failed_before,
+            worth: 0.0,
+            left: None,
+            left_risky: false,
+            open: None,
+        }
     }
 
     /// Leaves the class when so much failed that others bring more.
@@ -199,16 +233,18 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
             None => {}
         }
         let (risk, end) = engine.risk(at);
-        if risk < RISKY {
-            return (false, until.min(end));
-        }
         let end = end.min(until);
-        engine.places.insert(at, Place::new(end, places::Kind::Untried));
-        (true, end)
+        let is_risky = risk >= if self.reads == Reads::New { RISKY } else { RISKIER };
+        if is_risky && self.reads == Reads::New {
+            self.left_risky = true;
+        } else if is_risky {
+            engine.places.insert(at, Place::new(end, places::Kind::Untried));
+        }
+        (is_risky, end)
     }
 
     fn skip(&mut self, extent: Extent) -> Result<(), Halt> {
-        if self.gaps_left {
+        if self.reads != Reads::New {
             return Ok(());
         }
         self.engine.run.skip(extent, Skip::Near, Failure::default())
@@ -220,23 +256,60 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
             return Ok(());
         }
         let began = self.engine.run.working_time();
-        let outcome = self.engine.ask(extent, self.gaps_left, 0.0)?;
+        let outcome = self.engine.ask(extent, self.reads != Reads::New, 0.0)?;
         let took = self.engine.run.working_time().saturating_sub(began);
         match outcome {
             Outcome::Arrived { slow: None } => {
                 self.worth += worth(self.class, extent);
-                self.first.went_well(extent);
+                if self.first.went_well(extent) {
+                    self.measure()?;
+                }
                 Ok(())
             }
             Outcome::Arrived { slow: Some(pace) } => self.leave(extent, TroubleKind::Slow, pace, took),
             Outcome::Failed { failure, named } => {
-                self.engine.run.mark_failed(extent, failure, self.gaps_left)?;
+                self.engine.run.mark_failed(extent, failure, self.reads != Reads::New)?;
                 self.engine.enter_failed(extent, failure, named, false);
                 self.leave(extent, TroubleKind::Failed, 0.0, took)?;
                 self.leave_class();
                 Ok(())
             }
         }
+    }
+
+    /// Reads backward what a jump has passed, until something fails: that is where the trouble ends.
+    fn measure(&mut self) -> Result<(), Halt> {
+        let Some(trouble) = self.first.trouble else { return Ok(()) };
+        let Some(place) = self.engine.places.get(trouble.reached).copied() else { return Ok(()) };
+        // The store is asked what is read, before and by whatever comes next.
+        self.engine.run.settle()?;
+        let parts = self.engine.skipped_parts(Extent::between(trouble.reached, place.end))?;
+        let request = self.engine.learned.request();
+        let requests: Vec<Extent> = parts.iter().flat_map(|part| part.cut_at_multiples(request)).collect();
+        let Some(_) = requests.first() else { return Ok(()) };
+        self.first.measured += 1;
+        self.engine.places.remove(trouble.reached);
+        let mut good_from = place.end;
+        let mut reached = trouble.reached;
+        for extent in requests.into_iter().rev() {
+            match self.engine.ask(extent, true, 0.0)? {
+                Outcome::Arrived { .. } => good_from = extent.start.0,
+                Outcome::Failed { failure, named } => {
+                    reached = extent.end();
+                    self.engine.run.mark_failed(extent, failure, true)?;
+                    let rest = Place { end: extent.start.0, ..place };
+                    if trouble.reached < rest.end {
+                        self.engine.places.insert(trouble.reached, rest);
+                    }
+                    self.engine.enter_failed(extent, failure, named, false);
+                    break;
+                }
+            }
+        }
+        if let Some(trouble) = &mut self.first.trouble {
+            (trouble.reached, trouble.good_from) = (reached, Some(good_from));
+        }
+        self.engine.run.settle()
     }
 
     /// Jumps ahead; to a whole physical sector, so that none is read by halves.
@@ -258,7 +331,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
 impl Follower for Sweep<'_, '_, '_> {
     fn begin(&mut self, pass: &PassHeader) -> Result<(), Halt> {
         self.first.settle();
-        if !self.gaps_left && self.left.is_none() {
+        if self.reads == Reads::New && self.left.is_none() {
             self.engine.run.begin_pass(pass);
         }
         Ok(())
@@ -268,8 +341,9 @@ impl Follower for Sweep<'_, '_, '_> {
         if self.left.is_some() {
             return Ok(());
         }
-        if self.gaps_left {
-            let left = if kind == Kind::Gap { self.engine.run.store().skipped(extent) } else { Vec::new() };
+        if self.reads != Reads::New {
+            let is_meant = (kind == Kind::Gap) == (self.reads == Reads::Gaps);
+            let left = if is_meant { self.engine.run.store().skipped(extent) } else { Vec::new() };
             return left.into_iter().try_for_each(|part| self.take(part));
         }
         let parts = waiting(self.engine.run.store(), extent);
@@ -290,6 +364,6 @@ impl Follower for Sweep<'_, '_, '_> {
 
     fn end(&mut self) -> Result<(), Halt> {
         self.make_request()?;
-        if self.gaps_left { Ok(()) } else { self.engine.run.end_pass() }
+        if self.reads == Reads::New { self.engine.run.end_pass() } else { Ok(()) }
     }
 }

@@ -24,6 +24,10 @@ const SLOW_SEEK: f64 = 0.050;
 /// How much a place's own reads count against those of all places like it.
 const ALL_PLACES: f64 = 2.0;
 
+/// Each failure in a row makes the next one likelier by this factor: beside lone bad sectors one read in three fails, in a dead
+/// stretch every one (a choice, no source).
+const AGAIN: f64 = 0.6;
+
 /// Smallest requests of a scan that may come through, in bytes.
 const LEAST_SCAN: u64 = 64 << 10;
 
@@ -53,9 +57,15 @@ impl Chance {
         self.good / (self.good + self.bad)
     }
 
-    /// The same for a place of which something is known itself.
+    /// The same for a sector that has failed so many times.
+    pub(super) fn once_more(&self, failed: u16) -> f64 {
+        ALL_PLACES * self.mean() / (ALL_PLACES + f64::from(failed))
+    }
+
+    /// The same for a place where so many steps brought bytes, and so many since then failed at once.
     pub(super) fn at(&self, good: u16, bad: u16) -> f64 {
-        (ALL_PLACES * self.mean() + f64::from(good)) / (ALL_PLACES + f64::from(good) + f64::from(bad))
+        let own = (ALL_PLACES * self.mean() + f64::from(good)) / (ALL_PLACES + f64::from(good));
+        own * AGAIN.powi(i32::from(bad))
     }
 }
 

@@ -38,7 +38,7 @@ use crate::plan::Plan;
 use crate::source::{Reader, Store};
 use difficult::Difficult;
 use engine::Engine;
-use first::{FirstReading, Limits, Sweep};
+use first::{FirstReading, Limits, Reads, Sweep};
 use halt::Halt;
 use run::Run;
 use std::io::Read;
@@ -104,10 +104,6 @@ pub fn copy<'c>(
     Ok(outcome(end))
 }
 
-/// Requests that may fail in first reading, and again in difficult places, where only structure is read and a whole copy
-/// follows.
-const STRUCTURE_FAILURES: u64 = 16;
-
 /// Failed requests of a class before it can be left; twice as many each time.
 const ENOUGH_FAILED: u64 = 6;
 
@@ -122,7 +118,7 @@ fn follow_all(plan: &Plan, run: &mut Run<'_>, before: &Tally) -> Result<Option<f
     let options = run.options();
     let mut engine = Engine::new(plan, run);
     let mut first = FirstReading::new();
-    let through = options.through.unwrap_or(Class::Outside);
+    let through = if options.structure_only.is_some() { Class::Structure } else { Class::Outside };
     let mut next_hour = 0.0;
     let parts = [Class::Tables..=Class::Unclaimed, Class::Deleted..=Class::Outside];
     for part in parts {
@@ -132,11 +128,11 @@ fn follow_all(plan: &Plan, run: &mut Run<'_>, before: &Tally) -> Result<Option<f
         engine.last = *last;
         read_first(plan, &mut engine, &mut first, &classes)?;
         next_hour = work(&mut engine, Stage::Worth, 0.0)?;
-        if options.through.is_none() && engine.has_difficult() {
+        if options.structure_only.is_none() && engine.has_difficult() {
             Difficult::new(&mut engine, false)?.settle()?;
         }
     }
-    if options.through.is_some() || !engine.has_difficult() {
+    if options.structure_only.is_some() || !engine.has_difficult() {
         return Ok(None);
     }
     if options.to_the_end {
@@ -157,6 +153,8 @@ struct ToRead {
     /// The worth that it brought and the seconds that it took, with what was expected of it before.
     brought: (f64, f64),
     begun: bool,
+    /// Something was left only because it may lie under a bad head.
+    left_risky: bool,
     /// Failed requests after which it may be left again.
     after: u64,
 }
@@ -169,10 +167,17 @@ fn read_first(
     first: &mut FirstReading,
     classes: &[Class],
 ) -> Result<(), Halt> {
-    let most_failed = engine.run.options().through.map(|_| STRUCTURE_FAILURES);
+    // Easily read structure first, for two in three of the tries.
+    let most_failed = engine.run.options().structure_only.map(|most| most - most / 3);
     let mut open: Vec<ToRead> = classes
         .iter()
-        .map(|class| ToRead { class: *class, brought: (0.0, 0.0), begun: false, after: ENOUGH_FAILED })
+        .map(|class| ToRead {
+            class: *class,
+            brought: (0.0, 0.0),
+            begun: false,
+            left_risky: false,
+            after: ENOUGH_FAILED,
+        })
         .collect();
     while !open.is_empty() && most_failed.is_none_or(|most| engine.run.failed() < most) {
         let so_far = |read: &ToRead| {
@@ -193,11 +198,18 @@ fn read_first(
             work(engine, Stage::Worth, own)?;
         }
         let limits = Limits { before, rate: others, after: read.after, failed: most_failed };
-        let mut sweep = Sweep::new(engine, first, read.class, false, limits);
+        let mut sweep = Sweep::new(engine, first, read.class, Reads::New, limits);
         pieces::follow(plan, Some(read.class), &mut sweep)?;
-        if let Some((worth, seconds)) = sweep.left {
+        let (mut left, left_risky) = (sweep.left, sweep.left_risky || read.left_risky);
+        if left.is_none() && left_risky {
+            engine.run.settle()?;
+            let mut sweep = Sweep::new(engine, first, read.class, Reads::Risky, limits);
+            pieces::follow(plan, Some(read.class), &mut sweep)?;
+            left = sweep.left;
+        }
+        if let Some((worth, seconds)) = left {
             let brought = (read.brought.0 + worth, read.brought.1 + seconds);
-            open.insert(index, ToRead { brought, begun: true, after: read.after * 2, ..read });
+            open.insert(index, ToRead { brought, begun: true, left_risky, after: read.after * 2, ..read });
         }
     }
     // A place that an earlier run found unreadable has nothing to try, and gaps near it are left all the same.
@@ -208,7 +220,7 @@ fn read_first(
     engine.run.settle()?;
     for class in classes {
         let limits = Limits { failed: most_failed, ..Limits::default() };
-        pieces::follow(plan, Some(*class), &mut Sweep::new(engine, first, *class, true, limits))?;
+        pieces::follow(plan, Some(*class), &mut Sweep::new(engine, first, *class, Reads::Gaps, limits))?;
     }
     Ok(())
 }
@@ -219,6 +231,6 @@ fn work(engine: &mut Engine<'_, '_>, stage: Stage, least: f64) -> Result<f64, Ha
         return Ok(0.0);
     }
     engine.run.announce_stage(stage);
-    let most_failed = engine.run.options().through.map(|_| STRUCTURE_FAILURES);
+    let most_failed = engine.run.options().structure_only;
     Difficult::new(engine, stage == Stage::Suspects)?.work(least.max(LEAST_AN_HOUR / 3600.0), most_failed)
 }

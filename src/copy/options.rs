@@ -1,7 +1,6 @@
 //! How to copy, and the ways in which the outside takes part.
 
 use super::{CopyError, Event};
-use crate::allocation::Class;
 use crate::extent::Extent;
 use crate::source::SourceIdentity;
 use crate::source::kernel::FailureLog;
@@ -47,8 +46,9 @@ pub struct CopyOptions {
     pub temperature_every: Duration,
     /// When to stop although there is more to read.
     pub stop_after: StopAfter,
-    /// The last class to read; the plan's later ones stay waiting. Usually none: all are read.
-    pub through: Option<Class>,
+    /// Only tables and structure are read, and until so many requests have failed: for a copy that is to be followed by another
+    /// one, by what they tell. Usually all is read.
+    pub structure_only: Option<u64>,
 }
 
 impl CopyOptions {
@@ -79,7 +79,7 @@ impl Default for CopyOptions {
             warm_limit: 55.0,
             temperature_every: Duration::from_secs(5),
             stop_after: StopAfter::default(),
-            through: None,
+            structure_only: None,
         }
     }
 }

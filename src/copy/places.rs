@@ -31,7 +31,7 @@ pub(super) enum Kind {
 pub(super) struct Place {
     pub(super) end: u64,
     pub(super) kind: Kind,
-    /// Steps that brought bytes in what it was a part of, and those that failed at their first request.
+    /// Steps that brought bytes in what it was a part of, and those since then that failed at their first request.
     pub(super) good: u16,
     pub(super) bad: u16,
     /// What lies before it was slow.

@@ -89,7 +89,7 @@ pub(super) fn outlook(
     let failed = learned.failed_seconds;
     let span = place.end - start;
     if let Kind::Alone { tries: before } = place.kind {
-        let gain = place.worth * learned.alone.at(0, before) * (1.0 - risk);
+        let gain = place.worth * learned.alone.once_more(before) * (1.0 - risk);
         let seconds = failed * to_f64(span.div_ceil(learned.unit()));
         return (before < tries).then_some(Outlook {
             step: Step::Retry,

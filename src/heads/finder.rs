@@ -37,8 +37,11 @@ const HOPELESS: f64 = -40.0;
 const ONE_PLACE: u64 = 8 << 30;
 /// More zones than this are no zones.
 const MOST_ZONES: usize = 400;
-/// Surprise after which a zone is looked at anew: minus the logarithm of a chance.
+/// Surprise after which a zone is looked at anew: minus the logarithm of a chance. After so many looks it doubles with each
+/// so many more: what still surprises then follows no pattern, and each look takes milliseconds.
 const NEWS: f64 = 0.7;
+const LOOKS: u32 = 512;
+const MORE_LOOKS: f64 = 128.0;
 /// Rounds in which patterns are brought up to what is known.
 const ROUNDS: u32 = 5;
 /// From so many slow reads on, and one for so many failures, a head may read slowly.
@@ -54,8 +57,9 @@ pub struct HeadFinder {
     pub(super) zones: Zones,
     search: Search,
     chances: Chances,
-    /// Surprise since the last look.
+    /// Surprise since the last look, and looks so far.
     news: f64,
+    looks: u32,
     pub(super) weighed: Weighed,
 }
 
@@ -71,6 +75,7 @@ impl HeadFinder {
             search: Search::default(),
             chances: Chances::of(0),
             news: 0.0,
+            looks: 0,
             weighed: Weighed::default(),
         }
     }
@@ -81,11 +86,12 @@ impl HeadFinder {
         if !self.cells.mark(read.extent, what) || !self.cells.tells(what) {
             return;
         }
+        let at = self.cells.at(read.extent.start.0);
         if !self.zones.list.is_empty() {
-            self.follow(self.cells.at(read.extent.start.0), what == BAD);
+            self.follow(at, what == BAD);
         } else if what == BAD && self.search.is_due() {
             let range = (0, self.cells.end());
-            if let Some((from, bands)) = self.search.find(&self.cells, range, &mut self.chances) {
+            if let Some((from, bands)) = self.search.find(&self.cells, range, at, &mut self.chances) {
                 self.news = 0.0;
                 self.set_bands(from, bands);
             }
@@ -119,8 +125,9 @@ impl HeadFinder {
         let index = self.zones.index(cell);
         let risk = self.zones.list[index].risk(to_f64(cell as u64));
         self.news -= if bad { risk.max(0.01).ln() } else { (1.0 - 0.97 * risk).ln() };
-        if self.news > NEWS {
+        if self.news > NEWS * (f64::from(self.looks.saturating_sub(LOOKS)) / MORE_LOOKS).exp2() {
             self.news = 0.0;
+            self.looks += 1;
             if (bad && risk < 0.05) || (!bad && risk > 0.9) {
                 self.rezone(cell, bad);
             } else {
@@ -153,7 +160,7 @@ impl HeadFinder {
         let own = self.zones.index(cell);
         let is_without = self.zones.list[own].bands.is_none();
         if self.weighed.gains[own] < HOPELESS || (is_without && bad && self.search.is_due()) {
-            self.search_in(own);
+            self.search_in(own, cell);
         }
         let (old, before) = (self.zones.clone(), self.weighed.evidence.bic);
         let reference = self.reference(cell);
@@ -184,10 +191,10 @@ impl HeadFinder {
     }
 
     /// Looks for bands in a zone that has none, or whose bands explain less than no heads would.
-    fn search_in(&mut self, index: usize) {
+    fn search_in(&mut self, index: usize, at: usize) {
         let range = self.zones.range(index, self.cells.end());
         self.zones.list[index].bands = None;
-        match self.search.find(&self.cells, range, &mut self.chances) {
+        match self.search.find(&self.cells, range, at, &mut self.chances) {
             Some((from, bands)) => self.set_bands(from, bands),
             None => self.weigh(),
         }
