@@ -55,7 +55,7 @@ pub(super) struct FirstReading {
     slow: Lengths,
     trouble: Option<Trouble>,
     measured: u32,
-    /// Whether a gap was left near a bad place.
+    /// Whether a gap may have been left, near a bad place or under a bad head.
     pub(super) left_a_gap: bool,
 }
 
@@ -66,7 +66,7 @@ pub(super) enum Reads {
     New,
     /// What was left only because it may lie under a bad head.
     Risky,
-    /// Gaps that were left near a bad place.
+    /// Gaps that were left, near a bad place or under a bad head.
     Gaps,
 }
 
@@ -237,6 +237,8 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         let is_risky = risk >= if self.reads == Reads::New { RISKY } else { RISKIER };
         if is_risky && self.reads == Reads::New {
             self.left_risky = true;
+            // It may be a gap, which the end of first reading comes to.
+            self.first.left_a_gap = true;
         } else if is_risky {
             engine.places.insert(at, Place::new(end, places::Kind::Untried));
         }
