@@ -258,7 +258,8 @@ fn follow(
 ) -> Result<CaseCopyOutcome, CaseCopyError> {
     let mut revisions = Vec::new();
     let mut so_far: Option<CopyOutcome> = None;
-    // Only structure at first when some of it did not answer before: what it tells comes before the files' turn, for a few tries.
+    // Only structure at first when some of it did not answer before: what it tells comes before the files' turn, for a few
+    // tries.
     let mut structure_tries = STRUCTURE_TRIES;
     let mut structure_first = !pending(case(session)).is_empty();
     loop {

@@ -66,8 +66,8 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         Ok(Difficult { engine, queue: BinaryHeap::new(), suspects })
     }
 
-    /// Works until the best place would bring less than `least` a second, or so many requests of the copy have failed. Gives what the next
-    /// hour would bring.
+    /// Works until the best place would bring less than `least` a second, or so many requests of the copy have failed. Gives
+    /// what the next hour would bring.
     pub(super) fn work(&mut self, least: f64, most_failed: Option<u64>) -> Result<f64, Halt> {
         loop {
             let next_hour = self.value();
@@ -198,15 +198,9 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
             if !began_well && (place.kind == Kind::Untried || beside) {
                 self.engine.learned.chance(kind, span).saw(!failed);
             }
-            let rest = |good: bool| Place {
-                good: place.good.saturating_add(u16::from(good)),
-                bad: if good { 0 } else { place.bad.saturating_add(1) },
-                kind: Kind::Untried,
-                ..place
-            };
             match outcome {
                 Outcome::Arrived { slow: Some(pace) } if !throughout => {
-                    let slow = Place { pace: pace.max(place.pace), ..rest(true) };
+                    let slow = Place { pace: pace.max(place.pace), ..place.after_step(true) };
                     if backward {
                         self.enter(start, Place { end: part.start.0, slow_behind: true, ..slow });
                     } else {
@@ -221,9 +215,12 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
                     }
                     self.failed(part, failure, named, &place)?;
                     if backward {
-                        self.enter(start, Place { end: part.start.0, slow_behind: false, ..rest(began_well) });
+                        self.enter(
+                            start,
+                            Place { end: part.start.0, slow_behind: false, ..place.after_step(began_well) },
+                        );
                     } else {
-                        self.enter(part.end(), Place { slow_before: false, ..rest(began_well) });
+                        self.enter(part.end(), Place { slow_before: false, ..place.after_step(began_well) });
                     }
                     return Ok(());
                 }
@@ -248,12 +245,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         let outcome = self.engine.ask(extent, true, place.pace)?;
         let good = matches!(outcome, Outcome::Arrived { .. });
         self.engine.learned.chance(Chances::Middle, place.end - start).saw(good);
-        let side = Place {
-            kind: Kind::Untried,
-            good: place.good.saturating_add(u16::from(good)),
-            bad: if good { 0 } else { place.bad.saturating_add(1) },
-            ..place
-        };
+        let side = place.after_step(good);
         if let Outcome::Failed { failure, named } = outcome {
             self.failed(extent, failure, named, &place)?;
         }
@@ -286,7 +278,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
 }
 
 /// Requests of up to `request` bytes for `parts`, ending on its multiples; backward, the last one first.
-fn requests(parts: &[Extent], request: u64, backward: bool) -> Box<dyn Iterator<Item = Extent> + '_> {
+pub(super) fn requests(parts: &[Extent], request: u64, backward: bool) -> Box<dyn Iterator<Item = Extent> + '_> {
     if backward {
         Box::new(parts.iter().rev().flat_map(move |part| part.cut_at_multiples(request).rev()))
     } else {

@@ -50,9 +50,9 @@ impl<'e, 'r> Engine<'e, 'r> {
 
     /// One request, and what it tells. `pace` in seconds a byte is usual there.
     pub(super) fn ask(&mut self, extent: Extent, was_skipped: bool, pace: f64) -> Result<Outcome, Halt> {
-        let is_risky = self.is_well_within_band(extent);
+        let tells_of_bad_head = self.is_well_within_band(extent);
         let answer = self.run.attempt(extent, was_skipped)?;
-        if is_risky {
+        if tells_of_bad_head {
             self.learned.bad_head.saw(matches!(answer, Answer::Arrived { .. }));
         }
         Ok(match answer {
@@ -200,7 +200,7 @@ impl<'e, 'r> Engine<'e, 'r> {
 
     fn is_well_within_band(&self, extent: Extent) -> bool {
         let places = [extent.start.0.saturating_sub(WELL_WITHIN), extent.start.0, extent.end() + WELL_WITHIN];
-        places.into_iter().all(|place| self.risk(place).0 >= LIKELY)
+        self.heads.map().is_some_and(|map| places.into_iter().all(|place| map.risk(ByteOffset(place)) >= LIKELY))
     }
 
     /// Cuts places in which nothing was tried where a bad head's bands probably begin and end.

@@ -1,6 +1,7 @@
 //! First reading: large requests in ascending order, which leave trouble at once.
 
 use super::TroubleKind;
+use super::difficult::requests;
 use super::engine::{Engine, Outcome};
 use super::halt::Halt;
 use super::lengths::Lengths;
@@ -17,8 +18,8 @@ use std::time::Duration;
 /// (Bairavasundaram et al., SIGMETRICS 2007, from memory).
 const NEAR: u64 = 10 << 20;
 
-/// A place is left for later when it lies under a bad head with this chance: first, and when the class was gone through once. Where
-/// nothing is known of the bands the chance is that of any place, so the second limit reads there and learns.
+/// A place is left for later when it lies under a bad head with this chance: first, and when the class was gone through once.
+/// Where nothing is known of the bands the chance is that of any place, so the second limit reads there and learns.
 const RISKY: f64 = 0.15;
 const RISKIER: f64 = 0.5;
 
@@ -235,18 +236,27 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         let (risk, end) = engine.risk(at);
         let end = end.min(until);
         let is_risky = risk >= if self.reads == Reads::New { RISKY } else { RISKIER };
-        if is_risky && self.reads == Reads::New {
-            self.left_risky = true;
-            // It may be a gap, which the end of first reading comes to.
-            self.first.left_a_gap = true;
-        } else if is_risky {
-            engine.places.insert(at, Place::new(end, places::Kind::Untried));
+        match (is_risky, self.reads) {
+            (false, _) => {}
+            (true, Reads::New) => {
+                self.left_risky = true;
+                // It may be a gap, which the end of first reading comes to.
+                self.first.left_a_gap = true;
+            }
+            (true, Reads::Risky | Reads::Gaps) => {
+                engine.places.insert(at, Place::new(end, places::Kind::Untried));
+            }
         }
         (is_risky, end)
     }
 
+    /// Whether what it reads counts as skipped until then.
+    fn was_skipped(&self) -> bool {
+        self.reads != Reads::New
+    }
+
     fn skip(&mut self, extent: Extent) -> Result<(), Halt> {
-        if self.reads != Reads::New {
+        if self.was_skipped() {
             return Ok(());
         }
         self.engine.run.skip(extent, Skip::Near, Failure::default())
@@ -258,7 +268,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
             return Ok(());
         }
         let began = self.engine.run.working_time();
-        let outcome = self.engine.ask(extent, self.reads != Reads::New, 0.0)?;
+        let outcome = self.engine.ask(extent, self.was_skipped(), 0.0)?;
         let took = self.engine.run.working_time().saturating_sub(began);
         match outcome {
             Outcome::Arrived { slow: None } => {
@@ -270,7 +280,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
             }
             Outcome::Arrived { slow: Some(pace) } => self.leave(extent, TroubleKind::Slow, pace, took),
             Outcome::Failed { failure, named } => {
-                self.engine.run.mark_failed(extent, failure, self.reads != Reads::New)?;
+                self.engine.run.mark_failed(extent, failure, self.was_skipped())?;
                 self.engine.enter_failed(extent, failure, named, false);
                 self.leave(extent, TroubleKind::Failed, 0.0, took)?;
                 self.leave_class();
@@ -287,13 +297,14 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         self.engine.run.settle()?;
         let parts = self.engine.skipped_parts(Extent::between(trouble.reached, place.end))?;
         let request = self.engine.learned.request();
-        let requests: Vec<Extent> = parts.iter().flat_map(|part| part.cut_at_multiples(request)).collect();
-        let Some(_) = requests.first() else { return Ok(()) };
+        if parts.is_empty() {
+            return Ok(());
+        }
         self.first.measured += 1;
         self.engine.places.remove(trouble.reached);
         let mut good_from = place.end;
         let mut reached = trouble.reached;
-        for extent in requests.into_iter().rev() {
+        for extent in requests(&parts, request, true) {
             match self.engine.ask(extent, true, 0.0)? {
                 Outcome::Arrived { .. } => good_from = extent.start.0,
                 Outcome::Failed { failure, named } => {
@@ -333,7 +344,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
 impl Follower for Sweep<'_, '_, '_> {
     fn begin(&mut self, pass: &PassHeader) -> Result<(), Halt> {
         self.first.settle();
-        if self.reads == Reads::New && self.left.is_none() {
+        if !self.was_skipped() && self.left.is_none() {
             self.engine.run.begin_pass(pass);
         }
         Ok(())
@@ -343,7 +354,7 @@ impl Follower for Sweep<'_, '_, '_> {
         if self.left.is_some() {
             return Ok(());
         }
-        if self.reads != Reads::New {
+        if self.was_skipped() {
             let is_meant = (kind == Kind::Gap) == (self.reads == Reads::Gaps);
             let left = if is_meant { self.engine.run.store().skipped(extent) } else { Vec::new() };
             return left.into_iter().try_for_each(|part| self.take(part));
@@ -366,6 +377,6 @@ impl Follower for Sweep<'_, '_, '_> {
 
     fn end(&mut self) -> Result<(), Halt> {
         self.make_request()?;
-        if self.reads == Reads::New { self.engine.run.end_pass() } else { Ok(()) }
+        if self.was_skipped() { Ok(()) } else { self.engine.run.end_pass() }
     }
 }

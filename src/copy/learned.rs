@@ -24,8 +24,8 @@ const SLOW_SEEK: f64 = 0.050;
 /// How much a place's own reads count against those of all places like it.
 const ALL_PLACES: f64 = 2.0;
 
-/// Each failure in a row makes the next one likelier by this factor: beside lone bad sectors one read in three fails, in a dead
-/// stretch every one (a choice, no source).
+/// What each failure in a row leaves of the chance that the next read arrives: few reads beside a lone bad sector fail, and
+/// all in a dead stretch (a choice, no source).
 const AGAIN: f64 = 0.6;
 
 /// Smallest requests of a scan that may come through, in bytes.

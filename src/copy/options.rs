@@ -46,8 +46,8 @@ pub struct CopyOptions {
     pub temperature_every: Duration,
     /// When to stop although there is more to read.
     pub stop_after: StopAfter,
-    /// Only tables and structure are read, and until so many requests have failed: for a copy that is to be followed by another
-    /// one, by what they tell. Usually all is read.
+    /// Only tables and structure are read, and until so many requests have failed: for a copy that is to be followed by
+    /// another one, by what they tell. Usually all is read.
     pub structure_only: Option<u64>,
 }
 

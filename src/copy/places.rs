@@ -67,6 +67,12 @@ impl Place {
             worth: 0.0,
         }
     }
+
+    /// What is left of it after a step, which brought bytes or failed at its first request.
+    pub(super) fn after_step(self, good: bool) -> Place {
+        let (good, bad) = if good { (self.good.saturating_add(1), 0) } else { (self.good, self.bad.saturating_add(1)) };
+        Place { kind: Kind::Untried, good, bad, ..self }
+    }
 }
 
 /// All of them, by their first byte. No two overlap.
