@@ -8,7 +8,7 @@ use gleaner::allocation::Class;
 use gleaner::extent::Extent;
 use gleaner::model::{DriveModel, SeekCurve};
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, read_plan};
-use gleaner::simulate::{Assumptions, Law, Pieces, Simulation, Way, play, simulate};
+use gleaner::simulate::{Assumptions, BadHead, Law, Pieces, Simulation, Way, plan_under_head, play, simulate};
 use layouts::{Kind, kinds};
 use std::collections::BTreeMap;
 use std::sync::LazyLock;
@@ -50,7 +50,28 @@ fn simple() -> gleaner::plan::Plan {
 
 fn simulated(law: Law) -> Simulation {
     static PIECES: LazyLock<Pieces> = LazyLock::new(|| Pieces::of_plan(&simple()));
-    simulate(PIECES.clone(), &Assumptions { model: slow(), request_bytes: 1 << 20, law: Some(law) })
+    simulate(PIECES.clone(), &Assumptions { model: slow(), request_bytes: 1 << 20, law: Some(law), bad_head: None })
+}
+
+// Source: by hand, from a megabyte a second and a second a move. Under the head lie the second half of the first files, of
+// structure, and all of the last files.
+#[test]
+fn what_a_bad_head_reads_comes_last() {
+    let second = |from: u64, to: u64| Extent::between(from * SECOND * 512, to * SECOND * 512);
+    let bands = [second(5, 10), second(31, 32), second(75, 85)].into_iter().collect();
+    let head = BadHead { bands, words: "One of about 4 heads fails.".to_owned() };
+    let assumed =
+        Assumptions { model: slow(), request_bytes: 1 << 20, law: Some(Law::None), bad_head: Some(head.clone()) };
+    let played = simulate(Pieces::of_plan(&simple()), &assumed);
+    let under = played.under_head.as_ref().unwrap();
+    // Structure 30-31 after a move and a second, wanted 50-55 after another move and five, files 0-5 likewise.
+    assert_eq!(under.of_class(Class::Structure), (SECOND * 512, Some(2.0)));
+    assert_eq!(under.of_class(Class::Wanted), (0, Some(8.0)));
+    assert_eq!(under.of_class(Class::Files), (15 * SECOND * 512, Some(14.0)));
+    // Then the bands: structure 31-32, and of the files 5-10 and 75-85, a move before each (5-10 lies before 31).
+    assert_eq!([after(&played.plan, Class::Structure), after(&played.plan, Class::Files)], [16.0, 33.0]);
+    let alone = plan_under_head(&simple(), &slow(), 1 << 20, &head);
+    assert_eq!(alone, *under);
 }
 
 fn after(played: &gleaner::simulate::Played, class: Class) -> f64 {
@@ -214,8 +235,10 @@ fn every_order_reads_the_same_once_structure_first_and_none_beats_the_bound() {
             let pieces = Pieces::read(file.as_slice()).unwrap();
             assert_eq!(pieces, Pieces::of_plan(&made));
             assert_eq!(pieces.list.iter().map(|piece| piece.extent.bytes).sum::<u64>(), made.bytes());
-            let played =
-                simulate(pieces.clone(), &Assumptions { model: kind.model(), request_bytes: 1 << 20, law: None });
+            let played = simulate(
+                pieces.clone(),
+                &Assumptions { model: kind.model(), request_bytes: 1 << 20, law: None, bad_head: None },
+            );
             for of in &played.plan.classes {
                 assert!(played.over_bound(of.class).unwrap() >= 1.0, "{}: {}", kind.name, of.class);
             }

@@ -31,7 +31,7 @@ fn planned(layout: &Layout, request: &PlanRequest) -> Plan {
 }
 
 fn simulated(kind: &Kind, plan: &Plan, law: Option<Law>) -> Simulation {
-    simulate(Pieces::of_plan(plan), &Assumptions { model: kind.model(), request_bytes: REQUEST, law })
+    simulate(Pieces::of_plan(plan), &Assumptions { model: kind.model(), request_bytes: REQUEST, law, bad_head: None })
 }
 
 fn row(out: &mut String, cells: &[String]) {
@@ -368,7 +368,8 @@ fn planning_at_scale() {
         let pieces = Pieces::of_plan(&plan);
         drop(plan);
         let began = Instant::now();
-        let played = simulate(pieces, &Assumptions { model: kind.model(), request_bytes: REQUEST, law: None });
+        let played =
+            simulate(pieces, &Assumptions { model: kind.model(), request_bytes: REQUEST, law: None, bad_head: None });
         let simulating = began.elapsed();
         assert!(played.over_bound(Class::Wanted).unwrap() >= 1.0);
         row(

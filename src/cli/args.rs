@@ -350,8 +350,12 @@ pub struct PlanArguments {
 /// `simulate`
 #[derive(Args, Debug)]
 pub struct SimulateArguments {
-    /// The plan
-    pub plan: PathBuf,
+    /// The plan; with --case it may be left out
+    #[arg(required_unless_present = "case")]
+    pub plan: Option<PathBuf>,
+    /// The case: its plan, its drive model, and what its copy has shown of a bad head so far; only looked at
+    #[arg(long, value_name = "FOLDER")]
+    pub case: Option<PathBuf>,
     #[command(flatten)]
     pub model: ModelArguments,
     /// The drive may die at any moment with the same chance, on average after so many hours of reading [default: half the

@@ -45,7 +45,8 @@ impl<'e, 'r> Engine<'e, 'r> {
         let unit = run.unit();
         let places = Places::of_store(plan.header.source.bytes, unit, run.store());
         let learned = Learned::new(unit, run.options().request_bytes);
-        Engine { plan, run, places, learned, heads: HeadFinder::new(plan.header.source.bytes), last: Class::Tables }
+        let heads = HeadFinder::of_store(plan.header.source.bytes, run.store());
+        Engine { plan, run, places, learned, heads, last: Class::Tables }
     }
 
     /// One request, and what it tells. `pace` in seconds a byte is usual there.

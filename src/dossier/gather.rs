@@ -1,16 +1,17 @@
 //! What is known of a case, put together.
 
 use super::density::{AreaDensity, PLACES, shares};
-use super::heads::{HeadFacts, head_facts, planned_with_files};
+use super::heads::head_facts;
 use super::{Audience, Dossier};
 use crate::allocation::{Choices, Class, ClassMap, ClassRun, DriveArea, DriveMap, classify};
 use crate::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
 use crate::case::{Case, CaseError, JournalState, Record, RecordLine, read_record};
 use crate::extent::{Extent, ExtentSet};
+use crate::heads::HeadFinder;
 use crate::history::{HISTORY_NAME, read_history};
 use crate::journal::{JournalError, standing_chunks};
 use crate::partition::AreaKind;
-use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, open_plan, read_plan};
+use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, open_plan, planned_with_files, read_plan};
 use crate::regular_file;
 use crate::report::SurveyReport;
 use crate::source::Store;
@@ -118,7 +119,7 @@ pub fn gather(
         plan: plan.map(|plan| plan_facts(plan, store)),
         files,
         not_whole,
-        heads: heads(drive, store, &ranges, &planned),
+        heads: head_facts(&HeadFinder::of_store(drive.identity.bytes, store), || planned_with_files(drive, &planned)),
         ranges,
         recorded_sums: recorded_sums(&record, &case.journal_state()?),
         sum,
@@ -130,12 +131,6 @@ pub fn gather(
         survey,
         lists: Default::default(),
     })
-}
-
-fn heads(drive: &DriveMap, store: &dyn Store, ranges: &RangeFacts, planned: &ExtentSet) -> Option<HeadFacts> {
-    let not_read: ExtentSet = ranges.put_off.iter().chain(&ranges.unreadable).copied().collect();
-    let files = || planned_with_files(drive, planned);
-    head_facts(drive.identity.bytes, &store.held(drive.identity.extent()), not_read.extents(), files)
 }
 
 fn judge_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {

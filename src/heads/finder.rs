@@ -11,6 +11,7 @@ use super::zones::Zones;
 use crate::chance::Chances;
 use crate::extent::Extent;
 use crate::model::to_f64;
+use crate::source::{Skip, Store};
 use std::time::Duration;
 
 /// A read of the drive, as it turned out.
@@ -48,6 +49,9 @@ const ROUNDS: u32 = 5;
 const FEWEST_SLOW: u64 = 16;
 const SLOW_PER_FAILURES: u64 = 8;
 
+/// What a store lists at once, so that a list stays short.
+const WINDOW: u64 = 256 << 20;
+
 /// Finds out from reads whether failures or slowness come in the bands of one head.
 pub struct HeadFinder {
     pub(super) cells: Cells,
@@ -78,6 +82,23 @@ impl HeadFinder {
             looks: 0,
             weighed: Weighed::default(),
         }
+    }
+
+    /// From what earlier reads of a drive of so many bytes left in a store: what is held was read, what failed was tried. What
+    /// was only skipped tells nothing. No times are known, so a head that only reads slowly is not found.
+    pub fn of_store(drive_bytes: u64, store: &dyn Store) -> HeadFinder {
+        let mut finder = HeadFinder::new(drive_bytes);
+        for window in Extent::between(0, drive_bytes).pieces(WINDOW.max(drive_bytes >> 20)) {
+            let mut reads: Vec<(Extent, bool)> = store.held(window).into_iter().map(|extent| (extent, false)).collect();
+            reads.extend(store.unreadable(window).into_iter().map(|extent| (extent, true)));
+            let skips = store.skips(window).into_iter();
+            reads.extend(skips.filter(|(_, why)| *why == Skip::Failed).map(|(extent, _)| (extent, true)));
+            reads.sort_unstable();
+            for (extent, failed) in reads {
+                finder.observe(&Observed { extent, failed, slow: false, took: Duration::ZERO });
+            }
+        }
+        finder
     }
 
     /// Takes a read into account. Most reads cost less than a microsecond; one that is a surprise costs milliseconds.

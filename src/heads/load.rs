@@ -22,7 +22,7 @@ pub struct HeadLoad {
 impl HeadLoad {
     /// Of planned extents in any order, each with the number of the file that it belongs to, if to any.
     pub fn of(map: &HeadMap<'_>, planned: impl IntoIterator<Item = (Extent, Option<u32>)>) -> HeadLoad {
-        let bands = map.suspect_bands(Extent::between(0, map.drive_bytes()));
+        let bands = map.all_bands();
         let mut load = HeadLoad::default();
         let (mut files, mut suspect_files) = (BTreeSet::new(), BTreeSet::new());
         for (extent, file) in planned {

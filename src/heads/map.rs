@@ -90,6 +90,11 @@ impl HeadMap<'_> {
         bands
     }
 
+    /// The bad head's bands on the whole drive, ascending.
+    pub fn all_bands(&self) -> Vec<Extent> {
+        self.suspect_bands(Extent::between(0, self.drive_bytes()))
+    }
+
     /// Parts extents by the bands, those that lie in both are cut. The list ascends.
     pub fn split(&self, extents: &[Extent]) -> Split {
         let mut split = Split::default();

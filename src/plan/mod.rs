@@ -10,6 +10,7 @@ mod identity;
 mod make;
 mod model;
 mod order;
+mod owners;
 mod pace;
 mod pick_up;
 mod read;
@@ -32,6 +33,7 @@ pub use identity::{Fingerprint, PlanSource};
 pub use make::{MakeError, make, make_again};
 pub use model::{Pass, PassHeader, Plan, PlannedExtent};
 pub use order::Order;
+pub use owners::planned_with_files;
 pub use pace::Pace;
 pub use read::{
     Fault, PlanReadError, PlanVisitor, StreamError, follow_plan, open_plan, read_plan, read_plan_header, stream_plan,

@@ -3,7 +3,7 @@
 use crate::allocation::Class;
 use crate::model::DriveModel;
 use crate::plan::{ClassTotals, ESTIMATED_REQUEST, LeftOut, Pace, Plan, Scope, pass_seconds};
-use crate::simulate::{PrefixBound, plan_bounds};
+use crate::simulate::{BadHead, PrefixBound, UnderHead, plan_bounds, plan_under_head};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -58,6 +58,9 @@ pub struct PlanSummary {
     pub passes: Vec<PassSummary>,
     /// For each class the least time in which any order could read it and all before it, beside the plan's.
     pub bounds: Vec<PrefixBound>,
+    /// What a bad head means for it, where an earlier copy has shown one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub under_head: Option<UnderHead>,
     /// Totals for each class.
     pub totals: Vec<ClassTotals>,
     /// What it leaves out, and why.
@@ -67,8 +70,8 @@ pub struct PlanSummary {
 }
 
 impl PlanSummary {
-    /// Sums a plan up.
-    pub fn new(plan: &Plan, path: &Path, model: &DriveModel) -> PlanSummary {
+    /// Sums a plan up, for a drive with or without a bad head.
+    pub fn new(plan: &Plan, path: &Path, model: &DriveModel, bad_head: Option<&BadHead>) -> PlanSummary {
         let times = pass_seconds(plan, model);
         let range = |seconds| model.spread.range(seconds);
         let pass = |(pass, seconds): (&crate::plan::Pass, &f64)| PassSummary {
@@ -96,6 +99,7 @@ impl PlanSummary {
             model: model.clone(),
             passes: plan.passes.iter().zip(&times).map(pass).collect(),
             bounds: plan_bounds(plan, model, ESTIMATED_REQUEST),
+            under_head: bad_head.map(|head| plan_under_head(plan, model, ESTIMATED_REQUEST, head)),
             totals: plan.header.totals.clone(),
             left_out: plan.header.left_out.clone(),
             findings: plan.header.findings.clone(),

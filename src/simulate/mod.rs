@@ -11,12 +11,14 @@ mod pieces;
 mod play;
 mod player;
 mod tally;
+mod under_head;
 
 pub use bound::{PrefixBound, Start, bounds, least_seconds};
 pub use curve::{CURVE_POINTS, CurvePoint};
 pub use law::Law;
 pub use pieces::{PassShape, Piece, Pieces};
 pub use play::{ClassPlayed, PassPlayed, Played, Way, play, play_observed};
+pub use under_head::{BadHead, PassUnderHead, UnderHead};
 
 use crate::allocation::Class;
 use crate::model::{DriveModel, to_f64};
@@ -33,6 +35,8 @@ pub struct Assumptions {
     /// How the drive fails; `None` for a steady hazard with a mean life of half the time that reading the whole drive
     /// front to back takes.
     pub law: Option<Law>,
+    /// What is known of a bad head. What it reads then comes last, as in a copy.
+    pub bad_head: Option<BadHead>,
 }
 
 /// A plan played, beside the same bytes read front to back.
@@ -52,6 +56,9 @@ pub struct Simulation {
     pub whole_drive: Played,
     /// For each class of the plan: the least time in which it and all before it can be read.
     pub bounds: Vec<PrefixBound>,
+    /// What a bad head means for the plan, where one is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub under_head: Option<UnderHead>,
 }
 
 /// Plays a plan three ways. Sorts `pieces` when it is done with their order.
@@ -60,7 +67,12 @@ pub fn simulate(mut pieces: Pieces, assumed: &Assumptions) -> Simulation {
     let whole_seconds = play::whole_seconds(model, pieces.drive_bytes, assumed.request_bytes);
     let law = assumed.law.unwrap_or(Law::Steady { mean_life_seconds: whole_seconds / 2.0 });
     let at_play = |pieces: &Pieces, way| play(pieces, model, assumed.request_bytes, law, way);
+    let passes = pieces.passes.len();
+    if let Some(head) = &assumed.bad_head {
+        pieces = pieces.under_other_heads_first(&head.bands);
+    }
     let plan = at_play(&pieces, Way::AsListed);
+    let under_head = assumed.bad_head.as_ref().map(|head| UnderHead::of(head.words.clone(), &plan, passes));
     pieces.list.sort_unstable();
     let limit = pieces.gap_bytes;
     let planned_in_place = at_play(&pieces, Way::Bridging(limit));
@@ -74,6 +86,7 @@ pub fn simulate(mut pieces: Pieces, assumed: &Assumptions) -> Simulation {
         planned_in_place,
         whole_drive,
         bounds,
+        under_head,
     }
 }
 
@@ -83,6 +96,13 @@ pub fn plan_bounds(plan: &Plan, model: &DriveModel, request_bytes: u64) -> Vec<P
     let played = play(&pieces, model, request_bytes, Law::None, Way::AsListed);
     pieces.list.sort_unstable();
     bounds(&pieces, model, request_bytes, &played)
+}
+
+/// What a bad head means for a plan on a model, request by request.
+pub fn plan_under_head(plan: &Plan, model: &DriveModel, request_bytes: u64, head: &BadHead) -> UnderHead {
+    let pieces = Pieces::of_plan(plan).under_other_heads_first(&head.bands);
+    let played = play(&pieces, model, request_bytes, Law::None, Way::AsListed);
+    UnderHead::of(head.words.clone(), &played, plan.passes.len())
 }
 
 impl Simulation {

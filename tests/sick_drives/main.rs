@@ -24,12 +24,12 @@ use gleaner::coherence::{Verdict, judge};
 use gleaner::extent::Extent;
 use gleaner::model::preset;
 use gleaner::pace::{Budget, Places, fit, measure};
-use gleaner::plan::read_plan;
+use gleaner::plan::{pass_seconds, read_plan};
 use gleaner::sick::{DriveSpec, Illness, LogTotals, SickDrive, Technician, oracle};
-use gleaner::simulate::{Assumptions, Pieces, simulate};
-use gleaner::source::{LeftOff, Reader, Source, TroubleLimit};
+use gleaner::simulate::{Assumptions, BadHead, Pieces, plan_under_head, simulate};
+use gleaner::source::{LeftOff, Reader, Source, Store, TroubleLimit};
 use gleaner::units::ByteOffset;
-use play::{BASELINE, PRODUCT, play};
+use play::{BASELINE, PRODUCT, play, play_into};
 use scene::Scene;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::time::Duration;
@@ -67,6 +67,46 @@ fn every_play_is_orderly_within_the_bound_and_the_same_again() {
     }
 }
 
+/// What a copy left in its store tells of the head: the bands are those of the drive, and a plan knows what lies in them.
+#[test]
+fn what_a_copy_left_shows_a_plan_the_dead_head() {
+    let scene = named::random_plan();
+    let drive = SickDrive::new(named::dead_head(128));
+    let bytes = drive.geometry().bytes();
+    let (_, store) = play_into(&drive, &scene.plan, PRODUCT, Duration::from_secs(30 * 60));
+    let plan = read_plan(scene.plan.as_slice()).unwrap();
+    let planned = || plan.ascending().map(|extent| (extent, None)).collect();
+    let head = BadHead::known(bytes, store.as_ref(), planned).expect("half an hour shows it");
+    assert!(head.words.starts_with("One of about 4 heads fails"), "{}", head.words);
+
+    // Where the copy has been, the bands are right but for their edges.
+    let been = store.held(drive.identity().extent()).last().unwrap().end();
+    let (mut right, mut wrong) = (0, 0);
+    for band in drive.geometry().bands(Extent::between(0, been)) {
+        let suspect = head.bands.bytes_within(band.extent);
+        let (is_right, is_wrong) = if band.head == 1 {
+            (suspect, band.extent.bytes - suspect)
+        } else {
+            (band.extent.bytes - suspect, suspect)
+        };
+        right += is_right;
+        wrong += is_wrong;
+    }
+    assert!(wrong * 20 < right, "{wrong} bytes are in the wrong place, {right} in the right one");
+
+    let under = plan_under_head(&plan, &preset("desktop-7200").unwrap().model(), 1 << 20, &head);
+    let (suspect, rest_after) = under.of_class(Class::Files);
+    let share = layouts::to_f64(suspect) / layouts::to_f64(plan.bytes());
+    assert!((0.2..0.3).contains(&share), "{share} of the plan lies under one of four heads");
+    let all = pass_seconds(&plan, &preset("desktop-7200").unwrap().model()).iter().sum::<f64>();
+    assert!(rest_after.unwrap() < all * 0.9, "the other heads' part comes first");
+
+    // A drive without a bad head shows none.
+    let drive = SickDrive::new(named::hundred_sectors(&scene));
+    let (_, store) = play_into(&drive, &scene.plan, PRODUCT, Duration::from_secs(30 * 60));
+    assert_eq!(BadHead::known(bytes, store.as_ref(), Vec::new), None);
+}
+
 /// Two simulations that share nothing but the seek curve: a plan played on a drive's model, and a copy of a sound drive
 /// with zones and bands. And the model that measuring that drive comes to has its rates.
 #[test]
@@ -77,7 +117,8 @@ fn a_sound_drive_takes_the_time_of_its_model_and_is_measured_as_what_it_is() {
     let log = play(&drive, &scene.plan, PRODUCT, Duration::MAX);
     let took = log.last().unwrap().ended().0.as_secs_f64();
     let pieces = Pieces::of_plan(&read_plan(scene.plan.as_slice()).unwrap());
-    let played = simulate(pieces, &Assumptions { model: model.clone(), request_bytes: 1 << 20, law: None });
+    let played =
+        simulate(pieces, &Assumptions { model: model.clone(), request_bytes: 1 << 20, law: None, bad_head: None });
     assert!((took / played.plan.seconds - 1.0).abs() < 0.05, "{took} s, by the model {} s", played.plan.seconds);
 
     let store = PlayStore::new(drive.content().clone());

@@ -65,6 +65,16 @@ fn product(plan: &[u8], bench: &mut Bench<'_>) -> Ending {
 
 /// The drive's log of a strategy that follows `plan` until `until`.
 pub fn play(drive: &SickDrive, plan: &[u8], strategy: Strategy, until: Duration) -> Vec<Request> {
+    play_into(drive, plan, strategy, until).0
+}
+
+/// The same, with what it left in its store.
+pub fn play_into(
+    drive: &SickDrive,
+    plan: &[u8],
+    strategy: Strategy,
+    until: Duration,
+) -> (Vec<Request>, Arc<PlayStore>) {
     let technician = Technician::default();
     let drive = drive.twin();
     let store = Arc::new(PlayStore::new(drive.content().clone()));
@@ -76,5 +86,5 @@ pub fn play(drive: &SickDrive, plan: &[u8], strategy: Strategy, until: Duration)
     while drive.clock().now().0 < until && (strategy.copy)(plan, &mut bench) == Ending::Gone {
         drive.power_cycle(technician.power_cycle);
     }
-    drive.log()
+    (drive.log(), store)
 }

@@ -11,6 +11,7 @@ use crate::partition::Scheme;
 use crate::plan::{self, BridgeRule, PlanRequest, Scope};
 use crate::report;
 use crate::session::Session;
+use crate::simulate::BadHead;
 use crate::text::of_os;
 
 pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
@@ -45,7 +46,11 @@ fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Sessi
     if let (None, Some(case)) = (&arguments.output, &mut session.case) {
         case.set_plan(&output)?;
     }
-    let summary = report::PlanSummary::new(&made, &output, &model);
+    let bad_head = session.case.as_ref().and_then(|case| {
+        let planned = || plan::planned_with_files(&drive, &made.ascending().collect());
+        BadHead::known(drive.identity.bytes, case.store().as_ref(), planned)
+    });
+    let summary = report::PlanSummary::new(&made, &output, &model, bad_head.as_ref());
     let text = if arguments.source.json { json_text(&summary)? } else { show::plan(&summary) };
     let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
     let ending = if nothing { Ending::NothingRecognised } else { Ending::Done };

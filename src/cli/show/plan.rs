@@ -46,6 +46,20 @@ pub fn plan(summary: &PlanSummary) -> String {
         Right("safe after"),
     ];
     text.push_str(&table(&columns, rows));
+    if let Some(head) = &summary.under_head {
+        say!(&mut text, "  {}", head.words);
+        say!(&mut text, "  `copy` reads what lies under it last. Under the other heads, if all of it reads:");
+        let rows = head.passes.iter().map(|pass| {
+            vec![
+                pass.number.to_string(),
+                pass.class.name().to_owned(),
+                human::bytes(pass.bad_head_bytes),
+                pass.others_whole_after.map_or("never".to_owned(), human::seconds),
+            ]
+        });
+        let columns = [Right("pass"), Left("class"), Right("under the bad head"), Right("the rest safe after")];
+        text.push_str(&table(&columns, rows));
+    }
     if summary.bridge_bytes == 0 {
         say!(&mut text, "  gaps are never read through");
     } else {

@@ -58,6 +58,7 @@ pub fn simulated(name: &str, simulation: &Simulation) -> String {
         }
     }
     patterns(&mut text, simulation);
+    under_head(&mut text, simulation);
     say!(&mut text, "");
     let longest = ways(simulation).map(|(_, played)| played.seconds).into_iter().fold(0.0, f64::max);
     for (title, played) in ways(simulation) {
@@ -119,6 +120,23 @@ fn patterns(text: &mut String, simulation: &Simulation) {
             wanted(&simulation.plan, pass.number),
             wanted(&simulation.planned_in_place, pass.number),
             wanted(&simulation.whole_drive, pass.number)
+        );
+    }
+}
+
+/// What a bad head means: what it reads comes last here, as in a copy.
+fn under_head(text: &mut String, simulation: &Simulation) {
+    let Some(head) = &simulation.under_head else { return };
+    say!(text, "  {}", head.words);
+    say!(text, "  What it reads is played last, as if it could be read; a dead head brings none of it.");
+    for of in &simulation.plan.classes {
+        let (bytes, others) = head.of_class(of.class);
+        say!(
+            text,
+            "  {}: {} under the bad head; the rest whole after {}",
+            of.class,
+            human::bytes(bytes),
+            others.map_or("never".to_owned(), human::seconds)
         );
     }
 }
