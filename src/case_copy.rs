@@ -275,7 +275,7 @@ fn follow(
         let next = Controls {
             stop: again.stop,
             thermometer: again.thermometer.take(),
-            failed_places: again.failed_places.take(),
+            request_log: again.request_log.take(),
             events: &mut |event| {
                 history.event(event);
                 (again.events)(event);
@@ -372,6 +372,7 @@ fn left_of(limits: StopAfter, so_far: Option<&CopyOutcome>) -> StopAfter {
         time: limits.time.map(|time| time.saturating_sub(spent)),
         bytes: limits.bytes.map(|bytes| bytes.saturating_sub(so_far.arrived_bytes)),
         errors: limits.errors.map(|errors| errors.saturating_sub(so_far.failed_requests)),
+        resets: limits.resets.map(|resets| resets.saturating_sub(so_far.resets)),
         ..limits
     }
 }

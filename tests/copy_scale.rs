@@ -121,7 +121,7 @@ fn measured(plan: &Path, size: u64, options: &CopyOptions) -> (CopyOutcome, u64)
     let (reader, store, stop) = (zeros(size), Counting::default(), AtomicBool::new(false));
     let before = reset_peak();
     let began = Instant::now();
-    let controls = Controls { stop: &stop, thermometer: None, failed_places: None, events: &mut |_: &Event| {} };
+    let controls = Controls { stop: &stop, thermometer: None, request_log: None, events: &mut |_: &Event| {} };
     let outcome = copy(open_plan(plan).unwrap(), &reader, &store, options, controls).unwrap();
     let took = memory().1.saturating_sub(before);
     println!(

@@ -102,7 +102,7 @@ impl Bench {
         let outcome = copy_case(
             &mut self.session,
             options,
-            Controls { stop: &stop, thermometer: None, failed_places: None, events },
+            Controls { stop: &stop, thermometer: None, request_log: None, events },
         );
         (outcome.unwrap(), revised)
     }

@@ -146,6 +146,7 @@ def silent_drive(machine, drive):
     requests = requests_of(machine.output(f"cat {case}.csv"))
     failed = [request for request in requests if request[2] != "read"]
     must_be_counted(copy, requests, failed)
+    must(f"the copy counts the resets: {copy['resets']}", copy["resets"] >= 1)
     must(f"one or more requests failed, after 7 to 20 s each: {failed}", failed and all(7 <= seconds < 20 for *_, seconds in failed))
     return f"{len(failed)} failed requests, {failed[0][3]:.1f} s each; every byte safe"
 

@@ -496,6 +496,9 @@ pub struct CopyArguments {
     /// Stop in good order after this many failed reads within a minute
     #[arg(long, value_name = "COUNT")]
     pub stop_after_failures_a_minute: Option<u64>,
+    /// Stop in good order after the kernel has reset the drive or its link this many times, as far as its log tells
+    #[arg(long, value_name = "COUNT")]
+    pub stop_after_resets: Option<u64>,
     /// Stop in good order when fewer bytes a second arrived over a whole minute
     #[arg(long, value_name = "BYTES")]
     pub stop_below_rate: Option<u64>,

@@ -30,7 +30,7 @@ mod writer;
 pub use check::CheckFigures;
 pub use error::CopyError;
 pub use event::{Event, PassProgress, Progress, Stage, TroubleKind};
-pub use options::{Controls, CopyOptions, FailedPlaces, StopAfter};
+pub use options::{Controls, CopyOptions, RequestLog, StopAfter};
 pub use outcome::{BadRegion, ClassOutcome, CopyOutcome, End, StopReason};
 
 use crate::allocation::Class;

@@ -3,8 +3,7 @@
 use super::{CopyError, Event};
 use crate::extent::Extent;
 use crate::source::SourceIdentity;
-use crate::source::kernel::FailureLog;
-use crate::units::ByteOffset;
+use crate::source::kernel::{KernelRequestLog, LoggedRequest};
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
@@ -21,6 +20,8 @@ pub struct StopAfter {
     pub failures_in_a_row: Option<u64>,
     /// After so many failed requests within a minute; pauses are left out.
     pub failures_a_minute: Option<u64>,
+    /// After the kernel has reset the drive or its link so many times.
+    pub resets: Option<u64>,
     /// When fewer bytes a second arrived over a whole minute; pauses are left out.
     pub below_rate: Option<u64>,
 }
@@ -84,22 +85,22 @@ impl Default for CopyOptions {
     }
 }
 
-/// Where the bad sector of a failed request lies, for whoever can tell: the kernel's log.
-pub trait FailedPlaces {
+/// What else is known of a request, for whoever can tell: the kernel's log.
+pub trait RequestLog {
     /// To be called right before each request.
     fn before_request(&mut self);
 
-    /// A place within `request`, which has just failed, where the drive stopped; `None` when that is not known.
-    fn failed_place(&mut self, request: Extent) -> Option<ByteOffset>;
+    /// What was logged of `request`, which has just failed or took long.
+    fn after_request(&mut self, request: Extent) -> LoggedRequest;
 }
 
-impl FailedPlaces for FailureLog {
+impl RequestLog for KernelRequestLog {
     fn before_request(&mut self) {
         self.skip();
     }
 
-    fn failed_place(&mut self, request: Extent) -> Option<ByteOffset> {
-        FailureLog::failed_place(self, request)
+    fn after_request(&mut self, request: Extent) -> LoggedRequest {
+        self.logged(request)
     }
 }
 
@@ -109,8 +110,8 @@ pub struct Controls<'c> {
     pub stop: &'c AtomicBool,
     /// The drive's temperature in degrees Celsius, where it can be known; see [`crate::source::temperature`].
     pub thermometer: Option<&'c mut dyn FnMut() -> Option<f64>>,
-    /// Where requests failed, if that can be known.
-    pub failed_places: Option<&'c mut dyn FailedPlaces>,
+    /// What is logged of requests, if that can be known.
+    pub request_log: Option<&'c mut dyn RequestLog>,
     /// Told what happens. Called between two reads, so it should not take long.
     pub events: &'c mut dyn FnMut(&Event),
 }
@@ -121,7 +122,7 @@ impl<'c> Controls<'c> {
         Controls {
             stop: self.stop,
             thermometer: self.thermometer.as_mut().map(|ask| &mut **ask as _),
-            failed_places: self.failed_places.as_mut().map(|places| &mut **places as _),
+            request_log: self.request_log.as_mut().map(|log| &mut **log as _),
             events: &mut *self.events,
         }
     }

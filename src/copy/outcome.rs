@@ -18,6 +18,8 @@ pub struct CopyOutcome {
     pub failed_requests: u64,
     /// Of those, slower than allowed.
     pub slow_requests: u64,
+    /// How often the kernel reset the drive or its link during this run's requests, as far as its log tells.
+    pub resets: u64,
     /// Bytes that arrived in this run.
     pub arrived_bytes: u64,
     /// Sectors read once more to see whether the drive still gives its own bytes; in none of the numbers above.
@@ -97,6 +99,8 @@ pub enum StopReason {
     FailuresInARow,
     /// [`super::StopAfter::failures_a_minute`].
     FailuresAMinute,
+    /// [`super::StopAfter::resets`].
+    Resets,
     /// [`super::StopAfter::below_rate`].
     Rate,
 }
@@ -147,6 +151,7 @@ impl CopyOutcome {
         self.requests += before.requests;
         self.failed_requests += before.failed_requests;
         self.slow_requests += before.slow_requests;
+        self.resets += before.resets;
         self.arrived_bytes += before.arrived_bytes;
         self.checks.add(&before.checks);
         self.failed_requests_unlisted += before.failed_requests_unlisted;
@@ -174,6 +179,7 @@ impl CopyOutcome {
             requests: 0,
             failed_requests: 0,
             slow_requests: 0,
+            resets: 0,
             arrived_bytes: 0,
             failed_requests_unlisted: 0,
             seconds: 0.0,

@@ -14,6 +14,7 @@ use crate::allocation::Class;
 use crate::clock::Moment;
 use crate::extent::Extent;
 use crate::plan::PassHeader;
+use crate::source::kernel::LoggedRequest;
 use crate::source::{Failure, Mark, Reader, Skip, Store};
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -30,6 +31,7 @@ pub(super) enum Answer {
 pub(super) struct Figures {
     requests: u64,
     failed: [u64; Class::ALL.len()],
+    resets: u64,
     slow: u64,
     arrived: u64,
     paused: Duration,
@@ -68,6 +70,9 @@ pub(super) struct Run<'r> {
     asked_temperature: Option<Moment>,
 }
 
+/// A request during which the kernel reset the drive took this long at least: its shortest time limit is one second.
+const RESETS_TAKE: Duration = Duration::from_secs(1);
+
 /// How often a pause looks whether it was stopped.
 const NAP: Duration = Duration::from_millis(50);
 
@@ -83,6 +88,7 @@ impl<'r> Run<'r> {
     ) -> Run<'r> {
         let identity = reader.identity();
         let figures = Figures {
+            resets: 0,
             requests: 0,
             failed: [0; Class::ALL.len()],
             slow: 0,
@@ -226,10 +232,11 @@ impl<'r> Run<'r> {
         let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
         self.figures.requests += 1;
         self.at = extent.end();
-        if let Some(places) = &mut self.controls.failed_places {
-            places.before_request();
+        if let Some(log) = &mut self.controls.request_log {
+            log.before_request();
         }
         let attempt = self.reader.attempt(extent, &mut buffer.bytes_mut()[..count])?;
+        let logged = self.logged(extent, attempt.failure.is_some() || attempt.took >= RESETS_TAKE);
         let answer = match attempt.failure {
             None => {
                 // Asked before the buffer goes, told after it: what is kept may be withdrawn, never the other way round.
@@ -244,9 +251,11 @@ impl<'r> Run<'r> {
                 self.desk.give_back(buffer);
                 self.figures.failed[self.class as usize] += 1;
                 self.figures.regions.failed(extent);
-                let named = self.controls.failed_places.as_mut().and_then(|places| places.failed_place(extent));
                 // The start means no more than that nothing is known, and what lies outside is about another request.
-                let named = named.map(|place| place.0).filter(|place| extent.start.0 < *place && *place < extent.end());
+                let named = logged
+                    .failed_place
+                    .map(|place| place.0)
+                    .filter(|place| extent.start.0 < *place && *place < extent.end());
                 let decided = self.check.failed(extent, failure, self.figures.arrived)?;
                 self.remember(decided)?;
                 Answer::Failed { took: attempt.took, failure, named }
@@ -256,6 +265,14 @@ impl<'r> Run<'r> {
         self.stop_rules.saw(&self.options.stop_after, failed, self.working_time(), self.figures.arrived);
         self.tell_progress();
         Ok(answer)
+    }
+
+    /// What was logged of a request, where anything may have been.
+    fn logged(&mut self, extent: Extent, is_due: bool) -> LoggedRequest {
+        let Some(log) = self.controls.request_log.as_mut().filter(|_| is_due) else { return LoggedRequest::default() };
+        let logged = log.after_request(extent);
+        self.figures.resets += logged.resets;
+        logged
     }
 
     fn arrived(&mut self, extent: Extent, was_deferred: bool) {
@@ -404,6 +421,8 @@ impl<'r> Run<'r> {
             StopReason::Bytes
         } else if reached(limits.errors, self.figures.failed.iter().sum()) {
             StopReason::Errors
+        } else if reached(limits.resets, self.figures.resets) {
+            StopReason::Resets
         } else {
             let reached = self.stop_rules.reached(limits, self.working_time());
             return reached.map_or(Ok(()), |reason| Err(Halt::Stopped(reason)));
@@ -470,6 +489,7 @@ impl Figures {
             requests: self.requests,
             failed_requests: self.failed.iter().sum(),
             slow_requests: self.slow,
+            resets: self.resets,
             arrived_bytes: self.arrived,
             bad_regions: self.regions.list(store, self.unit),
             failed_requests_unlisted: self.regions.unlisted(),

@@ -4,7 +4,7 @@ use super::class_maps::{SECTOR, class_map, map_of, plan, request};
 use super::scripted::Log;
 use super::{Bench, MIB, sectors, small, to_the_end};
 use gleaner::allocation::Class;
-use gleaner::copy::{CopyOptions, End, StopAfter};
+use gleaner::copy::{CopyOptions, End, StopAfter, StopReason};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope};
 use proptest::prelude::*;
@@ -199,11 +199,22 @@ fn where_the_log_names_the_sector_a_lone_one_costs_two_failed_requests() {
         let bad: ExtentSet = [sectors(100_100, 1)].into_iter().collect();
         let mut bench = Bench::new(&one_class(256), 512);
         bench.script(|script| script.bad = bad.clone());
-        bench.failed_places = Some(Log { script: Arc::clone(&bench.script), moved });
+        bench.request_log = Some(Log { script: Arc::clone(&bench.script), moved, resets: 0 });
         let outcome = bench.copy(&to_the_end()).unwrap();
         bench.assert_complete(&outcome, &bad);
         assert!(outcome.failed_requests <= most, "{} failed, moved by {moved}", outcome.failed_requests);
     }
+}
+
+#[test]
+fn a_copy_stops_after_so_many_resets() {
+    let mut bench = Bench::new(&one_class(256), 512);
+    bench.script(|script| script.bad = (1..9).map(|place| sectors(place * 50_000, 1)).collect());
+    bench.request_log = Some(Log { script: Arc::clone(&bench.script), moved: 0, resets: 2 });
+    let stop_after = StopAfter { resets: Some(7), ..StopAfter::default() };
+    let outcome = bench.copy(&CopyOptions { stop_after, ..to_the_end() }).unwrap();
+    assert_eq!(outcome.end, End::Stopped { reason: StopReason::Resets });
+    assert_eq!((outcome.resets, outcome.failed_requests), (8, 4));
 }
 
 // Source: issue text: "requests no longer than the queue's max_sectors_kb, so that one request is one command", after the

@@ -13,7 +13,7 @@ mod store;
 mod troubles;
 
 use class_maps::{SECTOR, written};
-use gleaner::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, FailedPlaces, copy};
+use gleaner::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, RequestLog, copy};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::plan::Plan;
 use gleaner::source::Reader;
@@ -33,7 +33,7 @@ struct Bench {
     stop: Arc<AtomicBool>,
     events: Vec<Event>,
     /// What a kernel's log would tell.
-    failed_places: Option<scripted::Log>,
+    request_log: Option<scripted::Log>,
 }
 
 impl Bench {
@@ -50,7 +50,7 @@ impl Bench {
             store: MemoryStore::default(),
             stop,
             events: Vec::new(),
-            failed_places: None,
+            request_log: None,
         }
     }
 
@@ -71,8 +71,8 @@ impl Bench {
         let events = &mut self.events;
         let mut listen = |event: &Event| events.push(event.clone());
         let thermometer = thermometer.as_mut().map(|ask| ask as &mut dyn FnMut() -> Option<f64>);
-        let failed_places = self.failed_places.as_mut().map(|places| places as &mut dyn FailedPlaces);
-        let controls = Controls { stop: &self.stop, thermometer, failed_places, events: &mut listen };
+        let request_log = self.request_log.as_mut().map(|log| log as &mut dyn RequestLog);
+        let controls = Controls { stop: &self.stop, thermometer, request_log, events: &mut listen };
         copy(Cursor::new(&self.plan), &self.reader, &self.store, options, controls)
     }
 

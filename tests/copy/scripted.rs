@@ -2,8 +2,9 @@
 //! here waits.
 
 use gleaner::clock::Clock;
-use gleaner::copy::FailedPlaces;
+use gleaner::copy::RequestLog;
 use gleaner::extent::{Extent, ExtentSet};
+use gleaner::source::kernel::LoggedRequest;
 use gleaner::source::{ReadError, Source, SourceIdentity, SourceKind};
 use gleaner::units::{ByteOffset, SectorSize};
 use std::collections::BTreeMap;
@@ -195,17 +196,20 @@ impl Source for Scripted {
     }
 }
 
-/// A log that names the first bad sector of a request, as a kernel does, moved by so many bytes.
+/// A log that names the first bad sector of a request, as a kernel does, moved by so many bytes; and so many resets with each
+/// failure.
 pub struct Log {
     pub script: Arc<Mutex<Script>>,
     pub moved: u64,
+    pub resets: u64,
 }
 
-impl FailedPlaces for Log {
+impl RequestLog for Log {
     fn before_request(&mut self) {}
 
-    fn failed_place(&mut self, request: Extent) -> Option<ByteOffset> {
-        let first = self.script.lock().unwrap().bad.intersection(request).first().copied()?;
-        Some(ByteOffset(first.start.0 + self.moved))
+    fn after_request(&mut self, request: Extent) -> LoggedRequest {
+        let first = self.script.lock().unwrap().bad.intersection(request).first().copied();
+        let failed_place = first.map(|first| ByteOffset(first.start.0 + self.moved));
+        LoggedRequest { failed_place, resets: u64::from(first.is_some()) * self.resets }
     }
 }

@@ -29,7 +29,7 @@ use gleaner::sick::{DriveSpec, Illness, LogTotals, SickDrive, Technician, oracle
 use gleaner::simulate::{Assumptions, BadHead, Pieces, plan_under_head, simulate};
 use gleaner::source::{LeftOff, Reader, Source, Store, TroubleLimit};
 use gleaner::units::ByteOffset;
-use play::{BASELINE, PRODUCT, play, play_into};
+use play::{BASELINE, PRODUCT, play, play_in_runs, play_into};
 use scene::Scene;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::time::Duration;
@@ -105,6 +105,20 @@ fn what_a_copy_left_shows_a_plan_the_dead_head() {
     let drive = SickDrive::new(named::hundred_sectors(&scene));
     let (_, store) = play_into(&drive, &scene.plan, PRODUCT, Duration::from_secs(30 * 60));
     assert_eq!(BadHead::known(bytes, store.as_ref(), Vec::new), None);
+}
+
+/// A copy that was stopped and goes on knows the bands from its first read on.
+#[test]
+fn a_later_run_need_not_learn_the_bands_anew() {
+    let scene = named::random_plan();
+    let drive = SickDrive::new(named::dead_head(64));
+    let minutes = |minutes: u64| Duration::from_secs(minutes * 60);
+    let failed = |ends: &[Duration]| {
+        let (log, _) = play_in_runs(&drive, &scene.plan, PRODUCT, ends);
+        LogTotals::of(&log).failed
+    };
+    let (at_once, in_runs) = (failed(&[minutes(24)]), failed(&[minutes(8), minutes(16), minutes(24)]));
+    assert!(in_runs <= at_once + 15, "{in_runs} failed in three runs, {at_once} in one");
 }
 
 /// Two simulations that share nothing but the seek curve: a plan played on a drive's model, and a copy of a sound drive

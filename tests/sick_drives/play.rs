@@ -52,7 +52,7 @@ fn product(plan: &[u8], bench: &mut Bench<'_>) -> Ending {
     let stop = AtomicBool::new(false);
     let mut ask = || Some((bench.thermometer)());
     let controls =
-        Controls { stop: &stop, thermometer: Some(&mut ask), failed_places: None, events: &mut |_: &Event| {} };
+        Controls { stop: &stop, thermometer: Some(&mut ask), request_log: None, events: &mut |_: &Event| {} };
     let outcome = copy(Cursor::new(plan), bench.reader, bench.store, &options, controls).unwrap();
     match outcome.end {
         End::Complete | End::LittleLeft { .. } => Ending::Complete,
@@ -75,6 +75,16 @@ pub fn play_into(
     strategy: Strategy,
     until: Duration,
 ) -> (Vec<Request>, Arc<PlayStore>) {
+    play_in_runs(drive, plan, strategy, &[until])
+}
+
+/// The same in several runs, one after the other, each of which ends at a moment.
+pub fn play_in_runs(
+    drive: &SickDrive,
+    plan: &[u8],
+    strategy: Strategy,
+    ends: &[Duration],
+) -> (Vec<Request>, Arc<PlayStore>) {
     let technician = Technician::default();
     let drive = drive.twin();
     let store = Arc::new(PlayStore::new(drive.content().clone()));
@@ -82,9 +92,12 @@ pub fn play_into(
     let mut thermometer = || drive.celsius();
     let options = CopyOptions::default();
     assert_eq!((options.request_bytes, options.warm_limit), (technician.request_bytes, technician.warm_limit));
-    let mut bench = Bench { reader: &reader, store: &store, options: &options, thermometer: &mut thermometer, until };
-    while drive.clock().now().0 < until && (strategy.copy)(plan, &mut bench) == Ending::Gone {
-        drive.power_cycle(technician.power_cycle);
+    for until in ends.iter().copied() {
+        let mut bench =
+            Bench { reader: &reader, store: &store, options: &options, thermometer: &mut thermometer, until };
+        while drive.clock().now().0 < until && (strategy.copy)(plan, &mut bench) == Ending::Gone {
+            drive.power_cycle(technician.power_cycle);
+        }
     }
     (drive.log(), store)
 }

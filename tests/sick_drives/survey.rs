@@ -98,7 +98,7 @@ pub fn product(spec: &DriveSpec, until: Duration) -> Vec<Request> {
         let stop = AtomicBool::new(false);
         let mut ask = || Some(drive.celsius());
         let controls =
-            Controls { stop: &stop, thermometer: Some(&mut ask), failed_places: None, events: &mut |_: &Event| {} };
+            Controls { stop: &stop, thermometer: Some(&mut ask), request_log: None, events: &mut |_: &Event| {} };
         match copy_case(&mut session, &options, controls).unwrap().copy.end {
             End::Gone { .. } => power_cycle(),
             _ => return drive.log(),

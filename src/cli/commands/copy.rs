@@ -6,13 +6,13 @@ use crate::cli::args::{CopyArguments, ImageArgument};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, tell};
 use crate::cli::{copy_progress, show};
-use crate::copy::{Controls, CopyOptions, CopyOutcome, End, FailedPlaces, StopAfter};
+use crate::copy::{Controls, CopyOptions, CopyOutcome, End, RequestLog, StopAfter};
 use crate::human;
 use crate::image::ImageForm;
 use crate::pace::seconds_left;
 use crate::plan::open_plan;
 use crate::session::Session;
-use crate::source::kernel::{FailureLog, KernelFacts, KernelPlaces};
+use crate::source::kernel::{KernelFacts, KernelPlaces, KernelRequestLog};
 use crate::source::temperature::{TemperatureCommand, Thermometer};
 use std::path::Path;
 use std::sync::Arc;
@@ -82,11 +82,14 @@ fn follow(
 ) -> anyhow::Result<CaseCopyOutcome> {
     let stop = Arc::clone(&session.stop);
     let mut progress = copy_progress::CopyProgress::new(arguments.source.json, arguments.source.quiet);
-    let mut log =
-        arguments.source.source.as_ref().and_then(|device| FailureLog::of_device(device, &KernelPlaces::default()));
+    let mut log = arguments
+        .source
+        .source
+        .as_ref()
+        .and_then(|device| KernelRequestLog::of_device(device, &KernelPlaces::default()));
     let controls = Controls {
         stop: &stop,
-        failed_places: log.as_mut().map(|log| log as &mut dyn FailedPlaces),
+        request_log: log.as_mut().map(|log| log as &mut dyn RequestLog),
         thermometer: celsius.as_mut().map(|ask| ask as &mut dyn FnMut() -> Option<f64>),
         events: &mut |event| progress.event(event),
     };
@@ -127,6 +130,7 @@ fn options(arguments: &CopyArguments) -> CopyOptions {
             bytes: arguments.stop_after_bytes,
             errors: arguments.stop_after_errors,
             failures_in_a_row: arguments.stop_after_failures_in_a_row,
+            resets: arguments.stop_after_resets,
             failures_a_minute: arguments.stop_after_failures_a_minute,
             below_rate: arguments.stop_below_rate,
         },

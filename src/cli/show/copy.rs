@@ -29,6 +29,7 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
                 StopReason::Errors | StopReason::Asked => "error",
                 StopReason::FailuresInARow => "failures-in-a-row",
                 StopReason::FailuresAMinute => "failures-a-minute",
+                StopReason::Resets => "resets",
                 StopReason::Rate => "rate",
             }
         ),
@@ -98,6 +99,10 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
         human::count(outcome.failed_requests),
         human::count(outcome.slow_requests)
     );
+    if outcome.resets > 0 {
+        let times = human::counted(outcome.resets, "time", "times");
+        say!(&mut text, "  the kernel reset the drive or its link {times} (docs/kernel.md)");
+    }
     if outcome.checks.requests > 0 {
         say!(
             &mut text,

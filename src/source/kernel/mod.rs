@@ -1,16 +1,17 @@
 //! What the kernel knows about a drive: its settings for it, and what its log says.
 //!
-//! Nothing here changes a setting. [`KernelFacts`] says what is set and how a person can change it; [`FailureLog`] says where
-//! in a failed request the bad sector is. `docs/kernel.md` has the measurements behind both.
+//! Nothing here changes a setting. [`KernelFacts`] says what is set and how a person can change it; [`KernelRequestLog`] says where
+//! in a failed request the bad sector is, and whether the drive was reset. `docs/kernel.md` has the measurements behind both.
 
 mod advice;
 mod facts;
-mod failure_log;
 mod hidden_area;
 mod log;
+mod request_log;
+mod resets;
 
 pub use advice::Advice;
 pub(super) use facts::drive_folder;
 pub use facts::{Attachment, KernelFacts, KernelPlaces, WrittenSince};
-pub use failure_log::FailureLog;
 pub use hidden_area::{CODES, HIDDEN_AREA, HiddenArea};
+pub use request_log::{KernelRequestLog, LoggedRequest};

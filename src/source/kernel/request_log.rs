@@ -1,7 +1,8 @@
-//! Where in a failed request the kernel says that the bad sector is.
+//! What the kernel says of a request: where the bad sector is, and that it reset the drive meanwhile.
 
 use super::facts::{KernelPlaces, drive_folder};
 use super::log::KernelLog;
+use super::resets::ResetsOf;
 use crate::extent::Extent;
 use crate::units::ByteOffset;
 use std::fs;
@@ -10,12 +11,25 @@ use std::path::Path;
 /// The kernel counts in sectors of this many bytes whatever the drive's are (`SECTOR_SIZE`, include/linux/blk_types.h).
 const KERNEL_SECTOR: u64 = 512;
 
-/// What the kernel's log says about failed requests to one device.
+/// What was logged of one request.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct LoggedRequest {
+    /// The first place within a failed request that the kernel has named; `None` when it named none, as after many failures a
+    /// second.
+    ///
+    /// A place behind the request's start is where the drive stopped. The start itself means no more than that: a drive that does
+    /// not tell how far it came is logged with the start of its command.
+    pub failed_place: Option<ByteOffset>,
+    /// How often the kernel reset the drive, its controller or its link.
+    pub resets: u64,
+}
+
+/// What the kernel's log says about requests to one device.
 ///
-/// The log is read forward from [`FailureLog::skip`], not by its times: its clock runs apart from all others by seconds a day,
+/// The log is read forward from [`KernelRequestLog::skip`], not by its times: its clock runs apart from all others by seconds a day,
 /// while a request's lines are in the log before the request returns.
 #[derive(Debug)]
-pub struct FailureLog {
+pub struct KernelRequestLog {
     log: KernelLog,
     device: LoggedDevice,
 }
@@ -26,20 +40,25 @@ struct LoggedDevice {
     drive: String,
     /// Where a partition begins.
     start: u64,
+    /// Who speaks of its resets, where that is known.
+    resets: Option<ResetsOf>,
 }
 
-impl FailureLog {
+impl KernelRequestLog {
     /// The log for the block device at `device`, from now on; `None` when the log cannot be read, or for anything else than a
     /// block device.
-    pub fn of_device(device: &Path, places: &KernelPlaces) -> Option<FailureLog> {
+    pub fn of_device(device: &Path, places: &KernelPlaces) -> Option<KernelRequestLog> {
         let (folder, partition) = drive_folder(device, &places.sys)?;
         let start = match partition {
             Some(partition) => fs::read_to_string(partition.join("start")).ok()?.trim().parse().ok()?,
             None => 0u64,
         };
-        let device =
-            LoggedDevice { drive: folder.file_name()?.to_str()?.to_owned(), start: start.checked_mul(KERNEL_SECTOR)? };
-        let mut log = FailureLog { log: KernelLog::open(&places.kmsg).ok()?, device };
+        let device = LoggedDevice {
+            drive: folder.file_name()?.to_str()?.to_owned(),
+            start: start.checked_mul(KERNEL_SECTOR)?,
+            resets: ResetsOf::drive(&folder),
+        };
+        let mut log = KernelRequestLog { log: KernelLog::open(&places.kmsg).ok()?, device };
         log.skip();
         Some(log)
     }
@@ -50,13 +69,12 @@ impl FailureLog {
         let _ = self.log.skip();
     }
 
-    /// The first place within a failed `request` that the kernel has named since [`FailureLog::skip`]; `None` when it named none,
-    /// as after many failures a second.
-    ///
-    /// A place behind the request's start is where the drive stopped. The start itself means no more than that: a drive that does
-    /// not tell how far it came is logged with the start of its command.
-    pub fn failed_place(&mut self, request: Extent) -> Option<ByteOffset> {
-        first_failed_place(&self.log.read().ok()?, &self.device, request)
+    /// What was logged since [`KernelRequestLog::skip`] of a `request` that has just returned.
+    pub fn logged(&mut self, request: Extent) -> LoggedRequest {
+        let Ok(texts) = self.log.read() else { return LoggedRequest::default() };
+        let resets = self.device.resets.as_ref();
+        let resets = resets.map_or(0, |of| texts.iter().filter(|text| of.is_meant_by(text)).count() as u64);
+        LoggedRequest { failed_place: first_failed_place(&texts, &self.device, request), resets }
     }
 }
 
@@ -85,7 +103,7 @@ mod tests {
     use super::*;
 
     fn sda() -> LoggedDevice {
-        LoggedDevice { drive: "sda".into(), start: 0 }
+        LoggedDevice { drive: "sda".into(), start: 0, resets: None }
     }
 
     fn at(text: &str, device: &LoggedDevice) -> Option<u64> {
@@ -102,7 +120,7 @@ mod tests {
         assert_eq!(at(medium, &sda()), Some(59_904 * 512));
         assert_eq!(at(aborted, &sda()), Some(60_000 * 512));
         assert_eq!(at(nvme, &sda()), None);
-        assert_eq!(at(nvme, &LoggedDevice { drive: "nvme0n1".into(), start: 0 }), Some(100_000 * 512));
+        assert_eq!(at(nvme, &LoggedDevice { drive: "nvme0n1".into(), start: 0, resets: None }), Some(100_000 * 512));
         // A drive of 4096-byte sectors whose sector 6000 failed: the kernel counts in 512 bytes all the same.
         let large = "critical medium error, dev sda, sector 48000 op 0x0:(READ) flags 0x800 phys_seg 16 prio class 2";
         assert_eq!(at(large, &sda()), Some(6_000 * 4096));
@@ -132,7 +150,7 @@ mod tests {
 
     #[test]
     fn a_partition_is_counted_from_its_start() {
-        let partition = LoggedDevice { drive: "sda".into(), start: 2048 * 512 };
+        let partition = LoggedDevice { drive: "sda".into(), start: 2048 * 512, resets: None };
         assert_eq!(at("I/O error, dev sda, sector 2050 op 0x0:(READ)", &partition), Some(1024));
         assert_eq!(at("I/O error, dev sda, sector 2047 op 0x0:(READ)", &partition), None);
     }
