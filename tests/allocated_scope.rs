@@ -9,7 +9,7 @@
 mod common;
 
 use common::{answers, fixture};
-use gleaner::allocation::{Choices, Class, ClassMap, DEFAULT_BULK, Patterns, classify, read_drive};
+use gleaner::allocation::{Choices, Class, ClassMap, DEFAULT_BULK, LANE_BEHIND_VALID, Patterns, classify, read_drive};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::finding::Findings;
 use gleaner::plan::{BridgeRule, Fingerprint, Plan, PlanRequest, PlanSource, Scope, Sweeps, build};
@@ -192,7 +192,8 @@ fn whole_drives() {
     }
 }
 
-/// A plan with a folder chosen puts exactly that folder's clusters, by the reference parser, into the wanted pass.
+/// A plan with a folder chosen puts exactly that folder's clusters, by the reference parser, into the wanted pass. It lies in the
+/// root, which is structure, so no other folder leads there.
 #[test]
 fn wanted_folders_come_first_and_whole() {
     for (name, folder) in [("ntfs-rich", "/Photos"), ("fat16", "/Photos"), ("fat32-clusters-512", "/Photos")] {
@@ -200,12 +201,11 @@ fn wanted_folders_come_first_and_whole() {
         let below = format!("{folder}/");
         let content = |file: &&Value| {
             let paths = file["paths"].as_array().cloned().unwrap_or_else(|| vec![file["path"].clone()]);
-            let inside = paths.iter().filter_map(Value::as_str).any(|path| path.starts_with(&below));
-            let attribute = file["attribute"].as_str();
-            let goes_along = matches!(attribute, None | Some("$EA" | "$REPARSE_POINT" | "$LOGGED_UTILITY_STREAM"));
-            // A folder may carry a named stream; its entries are structure.
+            let is_chosen = |path: &str| path == folder || path.starts_with(&below);
+            let inside = paths.iter().filter_map(Value::as_str).any(is_chosen);
+            // On NTFS all goes along by which a driver opens the path. On FAT a folder's entries are the only map: structure.
             let is_content = file["kind"] == "file" || !file["stream"].is_null();
-            inside && file["deleted"] == false && is_content && goes_along
+            inside && file["deleted"] == false && (is_content || name.starts_with("ntfs"))
         };
         let expected: ExtentSet = set(answer["files"]
             .as_array()
@@ -222,5 +222,74 @@ fn wanted_folders_come_first_and_whole() {
         let missing: Vec<Extent> = expected.extents().iter().flat_map(|e| got.missing_from(*e)).collect();
         let beyond: Vec<Extent> = got.extents().iter().flat_map(|e| expected.missing_from(*e)).collect();
         assert!(missing.is_empty() && beyond.is_empty(), "{name}: missing {missing:?}, beyond {beyond:?}");
+    }
+}
+
+/// Where the clusters behind a live file's valid data lie, by the reference parser.
+fn behind_valid(answer: &Value) -> ExtentSet {
+    let cluster = answer["cluster_bytes"].as_u64().unwrap();
+    let is_plain = |file: &&Value| {
+        let is_system = file["path"].as_str().is_some_and(|path| path.starts_with("/$"));
+        let lies_in_order = file["compressed"] != true && file["sparse"] != true && file["attribute"].is_null();
+        file["kind"] == "file" && file["deleted"] == false && lies_in_order && !is_system
+    };
+    let mut list = Vec::new();
+    for file in answer["files"].as_array().unwrap().iter().filter(is_plain) {
+        let valid_size = file["valid_size"].as_u64().or(file["size"].as_u64()).unwrap();
+        let mut valid = valid_size.div_ceil(cluster) * cluster;
+        for (start, bytes) in pairs(&file["extents"]) {
+            let before = valid.min(bytes);
+            valid -= before;
+            list.push((start + before, bytes - before));
+        }
+    }
+    set(list.into_iter().filter(|(_, bytes)| *bytes > 0))
+}
+
+/// Sets a volume's mark of not having been closed. Sources: "exFAT file system specification" 1.00, VolumeFlags at byte 106, bit 1;
+/// Linux fs/ntfs/layout.h, `VOLUME_INFORMATION`, flags at byte 10 of the attribute of type 0x70 in file record 3.
+fn not_closed(image: &mut [u8], answer: &Value) {
+    if answer["kind"] == "exfat" {
+        image[106] |= 2;
+        return;
+    }
+    let table = answer["files"].as_array().unwrap().iter().find(|file| file["path"] == "/$MFT").unwrap();
+    let (start, _) = pairs(&table["extents"]).next().unwrap();
+    let record = usize::try_from(start + 3 * answer["record_bytes"].as_u64().unwrap()).unwrap();
+    let at = |offset: usize, image: &[u8]| usize::from(u16::from_le_bytes([image[offset], image[offset + 1]]));
+    let mut attribute = record + at(record + 20, image);
+    while image[attribute] != 0x70 {
+        attribute += at(attribute + 4, image);
+    }
+    let value = attribute + at(attribute + 20, image);
+    image[value + 10] |= 1;
+}
+
+/// What no driver returns is not read with its file: behind valid data a file reads as zero whatever its clusters hold.
+#[test]
+fn behind_valid_data_nothing_is_read_early() {
+    for name in ["ntfs-rich", "exfat-clusters-512", "exfat-clusters-4k", "exfat-clusters-128k"] {
+        let (mut image, answer) = (fixture(name), answers(name));
+        let behind = behind_valid(&answer);
+        assert!(behind.bytes() > 0, "{name} has no such file");
+        let of = |plan: &Plan, class: Class, lane: Option<u16>| -> ExtentSet {
+            let passes = plan.passes.iter().filter(|pass| pass.header.class == class);
+            let passes = passes.filter(|pass| lane.is_none_or(|lane| pass.header.lane == lane));
+            passes.flat_map(|pass| pass.extents().iter().copied()).collect()
+        };
+        let all_in = |set: &ExtentSet| behind.extents().iter().all(|extent| set.covers(*extent));
+        let none_in = |set: &ExtentSet| behind.extents().iter().all(|extent| set.intersection(*extent).is_empty());
+
+        let closed = plan(image.clone(), SectorSize::S512, Scope::Allocated, &["/Surveys"]).plan;
+        assert!(all_in(&of(&closed, Class::Unclaimed, None)), "{name}");
+        let files = plan(image.clone(), SectorSize::S512, Scope::Files, &["/Surveys"]).plan;
+        assert!(none_in(&planned_bytes(&files)), "{name}");
+
+        not_closed(&mut image, &answer);
+        let open = plan(image, SectorSize::S512, Scope::Files, &["/Surveys"]).plan;
+        assert!(all_in(&of(&open, Class::Wanted, Some(LANE_BEHIND_VALID))), "{name}");
+        assert!(none_in(&of(&open, Class::Wanted, Some(0))), "{name}");
+        let last_wanted = open.passes.iter().rfind(|pass| pass.header.class == Class::Wanted).unwrap();
+        assert_eq!((last_wanted.header.lane, &last_wanted.header.pattern), (LANE_BEHIND_VALID, &None), "{name}");
     }
 }

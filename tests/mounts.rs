@@ -4,8 +4,9 @@
 mod cases;
 mod common;
 
-use cases::{copy, planned, survey_and_plan};
+use cases::{copy, plan, planned, survey_and_plan};
 use common::{answers, fixture};
+use gleaner::extent::Extent;
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fs::{self, File};
@@ -292,4 +293,45 @@ fn a_rich_ntfs_volume() {
 #[test]
 fn a_fat32_volume_with_small_clusters() {
     the_copy_mounts("fat32-clusters-512");
+}
+
+/// With the scope `wanted` an image holds no other folder's entries, and all the same a driver opens it, finds the wanted folders by
+/// their paths, and shows all that lies in them.
+#[test]
+fn wanted_folders_open_by_their_paths_and_other_folders_are_not_read() {
+    const WANTED: [&str; 2] = ["Photos/2020", "Users/ida/Specimens"];
+    let answers = answers("ntfs-rich");
+    let entries_of = |path: &str| {
+        let is_index = |file: &&Value| {
+            let is_whole = file["deleted"] == false && file["stream"].is_null() && file["attribute"].is_null();
+            file["path"] == path && is_whole
+        };
+        let folder = answers["files"].as_array().expect("files").iter().find(is_index).expect("the folder");
+        let extents = folder["extents"].as_array().expect("extents").iter();
+        let extents = extents.map(|pair| Extent::new(pair[0].as_u64().unwrap(), pair[1].as_u64().unwrap()).unwrap());
+        extents.collect::<Vec<_>>()
+    };
+    let bytes = fixture("ntfs-rich");
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let [drive, case] = ["drive.img", "case"].map(|name| folder.path().join(name));
+    fs::write(&drive, &bytes).expect("room");
+    survey_and_plan(
+        &drive,
+        &case,
+        &["--scope", "wanted", "--bridge", "0", "--want", "/Photos/2020", "--want", "/Users/ida/Specimens"],
+    );
+    let wanted = plan(&case, |class| class == "wanted");
+    for path in ["/Photos", "/Users/ida/Specimens"] {
+        let entries = entries_of(path);
+        assert!(!entries.is_empty() && entries.iter().all(|extent| wanted.covers(*extent)), "{path}");
+    }
+    let all = planned(&case);
+    assert!(entries_of("/Surveys").iter().all(|extent| all.intersection(*extent).is_empty()), "/Surveys is not needed");
+    copy(0, &drive, &case, &[]);
+    let (original, copied) = (Mount::ntfs(&drive), Mount::ntfs(&case.join("image.raw")));
+    for path in WANTED {
+        let expected = everything(&original.at.path().join(path));
+        assert!(!expected.is_empty(), "{path} holds nothing");
+        assert_eq!(everything(&copied.at.path().join(path)), expected, "{path}");
+    }
 }

@@ -72,9 +72,9 @@ pub struct ClassRun {
     pub extent: Extent,
     /// Its class.
     pub class: Class,
-    /// Order within the class: for `wanted` the place of the pattern that chose it (0 the first given); for
-    /// `files` the band of sizes when small files are preferred (else 0); for
-    /// `unclaimed` 1 when the file system marks the place as bad, so that it is read after all others; else 0.
+    /// Order within the class: for `wanted` the place of the pattern that chose it (0 the first given); for `files` the band of
+    /// sizes when small files are preferred (else 0); for all files' classes [`super::LANE_BEHIND_VALID`]; for `unclaimed` 1 when
+    /// the file system marks the place as bad, so that it is read after all others; else 0.
     pub lane: u16,
     /// Which area of the drive it lies in: an index into the areas of the layout, or [`ClassRun::NO_AREA`] for what
     /// belongs to the drive as a whole.

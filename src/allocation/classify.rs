@@ -3,10 +3,12 @@
 use super::class::{Class, ClassMap, ClassRun};
 use super::doubt::doubtful;
 use super::drive::DriveMap;
+use super::leading::leading;
 use super::pattern::Patterns;
 use super::reconcile::extents_of;
 use crate::extent::Extent;
-use crate::fs::{Content, FixedKind, Node, Purpose, Role, Stream, VolumeMap};
+use crate::fs::{ClusterRun, Content, FixedKind, FsKind, Node, Purpose, Role, Stream, VolumeMap};
+use crate::units::Lcn;
 use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
@@ -39,6 +41,9 @@ pub const SIZE_BANDS: [u64; 2] = [1 << 20, 64 << 20];
 
 /// The lane of clusters that the file system marks as bad: read after everything else of their class.
 pub const LANE_KNOWN_BAD: u16 = 1;
+
+/// The lane of what lies behind a file's valid data: read after everything else of its class.
+pub const LANE_BEHIND_VALID: u16 = u16::MAX;
 
 /// Gives every byte of the drive its class. Where claims meet, the class that comes first wins.
 pub fn classify(drive: &DriveMap, choices: &Choices) -> ClassMap {
@@ -127,20 +132,26 @@ impl Claims {
             self.add(extent, Place { lane: LANE_KNOWN_BAD, ..place(Class::Unclaimed) });
         }
         let wanted = choices.wanted.choose(&volume.catalog);
+        let leading = leading(&volume.catalog, &wanted);
         let bulk = choices.bulk.choose(&volume.catalog);
         for node in volume.catalog.nodes().filter(|node| node.purpose() != Purpose::BadClusters) {
-            let lane = wanted.lane(node.id());
-            let is_bulk = bulk.lane(node.id()).is_some();
+            let need = Need {
+                wanted: leading[node.id().0 as usize],
+                is_bulk: bulk.lane(node.id()).is_some(),
+                folders_tell: folders_tell(volume),
+            };
             let band = if choices.prefer == Prefer::Files { size_band(volume, &node) } else { 0 };
             for stream in node.streams() {
-                let class = stream_class(&node, &stream, lane.is_some(), is_bulk);
+                let class = need.class_of(&node, &stream);
                 let lane = match class {
-                    Class::Wanted => lane.unwrap_or(0),
+                    Class::Wanted => need.wanted.unwrap_or(0),
                     Class::Files => band,
                     _ => 0,
                 };
-                for extent in stream.runs().filter_map(|run| volume.geometry.extent(run)) {
-                    self.add(extent, Place { lane, ..place(class) });
+                let behind = behind_valid(volume, &stream, class);
+                for (run, is_valid) in split_at_valid(volume, &stream) {
+                    let Some(extent) = volume.geometry.extent(run) else { continue };
+                    self.add(extent, if is_valid { Place { lane, ..place(class) } } else { place_of(behind, &place) });
                 }
             }
         }
@@ -186,22 +197,71 @@ fn size_band(volume: &VolumeMap, node: &Node<'_>) -> u16 {
     u16::try_from(SIZE_BANDS.iter().filter(|limit| bytes > **limit).count()).expect("three bands")
 }
 
-/// The class of a stream's clusters.
-fn stream_class(node: &Node<'_>, stream: &Stream<'_>, wanted: bool, bulk: bool) -> Class {
-    if node.is_deleted() {
-        return Class::Deleted;
-    }
-    match (node.purpose(), stream.role()) {
-        (Purpose::Boot, _) => Class::Tables,
-        (Purpose::Structure, _) if bulk => Class::Bulk,
-        (Purpose::Structure, _) | (_, Role::FolderIndex | Role::IndexBitmap | Role::AttributeList | Role::Security) => {
-            Class::Structure
+/// Whether a volume's folders tell where files are, or that there are any: on FAT and exFAT nothing else does, on NTFS they
+/// name files whose records cannot be read.
+fn folders_tell(volume: &VolumeMap) -> bool {
+    volume.kind != FsKind::Ntfs || volume.catalog_incomplete
+}
+
+/// What a node's clusters are needed for.
+struct Need {
+    /// The first pattern that chose it, or something below it.
+    wanted: Option<u16>,
+    is_bulk: bool,
+    /// See [`folders_tell`].
+    folders_tell: bool,
+}
+
+impl Need {
+    /// The class of a stream's clusters.
+    fn class_of(&self, node: &Node<'_>, stream: &Stream<'_>) -> Class {
+        if node.is_deleted() {
+            return Class::Deleted;
         }
-        // Content, and what belongs to it: extended attributes, reparse data, encryption keys.
-        _ if wanted => Class::Wanted,
-        _ if bulk => Class::Bulk,
-        _ => Class::Files,
+        let serves_the_map =
+            matches!(stream.role(), Role::FolderIndex | Role::IndexBitmap | Role::AttributeList | Role::Security);
+        match node.purpose() {
+            Purpose::Boot => Class::Tables,
+            Purpose::Structure if self.is_bulk => Class::Bulk,
+            Purpose::Structure => Class::Structure,
+            _ if serves_the_map && self.folders_tell => Class::Structure,
+            // Content, what belongs to it (extended attributes, reparse data, encryption keys), and what a driver opens it by.
+            _ if self.wanted.is_some() => Class::Wanted,
+            _ if self.is_bulk => Class::Bulk,
+            _ => Class::Files,
+        }
     }
+}
+
+/// The class and lane of what lies behind a file's valid data. No driver returns it. But the valid length of a volume that was
+/// not closed may lag behind the data, and a length of nothing is odd: then it comes at the end of the file's own class.
+fn behind_valid(volume: &VolumeMap, stream: &Stream<'_>, class: Class) -> (Class, u16) {
+    let may_lag = volume.dirty != Some(false) || stream.size().min(stream.valid()) == 0;
+    match class {
+        Class::Wanted | Class::Files | Class::Bulk if may_lag => (class, LANE_BEHIND_VALID),
+        Class::Wanted | Class::Files | Class::Bulk => (Class::Unclaimed, 0),
+        other => (other, 0),
+    }
+}
+
+fn place_of((class, lane): (Class, u16), place: &impl Fn(Class) -> Place) -> Place {
+    Place { lane, ..place(class) }
+}
+
+/// A stream's runs, cut where its valid data ends; each with whether it lies before that. Compressed content lies elsewhere than
+/// its place in the file says, so all of it counts.
+fn split_at_valid(volume: &VolumeMap, stream: &Stream<'_>) -> impl Iterator<Item = (ClusterRun, bool)> {
+    let all_counts = stream.role() != Role::Data || stream.compression_unit() > 0;
+    let valid = stream.size().min(stream.valid()).div_ceil(volume.geometry.cluster_bytes);
+    let valid = if all_counts { u64::MAX } else { valid };
+    let mut at = 0u64;
+    stream.layout().flat_map(move |(first, count)| {
+        let before = valid.saturating_sub(at).min(count);
+        at = at.saturating_add(count);
+        let run = |skip: u64, count: u64| first.map(|Lcn(first)| ClusterRun::new(first + skip, count));
+        let parts = [(run(0, before), true), (run(before, count - before), false)];
+        parts.into_iter().filter_map(|(run, is_valid)| Some((run.filter(|run| run.count > 0)?, is_valid)))
+    })
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@ use super::{
     Choice, ClassBytes, ClassTotals, LARGEST, LeftOut, LeftOutReason, Pass, PassHeader, PassSink, Plan, PlanFinding,
     PlanHeader, PlanRequest, PlanSource, PlanVolume, ScopeError, Sweeps,
 };
-use crate::allocation::{Class, ClassRun};
+use crate::allocation::{Class, ClassRun, LANE_BEHIND_VALID};
 use crate::extent::Extent;
 use crate::finding::{Finding, Findings};
 use crate::units::SectorSize;
@@ -101,7 +101,8 @@ fn check(sweeps: &Sweeps<'_>, request: &PlanRequest, source: &PlanSource) -> Res
         return Err(BuildError::TooLarge { bytes: source.bytes });
     }
     let given = request.wants.len();
-    let unknown = sweeps.lanes().find(|(class, lane)| *class == Class::Wanted && usize::from(*lane) >= given);
+    let of_pattern = |(class, lane): &(Class, u16)| *class == Class::Wanted && *lane != LANE_BEHIND_VALID;
+    let unknown = sweeps.lanes().filter(of_pattern).find(|(_, lane)| usize::from(*lane) >= given);
     match unknown {
         Some((_, lane)) => Err(BuildError::UnknownPattern { lane: u32::from(lane) + 1, given }),
         None => Ok(()),
@@ -111,7 +112,10 @@ fn check(sweeps: &Sweeps<'_>, request: &PlanRequest, source: &PlanSource) -> Res
 fn note_empty_wants(sweeps: &Sweeps<'_>, request: &PlanRequest, findings: &mut Findings) {
     let mut has_bytes = vec![false; request.wants.len()];
     for (_, lane) in sweeps.lanes().filter(|(class, _)| *class == Class::Wanted) {
-        has_bytes[usize::from(lane)] = true;
+        // What lies behind valid data comes in a lane of its own.
+        if let Some(has) = has_bytes.get_mut(usize::from(lane)) {
+            *has = true;
+        }
     }
     for (pattern, _) in request.wants.iter().zip(has_bytes).filter(|(_, has)| !has) {
         let sentence = format!(
