@@ -35,6 +35,8 @@ pub struct Contents {
     pub wanted: f64,
     /// Bytes of paging and hibernation files.
     pub bulk: u64,
+    /// Whether all folders' own clusters are structure, as they must be where records are missing.
+    pub folders_first: bool,
 }
 
 /// A kind of drive.
@@ -58,16 +60,26 @@ pub struct Layout {
     pub map: ClassMap,
     /// Pieces of the files of class `files`, ascending; empty unless asked for.
     pub pieces: Vec<FilePiece>,
-    /// The same of class `wanted`.
+    /// The same of class `wanted`, folders' own clusters left out.
     pub wanted: Vec<FilePiece>,
+    /// The file records of the wanted files, ascending.
+    pub wanted_records: Vec<Extent>,
     pub files: u32,
 }
 
 /// Where preferring small files cuts, as `gleaner::allocation` does.
 pub const BANDS: [u64; 2] = [MIB, 64 * MIB];
 
-const PLAIN: Contents =
-    Contents { files: 0, full: 0.45, median: 4096.0, fragmented: (0.04, 4), holes: (60, 0.5), wanted: 0.15, bulk: 0 };
+const PLAIN: Contents = Contents {
+    files: 0,
+    full: 0.45,
+    median: 4096.0,
+    fragmented: (0.04, 4),
+    holes: (60, 0.5),
+    wanted: 0.15,
+    bulk: 0,
+    folders_first: false,
+};
 
 pub fn kinds() -> Vec<Kind> {
     let one = |name, drive_bytes, model, contents| Kind { name, drive_bytes, model, volumes: vec![(1.0, contents)] };
@@ -123,7 +135,16 @@ pub fn kinds() -> Vec<Kind> {
             "USB stick, 64 GB",
             64 * GB,
             "usb-stick",
-            Contents { files: 20_000, full: 0.5, median: 300e3, fragmented: (0.06, 3), wanted: 0.3, ..PLAIN },
+            // An exFAT volume: there folders are the only map.
+            Contents {
+                files: 20_000,
+                full: 0.5,
+                median: 300e3,
+                fragmented: (0.06, 3),
+                wanted: 0.3,
+                folders_first: true,
+                ..PLAIN
+            },
         ),
     ]
 }
@@ -164,6 +185,12 @@ impl Kind {
         self
     }
 
+    /// The kind with all folders' own clusters as structure.
+    pub fn folders_first(mut self) -> Kind {
+        self.volumes.iter_mut().for_each(|(_, contents)| contents.folders_first = true);
+        self
+    }
+
     /// The kind with another share of folders wanted.
     pub fn wanting(mut self, share: f64) -> Kind {
         self.volumes.iter_mut().for_each(|(_, contents)| contents.wanted = share);
@@ -174,7 +201,13 @@ impl Kind {
     /// `with_pieces`: files are told apart as well.
     pub fn layout(&self, bands: bool, with_pieces: bool) -> Layout {
         let mut runs = Runs { list: Vec::new(), at: 0 };
-        let mut layout = Layout { map: ClassMap::default(), pieces: Vec::new(), wanted: Vec::new(), files: 0 };
+        let mut layout = Layout {
+            map: ClassMap::default(),
+            pieces: Vec::new(),
+            wanted: Vec::new(),
+            wanted_records: Vec::new(),
+            files: 0,
+        };
         runs.add(Class::Tables, 0, ClassRun::NO_AREA, 34 * 512);
         runs.until(Class::Outside, ClassRun::NO_AREA, MIB);
         let room = self.drive_bytes - 2 * MIB;
@@ -223,6 +256,10 @@ const STRUCTURE: u8 = 0;
 const BULK: u8 = 1;
 const WANTED: u8 = 2;
 const FILES: u8 = 8;
+
+fn is_wanted(item: &Item) -> bool {
+    (WANTED..FILES).contains(&item.kind) && item.file != u32::MAX
+}
 
 /// A fixed sequence of numbers (Knuth's MMIX constants), good enough to scatter things.
 struct Numbers(u64);
@@ -283,11 +320,20 @@ fn volume(
     // The table of files begins 3 GiB into the volume, or an eighth into a small one; what belongs to it lies next to it.
     let table_at = start + (3 << 30).min(bytes / 8 / CLUSTER * CLUSTER);
     let mut table_done = false;
+    let first_file = layout.files - contents.files;
+    let put_table = |runs: &mut Runs, layout: &mut Layout| {
+        let place = runs.add(Class::Structure, 0, area, table + fixed);
+        let mut wanted: Vec<u32> = items.iter().filter(|item| is_wanted(item)).map(|item| item.file).collect();
+        wanted.sort_unstable();
+        wanted.dedup();
+        let record = |file: u32| Extent::new(place.start.0 + u64::from(file - first_file) * 1024, 1024).unwrap();
+        layout.wanted_records.extend(wanted.into_iter().map(record));
+    };
     let end = start + bytes;
     for item in &items {
         if !table_done && runs.at >= table_at {
             table_done = true;
-            runs.add(Class::Structure, 0, area, table + fixed);
+            put_table(runs, layout);
         }
         let (class, lane) = match item.kind {
             STRUCTURE => (Class::Structure, 0),
@@ -296,7 +342,7 @@ fn volume(
             kind => (Class::Files, u16::from(kind - FILES)),
         };
         let extent = runs.add(class, lane, area, item.bytes);
-        if with_pieces {
+        if with_pieces && item.file != u32::MAX {
             let piece = FilePiece { extent, file: item.file };
             match class {
                 Class::Files => layout.pieces.push(piece),
@@ -316,7 +362,7 @@ fn volume(
         }
     }
     if !table_done {
-        runs.add(Class::Structure, 0, area, table + fixed);
+        put_table(runs, layout);
     }
     let rest = end.saturating_sub(CLUSTER);
     runs.until(Class::Free, area, rest);
@@ -326,6 +372,9 @@ fn volume(
 /// The volume's files in pieces, its folders' own clusters and its bulk files, in the order in which they were placed.
 fn items(contents: &Contents, for_files: u64, bands: bool, numbers: &mut Numbers, layout: &mut Layout) -> Vec<Item> {
     const FOLDER: u32 = 24;
+    // So many folders stand in one that leads to them: wanted folders lie together, so few others lead there.
+    const LEADS_TO: u32 = 64;
+    let mut leader = 0;
     let mean = to_f64(for_files) / f64::from(contents.files);
     let sigma = (2.0 * (mean / contents.median).max(1.2).ln()).sqrt();
     let largest = to_f64(for_files) / 50.0;
@@ -342,7 +391,12 @@ fn items(contents: &Contents, for_files: u64, bands: bool, numbers: &mut Numbers
             // A fifth of what is wanted comes under a second pattern.
             let second = u8::from(numbers.next().is_multiple_of(5));
             kind = if numbers.share() < contents.wanted { WANTED + second } else { FILES };
-            items.push(Item { key, bytes: CLUSTER, file: u32::MAX, kind: STRUCTURE });
+            if file % (FOLDER * LEADS_TO) == 0 {
+                leader = items.len();
+            }
+            let of_folder = if contents.folders_first { STRUCTURE } else { kind };
+            items.push(Item { key, bytes: CLUSTER, file: u32::MAX, kind: of_folder });
+            items[leader].kind = items[leader].kind.min(of_folder);
         }
         let bytes = (whole(size * scale) / CLUSTER).max(1) * CLUSTER;
         let band = BANDS.iter().filter(|limit| bytes > **limit).count();

@@ -99,7 +99,8 @@ pub fn random_plan() -> Scene {
         at = extent.end();
     }
     let files = u32::try_from(pieces.len()).unwrap();
-    let layout = Layout { map: ClassMap::from_runs(runs), pieces, wanted: Vec::new(), files };
+    let layout =
+        Layout { map: ClassMap::from_runs(runs), pieces, wanted: Vec::new(), wanted_records: Vec::new(), files };
     let mut request = PlanRequest::new(Scope::Allocated);
     request.bridge = BridgeRule::from_model(&model("desktop-7200"), TB);
     Scene::planned(&layout, &class_maps::plan(&layout.map, &request))
