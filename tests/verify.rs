@@ -11,14 +11,15 @@ use gleaner::extent::{Extent, ExtentSet};
 use gleaner::fs::Role;
 use gleaner::image::{self, Image, ImageForm};
 use gleaner::journal::ChunkHash;
+use gleaner::source::SourceLost;
 use gleaner::units::{ByteOffset, SectorSize};
-use gleaner::verify::{ClaimCheck, OwnerKind, check_chunks, owners, sha256};
+use gleaner::verify::{ClaimCheck, OwnerKind, check_chunks, check_whole, owners, sha256};
 use held::{drive, index};
 use std::convert::Infallible;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use std::sync::atomic::AtomicBool;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use tempfile::TempDir;
 
 /// A copy of a drive: its image, and the chunks that it was copied in.
@@ -255,5 +256,96 @@ fn the_sum_is_what_sha256sum_prints() {
                 .unwrap();
         assert_eq!(printed.split(' ').next(), Some(sum.sha256.as_str()));
         assert_eq!((sum.bytes, told), (bytes.len() as u64, bytes.len() as u64));
+    }
+}
+
+/// One reading gives what two give: overlapping chunks, a chunk beyond the end, changed bytes and all.
+#[test]
+fn one_reading_checks_chunks_and_sums_the_whole_up() {
+    let mut bytes = fixture("fat16");
+    bytes.truncate(8 << 20);
+    let left_out = ExtentSet::from_iter([Extent::between(1 << 20, 3 << 20), Extent::between(4096, 4608)]);
+    for form in [ImageForm::Raw, ImageForm::Vhdx] {
+        let mut copied = Copied::new(&bytes, form, 65_536, &left_out);
+        // A place that was copied once more, in other pieces; its image has the last bytes.
+        let again = Extent::between((5 << 20) + 1024, (5 << 20) + 200_000 / 512 * 512);
+        let content = &bytes[index(again.start.0)..index(again.end())];
+        copied.chunks.push((again, ChunkHash::of(content)));
+        copied.chunks.push((Extent::between(8 << 20, (8 << 20) + 512), ChunkHash::of(&[0; 512])));
+        for flipped in [None, Some((6 << 20) + 17), Some((5 << 20) + 70_000)] {
+            if let (Some(place), ImageForm::Raw) = (flipped, form) {
+                flip(&copied.path(), place);
+            }
+            let image = copied.image();
+            let mut told = 0;
+            let chunks = copied.chunks.iter().map(|chunk| Ok::<_, SourceLost>(*chunk));
+            let stop = AtomicBool::new(false);
+            let (check, sum) =
+                check_whole(image.as_ref(), chunks, bytes.len() as u64, &stop, &mut |more| told += more).unwrap();
+            let alone = sha256(image.as_ref(), bytes.len() as u64, &stop, &mut |_| {}).unwrap();
+            assert_eq!((check.clone(), sum.unwrap()), (copied.check(), alone), "{form} {flipped:?}");
+            assert!(!check.all_sound(), "the chunk beyond the end cannot be read");
+            assert_eq!(told, bytes.len() as u64);
+            assert_eq!(check.differing.is_empty(), flipped.is_none() || form == ImageForm::Vhdx);
+        }
+    }
+}
+
+/// An image that counts what is read of it.
+struct Counting {
+    image: Box<dyn Image>,
+    read: AtomicU64,
+}
+
+impl Image for Counting {
+    fn bytes(&self) -> u64 {
+        self.image.bytes()
+    }
+
+    fn write_at(&self, _: ByteOffset, _: &[u8]) -> io::Result<()> {
+        unreachable!("verifying writes nothing")
+    }
+
+    fn read_at(&self, at: ByteOffset, buffer: &mut [u8]) -> io::Result<()> {
+        self.read.fetch_add(buffer.len() as u64, Ordering::Relaxed);
+        self.image.read_at(at, buffer)
+    }
+
+    fn hole(&self, at: ByteOffset) -> u64 {
+        self.image.hole(at)
+    }
+
+    fn sync(&self) -> io::Result<()> {
+        unreachable!("verifying writes nothing")
+    }
+
+    fn room(&self) -> Option<u64> {
+        None
+    }
+
+    fn check_intact(&self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Of a drive of 1 GiB of which 3 MiB are held, those are read, once, and little more.
+#[test]
+fn holes_are_not_read() {
+    let scratch = tempfile::tempdir().unwrap();
+    for form in ImageForm::ALL {
+        let path = scratch.path().join(form.file_name());
+        let image = image::create(&path, form, 1 << 30, SectorSize::S512, SectorSize::S512).unwrap();
+        let content: Vec<u8> = (0..1u32 << 20).map(|n| n.to_le_bytes()[1] | 1).collect();
+        let places = [0u64, 300 << 20, (1 << 30) - (1 << 20)];
+        places.iter().for_each(|place| image.write_at(ByteOffset(*place), &content).unwrap());
+        image.sync().unwrap();
+        let counting = Counting { image: image::open_read_only(&path, form).unwrap(), read: AtomicU64::new(0) };
+        let chunk =
+            |place: &u64| Ok::<_, SourceLost>((Extent::between(*place, place + (1 << 20)), ChunkHash::of(&content)));
+        let stop = AtomicBool::new(false);
+        let (check, sum) = check_whole(&counting, places.iter().map(chunk), 1 << 30, &stop, &mut |_| {}).unwrap();
+        assert!(check.all_sound() && sum.is_ok());
+        let read = counting.read.load(Ordering::Relaxed);
+        assert!((3 << 20..4 << 20).contains(&read), "{form}: {read} bytes were read");
     }
 }

@@ -42,6 +42,12 @@ pub trait Image: Send + Sync {
     /// image's own tables are damaged.
     fn read_at(&self, at: ByteOffset, buffer: &mut [u8]) -> io::Result<()>;
 
+    /// How many bytes of the drive from `at` on were never written, or zero, and take no room; 0 where something is stored or
+    /// nobody can tell.
+    fn hole(&self, _at: ByteOffset) -> u64 {
+        0
+    }
+
     /// Makes everything written before the call durable, and whatever is needed to find it again.
     ///
     /// # Errors

@@ -72,6 +72,10 @@ impl Image for Raw {
         self.storage.read_at(at.0, buffer)
     }
 
+    fn hole(&self, at: ByteOffset) -> u64 {
+        self.storage.hole(at.0).min(self.bytes.saturating_sub(at.0))
+    }
+
     fn sync(&self) -> io::Result<()> {
         self.storage.sync()
     }

@@ -1,7 +1,7 @@
 //! A regular file as storage.
 
 use super::Storage;
-use rustix::fs::{FallocateFlags, fallocate};
+use rustix::fs::{FallocateFlags, SeekFrom, fallocate, seek};
 use rustix::io::Errno;
 use std::fs::File;
 use std::io;
@@ -38,6 +38,16 @@ impl Storage for FileStorage {
 
     fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()> {
         self.file.read_exact_at(buffer, at)
+    }
+
+    // Asking moves the file's own position, which nothing here goes by.
+    fn hole(&self, at: u64) -> u64 {
+        match seek(&self.file, SeekFrom::Data(at)) {
+            Ok(data) => data.saturating_sub(at),
+            // Behind the last data.
+            Err(Errno::NXIO) => self.bytes().map_or(0, |end| end.saturating_sub(at)),
+            Err(_) => 0,
+        }
     }
 
     fn write_at(&self, at: u64, bytes: &[u8]) -> io::Result<()> {

@@ -26,6 +26,11 @@ pub trait Storage: Send + Sync {
     /// What the kernel says; [`io::ErrorKind::UnexpectedEof`] when the file ends before the buffer is full.
     fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()>;
 
+    /// How many bytes from byte `at` on lie in a hole, and so read as zero; 0 where something is stored or nobody can tell.
+    fn hole(&self, _at: u64) -> u64 {
+        0
+    }
+
     /// Writes all of `bytes` at byte `at`, lengthening the file where needed.
     ///
     /// # Errors
@@ -81,6 +86,10 @@ impl<S: Storage + ?Sized> Storage for Box<S> {
 
     fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()> {
         (**self).read_at(at, buffer)
+    }
+
+    fn hole(&self, at: u64) -> u64 {
+        (**self).hole(at)
     }
 
     fn write_at(&self, at: u64, bytes: &[u8]) -> io::Result<()> {

@@ -5,13 +5,15 @@
 
 mod again;
 mod claims;
+mod duration;
 mod owners;
 mod read_ahead;
 mod second_reader;
 mod whole;
 
 pub use again::{AgainCheck, read_again};
-pub use claims::{ClaimCheck, check_chunks};
+pub use claims::{ClaimCheck, check_chunks, check_whole};
+pub use duration::{DISK_RATE, Expected};
 pub use owners::{Holder, Owner, OwnerKind, Owners, owners};
 pub use second_reader::{Difference, Explanation, FolderDifference, SecondOpinion, Verdict, second_opinion};
 pub use whole::{WholeSum, sha256};

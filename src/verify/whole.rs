@@ -6,6 +6,7 @@ use crate::image::Image;
 use crate::source::SourceLost;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
+use std::io;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// The SHA-256 of an image as a drive.
@@ -15,6 +16,31 @@ pub struct WholeSum {
     pub sha256: String,
     /// Bytes it covers.
     pub bytes: u64,
+}
+
+/// A sum that is being made, of bytes in their order.
+#[derive(Default)]
+pub(super) struct Summing {
+    hasher: Sha256,
+    error: Option<io::Error>,
+}
+
+impl Summing {
+    pub(super) fn take(&mut self, bytes: &io::Result<&[u8]>) {
+        match bytes {
+            Ok(bytes) => self.hasher.update(bytes),
+            Err(error) => {
+                self.error.get_or_insert_with(|| io::Error::new(error.kind(), error.to_string()));
+            }
+        }
+    }
+
+    pub(super) fn finish(self, bytes: u64) -> io::Result<WholeSum> {
+        match self.error {
+            Some(error) => Err(error),
+            None => Ok(WholeSum { sha256: hex::encode(self.hasher.finalize()), bytes }),
+        }
+    }
 }
 
 /// The SHA-256 of `drive_bytes` bytes of the image, unread places as zeros and unreadable ones with their fill: what
@@ -28,16 +54,10 @@ pub fn sha256(
     stop: &AtomicBool,
     progress: &mut dyn FnMut(u64),
 ) -> Result<WholeSum, SourceLost> {
-    let (mut hasher, mut outcome) = (Sha256::new(), Ok(()));
+    let mut sum = Summing::default();
     let chunks = Extent::between(0, drive_bytes).pieces(64 << 20);
     let chunks =
         chunks.map(|extent| if stop.load(Ordering::Relaxed) { Err(SourceLost::Stopped) } else { Ok((extent, ())) });
-    let digest = |(_, bytes): read_ahead::Read<'_>, _: Option<(Extent, ())>| match bytes {
-        Ok(bytes) => hasher.update(bytes),
-        Err(error) if outcome.is_ok() => outcome = Err(SourceLost::Store(error)),
-        Err(_) => {}
-    };
-    read_ahead::stream(image, chunks, digest, progress)?;
-    outcome?;
-    Ok(WholeSum { sha256: hex::encode(hasher.finalize()), bytes: drive_bytes })
+    read_ahead::stream(image, chunks, |piece| sum.take(&piece.bytes), progress)?;
+    sum.finish(drive_bytes).map_err(SourceLost::Store)
 }

@@ -3,13 +3,13 @@
 use super::{Done, Opening, in_session, read, require_case};
 use crate::cli::args::VerifyArguments;
 use crate::cli::exit::Ending;
-use crate::cli::output::json_text;
+use crate::cli::output::{json_text, tell};
 use crate::cli::{progress, show};
 use crate::journal::standing_chunks;
 use crate::report::{Structure, VerifyReport};
 use crate::session::Session;
 use crate::source::SourceLost;
-use crate::verify::{check_chunks, owners, read_again, second_opinion, sha256};
+use crate::verify::{check_whole, owners, read_again, second_opinion};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
@@ -35,18 +35,21 @@ fn work(arguments: &VerifyArguments, session: &mut Session) -> anyhow::Result<Do
     // What the image holds is judged before anything in it is believed.
     let [held, ..] = store.totals();
     let journal = case.journal_state()?;
-    let bar = progress::bytes_bar("checking the journal", held, quiet);
+    let drive_bytes = session.reader.identity().bytes;
+    if !quiet {
+        tell(&show::verify_begins(held, drive_bytes));
+    }
+    let bar = progress::bytes_bar("checking the image", drive_bytes, quiet);
     let journal_path = case.journal_path();
     let chunks = standing_chunks(&journal_path)?.map(|chunk| match session.stop.load(Ordering::Relaxed) {
         true => Err(SourceLost::Stopped.into()),
         false => chunk.map_err(anyhow::Error::from),
     });
-    let claims = check_chunks(store.image(), chunks, &mut |bytes| bar.inc(bytes))?;
+    let mut progress = |bytes| bar.inc(bytes);
+    let checked = check_whole(store.image(), chunks, drive_bytes, &session.stop, &mut progress);
     bar.finish_and_clear();
-    let drive_bytes = session.reader.identity().bytes;
-    let bar = progress::bytes_bar("SHA-256", drive_bytes, quiet);
-    let sum = sha256(store.image(), drive_bytes, &session.stop, &mut |bytes| bar.inc(bytes))?;
-    bar.finish_and_clear();
+    let (claims, sum) = checked?;
+    let sum = sum.map_err(SourceLost::Store)?;
     let again = match arguments.read_again {
         Some(mebibytes) => {
             let bytes = mebibytes.saturating_mul(1 << 20);

@@ -26,7 +26,7 @@ pub use plan::plan;
 pub use record::{note, record, record_check};
 pub use simulated::simulated;
 pub use taken::{TAKEN_SHOWN, taken};
-pub use verify::verify;
+pub use verify::{verify, verify_begins};
 
 use super::table::{Column, table};
 use crate::human;

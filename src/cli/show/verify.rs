@@ -6,10 +6,24 @@ use crate::extent::ExtentSet;
 use crate::human;
 use crate::report::{Structure, VerifyReport};
 use crate::units::SectorSize;
-use crate::verify::{Owner, OwnerKind, Owners, SecondOpinion, Verdict};
+use crate::verify::{DISK_RATE, Expected, Owner, OwnerKind, Owners, SecondOpinion, Verdict};
 
 /// How many owners are named.
 const SHOWN: usize = 30;
+
+/// What is going to be done, and how long it will take.
+pub fn verify_begins(held: u64, drive_bytes: u64) -> String {
+    let expected = Expected::of(held, drive_bytes);
+    format!(
+        "gleaner: reads the {} that the image holds once, and hashes {}: about {} ({} for reading at {} a second, {} for hashing on this computer)",
+        human::bytes(held),
+        human::bytes(drive_bytes),
+        human::seconds(expected.seconds()),
+        human::seconds(expected.reading_seconds),
+        human::bytes(DISK_RATE),
+        human::seconds(expected.hashing_seconds)
+    )
+}
 
 /// The image, whose places differ, and the second readers' views.
 pub fn verify(report: &VerifyReport, sector: SectorSize) -> String {

@@ -173,6 +173,19 @@ impl Image for Vhdx {
         Ok(())
     }
 
+    fn hole(&self, at: ByteOffset) -> u64 {
+        let (block, inside) = (at.0 / self.geometry.block_bytes(), at.0 % self.geometry.block_bytes());
+        let left = (self.geometry.block_bytes() - inside).min(self.bytes().saturating_sub(at.0));
+        if left == 0 {
+            return 0;
+        }
+        match self.lock().block(block) {
+            Block::At(place) => self.storage.hole(place + inside).min(left),
+            Block::Absent => left,
+            Block::Damaged => 0,
+        }
+    }
+
     fn sync(&self) -> io::Result<()> {
         let _one_at_a_time = self.syncing.lock().unwrap_or_else(PoisonError::into_inner);
         // Taken before the payload is made durable: what is added meanwhile waits for the next time.
