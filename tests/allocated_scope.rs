@@ -9,7 +9,9 @@
 mod common;
 
 use common::{answers, fixture};
-use gleaner::allocation::{Choices, Class, ClassMap, DEFAULT_BULK, LANE_BEHIND_VALID, Patterns, classify, read_drive};
+use gleaner::allocation::{
+    Choices, Class, ClassMap, DEFAULT_BULK, LANE_BEHIND_VALID, Patterns, classify, read_drive, tables,
+};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::finding::Findings;
 use gleaner::plan::{BridgeRule, Fingerprint, Plan, PlanRequest, PlanSource, Scope, Sweeps, build};
@@ -89,6 +91,8 @@ fn plan(image: Vec<u8>, sector: SectorSize, scope: Scope, wants: &[&str]) -> Pla
         ..Choices::default()
     };
     let map = classify(&drive, &choices);
+    let of_map = map.runs().iter().filter(|run| run.class == Class::Tables).map(|run| run.extent);
+    assert_eq!(tables(&drive), of_map.collect(), "tables are found without classifying all");
     let request = PlanRequest {
         bridge: BridgeRule::OFF,
         wants: wants.iter().map(|w| (*w).to_owned()).collect(),

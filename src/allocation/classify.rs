@@ -2,11 +2,11 @@
 
 use super::class::{Class, ClassMap, ClassRun};
 use super::doubt::doubtful;
-use super::drive::DriveMap;
+use super::drive::{DriveArea, DriveMap};
 use super::leading::leading;
 use super::pattern::Patterns;
 use super::reconcile::extents_of;
-use crate::extent::Extent;
+use crate::extent::{Extent, ExtentSet};
 use crate::fs::{ClusterRun, Content, FixedKind, FsKind, Node, Purpose, Role, Stream, VolumeMap};
 use crate::units::Lcn;
 use serde::{Deserialize, Serialize};
@@ -78,6 +78,29 @@ pub fn classify(drive: &DriveMap, choices: &Choices) -> ClassMap {
         }
     }
     claims.resolve()
+}
+
+/// All places of class `tables`, without a class for anything else: what tells this drive from others. Reaches out to whole
+/// sectors, as the class map does.
+pub fn tables(drive: &DriveMap) -> ExtentSet {
+    let of_area = |area: &DriveArea| -> Vec<Extent> {
+        match &area.content {
+            None => Vec::new(),
+            Some(content @ Content::Opaque { .. }) => {
+                content.recognised().map(|found| found.evidence.place).into_iter().collect()
+            }
+            Some(Content::Volume(volume)) => {
+                let boot = volume.fixed.iter().filter(|(_, kind)| *kind == FixedKind::Boot).map(|(extent, _)| *extent);
+                let nodes = volume.catalog.nodes().filter(|node| node.purpose() == Purpose::Boot && !node.is_deleted());
+                let runs = nodes.flat_map(|node| node.streams()).flat_map(|stream| stream.runs());
+                boot.chain(runs.filter_map(|run| volume.geometry.extent(run))).collect()
+            }
+        }
+    };
+    let everywhere = drive.identity.extent();
+    let places = drive.layout.table_extents.extents().iter().copied().chain(drive.areas.iter().flat_map(of_area));
+    let sectors = places.map(|place| place.aligned_to(drive.identity.logical_sector.bytes()));
+    sectors.filter_map(|place| place.intersection(&everywhere)).collect()
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]

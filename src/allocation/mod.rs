@@ -14,7 +14,7 @@ mod reconcile;
 pub use bulk::DEFAULT_BULK;
 pub use census::{Census, census};
 pub use class::{Class, ClassMap, ClassRun};
-pub use classify::{Choices, LANE_BEHIND_VALID, LANE_KNOWN_BAD, Prefer, SIZE_BANDS, classify};
+pub use classify::{Choices, LANE_BEHIND_VALID, LANE_KNOWN_BAD, Prefer, SIZE_BANDS, classify, tables};
 pub use deleted::{DeletedCensus, Leftovers, Remains};
 pub use doubt::{DOUBTED_BYTES, doubtful};
 pub use drive::{CODES, DriveArea, DriveMap, NOT_READ_YET, NoSuchVolume, UNREADABLE, read_drive};

@@ -5,7 +5,7 @@ mod wait;
 
 pub use wait::Attached;
 
-use crate::allocation::{Choices, Class, ClassMap, DriveMap, classify, read_drive};
+use crate::allocation::{Choices, ClassMap, DriveMap, classify, read_drive, tables};
 use crate::case::{Access, Attachment, Case, CaseError, Entry, Word, check_unlocked, refuse_source_in_case};
 use crate::coherence::{self, Coherence};
 use crate::extent::Extent;
@@ -171,9 +171,8 @@ impl Session {
         let drive = read?;
         committed?;
         if self.has_drive {
-            let map = classify(&drive, &Choices::default());
-            let tables = map.runs().iter().filter(|run| run.class == Class::Tables);
-            let places: Vec<Extent> = tables.flat_map(|run| case.store().held(run.extent)).collect();
+            let tables = tables(&drive);
+            let places: Vec<Extent> = tables.extents().iter().flat_map(|extent| case.store().held(*extent)).collect();
             case.set_identity_places(places)?;
             case.remember_reading(self.reader.identity(), self.reader.left_off().is_some())?;
         }
