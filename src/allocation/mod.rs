@@ -9,6 +9,7 @@ mod doubt;
 mod drive;
 mod pattern;
 mod reconcile;
+mod typed;
 
 pub use bulk::DEFAULT_BULK;
 pub use census::{Census, census};
@@ -19,3 +20,4 @@ pub use doubt::{DOUBTED_BYTES, doubtful};
 pub use drive::{CODES, DriveArea, DriveMap, NOT_READ_YET, NoSuchVolume, UNREADABLE, read_drive};
 pub use pattern::{Choice, PatternError, Patterns};
 pub use reconcile::{Reconciliation, Share, TwoMaps, extents_of, reconcile};
+pub use typed::exact;

@@ -1,12 +1,14 @@
 //! Choosing files and folders by patterns over their paths.
 //!
 //! A pattern is a path from the volume's root whose parts may hold `*`, `?`, `[...]` and `{...,...}` (within one name)
-//! and `**` (any number of folders). It matches without regard to upper and lower case, as the file systems do. One that matches a
-//! folder takes everything below it. A pattern without any `/` means a name anywhere.
+//! and `**` (any number of folders). Upper and lower case are ignored, as the file systems do. One that matches a
+//! folder takes everything below it. A name alone is found in any folder. A path may be typed as on Windows: with `\`, a drive
+//! letter, quotes around it, a separator at its end. A character in brackets means itself.
 //!
 //! Matching walks the folder tree with a set of "how far has each pattern come" for each folder, so that a subtree in which nothing can
 //! match costs nothing, and no paths are put together.
 
+use super::typed::{TypedPath, take_apart};
 use crate::fs::{Catalog, Node, NodeId, ORPHANS, Parent};
 use globset::{GlobBuilder, GlobMatcher};
 use std::collections::HashMap;
@@ -136,31 +138,34 @@ fn add_with_skips(reached: &mut Vec<(u16, u16)>, pattern: u16, position: usize, 
 
 fn compile(text: &str) -> Result<Vec<Part>, PatternError> {
     let syntax = |reason: String| PatternError::Syntax { pattern: text.to_owned(), reason };
-    let trimmed = text.trim_matches('/');
-    if trimmed.is_empty() {
-        return if text.contains('/') { Ok(vec![Part::AnyFolders]) } else { Err(PatternError::Empty) };
-    }
+    let TypedPath { from_root, names } = take_apart(text).ok_or(PatternError::Empty)?;
     let mut parts = Vec::new();
-    if !text.contains('/') {
+    if !from_root || names.is_empty() {
         parts.push(Part::AnyFolders);
     }
-    for name in trimmed.split('/').filter(|name| !name.is_empty()) {
+    for name in names {
         if name == "**" {
             if !matches!(parts.last(), Some(Part::AnyFolders)) {
                 parts.push(Part::AnyFolders);
             }
             continue;
         }
-        let glob = GlobBuilder::new(name).case_insensitive(true).build().map_err(|error| {
-            let hint = if name.contains(['{', '[']) { " (braces and brackets cannot reach over a '/')" } else { "" };
+        parts.push(Part::Name(name_matcher(name).map_err(|error| {
+            let hint =
+                if name.contains(['{', '[']) { " (braces and brackets cannot reach over a separator)" } else { "" };
             syntax(format!("{}{hint}", error.kind()))
-        })?;
-        parts.push(Part::Name(glob.compile_matcher()));
+        })?));
     }
     if parts.len() > 1000 {
         return Err(syntax("more than 1000 folders deep".to_owned()));
     }
     Ok(parts)
+}
+
+/// What matches one name.
+pub(super) fn name_matcher(name: &str) -> Result<GlobMatcher, globset::Error> {
+    let glob = GlobBuilder::new(name).case_insensitive(true).backslash_escape(false).build()?;
+    Ok(glob.compile_matcher())
 }
 
 /// Which pattern takes each node.
@@ -271,6 +276,7 @@ impl State {
 
 #[cfg(test)]
 mod tests {
+    use super::super::typed::{exact, literal};
     use super::*;
     use crate::fs::{CatalogBuilder, NodeKind, NodeSpec, Purpose};
 
@@ -319,6 +325,9 @@ mod tests {
         let ida = ["/Users/ida", "/Users/ida/Documents", "/Users/ida/Documents/plan.ODT"];
         assert_eq!(paths(&["/Users/ida"]), ida);
         assert_eq!(paths(&["users/IDA/"]), ida);
+        assert_eq!(paths(&[r#""C:\Users\Ida\""#]), ida);
+        assert_eq!(paths(&[r"Users\*\Documents"]).len(), 4);
+        assert_eq!(paths(&[r"ida\"]), ida);
         assert_eq!(paths(&["Users/ida/**"]), ida);
         assert_eq!(paths(&["Users/*/Documents"]).len(), 4);
         assert_eq!(paths(&["**/documents/*.odt"]), ["/Users/ida/Documents/plan.ODT"]);
@@ -374,6 +383,25 @@ mod tests {
         let lanes = chosen(&["*.txt", "Users", "Users/ida"]);
         assert!(lanes.contains(&("/Users/tom/Documents/a.txt".into(), 0)));
         assert!(lanes.contains(&("/Users/ida/Documents/plan.ODT".into(), 1)));
+    }
+
+    #[test]
+    fn a_name_with_special_characters_can_be_written_so_that_it_means_itself() {
+        let names = [
+            "a[1]", "a1", "b*", "bb", "c?", "cc", "{d,e}", "d", r"f\g", "f", "\"h\"", "'i'", "**", "[!x]", "]", "[",
+            "}", "j\nk",
+        ];
+        let paths: Vec<String> = names.iter().map(|name| format!("/{name}")).collect();
+        let catalog = tree(&paths.iter().map(String::as_str).collect::<Vec<_>>());
+        for path in &paths {
+            let pattern = exact(path);
+            let choice = Patterns::new(&[&pattern]).unwrap().choose(&catalog);
+            let taken: Vec<String> =
+                catalog.nodes().filter(|n| choice.lane(n.id()).is_some()).map(|n| n.path()).collect();
+            assert_eq!(taken, [path.as_str()], "{pattern}");
+            assert!(path.contains('\n') || format!("/{}", literal(&pattern[1..])) == *path);
+        }
+        assert_eq!([exact("/a[1]/*"), exact("/j\nk")], ["/a[[]1[]]/[*]", "/j?k"]);
     }
 
     #[test]
