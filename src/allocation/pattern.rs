@@ -11,7 +11,7 @@
 use super::typed::{TypedPath, take_apart};
 use crate::fs::{Catalog, Node, NodeId, ORPHANS, Parent};
 use globset::{GlobBuilder, GlobMatcher};
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 /// A pattern that cannot be used.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
@@ -99,6 +99,12 @@ impl Patterns {
         }
         let lane = |state: &Option<u32>| state.and_then(|number| walk.states[number as usize].lane);
         Choice { lanes: of_node.iter().map(lane).collect() }
+    }
+
+    /// The places of the patterns that are the first to take an existing file or folder.
+    pub fn taking(&self, catalog: &Catalog) -> BTreeSet<u16> {
+        let choice = self.choose(catalog);
+        catalog.nodes().filter(|node| !node.is_deleted()).filter_map(|node| choice.lane(node.id())).collect()
     }
 
     /// Whether any pattern takes the file or folder at `path` (as [`crate::fs::Link::path`] gives it), by itself or with a
@@ -275,13 +281,13 @@ impl State {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::super::typed::{exact, literal};
     use super::*;
     use crate::fs::{CatalogBuilder, NodeKind, NodeSpec, Purpose};
 
     /// A small tree; paths ending in `/` are folders.
-    fn tree(paths: &[&str]) -> Catalog {
+    pub fn tree(paths: &[&str]) -> Catalog {
         let mut build = CatalogBuilder::default();
         let spec = |kind| NodeSpec { number: 0, kind, purpose: Purpose::Client, deleted: false };
         let root = build.add_node(spec(NodeKind::Folder));

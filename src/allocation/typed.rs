@@ -61,6 +61,13 @@ fn split(path: &str) -> Vec<&str> {
     names
 }
 
+/// The patterns of a list, one a line. Empty lines and those that begin with `#` are left out, as is the mark (U+FEFF) that some
+/// editors put first. A name that begins with `#` can be written as a path, `/#name`.
+pub fn patterns_of_list(text: &str) -> Vec<String> {
+    let lines = text.strip_prefix('\u{FEFF}').unwrap_or(text).lines();
+    lines.filter(|line| !line.trim().is_empty() && !line.starts_with('#')).map(str::to_owned).collect()
+}
+
 /// Characters that mean something in a pattern or around it.
 const SPECIAL: [char; 8] = ['[', ']', '{', '}', '*', '?', '\\', '"'];
 
@@ -121,6 +128,12 @@ mod tests {
         );
         assert_eq!([of(r"C:\"), of("/"), of("C:"), of(r"'C:\'")], [(); 4].map(|()| Some((true, Vec::new()))));
         assert_eq!([of(""), of("''"), of(".")], [None, None, None]);
+    }
+
+    #[test]
+    fn a_list_has_one_pattern_a_line() {
+        let list = "\u{FEFF}# from the client\r\nC:\\Users\\anna\r\n\r\n  \n/#tags\n/a b ";
+        assert_eq!(patterns_of_list(list), [r"C:\Users\anna", "/#tags", "/a b "]);
     }
 
     #[test]

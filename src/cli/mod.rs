@@ -4,6 +4,7 @@ pub mod args;
 mod commands;
 mod copy_progress;
 pub mod exit;
+mod input;
 pub mod output;
 mod progress;
 mod show;
@@ -72,7 +73,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::new_file::NewFileError;
     use crate::pace::PaceError;
     use crate::plan::{BuildError, MakeError, PlanReadError};
-    use crate::report::RoomError;
+    use crate::report::{PickError, RoomError};
     use crate::session::SessionError;
     use crate::source::temperature::TemperatureCommandError;
     use crate::source::{OpenError, SourceLost};
@@ -122,7 +123,12 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             None => {}
         }
         match cause.downcast_ref::<MakeError>() {
-            Some(MakeError::Build(BuildError::Scope(_)) | MakeError::Pattern(_) | MakeError::Volume(_)) => {
+            Some(
+                MakeError::Build(BuildError::Scope(_))
+                | MakeError::Pattern(_)
+                | MakeError::NoMatch(_)
+                | MakeError::Volume(_),
+            ) => {
                 return Ending::Usage;
             }
             Some(MakeError::Lost(error)) => return of_lost(error),
@@ -153,6 +159,8 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             || cause.is::<HealthError>()
             || cause.is::<PatternError>()
             || cause.is::<NoSuchVolume>()
+            || cause.is::<PickError>()
+            || cause.is::<input::TextError>()
             || cause.is::<ModelFileError>()
             || cause.is::<ModelError>()
             || cause.is::<TemperatureCommandError>()

@@ -1,9 +1,10 @@
 //! `gleaner plan`
 
 use super::{Done, Opening, bulk_patterns, drive_model, in_session, read, remember_chosen_drive};
-use crate::allocation::{Class, Prefer};
+use crate::allocation::{Class, Prefer, patterns_of_list};
 use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
+use crate::cli::input::{TextError, text_of};
 use crate::cli::output::json_text;
 use crate::cli::show;
 use crate::new_file::{Readers, check_new, write_new};
@@ -54,6 +55,19 @@ fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Sessi
     Ok(Done { ending, figures, text })
 }
 
+/// The patterns that were typed, then those of the list.
+fn wants(arguments: &PlanArguments) -> anyhow::Result<Vec<String>> {
+    let mut wants = arguments.want.clone();
+    if let Some(path) = &arguments.want_from {
+        let listed = patterns_of_list(&text_of(path)?);
+        if listed.is_empty() {
+            return Err(TextError::Empty { path: path.clone(), holds: "pattern" }.into());
+        }
+        wants.extend(listed);
+    }
+    Ok(wants)
+}
+
 fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
     let scope = match arguments.scope {
         ScopeArgument::Structure => Scope::Structure,
@@ -77,7 +91,7 @@ fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
     Ok(PlanRequest {
         also: also.collect(),
         without: without.collect(),
-        wants: arguments.want.clone(),
+        wants: wants(arguments)?,
         bulk: bulk_patterns(&arguments.bulk),
         order: plan::Order {
             pick_up: arguments.pick_up,

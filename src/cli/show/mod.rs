@@ -19,7 +19,7 @@ mod verify;
 
 pub use audit::audit;
 pub use copy::copy;
-pub use folders::folders;
+pub use folders::{folders, numbered_folders};
 pub use mended::{leftovers, mended};
 pub use pace::pace;
 pub use plan::plan;
