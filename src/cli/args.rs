@@ -151,7 +151,7 @@ pub struct BulkArguments {
 
 /// How the drive is taken to spend its time: a model, and figures that replace some of it. `commands::drive_model` makes a
 /// model of it.
-#[derive(Args, Debug)]
+#[derive(Args, Debug, Default)]
 pub struct ModelArguments {
     /// Kind of drive, for estimates; a case remembers it: sata-ssd, desktop-7200, notebook-5400, usb2-bridge, failing, or a JSON file as in
     /// docs/formats/model.md [default: as `pace` measured it for the case, else as chosen

@@ -1,6 +1,6 @@
 //! `gleaner plan`
 
-use super::{Done, Opening, bulk_patterns, drive_model, in_session, read, remember_chosen_drive};
+use super::{Done, Opening, bulk_patterns, costs, drive_model, in_session, read, remember_chosen_drive, trouble};
 use crate::allocation::{Class, Prefer, patterns_of_list};
 use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
@@ -29,11 +29,11 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
 
 fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Session) -> anyhow::Result<Done> {
     let drive = read(session, arguments.source.quiet || arguments.source.json)?;
-    let model = drive_model(&arguments.model, session.case.as_ref())?.model;
+    let costs = costs(&arguments.model, session)?;
     remember_chosen_drive(&arguments.model, session.case.as_mut())?;
     request.bridge = match arguments.bridge {
         Some(bytes) => BridgeRule::fixed(bytes),
-        None => BridgeRule::from_model(&model, drive.identity.bytes),
+        None => costs.bridge.clone(),
     };
     let made = plan::make(&session.reader, &drive, &request, &arguments.volume)?;
     let output = match (&arguments.output, &session.case) {
@@ -46,7 +46,8 @@ fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Sessi
     if let (None, Some(case)) = (&arguments.output, &mut session.case) {
         case.set_plan(&output)?;
     }
-    let summary = report::PlanSummary::new(&made, &output, &model);
+    let in_case = arguments.output.is_none();
+    let summary = report::PlanSummary::new(&made, &output, &costs, &trouble(session), (&session.workplace(), in_case));
     let text = if arguments.source.json { json_text(&summary)? } else { show::plan(&summary) };
     let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
     let ending = if nothing { Ending::NothingRecognised } else { Ending::Done };

@@ -8,9 +8,11 @@ mod facts;
 mod failure_log;
 mod hidden_area;
 mod log;
+mod rate;
 
 pub use advice::Advice;
 pub(super) use facts::drive_folder;
 pub use facts::{Attachment, KernelFacts, KernelPlaces, WrittenSince};
 pub use failure_log::FailureLog;
 pub use hidden_area::{CODES, HIDDEN_AREA, HiddenArea};
+pub use rate::can_be_the_drives;
