@@ -102,7 +102,7 @@ pub fn advise(
         return advice(WHOLE, sentence, reasons);
     }
     let sentence = match trouble.is_any() {
-        true => "Copy the client's folders first, then what else is in use; leave free space, the drive may not last.",
+        true => "Copy the client's folders first, then what else is in use; leave free space: the drive may not last.",
         false => "Copy the client's folders first, then what else is in use; leave free space.",
     };
     advice(ALLOCATED, sentence, reasons)
@@ -175,6 +175,7 @@ mod tests {
     use crate::allocation::{Choices, classify, read_drive};
     use crate::coherence::judge;
     use crate::model::preset;
+    use crate::plan::BridgeRule;
     use crate::report::costs::{RateOrigin, Reckoning, scope_costs};
     use crate::source::{MemorySource, Reader};
     use crate::units::SectorSize;
@@ -197,9 +198,12 @@ mod tests {
         let verdict = judge(&drive, &reader).unwrap().verdict;
         let model = preset("desktop-7200").unwrap().model().at_one_rate(megabytes_a_second * 1e6).with_reposition(12.7);
         let reckoning = Reckoning { model, origin: RateOrigin::Given };
-        let costs = Costs::new(&reckoning, None, drive.identity.bytes);
-        let scopes = scope_costs(&classify(&drive, &Choices::default()), &costs, &drive);
-        advise(&drive, verdict, &scopes, &costs, &trouble, &Workplace::default())
+        advice_by(&drive, verdict, &Costs::new(&reckoning, None, drive.identity.bytes), trouble)
+    }
+
+    fn advice_by(drive: &DriveMap, verdict: Verdict, costs: &Costs, trouble: Trouble) -> Advice {
+        let scopes = scope_costs(&classify(drive, &Choices::default()), costs, drive);
+        advise(drive, verdict, &scopes, costs, &trouble, &Workplace::default())
     }
 
     // Source: elementary; 64 MB at 10 MB/s take 6.4 s whole. At 0.01 MB/s half of it takes 53 minutes, all 107.
@@ -229,10 +233,16 @@ mod tests {
         assert_eq!((blank.action, blank.wanted_first, blank.next), ("stop", false, Vec::new()));
     }
 
-    // 30 GB/s, as from memory: seeks then cost more than reading the whole drive. Nothing may be said of 0 bytes.
+    // 30 GB/s, as from memory: one seek then costs more than reading the whole drive. Nothing may be said of 0 bytes.
     #[test]
     fn a_break_even_of_nothing_is_said_in_words() {
-        let advice = advice(volume(0.3), 30_000.0, Trouble::default());
+        let mut bytes = vec![0; 64_000_000 / 512 * 512 * 3];
+        bytes[..64_000_000].copy_from_slice(&volume(0.3));
+        let reader = Reader::new(Box::new(MemorySource::new(bytes, SectorSize::S512)), None);
+        let drive = read_drive(&reader).unwrap();
+        let reckoning = Reckoning { model: preset("desktop-7200").unwrap().model(), origin: RateOrigin::Assumed };
+        let costs = Costs { bridge: BridgeRule::OFF, ..Costs::new(&reckoning, Some(30e9), drive.identity.bytes) };
+        let advice = advice_by(&drive, Verdict::Sound, &costs, Trouble::default());
         assert_eq!(advice.break_even_bytes, 0);
         assert!(advice.reasons.iter().all(|reason| !reason.contains(" 0 B")), "{:?}", advice.reasons);
     }
