@@ -7,7 +7,7 @@
 use super::DriveMap;
 use super::pattern::name_matcher;
 use super::typed::{exact, literal, take_apart};
-use crate::fs::{Catalog, NodeId, Parent, Purpose};
+use crate::fs::{Catalog, Link, NodeId, NodeKind, Parent, Purpose};
 use globset::GlobMatcher;
 use strsim::osa_distance;
 
@@ -38,15 +38,17 @@ pub fn nearest(pattern: &str, drive: &DriveMap, areas: Option<&[usize]>) -> Vec<
     let Some(search) = Search::new(pattern) else { return Vec::new() };
     let mut found = Vec::new();
     for (area, volume) in drive.volumes().filter(|(index, _)| areas.is_none_or(|chosen| chosen.contains(index))) {
-        search.look_in(&volume.catalog, &mut |edits, path| {
-            found.push(NearName { edits, area, pattern: exact(&path) });
-            keep_best(&mut found);
-        });
+        search.look_in(&volume.catalog, &mut |edits, link| keep_best(&mut found, edits, area, link));
     }
     found
 }
 
-fn keep_best(found: &mut Vec<NearName>) {
+fn keep_best(found: &mut Vec<NearName>, edits: u32, area: usize, link: Link<'_>) {
+    let is_full = found.len() == NAMED;
+    if found.first().is_some_and(|best| edits > best.edits + FURTHER) || is_full && edits > found[NAMED - 1].edits {
+        return;
+    }
+    found.push(NearName { edits, area, pattern: exact(&link.path()) });
     found.sort();
     let most = found[0].edits + FURTHER;
     found.retain(|near| near.edits <= most);
@@ -101,11 +103,11 @@ impl Search {
     }
 
     /// Hands every path that accounts for the whole pattern to `found`, with its edits.
-    fn look_in(&self, catalog: &Catalog, found: &mut dyn FnMut(u32, String)) {
+    fn look_in(&self, catalog: &Catalog, found: &mut dyn FnMut(u32, Link<'_>)) {
         let mut below: Vec<Vec<(NodeId, usize)>> = vec![Vec::new(); catalog.len()];
         for node in catalog.nodes().filter(|node| !node.is_deleted() && node.purpose() == Purpose::Client) {
             // A folder has one name; several would lead in circles.
-            let names = if node.kind() == crate::fs::NodeKind::Folder { 1 } else { usize::MAX };
+            let names = if node.kind() == NodeKind::Folder { 1 } else { usize::MAX };
             for (at, link) in node.links().enumerate().take(names) {
                 if let Parent::Folder(folder) = link.parent() {
                     below[folder.0 as usize].push((node.id(), at));
@@ -118,7 +120,7 @@ impl Search {
                 let link = catalog.node(id).links().nth(at).expect("it was there before");
                 let (edits, is_end) = self.step(&before, link.name());
                 if let Some(edits) = edits[self.parts.len()].filter(|_| is_end) {
-                    found(edits, link.path());
+                    found(edits, link);
                 }
                 if id != catalog.root() && !below[id.0 as usize].is_empty() {
                     open.push((id, edits));
@@ -203,10 +205,7 @@ mod tests {
             "/Photos [2019]/fern.jpg",
         ]);
         let mut found = Vec::new();
-        Search::new(pattern).unwrap().look_in(&catalog, &mut |edits, path| {
-            found.push(NearName { edits, area: 0, pattern: exact(&path) });
-            keep_best(&mut found);
-        });
+        Search::new(pattern).unwrap().look_in(&catalog, &mut |edits, link| keep_best(&mut found, edits, 0, link));
         found.into_iter().map(|near| (near.edits, near.pattern)).collect()
     }
 

@@ -2,6 +2,10 @@
 
 use std::io::{self, IsTerminal, Read};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc;
+use std::thread;
+use std::time::Duration;
 
 /// More than any list that a person or program hands over.
 const LARGEST: u64 = 16 << 20;
@@ -25,6 +29,9 @@ pub enum TextError {
         /// What was expected.
         holds: &'static str,
     },
+    /// The person ended it instead of answering.
+    #[error("stopped before an answer")]
+    Stopped,
 }
 
 /// All text of a file, or of standard input for `-`.
@@ -55,12 +62,23 @@ pub fn is_terminal(path: &Path) -> bool {
     is_standard_input(path) && io::stdin().is_terminal()
 }
 
-/// One line of the terminal; an empty one when it is closed.
+/// One line of the terminal; an empty one when it is closed. Ctrl-C ends the wait.
 ///
 /// # Errors
-/// [`TextError::Io`].
-pub fn line() -> Result<String, TextError> {
-    let mut text = String::new();
-    io::stdin().read_line(&mut text).map_err(|error| TextError::Io { path: "-".into(), error })?;
-    Ok(text)
+/// [`TextError::Io`], [`TextError::Stopped`].
+pub fn line(stop: &AtomicBool) -> Result<String, TextError> {
+    let (sender, answer) = mpsc::channel();
+    // The kernel goes on with a read that a signal came into, so another thread has to wait for it.
+    thread::spawn(move || {
+        let mut text = String::new();
+        let read = io::stdin().read_line(&mut text);
+        sender.send(read.map(|_| text))
+    });
+    loop {
+        match answer.recv_timeout(Duration::from_millis(100)) {
+            Ok(line) => return line.map_err(|error| TextError::Io { path: "-".into(), error }),
+            Err(_) if stop.load(Ordering::Relaxed) => return Err(TextError::Stopped),
+            Err(_) => {}
+        }
+    }
 }

@@ -79,6 +79,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::source::{OpenError, SourceLost};
     use crate::take::TakeError;
     use crate::watch::WatchError;
+    use input::TextError;
     for cause in error.chain() {
         if let Some(error) = cause.downcast_ref::<OpenError>() {
             return if matches!(error, OpenError::SectorSize { .. }) { Ending::Usage } else { Ending::SourceNotOpened };
@@ -143,6 +144,9 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         if let Some(WatchError::Case(error)) = cause.downcast_ref::<WatchError>() {
             return of_case(error);
         }
+        if let Some(error) = cause.downcast_ref::<TextError>() {
+            return if matches!(error, TextError::Stopped) { Ending::NotFinished } else { Ending::Usage };
+        }
         if let Some(error) = cause.downcast_ref::<PaceError>() {
             return if matches!(error, PaceError::NothingLeft) { Ending::Plan } else { Ending::Usage };
         }
@@ -160,7 +164,6 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             || cause.is::<PatternError>()
             || cause.is::<NoSuchVolume>()
             || cause.is::<PickError>()
-            || cause.is::<input::TextError>()
             || cause.is::<ModelFileError>()
             || cause.is::<ModelError>()
             || cause.is::<TemperatureCommandError>()

@@ -54,8 +54,8 @@ pub(super) fn without_match(
     Ok(list.iter().copied().enumerate().map(of).collect())
 }
 
-/// So many patterns are compared with all names: each takes about a second on a large volume.
-const WITH_NAMES: usize = 10;
+/// So many patterns are compared with all names: each takes some seconds on a volume of a million files.
+const WITH_NAMES: usize = 3;
 const UNSEARCHED: &str = "Compare it with the drive's folders";
 
 fn hint(drive: &DriveMap, near: &[NearName]) -> String {

@@ -8,6 +8,7 @@ use crate::cli::output::{json_text, tell, tell_lines};
 use crate::cli::show;
 use crate::report::{self, FolderLine, NumberedFolder, PickError};
 use std::path::Path;
+use std::sync::atomic::AtomicBool;
 
 pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
@@ -17,7 +18,7 @@ pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
         let lines = report::folders(&drive, areas.as_deref(), arguments.depth, &choices);
         let ending = if drive.volumes().next().is_none() { Ending::NothingRecognised } else { Ending::Done };
         let text = match &arguments.pick {
-            Some(from) => picked(arguments, &lines, from)?,
+            Some(from) => picked(arguments, &lines, from, &session.stop)?,
             None if arguments.source.json => json_text(&lines)?,
             None if lines.is_empty() => "no volume here is read file by file: `gleaner survey` says why\n".to_owned(),
             None => show::folders(&lines),
@@ -27,7 +28,12 @@ pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
 }
 
 /// Shows the folders with numbers, takes numbers, and gives the patterns.
-fn picked(arguments: &FoldersArguments, lines: &[FolderLine], from: &Path) -> anyhow::Result<String> {
+fn picked(
+    arguments: &FoldersArguments,
+    lines: &[FolderLine],
+    from: &Path,
+    stop: &AtomicBool,
+) -> anyhow::Result<String> {
     let list = report::numbered(lines);
     if list.is_empty() {
         return Err(PickError::NoFolder.into());
@@ -35,7 +41,8 @@ fn picked(arguments: &FoldersArguments, lines: &[FolderLine], from: &Path) -> an
     if !arguments.source.quiet {
         tell_lines(&show::numbered_folders(&list));
     }
-    let picked = if input::is_terminal(from) { ask(&list)? } else { report::pick(&list, &input::text_of(from)?)? };
+    let picked =
+        if input::is_terminal(from) { ask(&list, stop)? } else { report::pick(&list, &input::text_of(from)?)? };
     for other in report::also_matched(&list, &picked) {
         let folder = &other.folder;
         tell(&format!(
@@ -53,10 +60,10 @@ fn picked(arguments: &FoldersArguments, lines: &[FolderLine], from: &Path) -> an
 }
 
 /// Asks at the terminal until the answer can be used.
-fn ask(list: &[NumberedFolder]) -> anyhow::Result<Vec<&NumberedFolder>> {
+fn ask<'l>(list: &'l [NumberedFolder], stop: &AtomicBool) -> anyhow::Result<Vec<&'l NumberedFolder>> {
     loop {
         tell("Numbers of the folders, most wanted first (such as 3,7-9); an empty line for none:");
-        match report::pick(list, &input::line()?) {
+        match report::pick(list, &input::line(stop)?) {
             Ok(picked) => return Ok(picked),
             Err(error) => tell(&error.to_string()),
         }
