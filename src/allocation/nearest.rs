@@ -5,10 +5,9 @@
 //! number of edits: a folder that was left out before the path, a name that has no counterpart.
 
 use super::DriveMap;
-use super::pattern::name_matcher;
+use super::pattern::NameMatcher;
 use super::typed::{exact, literal, take_apart};
 use crate::fs::{Catalog, Link, NodeId, NodeKind, Parent, Purpose};
-use globset::GlobMatcher;
 use strsim::osa_distance;
 
 /// A path on the drive that may have been meant.
@@ -58,13 +57,13 @@ fn keep_best(found: &mut Vec<NearName>, edits: u32, area: usize, link: Link<'_>)
 /// A name of the pattern.
 struct Typed {
     is_any_folders: bool,
-    matcher: Option<GlobMatcher>,
+    matcher: Option<NameMatcher>,
     text: String,
 }
 
 impl Typed {
     fn new(name: &str) -> Typed {
-        Typed { is_any_folders: name == "**", matcher: name_matcher(name).ok(), text: literal(name).to_lowercase() }
+        Typed { is_any_folders: name == "**", matcher: NameMatcher::new(name).ok(), text: literal(name).to_lowercase() }
     }
 
     /// The edits that make one name of the other; `None` when they have nothing in common.

@@ -8,7 +8,7 @@
 //! Matching walks the folder tree with a set of "how far has each pattern come" for each folder, so that a subtree in which nothing can
 //! match costs nothing, and no paths are put together.
 
-use super::typed::{TypedPath, take_apart};
+use super::typed::{TypedPath, exact, literal, take_apart};
 use crate::fs::{Catalog, Node, NodeId, ORPHANS, Parent};
 use globset::{GlobBuilder, GlobMatcher};
 use std::collections::{BTreeSet, HashMap};
@@ -35,7 +35,7 @@ pub enum PatternError {
 
 enum Part {
     AnyFolders,
-    Name(GlobMatcher),
+    Name(NameMatcher),
 }
 
 /// A list of patterns, in the order of their importance.
@@ -156,7 +156,7 @@ fn compile(text: &str) -> Result<Vec<Part>, PatternError> {
             }
             continue;
         }
-        parts.push(Part::Name(name_matcher(name).map_err(|error| {
+        parts.push(Part::Name(NameMatcher::new(name).map_err(|error| {
             let hint =
                 if name.contains(['{', '[']) { " (braces and brackets cannot reach over a separator)" } else { "" };
             syntax(format!("{}{hint}", error.kind()))
@@ -168,10 +168,27 @@ fn compile(text: &str) -> Result<Vec<Part>, PatternError> {
     Ok(parts)
 }
 
-/// What matches one name.
-pub(super) fn name_matcher(name: &str) -> Result<GlobMatcher, globset::Error> {
-    let glob = GlobBuilder::new(name).case_insensitive(true).backslash_escape(false).build()?;
-    Ok(glob.compile_matcher())
+/// What matches one name: the glob, and the same text as a name, for people who type `Taxes [2019]` and mean it.
+pub(super) struct NameMatcher {
+    glob: GlobMatcher,
+    itself: Option<GlobMatcher>,
+}
+
+impl NameMatcher {
+    pub(super) fn new(name: &str) -> Result<NameMatcher, globset::Error> {
+        let compile = |glob: &str| {
+            let glob = GlobBuilder::new(glob).case_insensitive(true).backslash_escape(false).build()?;
+            Ok(glob.compile_matcher())
+        };
+        // Who writes brackets around a character knows what they mean.
+        let is_as_typed = name.contains(['[', '{']) && literal(name) == name;
+        let itself = is_as_typed.then(|| compile(&exact(name))).transpose()?;
+        Ok(NameMatcher { glob: compile(name)?, itself })
+    }
+
+    pub(super) fn is_match(&self, name: &str) -> bool {
+        self.glob.is_match(name) || self.itself.as_ref().is_some_and(|itself| itself.is_match(name))
+    }
 }
 
 /// Which pattern takes each node.
@@ -251,7 +268,7 @@ impl Walk<'_> {
                         next.complete(pattern);
                     }
                 }
-                Part::Name(glob) if glob.is_match(name) => {
+                Part::Name(matcher) if matcher.is_match(name) => {
                     if position + 1 == parts.len() {
                         next.complete(pattern);
                     } else {
@@ -282,7 +299,6 @@ impl State {
 
 #[cfg(test)]
 pub(super) mod tests {
-    use super::super::typed::{exact, literal};
     use super::*;
     use crate::fs::{CatalogBuilder, NodeKind, NodeSpec, Purpose};
 
@@ -408,6 +424,18 @@ pub(super) mod tests {
             assert!(path.contains('\n') || format!("/{}", literal(&pattern[1..])) == *path);
         }
         assert_eq!([exact("/a[1]/*"), exact("/j\nk")], ["/a[[]1[]]/[*]", "/j?k"]);
+    }
+
+    #[test]
+    fn a_name_with_brackets_is_found_as_it_is_typed() {
+        let catalog = tree(&["/Taxes [2019]/", "/Taxes 2/", "/{a,b}/", "/a/", "/c/"]);
+        let paths = |pattern: &str| {
+            let choice = Patterns::new(&[pattern]).unwrap().choose(&catalog);
+            catalog.nodes().filter(|n| choice.lane(n.id()).is_some()).map(|n| n.path()).collect::<Vec<_>>()
+        };
+        assert_eq!(paths(r"C:\taxes [2019]"), ["/Taxes [2019]", "/Taxes 2"]);
+        assert_eq!(paths("/{a,b}"), ["/{a,b}", "/a"]);
+        assert_eq!(paths("/[{]a,b[}]"), ["/{a,b}"]);
     }
 
     #[test]
