@@ -195,6 +195,15 @@ fn where_not_all_names_are_known_there_is_a_warning() {
     assert!(sentence.contains("it may exist. Nearest is `/Surveys`"), "{sentence}");
 }
 
+/// The names of a drive that does not answer are not known either.
+#[test]
+fn a_silent_drive_is_no_reason_to_refuse() {
+    let silent = reader(Extent::between(0, u64::MAX / 2));
+    let drive = read_drive(&silent).unwrap();
+    assert_eq!(drive.volumes().count(), 0);
+    assert_eq!(codes(&make(&silent, &drive, &wanting("/Surveys"), &[]).unwrap()), ["want-without-match"]);
+}
+
 #[test]
 fn a_plan_that_is_made_again_is_not_refused() {
     let sound = reader(Extent::between(0, 0));

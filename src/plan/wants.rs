@@ -82,6 +82,9 @@ pub(super) fn unknown_names(drive: &DriveMap, areas: Option<&[usize]>) -> Option
     if areas_there.any(|(_, area)| drive.unread.bytes_within(area.area.extent) > 0) {
         return Some("structure of a volume is unreadable or not read yet");
     }
+    if drive.volumes().next().is_none() && !drive.unread.is_empty() {
+        return Some("no volume is known, and places are unreadable or not read yet");
+    }
     if drive.volumes().any(|(index, volume)| chosen(index) && volume.catalog_incomplete) {
         return Some("some files' records cannot be used");
     }
