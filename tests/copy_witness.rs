@@ -225,12 +225,12 @@ fn the_second_survey_of_a_failing_drive_advises_like_the_first() {
         serde_json::from_str(&text).expect("JSON")
     };
     let first = survey(&["--drive", "notebook-5400"]);
-    assert_eq!(first["advice"]["action"], "wanted-first");
+    assert_eq!(first["advice"]["action"], "allocated");
     assert!(first["trouble"]["failed_requests"].as_u64() > Some(0));
     let second = survey(&[]);
     assert_eq!(second["trouble"]["failed_requests"], 0, "nothing is asked again");
     assert_eq!(second["trouble"]["skipped_bytes"], 512);
-    assert_eq!(second["advice"]["action"], "wanted-first");
+    assert_eq!(second["advice"]["action"], "allocated");
     assert_eq!(
         (&second["costs"]["model"], &second["costs"]["rate_origin"]),
         (&first["costs"]["model"], &"chosen".into())
@@ -245,7 +245,7 @@ fn the_second_survey_of_a_failing_drive_advises_like_the_first() {
     copy(10, drive.path(), &case, &[]);
     let third = survey(&[]);
     assert_eq!((&third["trouble"]["skipped_bytes"], &third["trouble"]["unreadable_bytes"]), (&0.into(), &512.into()));
-    assert_eq!(third["advice"]["action"], "wanted-first");
+    assert_eq!(third["advice"]["action"], "allocated");
     // Another choice takes the place of the first.
     assert_ne!(survey(&["--drive", "sata-ssd"])["costs"]["model"], first["costs"]["model"]);
     assert_eq!(survey(&[])["costs"]["model"]["name"], survey(&["--drive", "sata-ssd"])["costs"]["model"]["name"]);

@@ -288,7 +288,7 @@ fn names_and_notes_never_become_markup() {
     let folder = tempfile::tempdir().unwrap();
     let (drive, case) = (folder.path().join("drive.img"), folder.path().join("case"));
     hostile_drive(&drive);
-    cases::survey_and_plan(&drive, &case, &["--scope", "structure", "--want", "/<b id=want>"]);
+    cases::survey_and_plan(&drive, &case, &["--scope", "structure", "--want", "/{<img id=x>*,<b id=want>}"]);
     let mut note = std::process::Command::new(env!("CARGO_BIN_EXE_gleaner"));
     ends_with(
         0,

@@ -8,8 +8,10 @@ mod deleted;
 mod doubt;
 mod drive;
 mod leading;
+mod nearest;
 mod pattern;
 mod reconcile;
+mod typed;
 
 pub use bulk::DEFAULT_BULK;
 pub use census::{Census, census};
@@ -18,5 +20,7 @@ pub use classify::{Choices, LANE_BEHIND_VALID, LANE_KNOWN_BAD, Prefer, SIZE_BAND
 pub use deleted::{DeletedCensus, Leftovers, Remains};
 pub use doubt::{DOUBTED_BYTES, doubtful};
 pub use drive::{CODES, DriveArea, DriveMap, NOT_READ_YET, NoSuchVolume, UNREADABLE, read_drive};
+pub use nearest::{NearName, nearest};
 pub use pattern::{Choice, PatternError, Patterns};
 pub use reconcile::{Reconciliation, Share, TwoMaps, extents_of, reconcile};
+pub use typed::{exact, patterns_of_list};

@@ -1,15 +1,17 @@
 //! Choosing files and folders by patterns over their paths.
 //!
 //! A pattern is a path from the volume's root whose parts may hold `*`, `?`, `[...]` and `{...,...}` (within one name)
-//! and `**` (any number of folders). It matches without regard to upper and lower case, as the file systems do. One that matches a
-//! folder takes everything below it. A pattern without any `/` means a name anywhere.
+//! and `**` (any number of folders). Upper and lower case are ignored, as the file systems do. One that matches a
+//! folder takes everything below it. A name alone is found in any folder. A path may be typed as on Windows: with `\`, a drive
+//! letter, quotes around it, a separator at its end. A character in brackets means itself.
 //!
 //! Matching walks the folder tree with a set of "how far has each pattern come" for each folder, so that a subtree in which nothing can
 //! match costs nothing, and no paths are put together.
 
+use super::typed::{TypedPath, exact, literal, take_apart};
 use crate::fs::{Catalog, Node, NodeId, ORPHANS, Parent};
 use globset::{GlobBuilder, GlobMatcher};
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 /// A pattern that cannot be used.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
@@ -33,7 +35,7 @@ pub enum PatternError {
 
 enum Part {
     AnyFolders,
-    Name(GlobMatcher),
+    Name(NameMatcher),
 }
 
 /// A list of patterns, in the order of their importance.
@@ -99,6 +101,12 @@ impl Patterns {
         Choice { lanes: of_node.iter().map(lane).collect() }
     }
 
+    /// The places of the patterns that are the first to take an existing file or folder.
+    pub fn taking(&self, catalog: &Catalog) -> BTreeSet<u16> {
+        let choice = self.choose(catalog);
+        catalog.nodes().filter(|node| !node.is_deleted()).filter_map(|node| choice.lane(node.id())).collect()
+    }
+
     /// Whether any pattern takes the file or folder at `path` (as [`crate::fs::Link::path`] gives it), by itself or with a
     /// folder it lies in. For telling apart the names of one file; for whole catalogs there is [`Patterns::choose`].
     pub fn takes(&self, path: &str) -> bool {
@@ -136,31 +144,51 @@ fn add_with_skips(reached: &mut Vec<(u16, u16)>, pattern: u16, position: usize, 
 
 fn compile(text: &str) -> Result<Vec<Part>, PatternError> {
     let syntax = |reason: String| PatternError::Syntax { pattern: text.to_owned(), reason };
-    let trimmed = text.trim_matches('/');
-    if trimmed.is_empty() {
-        return if text.contains('/') { Ok(vec![Part::AnyFolders]) } else { Err(PatternError::Empty) };
-    }
+    let TypedPath { from_root, names } = take_apart(text).ok_or(PatternError::Empty)?;
     let mut parts = Vec::new();
-    if !text.contains('/') {
+    if !from_root || names.is_empty() {
         parts.push(Part::AnyFolders);
     }
-    for name in trimmed.split('/').filter(|name| !name.is_empty()) {
+    for name in names {
         if name == "**" {
             if !matches!(parts.last(), Some(Part::AnyFolders)) {
                 parts.push(Part::AnyFolders);
             }
             continue;
         }
-        let glob = GlobBuilder::new(name).case_insensitive(true).build().map_err(|error| {
-            let hint = if name.contains(['{', '[']) { " (braces and brackets cannot reach over a '/')" } else { "" };
+        parts.push(Part::Name(NameMatcher::new(name).map_err(|error| {
+            let hint =
+                if name.contains(['{', '[']) { " (braces and brackets cannot reach over a separator)" } else { "" };
             syntax(format!("{}{hint}", error.kind()))
-        })?;
-        parts.push(Part::Name(glob.compile_matcher()));
+        })?));
     }
     if parts.len() > 1000 {
         return Err(syntax("more than 1000 folders deep".to_owned()));
     }
     Ok(parts)
+}
+
+/// What matches one name: the glob, and the same text as a name, for people who type `Taxes [2019]` and mean it.
+pub(super) struct NameMatcher {
+    glob: GlobMatcher,
+    itself: Option<GlobMatcher>,
+}
+
+impl NameMatcher {
+    pub(super) fn new(name: &str) -> Result<NameMatcher, globset::Error> {
+        let compile = |glob: &str| {
+            let glob = GlobBuilder::new(glob).case_insensitive(true).backslash_escape(false).build()?;
+            Ok(glob.compile_matcher())
+        };
+        // Who writes brackets around a character knows what they mean.
+        let is_as_typed = name.contains(['[', '{']) && literal(name) == name;
+        let itself = is_as_typed.then(|| compile(&exact(name))).transpose()?;
+        Ok(NameMatcher { glob: compile(name)?, itself })
+    }
+
+    pub(super) fn is_match(&self, name: &str) -> bool {
+        self.glob.is_match(name) || self.itself.as_ref().is_some_and(|itself| itself.is_match(name))
+    }
 }
 
 /// Which pattern takes each node.
@@ -240,7 +268,7 @@ impl Walk<'_> {
                         next.complete(pattern);
                     }
                 }
-                Part::Name(glob) if glob.is_match(name) => {
+                Part::Name(matcher) if matcher.is_match(name) => {
                     if position + 1 == parts.len() {
                         next.complete(pattern);
                     } else {
@@ -270,12 +298,12 @@ impl State {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::fs::{CatalogBuilder, NodeKind, NodeSpec, Purpose};
 
     /// A small tree; paths ending in `/` are folders.
-    fn tree(paths: &[&str]) -> Catalog {
+    pub fn tree(paths: &[&str]) -> Catalog {
         let mut build = CatalogBuilder::default();
         let spec = |kind| NodeSpec { number: 0, kind, purpose: Purpose::Client, deleted: false };
         let root = build.add_node(spec(NodeKind::Folder));
@@ -319,6 +347,9 @@ mod tests {
         let ida = ["/Users/ida", "/Users/ida/Documents", "/Users/ida/Documents/plan.ODT"];
         assert_eq!(paths(&["/Users/ida"]), ida);
         assert_eq!(paths(&["users/IDA/"]), ida);
+        assert_eq!(paths(&[r#""C:\Users\Ida\""#]), ida);
+        assert_eq!(paths(&[r"Users\*\Documents"]).len(), 4);
+        assert_eq!(paths(&[r"ida\"]), ida);
         assert_eq!(paths(&["Users/ida/**"]), ida);
         assert_eq!(paths(&["Users/*/Documents"]).len(), 4);
         assert_eq!(paths(&["**/documents/*.odt"]), ["/Users/ida/Documents/plan.ODT"]);
@@ -374,6 +405,37 @@ mod tests {
         let lanes = chosen(&["*.txt", "Users", "Users/ida"]);
         assert!(lanes.contains(&("/Users/tom/Documents/a.txt".into(), 0)));
         assert!(lanes.contains(&("/Users/ida/Documents/plan.ODT".into(), 1)));
+    }
+
+    #[test]
+    fn a_name_with_special_characters_can_be_written_so_that_it_means_itself() {
+        let names = [
+            "a[1]", "a1", "b*", "bb", "c?", "cc", "{d,e}", "d", r"f\g", "f", "\"h\"", "'i'", "**", "[!x]", "]", "[",
+            "}", "j\nk",
+        ];
+        let paths: Vec<String> = names.iter().map(|name| format!("/{name}")).collect();
+        let catalog = tree(&paths.iter().map(String::as_str).collect::<Vec<_>>());
+        for path in &paths {
+            let pattern = exact(path);
+            let choice = Patterns::new(&[&pattern]).unwrap().choose(&catalog);
+            let taken: Vec<String> =
+                catalog.nodes().filter(|n| choice.lane(n.id()).is_some()).map(|n| n.path()).collect();
+            assert_eq!(taken, [path.as_str()], "{pattern}");
+            assert!(path.contains('\n') || format!("/{}", literal(&pattern[1..])) == *path);
+        }
+        assert_eq!([exact("/a[1]/*"), exact("/j\nk")], ["/a[[]1[]]/[*]", "/j?k"]);
+    }
+
+    #[test]
+    fn a_name_with_brackets_is_found_as_it_is_typed() {
+        let catalog = tree(&["/Taxes [2019]/", "/Taxes 2/", "/{a,b}/", "/a/", "/c/"]);
+        let paths = |pattern: &str| {
+            let choice = Patterns::new(&[pattern]).unwrap().choose(&catalog);
+            catalog.nodes().filter(|n| choice.lane(n.id()).is_some()).map(|n| n.path()).collect::<Vec<_>>()
+        };
+        assert_eq!(paths(r"C:\taxes [2019]"), ["/Taxes [2019]", "/Taxes 2"]);
+        assert_eq!(paths("/{a,b}"), ["/{a,b}", "/a"]);
+        assert_eq!(paths("/[{]a,b[}]"), ["/{a,b}"]);
     }
 
     #[test]

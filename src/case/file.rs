@@ -155,6 +155,9 @@ pub struct CaseFile {
     /// The drive's model that was chosen, for times as long as nothing was measured.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub chosen_model: Option<DriveModel>,
+    /// The drive's rate by a survey's own large reads, in bytes a second, for times as long as no model was chosen or measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub surveyed_rate: Option<f64>,
 }
 
 impl CaseFile {
@@ -174,6 +177,7 @@ impl CaseFile {
             fill: 0,
             plan: None,
             chosen_model: None,
+            surveyed_rate: None,
         }
     }
 
@@ -211,6 +215,9 @@ impl CaseFile {
         }
         if let Some(Err(error)) = file.chosen_model.as_ref().map(DriveModel::check) {
             return Err(bad(error.to_string()));
+        }
+        if file.surveyed_rate.is_some_and(|rate| !(1.0..=1e12).contains(&rate)) {
+            return Err(bad("surveyed_rate must be between 1 and 10^12 bytes a second".to_owned()));
         }
         let beyond = |place: &Extent| place.start.0.checked_add(place.bytes).is_none_or(|end| end > file.source.bytes);
         if file.identity_places.iter().any(beyond) {

@@ -237,6 +237,15 @@ impl Case {
         self.save()
     }
 
+    /// Keeps the rate that a survey measured, in bytes a second.
+    ///
+    /// # Errors
+    /// [`CaseError::Io`].
+    pub fn set_surveyed_rate(&mut self, rate: f64) -> Result<(), CaseError> {
+        self.file.surveyed_rate = Some(rate);
+        self.save()
+    }
+
     /// A source that holds nothing beside the case: whatever the case lacks is an error that says so.
     pub fn without_drive(&self) -> Box<dyn Source> {
         Box::new(offline::NoDrive::new(self.file.source.identity(&self.image_path()), self.file.structure_left))

@@ -151,7 +151,7 @@ pub struct BulkArguments {
 
 /// How the drive is taken to spend its time: a model, and figures that replace some of it. `commands::drive_model` makes a
 /// model of it.
-#[derive(Args, Debug)]
+#[derive(Args, Debug, Default)]
 pub struct ModelArguments {
     /// Kind of drive, for estimates; a case remembers it: sata-ssd, desktop-7200, notebook-5400, usb2-bridge, failing, or a JSON file as in
     /// docs/formats/model.md [default: as `pace` measured it for the case, else as chosen
@@ -244,6 +244,10 @@ pub struct FoldersArguments {
     pub volume: Vec<u64>,
     #[command(flatten)]
     pub bulk: BulkArguments,
+    /// Number the folders, take numbers such as 3,7-9 from the terminal (or standard input, or FILE), and print a pattern for
+    /// each on standard output, for `plan --want-from`. The list goes to standard error
+    #[arg(long, value_name = "FILE", num_args = 0..=1, require_equals = true, default_missing_value = "-")]
+    pub pick: Option<PathBuf>,
 }
 
 /// `files`
@@ -314,10 +318,14 @@ pub struct PlanArguments {
     /// How far the plan goes
     #[arg(long, value_enum, default_value = "allocated")]
     pub scope: ScopeArgument,
-    /// Folder or file to read right after the structure: a path from the volume's root that may hold * ? [] {} and **;
-    /// without any '/' a name anywhere (may be given several times, most wanted first)
+    /// Folder or file to read right after the structure: a path from the volume's root, also as Windows shows it
+    /// (C:\Users\anna), that may hold * ? [] {} and **; a name alone is found anywhere (may be given several times, most wanted
+    /// first)
     #[arg(long, value_name = "GLOB")]
     pub want: Vec<String>,
+    /// Take such patterns from this file too, one a line (# begins a comment); - for standard input
+    #[arg(long, value_name = "FILE")]
+    pub want_from: Option<PathBuf>,
     /// Add a class
     #[arg(long, value_enum)]
     pub also: Vec<AlsoArgument>,

@@ -4,6 +4,7 @@ pub mod args;
 mod commands;
 mod copy_progress;
 pub mod exit;
+mod input;
 pub mod output;
 mod progress;
 mod show;
@@ -72,12 +73,13 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::new_file::NewFileError;
     use crate::pace::PaceError;
     use crate::plan::{BuildError, MakeError, PlanReadError};
-    use crate::report::RoomError;
+    use crate::report::{PickError, RoomError};
     use crate::session::SessionError;
     use crate::source::temperature::TemperatureCommandError;
     use crate::source::{OpenError, SourceLost};
     use crate::take::TakeError;
     use crate::watch::WatchError;
+    use input::TextError;
     for cause in error.chain() {
         if let Some(error) = cause.downcast_ref::<OpenError>() {
             return if matches!(error, OpenError::SectorSize { .. }) { Ending::Usage } else { Ending::SourceNotOpened };
@@ -122,7 +124,12 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             None => {}
         }
         match cause.downcast_ref::<MakeError>() {
-            Some(MakeError::Build(BuildError::Scope(_)) | MakeError::Pattern(_) | MakeError::Volume(_)) => {
+            Some(
+                MakeError::Build(BuildError::Scope(_))
+                | MakeError::Pattern(_)
+                | MakeError::NoMatch(_)
+                | MakeError::Volume(_),
+            ) => {
                 return Ending::Usage;
             }
             Some(MakeError::Lost(error)) => return of_lost(error),
@@ -136,6 +143,9 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         }
         if let Some(WatchError::Case(error)) = cause.downcast_ref::<WatchError>() {
             return of_case(error);
+        }
+        if let Some(error) = cause.downcast_ref::<TextError>() {
+            return if matches!(error, TextError::Stopped) { Ending::NotFinished } else { Ending::Usage };
         }
         if let Some(error) = cause.downcast_ref::<PaceError>() {
             return if matches!(error, PaceError::NothingLeft) { Ending::Plan } else { Ending::Usage };
@@ -153,6 +163,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             || cause.is::<HealthError>()
             || cause.is::<PatternError>()
             || cause.is::<NoSuchVolume>()
+            || cause.is::<PickError>()
             || cause.is::<ModelFileError>()
             || cause.is::<ModelError>()
             || cause.is::<TemperatureCommandError>()

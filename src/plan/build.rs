@@ -1,6 +1,6 @@
 //! Making a plan out of a class map and a request.
 
-use super::findings::WANT_WITHOUT_BYTES;
+use super::findings::{WANT_WITHOUT_BYTES, WANT_WITHOUT_MATCH};
 use super::header::UnlistedFindings;
 use super::{
     Choice, ClassBytes, ClassTotals, LARGEST, LeftOut, LeftOutReason, Pass, PassHeader, PassSink, Plan, PlanFinding,
@@ -117,7 +117,13 @@ fn note_empty_wants(sweeps: &Sweeps<'_>, request: &PlanRequest, findings: &mut F
             *has = true;
         }
     }
-    for (pattern, _) in request.wants.iter().zip(has_bytes).filter(|(_, has)| !has) {
+    let without_match = |pattern: &String| {
+        let named = format!("`{pattern}`");
+        findings.kept().iter().any(|f| f.code.id == WANT_WITHOUT_MATCH.id && f.sentence.contains(&named))
+    };
+    let without_bytes = request.wants.iter().zip(has_bytes).filter(|(_, has)| !has).map(|(want, _)| want);
+    let list: Vec<&String> = without_bytes.filter(|pattern| !without_match(pattern)).collect();
+    for pattern in list {
         let sentence = format!(
             "The pattern `{pattern}` adds no reads: 0 clusters belong to files that it is the first to match. Compare \
              it with the drive's folders if files were expected."

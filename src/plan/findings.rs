@@ -11,5 +11,14 @@ pub static WANT_WITHOUT_BYTES: Code = Code {
               were expected, check the pattern's spelling against the list of folders.",
 };
 
+/// A pattern matches no name that is known, and not all names are.
+pub static WANT_WITHOUT_MATCH: Code = Code {
+    id: "want-without-match",
+    severity: Severity::Caution,
+    meaning: "A pattern given for what is wanted matches no file or folder that is known. Not all names are known, \
+              so the folder may exist; the plan is made again when more is read. Compare the pattern with the names \
+              nearest to it.",
+};
+
 /// All codes of this layer.
-pub static CODES: &[&Code] = &[&WANT_WITHOUT_BYTES];
+pub static CODES: &[&Code] = &[&WANT_WITHOUT_BYTES, &WANT_WITHOUT_MATCH];

@@ -1,7 +1,8 @@
 //! From what was read of a drive to its plan, in one step; and the same plan again once more is known.
 
+use super::wants::{note, unknown_names, without_match};
 use super::{
-    BuildError, Fingerprint, Plan, PlanHeader, PlanRequest, PlanSource, PlanVolume, ScopeError, Sweeps, build,
+    BuildError, Fingerprint, NoMatch, Plan, PlanHeader, PlanRequest, PlanSource, PlanVolume, ScopeError, Sweeps, build,
 };
 use crate::allocation::{Choices, Class, ClassMap, DriveMap, NoSuchVolume, PatternError, Patterns, classify};
 use crate::extent::Extent;
@@ -16,6 +17,9 @@ pub enum MakeError {
     /// A pattern.
     #[error(transparent)]
     Pattern(#[from] PatternError),
+    /// A pattern that matches nothing.
+    #[error(transparent)]
+    NoMatch(#[from] NoMatch),
     /// A volume.
     #[error(transparent)]
     Volume(#[from] NoSuchVolume),
@@ -34,23 +38,43 @@ impl From<ScopeError> for MakeError {
 }
 
 /// Makes the plan of `request`. `volumes` names the volumes to keep to, by number or first byte; all when it is empty.
+/// A wanted pattern that matches nothing is refused, unless what it matches may be among what is not known; then a
+/// finding says so.
 ///
 /// # Errors
 /// [`MakeError`].
 pub fn make(reader: &Reader, drive: &DriveMap, request: &PlanRequest, volumes: &[u64]) -> Result<Plan, MakeError> {
+    make_of(reader, drive, request, volumes, true)
+}
+
+fn make_of(
+    reader: &Reader,
+    drive: &DriveMap,
+    request: &PlanRequest,
+    volumes: &[u64],
+    refuses: bool,
+) -> Result<Plan, MakeError> {
     let choices = request.check()?;
     let areas = drive.choose_areas(volumes)?;
+    let mut none = without_match(&request.wants, drive, areas.as_deref())?;
+    let unknown = unknown_names(drive, areas.as_deref());
+    if refuses && unknown.is_none() && !none.is_empty() {
+        return Err(none.swap_remove(0).into());
+    }
     let numbered = |list: Vec<usize>| list.into_iter().map(|n| u32::try_from(n).expect("few areas")).collect();
     let request = PlanRequest { areas: areas.map(numbered), ..request.clone() };
     let request = request.widened(drive.layout.outside_unexplained);
     let map = classify(drive, &choices);
     let source = plan_source(reader, &map)?;
     let sweeps = Sweeps::new(&map).avoiding(&drive.unread);
-    Ok(build(&sweeps, &request, source, plan_volumes(drive), &drive.all_findings())?)
+    let mut findings = drive.all_findings();
+    note(&none, unknown, &mut findings);
+    Ok(build(&sweeps, &request, source, plan_volumes(drive), &findings)?)
 }
 
 /// Makes the plan that `header` belongs to anew, from what is known of the drive now. A volume that it kept to and that
-/// no longer stands there is passed over; when none is left, all are taken: a plan widens, never narrows.
+/// no longer stands there is passed over; when none is left, all are taken: a plan widens, never narrows. A pattern that
+/// matches nothing is a finding.
 ///
 /// # Errors
 /// [`MakeError`].
@@ -74,7 +98,7 @@ pub fn make_again(reader: &Reader, drive: &DriveMap, header: &PlanHeader) -> Res
         .filter(|volume| kept_to && volume.chosen && there.contains(&volume.start))
         .map(|volume| volume.start)
         .collect();
-    make(reader, drive, &request, &chosen)
+    make_of(reader, drive, &request, &chosen, false)
 }
 
 impl PlanRequest {

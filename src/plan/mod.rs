@@ -18,6 +18,7 @@ mod request;
 mod scope;
 mod sweep;
 mod travel;
+mod wants;
 mod write;
 
 pub use bridge::BridgeRule;
@@ -42,4 +43,5 @@ pub use request::PlanRequest;
 pub use scope::{ADDABLE, DROPPABLE, Scope, ScopeError, classes};
 pub use sweep::{Choice, NEIGHBOURHOOD, PassSink, Sweeps};
 pub use travel::{least_travel, sweep_travel};
+pub use wants::NoMatch;
 pub use write::write_plan;

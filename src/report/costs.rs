@@ -15,9 +15,9 @@ pub enum RateOrigin {
     Chosen,
     /// `pace` measured the drive for this case.
     Paced,
-    /// Measured over this run's own large reads; all else is that of an unknown drive.
+    /// Measured over the large reads of a survey; all else is that of an unknown drive.
     Measured,
-    /// Too little was read to measure: an unknown drive's.
+    /// Nothing was measured that could be the drive's own: an unknown drive's.
     Assumed,
 }
 
@@ -28,6 +28,19 @@ pub struct Reckoning {
     pub model: DriveModel,
     /// Where its rates come from.
     pub origin: RateOrigin,
+}
+
+impl RateOrigin {
+    /// In a few words.
+    pub fn name(self) -> &'static str {
+        match self {
+            RateOrigin::Given => "rate as given",
+            RateOrigin::Chosen => "as chosen",
+            RateOrigin::Paced => "measured by `pace`",
+            RateOrigin::Measured => "rate measured by the survey",
+            RateOrigin::Assumed => "assumed, not measured",
+        }
+    }
 }
 
 /// The figures that times rest on.
@@ -44,8 +57,8 @@ pub struct Costs {
 }
 
 impl Costs {
-    /// The costs on a drive of `drive_bytes`. `measured` is the rate of this run's own large reads, in bytes a second: it
-    /// takes the place of a rate that is merely assumed.
+    /// The costs on a drive of `drive_bytes`. `measured` is the rate of a survey's own large reads, in bytes a second, as
+    /// [`crate::session::Session::measured_rate`] trusts it: it takes the place of a rate that is merely assumed.
     pub fn new(reckoning: &Reckoning, measured: Option<f64>, drive_bytes: u64) -> Costs {
         let Reckoning { model, origin } = reckoning;
         // From the model as it was asked for: what this run happens to measure must not change a plan, or the same bytes

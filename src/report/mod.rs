@@ -7,6 +7,8 @@ mod costs;
 mod destination;
 mod files;
 mod folders;
+mod next;
+mod pick;
 mod planning;
 mod record_csv;
 mod simulated;
@@ -22,7 +24,8 @@ pub use costs::{ClassCost, Costs, RateOrigin, Reckoning, ScopeReport, scope_cost
 pub use destination::{DestinationReport, RoomError, destination, room_for};
 pub use files::{FileLine, for_each_file};
 pub use folders::{FolderLine, folders};
-pub use planning::{PassSummary, PlanSummary};
+pub use pick::{NumberedFolder, PickError, also_matched, numbered, pick};
+pub use planning::{PassSummary, PlanAdvice, PlanSummary};
 pub use record_csv::record_csv;
 pub use simulated::{letter, played_picture, played_strip, simulation_picture, ways};
 pub use strip::Strip;

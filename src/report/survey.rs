@@ -1,7 +1,7 @@
 //! The survey: what the drive is, what each area holds, what reading it would cost, and one plain recommendation.
 
 use super::advice::Advice;
-use super::costs::{Costs, Reckoning, ScopeReport, scope_costs};
+use super::costs::{Costs, ScopeReport, scope_costs};
 use super::destination::DestinationReport;
 use super::strip::{Strip, strip};
 use super::trouble::Trouble;
@@ -12,6 +12,7 @@ use crate::coherence::Coherence;
 use crate::finding::{Findings, Severity};
 use crate::fs::{Content, VolumeMap};
 use crate::partition::{AreaKind, Scheme};
+use crate::session::Workplace;
 use crate::signs::Recognised;
 use crate::source::kernel::KernelFacts;
 use crate::source::{ReadTotals, SourceIdentity};
@@ -146,14 +147,14 @@ pub struct FindingReport {
     pub meaning: &'static str,
 }
 
-/// Puts the survey together, with the verdict of [`crate::coherence::judge`] and times by `reckoning`.
+/// Puts the survey together, with the verdict of [`crate::coherence::judge`] and times by `costs`; `at` is what commands name.
 pub fn survey(
     drive: &DriveMap,
     (coherence, map): (Coherence, ClassMap),
     (reading, trouble): (ReadTotals, Trouble),
-    reckoning: &Reckoning,
+    costs: Costs,
+    at: &Workplace,
 ) -> SurveyReport {
-    let costs = Costs::new(reckoning, reading.sustained_rate(), drive.identity.bytes);
     // Two halves of about equal work on millions of runs; both only look.
     let (areas, scopes) = std::thread::scope(|scope| {
         let areas = scope.spawn(|| drive.areas.iter().map(area_report).collect());
@@ -169,7 +170,7 @@ pub fn survey(
         table_sector_bytes: drive.layout.table_sector.bytes(),
         areas,
         classes: Class::ALL.map(|class| ClassReport { class, bytes: map.bytes_of(class) }).into(),
-        advice: super::advice::advise(drive, coherence.verdict, &scopes, &costs, &trouble),
+        advice: super::advice::advise(drive, coherence.verdict, &scopes, &costs, &trouble, at),
         scopes,
         costs,
         destination: None,

@@ -12,6 +12,7 @@ use crate::extent::Extent;
 use crate::host::{Host, HostError};
 use crate::image::ImageForm;
 use crate::new_file::{NewFileError, create_new};
+use crate::source::kernel::{KernelPlaces, can_be_the_drives};
 use crate::source::{
     self, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Store, Trace, TroubleLimit,
 };
@@ -50,6 +51,15 @@ pub struct Sources {
     pub answers_when_stopped: bool,
     /// How much trouble reading the structure may cost the drive.
     pub trouble_limit: TroubleLimit,
+}
+
+/// Where work goes on: what commands name.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Workplace {
+    /// The drive, by the path it was opened by last.
+    pub drive: PathBuf,
+    /// Its case.
+    pub case: Option<PathBuf>,
 }
 
 /// Why a session cannot begin or go on.
@@ -213,6 +223,21 @@ impl Session {
     /// [`SessionError::NoCase`].
     pub fn case(&self) -> Result<&Case, SessionError> {
         self.case.as_ref().ok_or(SessionError::NoCase)
+    }
+
+    /// The drive's rate by this run's own large reads, in bytes a second. `None` when there are too few of them, or when it cannot be
+    /// the drive's: reads of an image file, or of what is in a cache, show the rate of this machine's memory.
+    pub fn measured_rate(&self) -> Option<f64> {
+        let device = self.sources.source.as_ref()?;
+        let rate = self.reader.totals().sustained_rate()?;
+        can_be_the_drives(rate, device, &KernelPlaces::default()).then_some(rate)
+    }
+
+    /// What commands name to go on with the same drive.
+    pub fn workplace(&self) -> Workplace {
+        let of_case = || self.case.as_ref().map(|case| case.file().source.path.clone());
+        let drive = self.sources.source.clone().or_else(of_case).unwrap_or_default();
+        Workplace { drive, case: self.sources.case.clone() }
     }
 
     /// Makes durable what arrived. Without a case there is nothing to be made so.

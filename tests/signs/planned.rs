@@ -6,7 +6,8 @@ use gleaner::coherence;
 use gleaner::extent::Extent;
 use gleaner::fs::{Content, read_content};
 use gleaner::model::preset;
-use gleaner::report::{RateOrigin, Reckoning, Trouble, survey};
+use gleaner::report::{Costs, RateOrigin, Reckoning, Trouble, survey};
+use gleaner::session::Workplace;
 use gleaner::signs::Sign;
 use gleaner::source::Window;
 
@@ -64,8 +65,10 @@ fn the_survey_says_what_it_is() {
     let coherence = coherence::judge(&drive, &reader).unwrap();
     let model = preset("desktop-7200").unwrap().model();
     let reckoning = Reckoning { model, origin: RateOrigin::Chosen };
+    let costs = Costs::new(&reckoning, None, drive.identity.bytes);
     let reading = (reader.totals(), Trouble::of(&reader, None));
-    let report = survey(&drive, (coherence, classify(&drive, &Choices::default())), reading, &reckoning);
+    let report =
+        survey(&drive, (coherence, classify(&drive, &Choices::default())), reading, costs, &Workplace::default());
     let json = serde_json::to_value(&report).unwrap();
     let area = &json["areas"][0];
     assert_eq!(area["holds"], "LUKS2 encryption");

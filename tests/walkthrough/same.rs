@@ -4,18 +4,7 @@
 /// The output with `[time]`, `[rate]`, `[moment]`, `[id]` in place of what the run, the machine and the day decide.
 pub fn settled(printed: &str) -> String {
     let mut text = String::new();
-    let mut measured = false;
     for line in printed.lines() {
-        // Costs and advice that follow from a rate measured on the way are another machine's on another machine.
-        if line.starts_with("COST OF READING") && line.contains("measured") {
-            measured = true;
-            text.push_str("COST OF READING [as measured]\n\n");
-        } else if line.starts_with("$ ") {
-            measured = false;
-        }
-        if measured {
-            continue;
-        }
         text.push_str(&settled_line(line));
         text.push('\n');
     }

@@ -1,8 +1,8 @@
 //! `gleaner copy`
 
-use super::{Done, Opening, in_session, require_case};
+use super::{Done, Opening, costs, in_session, require_case};
 use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, copy_case_and_wait, try_again};
-use crate::cli::args::{CopyArguments, ImageArgument};
+use crate::cli::args::{CopyArguments, ImageArgument, ModelArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, tell};
 use crate::cli::{copy_progress, show};
@@ -42,16 +42,22 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
     })
 }
 
-/// Says how long it will take, where the drive's pace was measured.
+/// Says how long it will take, by the same model as the plan.
 fn expect(arguments: &CopyArguments, session: &Session) -> anyhow::Result<()> {
     let Some(case) = session.case.as_ref().filter(|_| !arguments.source.quiet && !arguments.source.json) else {
         return Ok(());
     };
-    let (Some(model), Some(plan)) = (case.model()?, case.plan_path()) else { return Ok(()) };
-    let seconds = seconds_left(open_plan(&plan)?, case.store().as_ref(), &model)?;
-    let (least, most) = model.spread.range(seconds);
+    let Some(plan) = case.plan_path() else { return Ok(()) };
+    let costs = costs(&ModelArguments::default(), session)?;
+    let seconds = seconds_left(open_plan(&plan)?, case.store().as_ref(), &costs.model)?;
+    let (least, most) = costs.model.spread.range(seconds);
     let range = show::time_range(least, most);
-    tell(&format!("at the drive's measured pace the sweeps take {} ({range})", human::seconds(seconds)));
+    tell(&format!(
+        "the sweeps take {} ({range}) on the model “{}” ({})",
+        human::seconds(seconds),
+        costs.model.name,
+        costs.rate_origin.name()
+    ));
     Ok(())
 }
 

@@ -27,7 +27,7 @@ use crate::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns}
 use crate::case::{Access, Case, CaseError, Entry, Word, leftovers};
 use crate::image::ImageForm;
 use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
-use crate::report::{RateOrigin, Reckoning, Trouble};
+use crate::report::{Costs, RateOrigin, Reckoning, Trouble};
 use crate::session::{Session, SessionError, Sources};
 use crate::source::{Store, TroubleLimit};
 use crate::text::of_os;
@@ -170,6 +170,14 @@ fn drive_model(arguments: &ModelArguments, case: Option<&Case>) -> anyhow::Resul
     }
     model.check()?;
     Ok(Reckoning { model, origin })
+}
+
+/// The costs that times are calculated by, the same in every command: by [`drive_model`], with what this run or the case's survey
+/// measured of the drive where nothing else is known.
+fn costs(arguments: &ModelArguments, session: &Session) -> anyhow::Result<Costs> {
+    let reckoning = drive_model(arguments, session.case.as_ref())?;
+    let before = || session.case.as_ref()?.file().surveyed_rate;
+    Ok(Costs::new(&reckoning, session.measured_rate().or_else(before), session.reader.identity().bytes))
 }
 
 /// Keeps the kind of drive or the model that was chosen, so that it need not be chosen again.

@@ -1,17 +1,18 @@
 //! `gleaner plan`
 
-use super::{Done, Opening, bulk_patterns, drive_model, in_session, read, remember_chosen_drive};
-use crate::allocation::{Class, Prefer};
+use super::{Done, Opening, bulk_patterns, costs, drive_model, in_session, read, remember_chosen_drive, trouble};
+use crate::allocation::{Class, Prefer, patterns_of_list};
 use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
+use crate::cli::input::{TextError, text_of};
 use crate::cli::output::json_text;
 use crate::cli::show;
 use crate::new_file::{Readers, check_new, write_new};
 use crate::partition::Scheme;
-use crate::plan::{self, BridgeRule, PlanRequest, Scope};
+use crate::plan::{self, BridgeRule, ESTIMATED_REQUEST, PlanRequest, Scope};
 use crate::report;
 use crate::session::Session;
-use crate::simulate::BadHead;
+use crate::simulate::{BadHead, plan_under_head};
 use crate::text::of_os;
 
 pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
@@ -29,11 +30,11 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
 
 fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Session) -> anyhow::Result<Done> {
     let drive = read(session, arguments.source.quiet || arguments.source.json)?;
-    let model = drive_model(&arguments.model, session.case.as_ref())?.model;
+    let costs = costs(&arguments.model, session)?;
     remember_chosen_drive(&arguments.model, session.case.as_mut())?;
     request.bridge = match arguments.bridge {
         Some(bytes) => BridgeRule::fixed(bytes),
-        None => BridgeRule::from_model(&model, drive.identity.bytes),
+        None => costs.bridge.clone(),
     };
     let made = plan::make(&session.reader, &drive, &request, &arguments.volume)?;
     let output = match (&arguments.output, &session.case) {
@@ -46,17 +47,33 @@ fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Sessi
     if let (None, Some(case)) = (&arguments.output, &mut session.case) {
         case.set_plan(&output)?;
     }
-    let bad_head = session.case.as_ref().and_then(|case| {
+    let in_case = arguments.output.is_none();
+    let mut summary =
+        report::PlanSummary::new(&made, &output, &costs, &trouble(session), (&session.workplace(), in_case));
+    if let Some(case) = &session.case {
         let planned = || plan::planned_with_files(&drive, &made.ascending().collect());
-        BadHead::known(drive.identity.bytes, case.store().as_ref(), planned)
-    });
-    let summary = report::PlanSummary::new(&made, &output, &model, bad_head.as_ref());
+        let head = BadHead::known(drive.identity.bytes, case.store().as_ref(), planned);
+        summary.under_head = head.map(|head| plan_under_head(&made, &costs.model, ESTIMATED_REQUEST, &head));
+    }
     let text = if arguments.source.json { json_text(&summary)? } else { show::plan(&summary) };
     let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
     let ending = if nothing { Ending::NothingRecognised } else { Ending::Done };
     let output = of_os(output.as_os_str());
     let figures = serde_json::json!({ "plan": output, "scope": summary.scope, "bytes": summary.bytes, "extents": summary.extents });
     Ok(Done { ending, figures, text })
+}
+
+/// The patterns that were typed, then those of the list.
+fn wants(arguments: &PlanArguments) -> anyhow::Result<Vec<String>> {
+    let mut wants = arguments.want.clone();
+    if let Some(path) = &arguments.want_from {
+        let listed = patterns_of_list(&text_of(path)?);
+        if listed.is_empty() {
+            return Err(TextError::Empty { path: path.clone(), holds: "pattern" }.into());
+        }
+        wants.extend(listed);
+    }
+    Ok(wants)
 }
 
 fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
@@ -82,7 +99,7 @@ fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
     Ok(PlanRequest {
         also: also.collect(),
         without: without.collect(),
-        wants: arguments.want.clone(),
+        wants: wants(arguments)?,
         bulk: bulk_patterns(&arguments.bulk),
         order: plan::Order {
             pick_up: arguments.pick_up,

@@ -41,8 +41,8 @@ fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) 
     let judged = session.judge_and_classify(&drive, &choices)?;
     let reading = (session.reader.totals(), super::trouble(session));
     let case = session.case()?;
-    let reckoning = super::drive_model(&ModelArguments { drive: None, rate: None, reposition: None }, Some(case))?;
-    let survey = survey(&drive, judged, reading, &reckoning);
+    let costs = super::costs(&ModelArguments::default(), session)?;
+    let survey = survey(&drive, judged, reading, costs, &session.workplace());
     let store = case.store().as_ref();
     let journal = case.journal_state()?;
     let sum = match arguments.hash {

@@ -1,6 +1,6 @@
 //! `gleaner survey`
 
-use super::{Done, Opening, choices, drive_model, in_session, read, remember_chosen_drive, trouble};
+use super::{Done, Opening, choices, costs, drive_model, in_session, read, remember_chosen_drive, trouble};
 use crate::case::Access;
 use crate::cli::args::SurveyArguments;
 use crate::cli::exit::Ending;
@@ -21,10 +21,13 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
     in_session(&arguments.source, &Opening { access, answers_when_stopped: true, ..Opening::default() }, |session| {
         let drive = read(session, arguments.source.quiet || arguments.source.json)?;
         let judged = session.judge_and_classify(&drive, &choices)?;
-        let reckoning = drive_model(&arguments.model, session.case.as_ref())?;
+        let costs = costs(&arguments.model, session)?;
         remember_chosen_drive(&arguments.model, session.case.as_mut())?;
+        if let (Some(rate), Some(case)) = (session.measured_rate(), &mut session.case) {
+            case.set_surveyed_rate(rate)?;
+        }
         let reading = (session.reader.totals(), trouble(session));
-        let mut survey = report::survey(&drive, judged, reading, &reckoning);
+        let mut survey = report::survey(&drive, judged, reading, costs, &session.workplace());
         let device = arguments.source.source.as_ref();
         if let Some(facts) = device.and_then(|path| KernelFacts::of_device(path, &KernelPlaces::default())) {
             survey.add_kernel(facts);

@@ -3,7 +3,8 @@
 use super::line;
 use crate::cli::table::{Column, table};
 use crate::human;
-use crate::report::FolderLine;
+use crate::report::{FolderLine, NumberedFolder};
+use crate::text::shown;
 
 /// Folders as a tree with a bar for each one's share of its volume.
 pub fn folders(lines: &[FolderLine]) -> String {
@@ -44,6 +45,39 @@ pub fn folders(lines: &[FolderLine]) -> String {
         text.push('\n');
     }
     text
+}
+
+/// Columns of a name in the numbered list: with the rest of the line 80.
+const NAME_COLUMNS: usize = 46;
+
+/// Folders with the numbers that they are picked by.
+pub fn numbered_folders(list: &[NumberedFolder]) -> String {
+    use Column::{Left, Right};
+    let mut text = String::new();
+    for volume in list.chunk_by(|one, next| one.folder.volume == next.folder.volume) {
+        say!(&mut text, "VOLUME at byte {}", volume[0].folder.volume);
+        let rows = volume.iter().map(|one| {
+            let folder = &one.folder;
+            let indent = "  ".repeat(usize::try_from(folder.depth.saturating_sub(1)).unwrap_or(0));
+            let name = shown(folder.path.rsplit('/').next().unwrap_or(&folder.path));
+            let name = shortened(&format!("{indent}{name}/"), NAME_COLUMNS);
+            vec![one.number.to_string(), name, human::bytes(folder.on_drive), human::count(folder.files)]
+        });
+        text.push_str(&table(&[Right("no."), Left("folder"), Right("on the drive"), Right("files")], rows));
+        text.push('\n');
+    }
+    text
+}
+
+/// At most so many columns, by leaving out the middle.
+fn shortened(text: &str, columns: usize) -> String {
+    let count = text.chars().count();
+    if count <= columns {
+        return text.to_owned();
+    }
+    let end = columns / 2;
+    let (head, tail) = (text.chars().take(columns - end - 1), text.chars().skip(count - end));
+    head.chain(['…']).chain(tail).collect()
 }
 
 fn bar(share: f64) -> String {

@@ -19,7 +19,7 @@ mod verify;
 
 pub use audit::audit;
 pub use copy::copy;
-pub use folders::folders;
+pub use folders::{folders, numbered_folders};
 pub use mended::{leftovers, mended};
 pub use pace::pace;
 pub use plan::plan;
@@ -30,7 +30,7 @@ pub use verify::{verify, verify_begins};
 
 use super::table::{Column, table};
 use crate::human;
-use crate::report::{AreaReport, FindingReport, RateOrigin, Strip, SurveyReport, VolumeReport};
+use crate::report::{AreaReport, FindingReport, Strip, SurveyReport, VolumeReport};
 use crate::signs::{Certainty, Recognised};
 use crate::source::{SerialFrom, SourceIdentity};
 use crate::text::shown;
@@ -319,17 +319,10 @@ pub fn time_range(least: f64, most: f64) -> String {
 
 fn costs(text: &mut String, report: &SurveyReport) {
     let costs = &report.costs;
-    let origin = match costs.rate_origin {
-        RateOrigin::Given => "as given",
-        RateOrigin::Chosen => "of the model chosen",
-        RateOrigin::Paced => "measured by `pace`",
-        RateOrigin::Measured => "measured over this survey's own large reads",
-        RateOrigin::Assumed => "assumed: too little was read to measure",
-    };
+    say!(text, "COST OF READING  on the model “{}” ({})", &costs.model.name, costs.rate_origin.name());
     say!(
         text,
-        "COST OF READING  on the model “{}”: {}/s on the whole ({origin}), {:.1} ms for an average reposition",
-        &costs.model.name,
+        "  {}/s on the whole, {:.1} ms for an average seek with half a turn",
         human::bytes(costs.pace.bytes_per_second),
         costs.pace.reposition_seconds() * 1000.0
     );
@@ -390,8 +383,42 @@ fn costs(text: &mut String, report: &SurveyReport) {
 }
 
 fn advice(text: &mut String, report: &SurveyReport) {
-    say!(text, "RECOMMENDATION  {}", report.advice.sentence);
+    wrapped(text, "RECOMMENDATION  ", &report.advice.sentence);
     for reason in &report.advice.reasons {
-        say!(text, "  · {reason}");
+        wrapped(text, "  · ", reason);
     }
+    next(text, &report.advice.next);
+}
+
+/// What to type next, ready to paste.
+fn next(text: &mut String, commands: &[String]) {
+    if !commands.is_empty() {
+        say!(text, "");
+        say!(text, "NEXT");
+    }
+    for command in commands {
+        say!(text, "  {command}");
+    }
+}
+
+/// Columns of a terminal that every machine has.
+const COLUMNS: usize = 80;
+
+/// A sentence behind `start`, on as many lines as it needs; the later ones stand two columns in from the first.
+fn wrapped(text: &mut String, start: &str, sentence: &str) {
+    let indent = " ".repeat(if start.starts_with(' ') { start.chars().count() } else { 2 });
+    let mut current = start.to_owned();
+    let mut has_word = false;
+    for word in sentence.split(' ') {
+        if has_word && current.chars().count() + 1 + word.chars().count() > COLUMNS {
+            say!(text, "{current}");
+            (current, has_word) = (indent.clone(), false);
+        }
+        if has_word {
+            current.push(' ');
+        }
+        current.push_str(word);
+        has_word = true;
+    }
+    say!(text, "{current}");
 }

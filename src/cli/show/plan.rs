@@ -1,6 +1,6 @@
 //! A plan as text.
 
-use super::{line, time_range};
+use super::{line, next, time_range, wrapped};
 use crate::cli::table::{Column, table};
 use crate::human;
 use crate::report::PlanSummary;
@@ -11,14 +11,15 @@ pub fn plan(summary: &PlanSummary) -> String {
     let mut text = String::new();
     say!(
         &mut text,
-        "PLAN  {}: scope `{}`, {} in {} pieces, about {} ({}) on the model “{}”",
+        "PLAN  {}: scope `{}`, {} in {} pieces, about {} ({}) on the model “{}” ({})",
         &summary.plan.to_string_lossy(),
         summary.scope,
         human::bytes(summary.bytes),
         human::count(summary.extents),
         human::seconds(summary.seconds),
         time_range(summary.least_seconds, summary.most_seconds),
-        &summary.model.name
+        &summary.model.name,
+        summary.rate_origin.name()
     );
     let mut safe_after = 0.0;
     let rows = summary.passes.iter().map(|pass| {
@@ -88,5 +89,13 @@ pub fn plan(summary: &PlanSummary) -> String {
     for finding in &summary.findings {
         say!(&mut text, "  {:8} {}: {}", finding.severity, finding.code, &finding.sentence);
     }
+    for advice in &summary.advice {
+        say!(&mut text, "");
+        wrapped(&mut text, "RECOMMENDATION  ", &advice.sentence);
+        for command in &advice.commands {
+            say!(&mut text, "  {command}");
+        }
+    }
+    next(&mut text, &summary.next);
     text
 }

@@ -148,7 +148,7 @@ fn number<N: std::str::FromStr>(folder: &Path, name: &str) -> Option<N> {
     attribute(folder, &[name])?.parse().ok()
 }
 
-fn attachment(folder: &Path) -> Attachment {
+pub(super) fn attachment(folder: &Path) -> Attachment {
     match drive_details::told(folder).details.bus.as_deref() {
         Some("ata") => Attachment::Ata,
         Some("usb") => Attachment::Usb,

@@ -7,6 +7,7 @@ mod advice;
 mod facts;
 mod hidden_area;
 mod log;
+mod rate;
 mod request_log;
 mod resets;
 
@@ -14,4 +15,5 @@ pub use advice::Advice;
 pub(super) use facts::drive_folder;
 pub use facts::{Attachment, KernelFacts, KernelPlaces, WrittenSince};
 pub use hidden_area::{CODES, HIDDEN_AREA, HiddenArea};
+pub use rate::can_be_the_drives;
 pub use request_log::{KernelRequestLog, LoggedRequest};
