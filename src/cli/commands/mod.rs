@@ -142,7 +142,8 @@ fn command_entry(outcome: Ending, figures: Value) -> Entry {
 fn planned(case: &Case) -> anyhow::Result<(ExtentSet, Patterns)> {
     let Some(path) = case.plan_path() else { return Ok(Default::default()) };
     let plan = read_plan(open_plan(&path)?)?;
-    Ok((plan.ascending().collect(), Patterns::new(&plan.header.wants)?))
+    // A pattern that cannot be used is no reason not to tell of the files.
+    Ok((plan.ascending().collect(), Patterns::new(&plan.header.wants).unwrap_or_default()))
 }
 
 /// Refuses to begin without a case, before anything is read.
