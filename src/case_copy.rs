@@ -298,7 +298,9 @@ fn follow(
         let outcome = std::thread::scope(|scope| {
             let counting = sources.map(|sources| scope.spawn(|| store.begin(sources, &plan)));
             let outcome = copy(open_plan(&plan)?, &session.reader, &store, &options, next)?;
-            counting.map(|thread| thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)));
+            if let Some(thread) = counting {
+                thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+            }
             Ok::<_, CaseCopyError>(outcome)
         })?;
         store.count_names();

@@ -204,7 +204,9 @@ mod tests {
         bytes
     }
 
-    fn names(bytes: &mut [u8]) -> (Vec<(u32, u64)>, Vec<(u32, u64)>, bool) {
+    type Numbers = Vec<(u32, u64)>;
+
+    fn names(bytes: &mut [u8]) -> (Numbers, Numbers, bool) {
         let (mut used, mut left) = (Vec::new(), Vec::new());
         let Some(block) = IndexBlock::open(bytes) else { return (used, left, true) };
         let sound = block.entries(|e| used.push((e.file.number(), e.size)));
