@@ -19,7 +19,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// A case's store that counts what a copy brings of the wanted files.
 pub(super) struct CountingStore<'s> {
-    inner: &'s CaseStore,
+    inner: &'s dyn Store,
     wanted: Patterns,
     state: Mutex<State>,
 }
@@ -54,7 +54,7 @@ struct State {
 impl<'s> CountingStore<'s> {
     /// The store of a case before a copy begins, with what counting needs. Nothing is counted when nothing is wanted.
     pub(super) fn new(case: &'s Case, wanted: Patterns, stop: Arc<AtomicBool>) -> (CountingStore<'s>, Option<Sources>) {
-        let inner = case.store().as_ref();
+        let inner: &dyn Store = case.store().as_ref();
         let is_off = wanted.is_empty();
         let state = State { safe_before: inner.safe_bytes().unwrap_or(0), is_off, ..State::default() };
         let sources = (!is_off).then(|| Sources {
@@ -253,4 +253,91 @@ pub(super) fn shortened(mut counts: Vec<WantedCount>) -> Vec<WantedCount> {
         bytes <= MOST_TOLD
     });
     counts
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::make_drive;
+    use crate::source::{Failure, open};
+    use std::sync::atomic::{AtomicU64, Ordering};
+
+    /// A store that keeps everything, and of which the test says how much is durable.
+    #[derive(Default)]
+    struct Slow {
+        safe: AtomicU64,
+    }
+
+    impl Store for Slow {
+        fn held(&self, _: Extent) -> Vec<Extent> {
+            Vec::new()
+        }
+
+        fn skipped(&self, _: Extent) -> Vec<Extent> {
+            Vec::new()
+        }
+
+        fn unreadable(&self, _: Extent) -> Vec<Extent> {
+            Vec::new()
+        }
+
+        fn load(&self, _: Extent, _: &mut [u8]) -> io::Result<()> {
+            Err(io::Error::other("nothing is kept"))
+        }
+
+        fn keep(&self, _: Extent, _: &[u8]) -> io::Result<()> {
+            Ok(())
+        }
+
+        fn mark(&self, _: Mark) -> io::Result<()> {
+            Ok(())
+        }
+
+        fn commit(&self) -> io::Result<()> {
+            Ok(())
+        }
+
+        fn safe_bytes(&self) -> Option<u64> {
+            Some(self.safe.load(Ordering::Relaxed))
+        }
+    }
+
+    /// What has arrived counts when it is durable, in the order in which it arrived; what is taken back ends the counting.
+    #[test]
+    fn only_what_is_durable_counts_as_safe() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("drive.img");
+        make_drive(&path).unwrap();
+        let reader = Reader::new(open(&path, None).unwrap(), None);
+        let drive = read_drive(&reader).unwrap();
+        let wanted = Patterns::new(&["Photos"]).unwrap();
+        let inner = Slow { safe: AtomicU64::new(1000) };
+        let bytes = drive.identity.bytes;
+        let planned: ExtentSet = [Extent::between(0, bytes)].into_iter().collect();
+        let counter = WantedCounter::new(&drive, &Snapshot::of(&inner, bytes), &planned, &wanted);
+        let files = counter.counts()[0].files;
+        let state = State { counter: Some(counter), safe_before: 1000, ..State::default() };
+        let store = CountingStore { inner: &inner, wanted, state: Mutex::new(state) };
+        let safe = || store.counts().unwrap()[0].safe;
+        let before = safe();
+        for extent in Extent::between(0, bytes).pieces(1 << 20) {
+            store.keep(extent, &[]).unwrap();
+        }
+        assert_eq!(safe(), before, "nothing of it is durable");
+        let (mut last, mut steps) = (before, 0);
+        for durable in (0..=bytes).step_by(1 << 20) {
+            inner.safe.store(1000 + durable, Ordering::Relaxed);
+            assert!(safe() >= last, "what is durable stays so");
+            steps += usize::from(safe() > last);
+            last = safe();
+        }
+        assert!(steps > 2, "{steps}");
+        inner.safe.store(1000 + bytes, Ordering::Relaxed);
+        assert_eq!(safe(), files);
+        let extent = Extent::between(0, 512);
+        store.mark(Mark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
+        assert!(store.counts().is_some());
+        store.mark(Mark::Withdrawn { extent }).unwrap();
+        assert!(store.counts().is_none(), "what was counted was taken back");
+    }
 }
