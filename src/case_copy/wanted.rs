@@ -258,8 +258,9 @@ pub(super) fn shortened(mut counts: Vec<WantedCount>) -> Vec<WantedCount> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::demo::make_drive;
-    use crate::source::{Failure, open};
+    use crate::source::{Failure, MemorySource};
+    use crate::units::SectorSize;
+    use std::io::Read;
     use std::sync::atomic::{AtomicU64, Ordering};
 
     /// A store that keeps everything, and of which the test says how much is durable.
@@ -305,10 +306,11 @@ mod tests {
     /// What has arrived counts when it is durable, in the order in which it arrived; what is taken back ends the counting.
     #[test]
     fn only_what_is_durable_counts_as_safe() {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("drive.img");
-        make_drive(&path).unwrap();
-        let reader = Reader::new(open(&path, None).unwrap(), None);
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/testdata/ntfs-rich.img.zst");
+        let packed = std::fs::read(path).unwrap();
+        let mut image = Vec::new();
+        ruzstd::decoding::StreamingDecoder::new(&packed[..]).unwrap().read_to_end(&mut image).unwrap();
+        let reader = Reader::new(Box::new(MemorySource::new(image, SectorSize::S512)), None);
         let drive = read_drive(&reader).unwrap();
         let wanted = Patterns::new(&["Photos"]).unwrap();
         let inner = Slow { safe: AtomicU64::new(1000) };

@@ -68,7 +68,7 @@ pub fn audit(summary: &AuditSummary, bad: &[FileAudit], depth: u32) -> String {
         more(&mut text, t.damaged, of(FileState::Damaged).count());
     }
     if t.lost > 0 {
-        say!(&mut text, "LOST FILES: their folders name them, their own records are unreadable");
+        say!(&mut text, "LOST FILES: their folders name them, their own records are unreadable or damaged");
         for file in of(FileState::Lost) {
             say!(&mut text, "  {}: {}", &file.path, human::bytes(file.size));
         }

@@ -31,7 +31,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         @else {
             p { "Lost ones first, then damaged ones. "
                 @if totals.lost > 0 {
-                    "Of a lost file the folder’s entry tells the name and the size; its own record, which tells where its content lies, is unreadable. "
+                    "Of a lost file the folder’s entry tells the name and the size; its own record, which tells where its content lies, is unreadable or damaged. "
                 }
                 @if not_whole > list.len() as u64 { "The first " (count(list.len() as u64)) " of " (count(not_whole)) ". " }
                 "Every file with its state is in " code { (&dossier.lists[0]) } "." }

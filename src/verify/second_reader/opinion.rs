@@ -80,8 +80,8 @@ impl Explanation {
                  it for FAT16 or FAT12."
             }
             Explanation::NamedOnly => {
-                "Both know these files by their folders' entries alone: their own records are unreadable (gleaner counts them as \
-                 lost) or not read yet."
+                "Both know these files by their folders' entries alone: their own records are unreadable or damaged (gleaner \
+                 counts them as lost) or not read yet."
             }
         }
     }
