@@ -6,7 +6,10 @@
 //! out to be free. The plan is then made again, asked for the same, and followed in place of the old one; what is held
 //! already is not read again.
 
+mod wanted;
+
 use crate::allocation::{Choices, Class, Patterns, classify};
+use crate::audit::WantedCount;
 use crate::case::{Case, CaseError};
 use crate::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, StopAfter, StopReason, copy};
 use crate::extent::{Extent, ExtentSet};
@@ -19,6 +22,8 @@ use crate::source::{Mark, SourceLost, Store};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
+use std::sync::Arc;
+use wanted::{CountingStore, WantedNews, shortened};
 
 /// Why copying in a case failed. What was kept before is safe.
 #[derive(Debug, thiserror::Error)]
@@ -139,6 +144,8 @@ pub struct CaseCopyOutcome {
     /// The copy, over all plans that were followed.
     #[serde(flatten)]
     pub copy: CopyOutcome,
+    /// The files that the plan wants first, by pattern; empty when nothing is wanted, or the copy ended before they were counted.
+    pub wanted: Vec<WantedCount>,
     /// The plans made anew, in order; mostly none.
     pub revisions: Vec<Revision>,
 }
@@ -146,6 +153,9 @@ pub struct CaseCopyOutcome {
 impl CaseCopyOutcome {
     fn following(mut self, before: CaseCopyOutcome) -> CaseCopyOutcome {
         self.copy = self.copy.following(before.copy);
+        if self.wanted.is_empty() {
+            self.wanted = before.wanted;
+        }
         self.revisions.splice(0..0, before.revisions);
         self
     }
@@ -221,7 +231,7 @@ pub fn copy_case_and_wait(
             // The structure was being read again when the drive went away.
             Err(CaseCopyError::Session(SessionError::Lost(SourceLost::Gone { .. }))) if so_far.is_some() => {
                 let before = so_far.clone().expect("checked");
-                CaseCopyOutcome { copy: before.copy.with_nothing_new(), revisions: Vec::new() }
+                CaseCopyOutcome { copy: before.copy.with_nothing_new(), wanted: before.wanted, revisions: Vec::new() }
             }
             Err(error) => return Err(error),
         };
@@ -258,6 +268,8 @@ fn follow(
 ) -> Result<CaseCopyOutcome, CaseCopyError> {
     let mut revisions = Vec::new();
     let mut so_far: Option<CopyOutcome> = None;
+    let mut wanted = Vec::new();
+    let mut news = WantedNews::default();
     // Only structure at first when some of it did not answer before: what it tells comes before the files' turn, for a few
     // tries.
     let mut structure_tries = STRUCTURE_TRIES;
@@ -271,17 +283,34 @@ fn follow(
             stop_after: left_of(options.stop_after, so_far.as_ref()),
             ..options.clone()
         };
-        let mut again = controls.again();
-        let next = Controls {
-            stop: again.stop,
-            thermometer: again.thermometer.take(),
-            request_log: again.request_log.take(),
-            events: &mut |event| {
+        // While only structure is read no file gets further. A pattern that cannot be used is no reason not to copy.
+        let wants = if structure_first { Vec::new() } else { read_plan_header(open_plan(&plan)?)?.wants };
+        let patterns = Patterns::new(&wants).unwrap_or_default();
+        let (store, sources) = CountingStore::new(case(session), patterns, Arc::clone(&session.stop));
+        let Controls { stop, thermometer, request_log, events } = controls.again();
+        let mut told = |event: &Event| {
+            for event in news.before(event, &store).iter().chain([event]) {
                 history.event(event);
-                (again.events)(event);
-            },
+                events(event);
+            }
         };
-        let outcome = copy(open_plan(&plan)?, &session.reader, case(session).store().as_ref(), &options, next)?;
+        let next = Controls { stop, thermometer, request_log, events: &mut told };
+        let outcome = std::thread::scope(|scope| {
+            let counting = sources.map(|sources| scope.spawn(|| store.begin(sources, &plan)));
+            let outcome = copy(open_plan(&plan)?, &session.reader, &store, &options, next)?;
+            if let Some(thread) = counting {
+                thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+            }
+            Ok::<_, CaseCopyError>(outcome)
+        })?;
+        store.count_names();
+        if let Some(counts) = store.counts() {
+            let event = Event::Wanted { class: None, patterns: shortened(counts.clone()) };
+            history.event(&event);
+            (controls.events)(&event);
+            wanted = counts;
+        }
+        drop(store);
         let ended = !outcome.end.is_own();
         if structure_first {
             structure_tries = structure_tries.saturating_sub(outcome.failed_requests);
@@ -316,7 +345,7 @@ fn follow(
         // A new plan may name structure that nobody knew of, and that may hold surprises of its own.
         structure_first = revised && structure_tries > 0 && !pending(case(session)).is_empty();
     }
-    Ok(CaseCopyOutcome { copy: so_far.expect("the loop copied at least once"), revisions })
+    Ok(CaseCopyOutcome { copy: so_far.expect("the loop copied at least once"), wanted, revisions })
 }
 
 fn case(session: &Session) -> &Case {

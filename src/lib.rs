@@ -22,9 +22,9 @@
 //! 13. [`session`]: opening a drive, its case, or both, and leaving the case in order.
 //! 14. [`mend`]: putting a case right whose files were damaged or lost.
 //! 15. [`pace`]: measuring a drive's pace by what its plan wants anyway.
-//! 16. [`copy`]: following a plan: what reads easily first, then what is difficult.
-//! 17. [`history`]: how copying went, over time.
-//! 18. [`audit`]: file by file what is whole and what is not.
+//! 16. [`audit`]: file by file what is whole and what is not; how many of the wanted files are safe.
+//! 17. [`copy`]: following a plan: what reads easily first, then what is difficult.
+//! 18. [`history`]: how copying went, over time.
 //! 19. [`content`]: a file's content as a case holds it.
 //! 20. [`verify`]: the copy held against the journal's hashes and against a second reader.
 //! 21. [`take`]: chosen files out of a case into a folder.

@@ -5,7 +5,7 @@ mod common;
 mod held;
 
 use common::{answers, fixture};
-use gleaner::allocation::{DriveMap, read_drive};
+use gleaner::allocation::{DriveMap, Patterns, read_drive};
 use gleaner::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::source::{MemorySource, Reader};
@@ -23,7 +23,8 @@ fn drive_of(bytes: Vec<u8>) -> DriveMap {
 
 fn run(drive: &DriveMap, held: &Held, planned: &ExtentSet) -> (AuditSummary, BTreeMap<Name, FileAudit>) {
     let mut files = BTreeMap::new();
-    let truth = Truth { store: held, planned };
+    let wanted = Patterns::default();
+    let truth = Truth { store: held, planned, wanted: &wanted };
     let summary = audit(drive, &truth, |file| {
         files.insert((file.path.clone(), file.stream.clone()), file.clone());
         Ok::<(), Infallible>(())

@@ -64,6 +64,7 @@ fn same_figures(case: &Path, html: &Html, code: i32) {
     for (row, state) in rows(html, "Files and named streams by their state").iter().zip([
         "whole",
         "damaged",
+        "lost",
         "not_yet_read",
         "not_planned",
     ]) {
@@ -77,8 +78,8 @@ fn same_figures(case: &Path, html: &Html, code: i32) {
         for row in &shown {
             let folder =
                 volume.iter().find(|folder| folder["path"] == row[0].as_str()).unwrap_or_else(|| panic!("{row:?}"));
-            let expected =
-                ["whole", "damaged", "not_yet_read", "not_planned", "whole_bytes"].map(|key| folder[key].to_string());
+            let expected = ["whole", "damaged", "lost", "not_yet_read", "not_planned", "whole_bytes"]
+                .map(|key| folder[key].to_string());
             assert_eq!(row[1..], expected, "{}", row[0]);
         }
         folders += shown.len();

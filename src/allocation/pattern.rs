@@ -110,12 +110,17 @@ impl Patterns {
     /// Whether any pattern takes the file or folder at `path` (as [`crate::fs::Link::path`] gives it), by itself or with a
     /// folder it lies in. For telling apart the names of one file; for whole catalogs there is [`Patterns::choose`].
     pub fn takes(&self, path: &str) -> bool {
+        self.lane_of(path).is_some()
+    }
+
+    /// The place of the first pattern that takes the file or folder at `path`, as [`Patterns::takes`] has it.
+    pub fn lane_of(&self, path: &str) -> Option<u16> {
         let mut walk = Walk { patterns: &self.patterns, states: Vec::new(), numbers: HashMap::new() };
         let mut at = walk.number(State { reached: self.starts(), lane: None });
         for name in path.split('/').filter(|name| !name.is_empty()) {
             at = walk.step(at, name);
         }
-        walk.states[at as usize].lane.is_some()
+        walk.states[at as usize].lane
     }
 
     fn starts(&self) -> Vec<(u16, u16)> {

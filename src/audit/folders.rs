@@ -23,6 +23,10 @@ pub struct Tally {
     pub not_planned: u64,
     /// Not planned: bytes of those files.
     pub not_planned_bytes: u64,
+    /// Lost: files.
+    pub lost: u64,
+    /// Lost: bytes of those files, as their folders' entries have them.
+    pub lost_bytes: u64,
 }
 
 impl Tally {
@@ -32,6 +36,7 @@ impl Tally {
             FileState::Damaged => (&mut self.damaged, &mut self.damaged_bytes),
             FileState::NotYetRead => (&mut self.not_yet_read, &mut self.not_yet_read_bytes),
             FileState::NotPlanned => (&mut self.not_planned, &mut self.not_planned_bytes),
+            FileState::Lost => (&mut self.lost, &mut self.lost_bytes),
         };
         *files += 1;
         *sum = sum.saturating_add(bytes);
@@ -39,7 +44,7 @@ impl Tally {
 
     /// Files in all states.
     pub fn files(&self) -> u64 {
-        self.whole + self.damaged + self.not_yet_read + self.not_planned
+        self.whole + self.damaged + self.not_yet_read + self.not_planned + self.lost
     }
 }
 
@@ -62,8 +67,30 @@ pub struct UnreadableIndex {
     pub volume: u64,
     /// Its path.
     pub path: String,
-    /// Bytes of its entries that could not be read.
+    /// Bytes of its entries that could not be read, or were read and are damaged.
     pub bytes: u64,
+}
+
+/// A folder whose own record is lost or not read yet; the folder above names it.
+#[derive(Serialize, Debug, Clone, PartialEq, Eq)]
+pub struct LostFolder {
+    /// Byte of the drive where the volume starts.
+    pub volume: u64,
+    /// Its path.
+    pub path: String,
+    /// The path by which what lies in it is known.
+    pub known_as: String,
+}
+
+/// A name in the unused space of a folder's index block, of a file whose record is lost or not read yet.
+#[derive(Serialize, Debug, Clone, PartialEq, Eq)]
+pub struct LeftOverName {
+    /// Byte of the drive where the volume starts.
+    pub volume: u64,
+    /// The path that it had.
+    pub path: String,
+    /// Its size in bytes then.
+    pub size: u64,
 }
 
 /// One tally for each node of a catalog, and one for what lies in lost folders.
@@ -77,9 +104,19 @@ impl<'c> FolderSums<'c> {
         FolderSums { catalog, tallies: vec![Tally::default(); catalog.len() + 1] }
     }
 
+    /// A file of the catalog.
     pub(super) fn add(&mut self, node: &Node<'_>, state: FileState, bytes: u64) {
+        self.add_above(node.id(), state, bytes);
+    }
+
+    /// A file that only its folder names.
+    pub(super) fn add_in(&mut self, folder: NodeId, state: FileState, bytes: u64) {
+        self.tallies[folder.0 as usize].add(state, bytes);
+        self.add_above(folder, state, bytes);
+    }
+
+    fn add_above(&mut self, mut at: NodeId, state: FileState, bytes: u64) {
         let lost = self.catalog.len();
-        let mut at = node.id();
         while at != self.catalog.root() {
             match self.catalog.node(at).links().next().map(|link| link.parent()) {
                 Some(Parent::Folder(parent)) => {

@@ -2,29 +2,42 @@
 
 mod folders;
 mod state;
+mod wanted;
 
-pub use folders::{FolderAudit, Tally, UnreadableIndex};
+pub use folders::{FolderAudit, LeftOverName, LostFolder, Tally, UnreadableIndex};
 pub use state::{FileAudit, FileState, Truth};
+pub use wanted::{Snapshot, WantedCount, WantedCounter};
 
 use crate::allocation::DriveMap;
-use crate::fs::{NodeKind, Purpose, Role, VolumeMap};
+use crate::fs::ntfs::{NamedOnly, NamesOnly};
+use crate::fs::{NodeKind, ORPHANS, Purpose, Role, VolumeMap};
 use folders::FolderSums;
 use serde::Serialize;
 
 /// The sum of an audit.
 #[derive(Serialize, Debug, Clone, PartialEq, Eq, Default)]
 pub struct AuditSummary {
+    /// The files that the plan wants first, by pattern.
+    pub wanted: Vec<WantedCount>,
     /// Files and bytes in each state, all volumes together.
     pub totals: Tally,
     /// The same for each folder that has files below it, volume by volume, each folder after its parent.
     pub folders: Vec<FolderAudit>,
     /// Folders whose own entries could not all be read: files may be missing from them without a trace.
     pub unreadable_indexes: Vec<UnreadableIndex>,
+    /// Folders that only the folder above them names.
+    pub lost_folders: Vec<LostFolder>,
+    /// Names in the unused space of folders' index blocks, of files whose records are lost or not read yet. Most are of deleted
+    /// files, or older names of files that exist; they are counted nowhere else.
+    pub left_over_names: Vec<LeftOverName>,
+    /// How many more of those there are.
+    pub left_over_unlisted: u64,
     /// Planned bytes that are unreadable, whether a file lies there or structure, or nothing that is known.
     pub unreadable_bytes: u64,
 }
 
-/// Judges every live file of every volume and hands each over, in the order of the file list.
+/// Judges every existing file of every volume and hands each over, in the order of the file list; behind each volume's files
+/// those of which only a folder's index tells the name.
 ///
 /// # Errors
 /// Whatever `each` gives.
@@ -35,7 +48,8 @@ pub fn audit<E>(
 ) -> Result<AuditSummary, E> {
     let unreadable = truth.store.unreadable(drive.identity.extent());
     let unreadable_bytes = unreadable.into_iter().map(|extent| truth.planned.bytes_within(extent)).sum();
-    let mut summary = AuditSummary { unreadable_bytes, ..AuditSummary::default() };
+    let wanted = WantedCount::of_each(truth.wanted);
+    let mut summary = AuditSummary { wanted, unreadable_bytes, ..AuditSummary::default() };
     for (_, volume) in drive.volumes() {
         audit_volume(volume, truth, &mut summary, &mut each)?;
     }
@@ -49,30 +63,56 @@ fn audit_volume<E>(
     each: &mut impl FnMut(&FileAudit) -> Result<(), E>,
 ) -> Result<(), E> {
     let mut sums = FolderSums::new(&volume.catalog);
+    let choice = truth.wanted.choose(&volume.catalog);
+    let names = NamesOnly::find(volume, truth.store);
     for node in volume.catalog.nodes().filter(|n| !n.is_deleted() && n.purpose() == Purpose::Client) {
+        let mut worst = None;
         for stream in node.streams() {
             match stream.role() {
                 Role::Data => {
                     let file = state::judge(volume, &node, &stream, truth);
+                    worst = worst.max(Some(file.state));
                     summary.totals.add(file.state, file.size);
                     sums.add(&node, file.state, file.size);
                     each(&file)?;
                 }
                 Role::FolderIndex if node.kind() == NodeKind::Folder => {
-                    let lost = state::unreadable_bytes(volume, &stream, truth);
-                    if lost > 0 {
-                        let path = node.path();
-                        summary.unreadable_indexes.push(UnreadableIndex {
-                            volume: volume.extent.start.0,
-                            path,
-                            bytes: lost,
-                        });
+                    let damaged = names.damaged.get(&node.id()).copied().unwrap_or(0);
+                    let bytes = state::unreadable_bytes(volume, &stream, truth) + damaged;
+                    if bytes > 0 {
+                        let (volume, path) = (volume.extent.start.0, node.path());
+                        summary.unreadable_indexes.push(UnreadableIndex { volume, path, bytes });
                     }
                 }
                 _ => {}
             }
         }
+        if let (Some(state), Some(lane), NodeKind::File) = (worst, choice.lane(node.id()), node.kind()) {
+            summary.wanted[usize::from(lane)].add(state);
+        }
     }
+    for named in &names.existing {
+        match named.kind {
+            NodeKind::File => {
+                let file = FileAudit::of_name(volume, named);
+                if let Some(lane) = wanted::lane_of_name(volume, named, truth.wanted) {
+                    summary.wanted[lane].add(file.state);
+                }
+                summary.totals.add(file.state, file.size);
+                sums.add_in(named.folder, file.state, file.size);
+                each(&file)?;
+            }
+            NodeKind::Folder => summary.lost_folders.push(LostFolder {
+                volume: volume.extent.start.0,
+                path: named.path(volume),
+                known_as: format!("/{ORPHANS}/{}", named.number),
+            }),
+        }
+    }
+    let left_over =
+        |named: &NamedOnly| LeftOverName { volume: volume.extent.start.0, path: named.path(volume), size: named.size };
+    summary.left_over_names.extend(names.left_over.iter().map(left_over));
+    summary.left_over_unlisted += names.left_over_unlisted;
     summary.folders.extend(sums.finish(volume));
     Ok(())
 }

@@ -1,16 +1,20 @@
 //! One file's state, from its run list and what is known of each place it lies in.
 
+use crate::allocation::Patterns;
 use crate::extent::{Extent, ExtentSet};
-use crate::fs::{Node, Stream, VolumeMap};
+use crate::fs::ntfs::{NamedOnly, RecordState};
+use crate::fs::{ClusterRun, Node, Stream, VolumeMap};
 use crate::source::Store;
 use serde::Serialize;
 
-/// What is known of the drive's places: the case's image and journal, and what its plan asks for.
+/// What is known of the drive's places: the case's image and journal, and what its plan reads.
 pub struct Truth<'t> {
     /// The case.
     pub store: &'t dyn Store,
     /// Everything that the plan reads.
     pub planned: &'t ExtentSet,
+    /// The files that the plan wants first.
+    pub wanted: &'t Patterns,
 }
 
 /// A file's state. The order is that of gravity: one unreadable byte makes a file damaged whatever else is to come.
@@ -25,12 +29,14 @@ pub enum FileState {
     NotYetRead,
     /// Some of it could not be read, or its run list is incomplete.
     Damaged,
+    /// Its record is unreadable or damaged: its folder's entry tells its name and its size, and nothing tells where it lies.
+    Lost,
 }
 
 impl FileState {
     /// All, from the best to the worst.
-    pub const ALL: [FileState; 4] =
-        [FileState::Whole, FileState::NotPlanned, FileState::NotYetRead, FileState::Damaged];
+    pub const ALL: [FileState; 5] =
+        [FileState::Whole, FileState::NotPlanned, FileState::NotYetRead, FileState::Damaged, FileState::Lost];
 
     /// The name people read.
     pub fn name(self) -> &'static str {
@@ -39,6 +45,7 @@ impl FileState {
             FileState::NotPlanned => "not planned",
             FileState::NotYetRead => "not yet read",
             FileState::Damaged => "damaged",
+            FileState::Lost => "lost",
         }
     }
 }
@@ -70,6 +77,30 @@ pub struct FileAudit {
     /// Whether part of its run list is missing, so that there may be content nobody knows the place of.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub run_list_incomplete: bool,
+    /// Whether only its folder's entry is known: its record is lost, or not read yet.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub name_only: bool,
+}
+
+impl FileAudit {
+    /// A file of which only its folder's entry is known.
+    pub(super) fn of_name(volume: &VolumeMap, named: &NamedOnly) -> FileAudit {
+        FileAudit {
+            volume: volume.extent.start.0,
+            path: named.path(volume),
+            stream: None,
+            size: named.size,
+            state: match named.record {
+                RecordState::Lost => FileState::Lost,
+                RecordState::NotReadYet => FileState::NotYetRead,
+            },
+            damaged: Vec::new(),
+            waiting: Vec::new(),
+            not_planned: Vec::new(),
+            run_list_incomplete: false,
+            name_only: true,
+        }
+    }
 }
 
 /// The three sorts of holes in a file, in bytes of the file.
@@ -82,10 +113,7 @@ struct Holes {
 
 pub(super) fn judge(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<'_>, truth: &Truth<'_>) -> FileAudit {
     let mut holes = Holes::default();
-    let content = Extent::between(0, stream.size().min(stream.valid()));
-    if !stream.is_resident() {
-        collect(volume, stream, truth, content, &mut holes);
-    }
+    collect(volume, stream, truth, &mut holes);
     let pairs = |set: &ExtentSet| set.extents().iter().map(|e| [e.start.0, e.bytes]).collect::<Vec<_>>();
     let (damaged, waiting, not_planned) = (pairs(&holes.damaged), pairs(&holes.waiting), pairs(&holes.not_planned));
     let run_list_incomplete = stream.is_incomplete();
@@ -105,32 +133,51 @@ pub(super) fn judge(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<'_>, tr
         waiting,
         not_planned,
         run_list_incomplete,
+        name_only: false,
     }
 }
 
-/// Goes along the run list with the place in the file, and notes what is missing of what counts.
-fn collect(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>, content: Extent, holes: &mut Holes) {
+/// A part of a stream's content and where it lies.
+pub(super) struct Need {
+    in_file: Extent,
+    /// `None` where its run points outside of the volume.
+    pub(super) on_drive: Option<Extent>,
+}
+
+/// What is needed of the drive for a stream's content. Compressed content counts by units: all that a unit stores is needed,
+/// however little of the file is in it.
+pub(super) fn needs<'v>(volume: &'v VolumeMap, stream: &Stream<'v>) -> impl Iterator<Item = Need> + 'v {
     let cluster = volume.geometry.cluster_bytes;
-    let unit = u64::from(stream.compression_unit()).saturating_mul(cluster);
+    let (content, is_plain) = (content_of(stream), stream.compression_unit() == 0);
     let mut at = 0u64;
-    for (place, count) in stream.layout() {
-        let bytes = count.saturating_mul(cluster);
-        let in_file = Extent::between(at, at.saturating_add(bytes));
-        at = in_file.end();
-        let Some(place) = place else { continue };
-        let run = crate::fs::ClusterRun { first: place, count };
-        let Some(on_drive) = volume.geometry.extent(run) else {
+    stream.layout().filter_map(move |(place, count)| {
+        let whole = Extent::between(at, at.saturating_add(count.saturating_mul(cluster)));
+        at = whole.end();
+        let run = ClusterRun { first: place?, count };
+        let Some(place) = volume.geometry.extent(run) else {
+            return Some(Need { in_file: whole, on_drive: None });
+        };
+        let in_file = if is_plain { whole.intersection(&content)? } else { whole };
+        Some(Need { in_file, on_drive: Some(Extent { bytes: in_file.bytes, ..place }) })
+    })
+}
+
+/// The bytes of a stream that were ever written.
+fn content_of(stream: &Stream<'_>) -> Extent {
+    Extent::between(0, stream.size().min(stream.valid()))
+}
+
+/// Notes what is missing of what counts.
+fn collect(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>, holes: &mut Holes) {
+    let content = content_of(stream);
+    let unit = u64::from(stream.compression_unit()).saturating_mul(volume.geometry.cluster_bytes);
+    for Need { in_file, on_drive } in needs(volume, stream) {
+        let Some(needed) = on_drive else {
             holes.damaged.insert(in_file);
             continue;
         };
-        // Compressed content counts by units: all that a unit stores is needed, however little of the file is in it.
-        let counts = if unit > 0 { in_file } else { in_file.intersection(&content).unwrap_or(Extent::between(0, 0)) };
-        if counts.is_empty() {
-            continue;
-        }
-        let needed = Extent::between(on_drive.start.0, on_drive.start.0 + counts.bytes);
         let to_file = |e: Extent| {
-            let from = e.start.0 - on_drive.start.0 + in_file.start.0;
+            let from = e.start.0 - needed.start.0 + in_file.start.0;
             let hole = Extent::between(from, from + e.bytes);
             let hole = if unit > 0 { spread(hole, unit) } else { hole };
             hole.intersection(&content)
@@ -142,7 +189,7 @@ fn collect(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>, content: 
         let lost: ExtentSet = truth.store.unreadable(needed).into_iter().collect();
         holes.damaged.extend(lost.extents().iter().copied().filter_map(to_file));
         for open in held.missing_from(needed).into_iter().flat_map(|e| lost.missing_from(e)) {
-            // What was asked for counts as planned in whole sectors; a place put off was asked for by definition.
+            // What was asked for counts as planned in whole sectors; a skipped place was asked for by definition.
             let mut planned: ExtentSet = truth.planned.intersection(open).into_iter().collect();
             planned.extend(truth.store.skipped(open));
             holes.waiting.extend(planned.extents().iter().copied().filter_map(to_file));

@@ -21,6 +21,9 @@ enum Way {
     Bar(ProgressBar),
 }
 
+/// How many patterns are in the line at a class's end.
+const PATTERNS_SHOWN: usize = 8;
+
 /// How often a plain line is written.
 const LINE_EVERY: Duration = Duration::from_secs(10);
 
@@ -161,6 +164,12 @@ fn sentence(event: &Event) -> Option<String> {
             human::bytes(*bytes_now),
             human::bytes(*bytes_before)
         ),
+        Event::Wanted { class: Some(class), patterns } if !patterns.is_empty() => {
+            let counts: Vec<String> = patterns.iter().take(PATTERNS_SHOWN).map(|count| count.sentence()).collect();
+            let more = patterns.len().saturating_sub(PATTERNS_SHOWN);
+            let more = if more > 0 { format!("; and {more} more patterns") } else { String::new() };
+            format!("end of class {class}: {}{more}", counts.join("; "))
+        }
         Event::StageBegun { stage } => match stage {
             Stage::Worth => "what reads easily is copied: difficult places, those that are worth most for their time first",
             Stage::Suspects => "places that may have stopped the drive",

@@ -1,6 +1,7 @@
 //! What is told while a copy runs.
 
 use crate::allocation::Class;
+use crate::audit::WantedCount;
 use crate::extent::Extent;
 use serde::Serialize;
 use std::path::PathBuf;
@@ -87,6 +88,13 @@ pub enum Event {
         bytes_before: u64,
         /// Bytes that the new one reads.
         bytes_now: u64,
+    },
+    /// How many of the wanted files are safe; told at the end of a class, and in between when it has changed.
+    Wanted {
+        /// The class whose first reading is over.
+        class: Option<Class>,
+        /// The counts, in the order of the patterns; the first ones where there are very many.
+        patterns: Vec<WantedCount>,
     },
     /// The drive is gone, or no longer answers; it is waited for.
     DriveAwaited,

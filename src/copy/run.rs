@@ -330,7 +330,8 @@ impl<'r> Run<'r> {
     }
 
     pub(super) fn end_pass(&mut self) -> Result<(), Halt> {
-        self.desk.commit()?;
+        // What is told at the end of a pass counts what is safe.
+        self.settle()?;
         if let Some((pass, arrived, put_off)) = self.pass.take() {
             self.tell(&Event::PassEnded {
                 number: pass.number,

@@ -107,7 +107,7 @@ pub fn gather(
     let store: &dyn Store = case.store().as_ref();
     let plan = case.plan_path().map(|path| open_plan(&path).and_then(read_plan)).transpose()?;
     let planned: ExtentSet = plan.iter().flat_map(Plan::ascending).collect();
-    let (files, not_whole) = judge_files(drive, &Truth { store, planned: &planned });
+    let (files, not_whole) = judge_files(drive, &Truth { store, planned: &planned, wanted: &choices.wanted });
     let record = read_record(case.folder())?;
     let ranges = ranges(case, drive, &planned)?;
     Ok(Dossier {
@@ -135,7 +135,7 @@ pub fn gather(
 
 fn judge_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {
     // The gravest first, without keeping all: a drive that is not copied yet has nothing else.
-    let mut by_state: [Vec<FileAudit>; 4] = Default::default();
+    let mut by_state: [Vec<FileAudit>; FileState::ALL.len()] = Default::default();
     let summary = audit(drive, truth, |file| {
         let list = &mut by_state[file.state as usize];
         if file.state != FileState::Whole && list.len() < FILES_LISTED {

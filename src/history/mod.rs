@@ -12,6 +12,7 @@ pub use read::{History, HistoryFollower, Run, read_history};
 pub use write::HistoryWriter;
 
 use crate::allocation::Class;
+use crate::audit::WantedCount;
 use serde::{Deserialize, Serialize};
 
 pub use crate::case::HISTORY_NAME;
@@ -39,6 +40,13 @@ pub enum Line {
         seconds: f64,
         /// What happened, in a sentence.
         text: String,
+    },
+    /// How many of the wanted files are safe.
+    Wanted {
+        /// Seconds since it began.
+        seconds: f64,
+        /// The counts, in the order of the patterns.
+        patterns: Vec<WantedCount>,
     },
     /// It ended.
     Ended {

@@ -2,6 +2,7 @@
 
 use super::{Line, Point};
 use crate::allocation::Class;
+use crate::audit::WantedCount;
 use crate::regular_file;
 use std::io::{self, BufRead, BufReader, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
@@ -28,6 +29,8 @@ pub struct Run {
     pub points: Vec<Point>,
     /// What happened: seconds since it began, and a sentence.
     pub notes: Vec<(f64, String)>,
+    /// The latest counts of the wanted files, by pattern.
+    pub wanted: Vec<WantedCount>,
     /// How it ended, and after how many seconds; `None` while it runs, or when it was killed.
     pub ended: Option<(f64, String)>,
 }
@@ -114,6 +117,7 @@ impl History {
             (Ok(Line::Note { seconds, text }), Some(run)) if run.notes.len() < MOST_POINTS => {
                 run.notes.push((seconds, text));
             }
+            (Ok(Line::Wanted { patterns, .. }), Some(run)) => run.wanted = patterns,
             (Ok(Line::Ended { seconds, how }), Some(run)) => run.ended = Some((seconds, how)),
             _ => self.unread_lines += u64::from(!line.trim_ascii().is_empty()),
         }

@@ -1,6 +1,7 @@
 //! Writing it while a copy runs.
 
 use super::{Line, Point};
+use crate::audit::WantedCount;
 use crate::copy::{CopyOutcome, End, Event, Progress};
 use crate::human;
 use crate::regular_file;
@@ -19,6 +20,8 @@ pub struct HistoryWriter {
     file: File,
     last: Option<f64>,
     latest: Option<Point>,
+    /// Counts of the wanted files that are not written yet.
+    wanted: Option<Vec<WantedCount>>,
     /// Seconds of the run's parts before this one: each part counts from its own start.
     earlier: f64,
     error: Option<io::Error>,
@@ -40,7 +43,7 @@ impl HistoryWriter {
                 file.write_all(b"\n")?;
             }
         }
-        let mut writer = HistoryWriter { file, last: None, latest: None, earlier: 0.0, error: None };
+        let mut writer = HistoryWriter { file, last: None, latest: None, wanted: None, earlier: 0.0, error: None };
         writer.line(&Line::Began { when: human::now(), drive_bytes, plan_bytes, copied_bytes });
         writer.error.take().map_or(Ok(writer), Err)
     }
@@ -50,6 +53,12 @@ impl HistoryWriter {
     pub fn event(&mut self, event: &Event) {
         match event {
             Event::Progress(progress) => self.progress(progress),
+            Event::Wanted { class, patterns } => {
+                self.wanted = Some(patterns.clone());
+                if class.is_some() {
+                    self.flush_wanted();
+                }
+            }
             other => {
                 if let Some(text) = sentence(other) {
                     let seconds = self.latest.map_or(0.0, |point| point.seconds);
@@ -85,8 +94,17 @@ impl HistoryWriter {
             }
             self.line(&Line::Point(point));
             self.last = Some(point.seconds);
+            self.flush_wanted();
         }
         self.latest = Some(point);
+    }
+
+    /// Writes the counts of the wanted files, unless they were written already.
+    fn flush_wanted(&mut self) {
+        if let Some(patterns) = self.wanted.take() {
+            let seconds = self.latest.map_or(0.0, |point| point.seconds);
+            self.line(&Line::Wanted { seconds, patterns });
+        }
     }
 
     /// Writes the latest point, unless it was written already.
@@ -118,6 +136,7 @@ impl HistoryWriter {
             };
         }
         self.flush_latest();
+        self.flush_wanted();
         let how = match outcome.map(|outcome| &outcome.end) {
             Some(End::Complete) => "complete",
             Some(End::LittleLeft { .. }) => "little is left that is worth its time",

@@ -1,7 +1,9 @@
 //! Where the bytes are, folder by folder, so that a person can choose.
 
 use crate::allocation::{Choices, DriveMap};
-use crate::fs::{NodeId, NodeKind, Parent, Role, VolumeMap};
+use crate::fs::ntfs::{NamedOnly, NamesOnly, RecordState};
+use crate::fs::{Catalog, NodeId, NodeKind, Parent, Role, VolumeMap};
+use crate::source::Store;
 use serde::Serialize;
 
 /// A folder with all that lies below it.
@@ -23,6 +25,9 @@ pub struct FolderLine {
     pub extents: u64,
     /// Of `on_drive`, bytes in files that count as bulk.
     pub bulk: u64,
+    /// Files in it and below of which only the name is known, because their records are unreadable. They are in no other
+    /// figure, and known only with a case that holds the folders' indexes.
+    pub lost: u64,
 }
 
 #[derive(Clone, Copy, Default)]
@@ -32,19 +37,32 @@ struct Sum {
     on_drive: u64,
     extents: u64,
     bulk: u64,
+    lost: u64,
 }
 
 /// The folders of all volumes (or of the areas chosen) down to `depth` levels, each volume's root first, every level
-/// with its largest folder first. Lost folders stand under a line of their own.
-pub fn folders(drive: &DriveMap, areas: Option<&[usize]>, depth: u32, choices: &Choices) -> Vec<FolderLine> {
+/// with its largest folder first. Lost folders stand under a line of their own. `store` is the case, where there is one.
+pub fn folders(
+    drive: &DriveMap,
+    areas: Option<&[usize]>,
+    depth: u32,
+    choices: &Choices,
+    store: Option<&dyn Store>,
+) -> Vec<FolderLine> {
     let mut lines = Vec::new();
     for (_, volume) in drive.volumes().filter(|(index, _)| areas.is_none_or(|chosen| chosen.contains(index))) {
-        volume_folders(volume, depth, choices, &mut lines);
+        volume_folders(volume, depth, choices, store, &mut lines);
     }
     lines
 }
 
-fn volume_folders(volume: &VolumeMap, depth: u32, choices: &Choices, lines: &mut Vec<FolderLine>) {
+fn volume_folders(
+    volume: &VolumeMap,
+    depth: u32,
+    choices: &Choices,
+    store: Option<&dyn Store>,
+    lines: &mut Vec<FolderLine>,
+) {
     let catalog = &volume.catalog;
     let bulk = choices.bulk.choose(catalog);
     // One sum for each node, one more for what is lost.
@@ -65,20 +83,14 @@ fn volume_folders(volume: &VolumeMap, depth: u32, choices: &Choices, lines: &mut
         if bulk.lane(node.id()).is_some() {
             own.bulk = own.on_drive;
         }
-        let mut at = node.id();
-        loop {
-            match catalog.node(at).links().next().map(|link| link.parent()) {
-                Some(Parent::Folder(parent)) if at != catalog.root() => {
-                    sums[parent.0 as usize].add(own);
-                    at = parent;
-                }
-                _ if at == catalog.root() => break,
-                _ => {
-                    sums[lost].add(own);
-                    break;
-                }
-            }
-        }
+        add_above(catalog, node.id(), own, &mut sums);
+    }
+    let names = store.map(|store| NamesOnly::find(volume, store)).unwrap_or_default().existing;
+    let is_lost = |named: &&NamedOnly| named.kind == NodeKind::File && named.record == RecordState::Lost;
+    for named in names.iter().filter(is_lost) {
+        let own = Sum { lost: 1, ..Sum::default() };
+        sums[named.folder.0 as usize].add(own);
+        add_above(catalog, named.folder, own, &mut sums);
     }
     let mut children: Vec<Vec<NodeId>> = vec![Vec::new(); catalog.len()];
     for node in catalog.nodes().filter(|n| !n.is_deleted() && n.kind() == NodeKind::Folder && n.id() != catalog.root())
@@ -99,8 +111,21 @@ fn volume_folders(volume: &VolumeMap, depth: u32, choices: &Choices, lines: &mut
             waiting.extend(below.iter().map(|child| (*child, level + 1)));
         }
     }
-    if sums[lost].files > 0 {
+    if sums[lost].files + sums[lost].lost > 0 {
         lines.push(sums[lost].line(volume, format!("/{}", crate::fs::ORPHANS), 1));
+    }
+}
+
+/// Adds what a file or folder has to all folders above it; the last sum is that of what has lost its folder.
+fn add_above(catalog: &Catalog, mut at: NodeId, own: Sum, sums: &mut [Sum]) {
+    while at != catalog.root() {
+        match catalog.node(at).links().next().map(|link| link.parent()) {
+            Some(Parent::Folder(parent)) => {
+                sums[parent.0 as usize].add(own);
+                at = parent;
+            }
+            _ => return sums[catalog.len()].add(own),
+        }
     }
 }
 
@@ -111,10 +136,11 @@ impl Sum {
         self.on_drive = self.on_drive.saturating_add(other.on_drive);
         self.extents += other.extents;
         self.bulk = self.bulk.saturating_add(other.bulk);
+        self.lost += other.lost;
     }
 
     fn line(self, volume: &VolumeMap, path: String, depth: u32) -> FolderLine {
-        let Sum { files, size, on_drive, extents, bulk } = self;
-        FolderLine { volume: volume.extent.start.0, path, depth, files, size, on_drive, extents, bulk }
+        let Sum { files, size, on_drive, extents, bulk, lost } = self;
+        FolderLine { volume: volume.extent.start.0, path, depth, files, size, on_drive, extents, bulk, lost }
     }
 }

@@ -97,6 +97,7 @@ mod tests {
             on_drive: 1,
             extents: 1,
             bulk: 0,
+            lost: 0,
         };
         numbered(&[
             line(0, "/", 0),

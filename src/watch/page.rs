@@ -3,6 +3,7 @@
 use super::WatchEnd;
 use super::board::{Board, Standing};
 use super::pictures::{human_rate, pictures};
+use crate::history::Run;
 use crate::human;
 use crate::picture::{escape, style};
 use crate::text::shown;
@@ -145,7 +146,9 @@ fn figures(board: &Board) -> String {
     let Some(point) = run.points.last() else { return String::new() };
     let running = *board.standing() == Standing::Running;
     let share = share(board).unwrap_or(0.0);
-    let mut out = format!(
+    let mut out = wanted(run);
+    let _ = write!(
+        out,
         "<p class=\"share\"><strong>{percent}</strong> safe: {safe} of {planned}</p><progress max=\"1\" value=\"{share:.4}\" \
          aria-label=\"safe of what is planned\">{percent}</progress><dl>",
         percent = human::share(share),
@@ -172,6 +175,12 @@ fn figures(board: &Board) -> String {
     }
     out.push_str("</dl>");
     out
+}
+
+/// The wanted files, a line for each pattern.
+fn wanted(run: &Run) -> String {
+    let lines: String = run.wanted.iter().map(|count| format!("<li>{}</li>", escape(&count.sentence()))).collect();
+    if lines.is_empty() { lines } else { format!("<ul class=\"wanted\" aria-label=\"Wanted files\">{lines}</ul>") }
 }
 
 fn notes(board: &Board) -> String {

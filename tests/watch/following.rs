@@ -2,6 +2,7 @@
 
 use crate::{DRIVE_BYTES, Served, new_case, serve};
 use gleaner::allocation::Class;
+use gleaner::audit::WantedCount;
 use gleaner::copy::{Event, Progress};
 use gleaner::history::{HISTORY_NAME, HistoryWriter};
 use gleaner::human;
@@ -58,6 +59,9 @@ fn from_before_the_copy_to_its_end() {
     history.event(&progress(0.0, Class::Tables, 1_000_512, None));
     history.event(&progress(5.0, Class::Files, 9_000_000, None));
     served.until("figures", "safe: 9.00 MB of 33.6 MB");
+    let count = WantedCount { pattern: "<Fotos>".to_owned(), files: 5, safe: 3, to_read: 2, ..WantedCount::default() };
+    history.event(&Event::Wanted { class: Some(Class::Files), patterns: vec![count] });
+    served.until("figures", "&lt;Fotos&gt;: 3 of 5 files safe, 2 to read");
     let figures = part(&served, "figures");
     for (name, value) in [
         ("rate", "2.00 MB/s".to_owned()),

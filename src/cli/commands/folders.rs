@@ -7,6 +7,7 @@ use crate::cli::input;
 use crate::cli::output::{json_text, tell, tell_lines};
 use crate::cli::show;
 use crate::report::{self, FolderLine, NumberedFolder, PickError};
+use crate::source::Store;
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
@@ -14,8 +15,9 @@ pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
     in_session(&arguments.source, &Opening::default(), |session| {
         let drive = read(session, arguments.source.quiet || arguments.source.json)?;
+        let store = session.case.as_ref().map(|case| case.store().as_ref() as &dyn Store);
         let areas = drive.choose_areas(&arguments.volume)?;
-        let lines = report::folders(&drive, areas.as_deref(), arguments.depth, &choices);
+        let lines = report::folders(&drive, areas.as_deref(), arguments.depth, &choices, store);
         let ending = if drive.volumes().next().is_none() { Ending::NothingRecognised } else { Ending::Done };
         let text = match &arguments.pick {
             Some(from) => picked(arguments, &lines, from, &session.stop)?,

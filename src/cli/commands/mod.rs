@@ -25,8 +25,10 @@ use super::stop::stop_flag;
 use super::{ending_of, is_broken_pipe, message_of, progress, show};
 use crate::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
 use crate::case::{Access, Case, CaseError, Entry, Word, leftovers};
+use crate::extent::ExtentSet;
 use crate::image::ImageForm;
 use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
+use crate::plan::{open_plan, read_plan};
 use crate::report::{Costs, RateOrigin, Reckoning, Trouble};
 use crate::session::{Session, SessionError, Sources};
 use crate::source::{Store, TroubleLimit};
@@ -134,6 +136,14 @@ fn command_entry(outcome: Ending, figures: Value) -> Entry {
     let command = words.next().unwrap_or_default();
     let outcome = format!("exit code {}", outcome as u8);
     Entry { command, arguments: words.collect(), outcome, figures }
+}
+
+/// What the case's plan reads, and the files that it wants first. Nothing without a plan.
+fn planned(case: &Case) -> anyhow::Result<(ExtentSet, Patterns)> {
+    let Some(path) = case.plan_path() else { return Ok(Default::default()) };
+    let plan = read_plan(open_plan(&path)?)?;
+    // A pattern that cannot be used is no reason not to tell of the files.
+    Ok((plan.ascending().collect(), Patterns::new(&plan.header.wants).unwrap_or_default()))
 }
 
 /// Refuses to begin without a case, before anything is read.

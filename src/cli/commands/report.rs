@@ -9,9 +9,8 @@ use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
 use crate::cli::progress;
 use crate::dossier::{Audience, check_free, gather, publish};
-use crate::extent::ExtentSet;
 use crate::human;
-use crate::plan::{open_plan, read_plan, read_plan_header};
+use crate::plan::{open_plan, read_plan_header};
 use crate::report::survey;
 use crate::session::Session;
 use crate::text::shown;
@@ -54,11 +53,8 @@ fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) 
         }
         false => None,
     };
-    let planned: ExtentSet = match case.plan_path() {
-        Some(path) => read_plan(open_plan(&path)?)?.ascending().collect(),
-        None => ExtentSet::new(),
-    };
-    let truth = Truth { store, planned: &planned };
+    let (planned, wanted) = super::planned(case)?;
+    let truth = Truth { store, planned: &planned, wanted: &wanted };
     let sum_found = sum.as_ref().map(|sum| sum.sha256.clone());
     let mut dossier = gather(case, &drive, survey, &choices, audience, sum)?;
     let path = arguments.output.clone().unwrap_or_else(|| free_name(case, audience));

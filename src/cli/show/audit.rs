@@ -1,19 +1,22 @@
 //! An audit as text.
 
 use super::line;
-use crate::audit::{AuditSummary, FileAudit};
+use crate::audit::{AuditSummary, FileAudit, FileState};
 use crate::cli::table::{Column, table};
 use crate::human;
 
-/// An audit: the sums, the folders down to a depth, and the first damaged files.
-pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> String {
+/// An audit: the sums, the folders down to a depth, and the first damaged and lost files.
+pub fn audit(summary: &AuditSummary, bad: &[FileAudit], depth: u32) -> String {
+    let of = |state| bad.iter().filter(move |file| file.state == state);
     use Column::{Left, Right};
     let mut text = String::new();
     let t = &summary.totals;
     say!(&mut text, "AUDIT  {} files and named streams", human::count(t.files()));
+    summary.wanted.iter().for_each(|count| say!(&mut text, "  {}", &count.sentence()));
     let rows = [
         ("whole", t.whole, t.whole_bytes),
         ("damaged", t.damaged, t.damaged_bytes),
+        ("lost", t.lost, t.lost_bytes),
         ("not yet read", t.not_yet_read, t.not_yet_read_bytes),
         ("not planned", t.not_planned, t.not_planned_bytes),
     ];
@@ -32,6 +35,7 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
                 f.path.clone(),
                 human::count(f.tally.whole),
                 human::count(f.tally.damaged),
+                human::count(f.tally.lost),
                 human::count(f.tally.not_yet_read),
                 human::count(f.tally.not_planned),
                 human::bytes(f.tally.whole_bytes),
@@ -41,6 +45,7 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
             Left("folder"),
             Right("whole"),
             Right("damaged"),
+            Right("lost"),
             Right("not yet read"),
             Right("not planned"),
             Right("bytes whole"),
@@ -48,9 +53,9 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
         text.push_str(&table(&columns, rows));
         say!(&mut text, "");
     }
-    if !damaged.is_empty() {
+    if t.damaged > 0 {
         say!(&mut text, "DAMAGED FILES");
-        for file in damaged {
+        for file in of(FileState::Damaged) {
             let lost: u64 = file.damaged.iter().map(|range| range[1]).sum();
             let stream = file.stream.as_ref().map_or(String::new(), |s| format!(" (stream {})", s));
             let what = if file.run_list_incomplete && lost == 0 {
@@ -60,13 +65,14 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
             };
             say!(&mut text, "  {}{stream}: {what}", &file.path);
         }
-        if t.damaged > damaged.len() as u64 {
-            say!(
-                &mut text,
-                "  … and {} more; --csv FILE lists them all",
-                human::count(t.damaged - damaged.len() as u64)
-            );
+        more(&mut text, t.damaged, of(FileState::Damaged).count());
+    }
+    if t.lost > 0 {
+        say!(&mut text, "LOST FILES: their folders name them, their own records are unreadable or damaged");
+        for file in of(FileState::Lost) {
+            say!(&mut text, "  {}: {}", &file.path, human::bytes(file.size));
         }
+        more(&mut text, t.lost, of(FileState::Lost).count());
     }
     for folder in &summary.unreadable_indexes {
         say!(
@@ -76,5 +82,40 @@ pub fn audit(summary: &AuditSummary, damaged: &[FileAudit], depth: u32) -> Strin
             human::bytes(folder.bytes)
         );
     }
+    for folder in &summary.lost_folders {
+        say!(
+            &mut text,
+            "  the record of the folder {} was not read: what lies in it is listed under {}",
+            &folder.path,
+            &folder.known_as
+        );
+    }
+    left_over(&mut text, summary);
     text
+}
+
+fn more(text: &mut String, all: u64, shown: usize) {
+    if all > shown as u64 {
+        say!(text, "  … and {} more; --csv FILE lists them all", human::count(all - shown as u64));
+    }
+}
+
+fn left_over(text: &mut String, summary: &AuditSummary) {
+    const SHOWN: usize = 20;
+    let names = &summary.left_over_names;
+    if names.is_empty() {
+        return;
+    }
+    say!(text, "");
+    say!(
+        text,
+        "NAMES IN UNUSED SPACE OF FOLDERS: their records were not read; most are of deleted files, or older names of files that exist"
+    );
+    for name in names.iter().take(SHOWN) {
+        say!(text, "  {}: {}", &name.path, human::bytes(name.size));
+    }
+    let all = names.len() as u64 + summary.left_over_unlisted;
+    if all > SHOWN as u64 {
+        say!(text, "  … and {} more; --json lists them", human::count(all - SHOWN as u64));
+    }
 }

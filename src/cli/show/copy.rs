@@ -10,7 +10,7 @@ use crate::human;
 pub fn copy(outcome: &CaseCopyOutcome) -> String {
     use Column::{Left, Right};
     let mut text = String::new();
-    let CaseCopyOutcome { copy: outcome, revisions } = outcome;
+    let CaseCopyOutcome { copy: outcome, wanted, revisions } = outcome;
     let (planned, copied, deferred, unreadable) = outcome.totals();
     let how = match &outcome.end {
         End::Complete if unreadable == 0 => "complete: every planned byte is in the image".to_owned(),
@@ -57,6 +57,7 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
         End::Failed => "failed".to_owned(),
     };
     say!(&mut text, "COPY  {how}");
+    wanted.iter().for_each(|count| say!(&mut text, "  {}", &count.sentence()));
     for revision in revisions {
         say!(
             &mut text,

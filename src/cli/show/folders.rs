@@ -17,12 +17,13 @@ pub fn folders(lines: &[FolderLine]) -> String {
         rest = others;
         say!(&mut text, "VOLUME at byte {}", first.volume);
         let all = first.on_drive.max(1);
+        let some_lost = volume.iter().any(|line| line.lost > 0);
         let rows = volume.iter().map(|l| {
             #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
             let share = (l.on_drive as f64 / all as f64).min(1.0);
             let shown = if l.depth == 0 { "/" } else { l.path.rsplit('/').next().unwrap_or(&l.path) };
             let indent = "  ".repeat(usize::try_from(l.depth).unwrap_or(0));
-            vec![
+            let mut row = vec![
                 format!("{indent}{}{}", shown, if l.depth == 0 { "" } else { "/" }),
                 bar(share),
                 human::bytes(l.on_drive),
@@ -30,9 +31,11 @@ pub fn folders(lines: &[FolderLine]) -> String {
                 human::count(l.files),
                 human::count(l.extents),
                 if l.bulk == 0 { String::new() } else { human::bytes(l.bulk) },
-            ]
+            ];
+            row.extend(some_lost.then(|| if l.lost == 0 { String::new() } else { human::count(l.lost) }));
+            row
         });
-        let columns = [
+        let mut columns = vec![
             Left("folder"),
             Left(""),
             Right("on the drive"),
@@ -41,6 +44,7 @@ pub fn folders(lines: &[FolderLine]) -> String {
             Right("pieces"),
             Right("of it bulk"),
         ];
+        columns.extend(some_lost.then_some(Right("lost")));
         text.push_str(&table(&columns, rows));
         text.push('\n');
     }

@@ -9,6 +9,9 @@ use maud::{Markup, html};
 /// Folders listed in the page: levels are left out from below until no more are left.
 const FOLDERS: usize = 600;
 
+/// Names in unused space of folders listed in the page.
+const LEFT_OVER: usize = 100;
+
 pub(super) fn section(dossier: &Dossier) -> Markup {
     let totals = &dossier.files.totals;
     let list = &dossier.not_whole;
@@ -26,7 +29,10 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         h3 { "Files that are not whole" }
         @if list.is_empty() { p { "None." } }
         @else {
-            p { "Damaged ones first. "
+            p { "Lost ones first, then damaged ones. "
+                @if totals.lost > 0 {
+                    "Of a lost file the folder’s entry tells the name and the size; its own record, which tells where its content lies, is unreadable or damaged. "
+                }
                 @if not_whole > list.len() as u64 { "The first " (count(list.len() as u64)) " of " (count(not_whole)) ". " }
                 "Every file with its state is in " code { (&dossier.lists[0]) } "." }
             p.search hidden { label for="search" { "Show only names with" } " " input id="search" type="search" autocomplete="off"; " " output for="search" {} }
@@ -38,13 +44,35 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         @for folder in dossier.files.unreadable_indexes.iter().take(100) {
             p { "The entries of " code { (shown(&folder.path)) } " could not all be read (" (bytes(folder.bytes)) " lost): files may be missing from it without a trace." }
         }
+        @for folder in dossier.files.lost_folders.iter().take(100) {
+            p { "The record of the folder " code { (shown(&folder.path)) } " was not read: what lies in it is listed under " code { (shown(&folder.known_as)) } "." }
+        }
+        (left_over(dossier))
     }
 }
 
-fn states(totals: &Tally) -> [(&'static str, u64, u64); 4] {
+/// Names that prove nothing, apart from the files.
+fn left_over(dossier: &Dossier) -> Markup {
+    let names = &dossier.files.left_over_names;
+    let all = names.len() as u64 + dossier.files.left_over_unlisted;
+    html! {
+        @if all > 0 {
+            h3 { "Names in unused space of folders" }
+            p { "Their records were not read. Most are of deleted files, or older names of files that exist; they are counted nowhere else. "
+                @if all > LEFT_OVER as u64 { "The first " (count(LEFT_OVER as u64)) " of " (count(all)) "." } }
+            (table("Names in unused space of folders", html! {
+                (heads(&[("name", false), ("size then", true)]))
+                tbody { @for name in names.iter().take(LEFT_OVER) { tr { th scope="row" { (shown(&name.path)) } td.n { (bytes(name.size)) } } } }
+            }))
+        }
+    }
+}
+
+fn states(totals: &Tally) -> [(&'static str, u64, u64); 5] {
     [
         ("whole", totals.whole, totals.whole_bytes),
         ("damaged", totals.damaged, totals.damaged_bytes),
+        ("lost", totals.lost, totals.lost_bytes),
         ("not yet read", totals.not_yet_read, totals.not_yet_read_bytes),
         ("not planned", totals.not_planned, totals.not_planned_bytes),
     ]
@@ -58,7 +86,11 @@ fn row(file: &FileAudit) -> Markup {
             td { (file.state.name()) }
             th scope="row" { (shown(&file.path)) @if let Some(stream) = &file.stream { span.quiet { " stream " (shown(stream)) } } }
             td.n { (bytes(file.size)) }
-            td.n { @if file.run_list_incomplete && missing == 0 { "run list incomplete" } @else { (bytes(missing)) } }
+            td.n {
+                @if file.name_only { "all: only the name is known" }
+                @else if file.run_list_incomplete && missing == 0 { "run list incomplete" }
+                @else { (bytes(missing)) }
+            }
         }
     }
 }
@@ -77,7 +109,7 @@ fn folders(dossier: &Dossier) -> Markup {
         @for volume in listed.chunk_by(|a, b| a.volume == b.volume) {
             @let caption = format!("Folders of the volume at byte {}", human::count(volume[0].volume));
             (table(&caption, html! {
-                (heads(&[("folder, with all below it", false), ("whole", true), ("damaged", true), ("not yet read", true), ("not planned", true), ("bytes whole", true)]))
+                (heads(&[("folder, with all below it", false), ("whole", true), ("damaged", true), ("lost", true), ("not yet read", true), ("not planned", true), ("bytes whole", true)]))
                 tbody {
                     @for folder in volume {
                         @let tally = &folder.tally;
@@ -85,6 +117,7 @@ fn folders(dossier: &Dossier) -> Markup {
                             th.path scope="row" { (shown(&folder.path)) }
                             td.n { (count(tally.whole)) }
                             td.n.bad[tally.damaged > 0] { (count(tally.damaged)) }
+                            td.n.bad[tally.lost > 0] { (count(tally.lost)) }
                             td.n { (count(tally.not_yet_read)) }
                             td.n { (count(tally.not_planned)) }
                             td.n { (bytes(tally.whole_bytes)) }

@@ -112,9 +112,13 @@ fn summary(dossier: &Dossier) -> Markup {
         section id="summary" aria-labelledby="summary-heading" {
             h2 id="summary-heading" { "In short" }
             p.lead { (headline(dossier)) }
+            @if !dossier.files.wanted.is_empty() {
+                ul.wanted { @for count in &dossier.files.wanted { li { (shown(&count.sentence())) } } }
+            }
             dl.figures {
                 div { dt { "files whole" } dd { (count(totals.whole)) " " span.quiet { "of " (count(totals.files())) } } }
                 div { dt { "files damaged" } dd { (count(totals.damaged)) } }
+                @if totals.lost > 0 { div { dt { "files lost" } dd { (count(totals.lost)) } } }
                 div { dt { "in the image" } dd { (bytes(dossier.ranges.held_bytes)) " " span.quiet { "of " (bytes(dossier.case.source.bytes)) } } }
                 div { dt { "could not be read" } dd { (bytes(unreadable)) } }
             }
@@ -130,12 +134,18 @@ fn summary(dossier: &Dossier) -> Markup {
 fn headline(dossier: &Dossier) -> String {
     let totals = &dossier.files.totals;
     let verdict = &dossier.survey.coherence.verdict;
-    let files = match (totals.files(), totals.damaged, totals.not_yet_read, totals.not_planned) {
+    let files = match (totals.files(), totals.damaged + totals.lost, totals.not_yet_read, totals.not_planned) {
         (0, ..) => "No file is known by name".to_owned(),
         (all, 0, 0, 0) => format!("All {} files are whole", human::count(all)),
-        (all, damaged, waiting, not_planned) => {
+        (all, _, waiting, not_planned) => {
             let mut parts = vec![format!("{} of {} files are whole", human::count(totals.whole), human::count(all))];
-            for (number, what) in [(damaged, "damaged"), (waiting, "not read yet"), (not_planned, "not planned")] {
+            let others = [
+                (totals.damaged, "damaged"),
+                (totals.lost, "lost"),
+                (waiting, "not read yet"),
+                (not_planned, "not planned"),
+            ];
+            for (number, what) in others {
                 if number > 0 {
                     parts.push(format!("{} {what}", human::count(number)));
                 }

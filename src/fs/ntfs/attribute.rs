@@ -16,6 +16,8 @@ pub const VOLUME_NAME: u32 = 0x60;
 pub const VOLUME_INFORMATION: u32 = 0x70;
 /// $DATA.
 pub const DATA: u32 = 0x80;
+/// $INDEX_ROOT.
+pub const INDEX_ROOT: u32 = 0x90;
 /// $INDEX_ALLOCATION.
 pub const INDEX_ALLOCATION: u32 = 0xA0;
 /// $BITMAP.

@@ -7,7 +7,7 @@
 //! Budget: [`HEAD_BYTES`] from the start, [`MIDDLE_BYTES`] around the middle, [`THIRD_BYTES`] around one third, 13 places
 //! of 16 KiB, and for each of at most [`MOST_CANDIDATES`] candidates the records that judge it (some 60 KiB).
 
-use super::attribute::{Attribute, Attributes, DATA, Form, INDEX_ALLOCATION};
+use super::attribute::{Attribute, Attributes, DATA, Form, INDEX_ALLOCATION, INDEX_ROOT};
 use super::boot::BootSector;
 use super::fields::{u32_at, u64_at};
 use super::locate::{self, Table, table_extents};
@@ -33,8 +33,6 @@ const MOST_CANDIDATES: usize = 128;
 const SAMPLES: u64 = 32;
 /// A volume may end this much before its partition: a cylinder of 255 heads and 63 sectors, and the last cluster.
 const SLACK_BYTES: u64 = 8 << 20;
-
-const INDEX_ROOT: u32 = 0x90;
 
 /// What a place of $MFT or its mirror suggests.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]

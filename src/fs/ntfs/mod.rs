@@ -2,7 +2,8 @@
 //!
 //! Nothing else is read: no index, no journal, no attribute list save that of $MFT itself. Files, names, streams and
 //! runs all stand in the file records, and records that belong together name their base record, so that damage to
-//! anything else costs nothing here.
+//! anything else costs nothing here. Once copying has brought the folders' indexes, [`NamesOnly`] finds in them the files whose
+//! records did not come.
 //!
 //! [`boot`], [`record`], [`attribute`], [`attribute_list`] and [`runlist`] parse the structures one by one and know
 //! nothing of each other's meaning; the private modules put them together in the order of their work: boot sectors,
@@ -19,10 +20,12 @@ mod collect;
 mod fields;
 mod file_name;
 mod findings;
+mod index;
 mod infer;
 mod locate;
 pub mod lznt1;
 mod mirror;
+mod named_only;
 mod pieces;
 pub mod record;
 mod reread;
@@ -34,6 +37,7 @@ mod volume;
 
 pub use findings::*;
 pub use infer::read_inferred;
+pub use named_only::{NamedOnly, NamesOnly, RecordState};
 pub use reread::{RecordPlaces, RereadError};
 
 use self::bitmap::BitmapPlace;

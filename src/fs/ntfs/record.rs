@@ -10,6 +10,8 @@ use super::fields::{u16_at, u32_at, u64_at};
 const STRIDE: usize = 512;
 const IN_USE: u16 = 1;
 const FOLDER: u16 = 2;
+/// Bytes of the header of a file record before NTFS 3.1; its update sequence starts there at the earliest.
+const HEADER_BYTES: usize = 0x2A;
 /// Where the update sequence of a record starts whose header ends with its own number (NTFS 3.1 and later).
 const HEADER_WITH_NUMBER: u16 = 0x30;
 
@@ -96,7 +98,7 @@ pub enum RecordError {
 /// [`RecordError`] says why the record cannot be used.
 pub fn open(record: &mut [u8]) -> Result<RecordHeader, RecordError> {
     check_signature(record)?;
-    restore_stride_ends(record)?;
+    restore_stride_ends(record, HEADER_BYTES)?;
     header(record)
 }
 
@@ -110,7 +112,9 @@ fn check_signature(record: &[u8]) -> Result<(), RecordError> {
     }
 }
 
-fn restore_stride_ends(record: &mut [u8]) -> Result<(), RecordError> {
+/// Puts the bytes at the stride ends back in place, of a file record or of another block that is protected in the same way; its
+/// header has `header_bytes` bytes. The block is unchanged on an error.
+pub(super) fn restore_stride_ends(record: &mut [u8], header_bytes: usize) -> Result<(), RecordError> {
     let bytes = record.len();
     let (offset, count) = (u16_at(record, 4).unwrap_or(0), u16_at(record, 6).unwrap_or(0));
     let start = usize::from(offset);
@@ -119,7 +123,7 @@ fn restore_stride_ends(record: &mut [u8]) -> Result<(), RecordError> {
     let fits = usize::from(count) == strides + 1
         && bytes.is_multiple_of(STRIDE)
         && offset.is_multiple_of(2)
-        && start >= 0x2A
+        && start >= header_bytes
         && start + 2 * usize::from(count) <= STRIDE - 2;
     if !fits {
         return Err(RecordError::UpdateSequence { offset, count, bytes });

@@ -45,6 +45,8 @@ pub struct RecordPlaces {
     volume: Extent,
     /// Byte of $MFT and place on the drive of its parts, ascending.
     parts: Vec<(u64, Extent)>,
+    /// Bytes of $MFT, parts with unknown places among them.
+    bytes: u64,
 }
 
 impl RecordPlaces {
@@ -61,7 +63,14 @@ impl RecordPlaces {
             parts.extend(extent.map(|extent| (at, extent)));
             at = at.saturating_add(bytes);
         }
-        Some(RecordPlaces { record_bytes, volume: volume.extent, parts })
+        // The size is lost with the first part of the run list.
+        let bytes = if content.size() == 0 { at } else { content.size().min(volume.extent.bytes) };
+        Some(RecordPlaces { record_bytes, volume: volume.extent, parts, bytes })
+    }
+
+    /// Number of records that $MFT has, those with unknown places among them.
+    pub fn count(&self) -> u32 {
+        u32::try_from(self.bytes / self.record_bytes).unwrap_or(u32::MAX)
     }
 
     /// The record numbers that have bytes in `extent` of the drive, in ascending order of their numbers.
@@ -211,7 +220,7 @@ mod tests {
             (2048, Extent::between(512, 1024)),
             (2560, Extent::between(9000, 11_048)),
         ];
-        RecordPlaces { record_bytes: 1024, volume: Extent::between(0, 10_536), parts }
+        RecordPlaces { record_bytes: 1024, volume: Extent::between(0, 10_536), parts, bytes: 4608 }
     }
 
     #[test]

@@ -5,11 +5,12 @@ use super::opinion::{Difference, Explanation, SecondOpinion};
 use super::quiet::quietly;
 use super::view::View;
 use crate::content::{Contents, Piece};
+use crate::fs::ntfs::NamesOnly;
 use crate::fs::{Node, NodeId, NodeKind, Role, Stream, VolumeMap};
 use crate::source::Store;
 use crate::text::without_lone_surrogates;
 use crate::units::Lcn;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
 /// Entries of one folder that are looked at beyond twice as many as ours has, so that a folder that runs in a circle
@@ -73,6 +74,8 @@ pub(super) struct Comparison<'c, 's, O: Other> {
     pub opinion: &'c mut SecondOpinion,
     contents: Contents<'c>,
     children: Children<'c>,
+    /// Names of files whose records are lost or not read yet, with their folders.
+    named_only: BTreeSet<(NodeId, String)>,
     /// Bytes of content that may still be read for comparing.
     budget: u64,
 }
@@ -87,7 +90,10 @@ impl<'c, 's, O: Other> Comparison<'c, 's, O> {
         opinion: &'c mut SecondOpinion,
     ) -> Comparison<'c, 's, O> {
         let (contents, children) = (Contents::new(volume, store), Children::of(&volume.catalog));
-        Comparison { other, view, volume, opinion, contents, children, budget }
+        let names = NamesOnly::find(volume, store);
+        let names = names.existing.into_iter().chain(names.further_names);
+        let named_only = names.map(|named| (named.folder, without_lone_surrogates(&named.name))).collect();
+        Comparison { other, view, volume, opinion, contents, children, named_only, budget }
     }
 
     /// Folders that only one of the two sees are not entered: our tree has an end, theirs may not.
@@ -144,7 +150,8 @@ impl<'c, 's, O: Other> Comparison<'c, 's, O> {
             };
             let Some(node) = node else {
                 let path = self.path_in(ours, &entry.name);
-                self.opinion.differ(path, Difference::OnlyTheirs, explanation);
+                let named_only = self.named_only.contains(&(ours, entry.name)).then_some(Explanation::NamedOnly);
+                self.opinion.differ(path, Difference::OnlyTheirs, named_only.or(explanation));
                 continue;
             };
             if !as_it_is {

@@ -24,11 +24,13 @@ pub enum Explanation {
     ShortNameLetters,
     /// The volume calls itself FAT32 and has too few clusters for it.
     TooSmallForFat32,
+    /// The file's record is unreadable or not read yet.
+    NamedOnly,
 }
 
 impl Explanation {
     /// All.
-    pub const ALL: [Explanation; 9] = [
+    pub const ALL: [Explanation; 10] = [
         Explanation::AttributeList,
         Explanation::TableList,
         Explanation::ClusterZero,
@@ -38,6 +40,7 @@ impl Explanation {
         Explanation::Panicked,
         Explanation::ShortNameLetters,
         Explanation::TooSmallForFat32,
+        Explanation::NamedOnly,
     ];
 
     /// The same in a sentence.
@@ -75,6 +78,10 @@ impl Explanation {
             Explanation::TooSmallForFat32 => {
                 "The volume has fewer clusters than FAT32 may have; the second reader goes by their number alone and takes \
                  it for FAT16 or FAT12."
+            }
+            Explanation::NamedOnly => {
+                "Both know these files by their folders' entries alone: their own records are unreadable or damaged (gleaner \
+                 counts them as lost) or not read yet."
             }
         }
     }

@@ -1,0 +1,331 @@
+//! Files whose records are unreadable: their folders' indexes name them, and they count as lost. The names are held against the
+//! listing that the FUSE driver ntfs-3g gives of the sound volume. Needs root and FUSE.
+
+mod cases;
+#[path = "witness/device.rs"]
+mod device;
+mod held;
+
+use cases::{ends_with, gleaner, survey_and_plan};
+use device::WitnessedDevice;
+use gleaner::allocation::{DriveMap, Patterns, read_drive};
+use gleaner::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
+use gleaner::extent::{Extent, ExtentSet};
+use gleaner::fs::Role;
+use gleaner::source::{MemorySource, Reader, TroubleLimit};
+use gleaner::units::SectorSize;
+use held::Held;
+use serde_json::Value;
+use std::collections::{BTreeMap, BTreeSet};
+use std::convert::Infallible;
+use std::fs::{self, File};
+use std::os::unix::fs::MetadataExt;
+use std::path::Path;
+use std::process::{Child, Command};
+use std::sync::OnceLock;
+use std::time::{Duration, Instant};
+
+/// Bytes of a file record that mkntfs makes on sectors of 512 bytes.
+const RECORD: u64 = 1024;
+
+/// A volume with a folder of 100 pictures, a folder of three, and 12 deleted files that lay among the pictures.
+struct Volume {
+    image: Vec<u8>,
+    /// Paths as the driver lists them, with the number of each one's record, which the driver gives as inode number.
+    listed: BTreeMap<String, u64>,
+    /// Paths of deleted files.
+    deleted: BTreeMap<String, u64>,
+}
+
+fn run(program: &mut Command) {
+    let ended = program.output().unwrap_or_else(|e| panic!("{program:?}: {e}; scripts/setup installs it"));
+    assert!(ended.status.success(), "{program:?}: {}", String::from_utf8_lossy(&ended.stderr));
+}
+
+impl Volume {
+    /// Made once: the tests only look at it.
+    fn get() -> &'static Volume {
+        static VOLUME: OnceLock<Volume> = OnceLock::new();
+        VOLUME.get_or_init(Volume::new)
+    }
+
+    fn new() -> Volume {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let (path, at) = (folder.path().join("volume.img"), folder.path().join("mount"));
+        File::create_new(&path).and_then(|file| file.set_len(16 << 20)).expect("a sparse file");
+        run(Command::new("mkntfs").args(["--quick", "--force", "--quiet", "--label", "Fernhollow"]).arg(&path));
+        fs::create_dir(&at).expect("a folder");
+        let mounted = Mounted::new(&path, &at);
+        fs::create_dir_all(at.join("Users/ida/Pictures")).expect("folders");
+        fs::create_dir_all(at.join("Users/ida/Notes")).expect("folders");
+        let picture = |n: u32| format!("/Users/ida/Pictures/sedge and rush, plot {n:03}.jpg");
+        for n in 0..112 {
+            fs::write(at.join(&picture(n)[1..]), vec![b'a'; 3000 + n as usize]).expect("a file");
+        }
+        for n in 0..3 {
+            fs::write(at.join(format!("Users/ida/Notes/walk {n}.txt")), vec![b'n'; 2000]).expect("a file");
+        }
+        let deleted: Vec<String> = (0..12).map(|n| picture(30 + 4 * n)).collect();
+        let number = |path: &String| fs::metadata(at.join(&path[1..])).expect("listed").ino();
+        let deleted = deleted.into_iter().map(|path| (path.clone(), number(&path))).collect::<BTreeMap<_, _>>();
+        deleted.keys().for_each(|path| fs::remove_file(at.join(&path[1..])).expect("removed"));
+        let mut listed = BTreeMap::new();
+        list(&at, "", &mut listed);
+        drop(mounted);
+        let image = fs::read(&path).expect("the volume");
+        Volume { image, listed, deleted }
+    }
+
+    /// Where records lie, by the sound volume's $MFT.
+    fn records<'n>(&self, numbers: impl IntoIterator<Item = &'n u64>) -> Vec<Extent> {
+        let drive = held::drive(&self.image);
+        let (_, volume) = drive.volumes().next().expect("a volume");
+        let table = volume.catalog.nodes().find(|n| n.number() == 0).expect("$MFT");
+        let run = table.streams().find(|s| s.role() == Role::Data).and_then(|s| s.runs().next()).expect("its run");
+        let start = volume.geometry.extent(run).expect("in the volume").start.0;
+        numbers.into_iter().map(|n| Extent::between(start + n * RECORD, start + (n + 1) * RECORD)).collect()
+    }
+
+    fn number(&self, path: &str) -> u64 {
+        self.listed[path]
+    }
+}
+
+fn list(at: &Path, below: &str, found: &mut BTreeMap<String, u64>) {
+    for entry in fs::read_dir(at).expect("a folder") {
+        let entry = entry.expect("an entry");
+        let path = format!("{below}/{}", entry.file_name().to_str().expect("UTF-8"));
+        let about = entry.metadata().expect("its metadata");
+        if about.is_dir() {
+            list(&entry.path(), &path, found);
+        }
+        found.insert(path, about.ino());
+    }
+}
+
+struct Mounted<'m> {
+    driver: Child,
+    at: &'m Path,
+}
+
+impl<'m> Mounted<'m> {
+    fn new(volume: &Path, at: &'m Path) -> Mounted<'m> {
+        let driver = Command::new("ntfs-3g").args(["-o", "no_detach"]).arg(volume).arg(at).spawn();
+        let mounted = Mounted { driver: driver.expect("ntfs-3g; scripts/setup installs it"), at };
+        let (device, began) = (|path: &Path| fs::metadata(path).expect("a folder").dev(), Instant::now());
+        while device(at) == device(at.parent().expect("a folder")) {
+            assert!(began.elapsed() < Duration::from_secs(30), "nothing is mounted");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        mounted
+    }
+}
+
+impl Drop for Mounted<'_> {
+    fn drop(&mut self) {
+        let began = Instant::now();
+        // A process that another test starts holds what is open here for a moment.
+        while matches!(self.driver.try_wait(), Ok(None)) && began.elapsed() < Duration::from_secs(30) {
+            let _ = Command::new("fusermount3").arg("-u").arg(self.at).output();
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+}
+
+/// The structure of a drive some places of which fail, and what a case holds of it.
+fn copied(image: &[u8], bad: &[Extent]) -> (DriveMap, Held) {
+    let source = MemorySource::new(image.to_vec(), SectorSize::S512);
+    let source = bad.iter().fold(source, |source, place| source.with_unreadable(*place));
+    let limit = TroubleLimit { failures: 1000, time: Duration::from_secs(86_400) };
+    let drive = read_drive(&Reader::new(Box::new(source), None).with_trouble_limit(limit)).expect("it is there");
+    let mut held = Held::all(image.to_vec());
+    bad.iter().for_each(|place| held.give_up_at(*place));
+    (drive, held)
+}
+
+fn audited(drive: &DriveMap, held: &Held, wanted: &Patterns) -> (AuditSummary, Vec<FileAudit>) {
+    let planned: ExtentSet = [drive.identity.extent()].into_iter().collect();
+    let mut files = Vec::new();
+    let summary = audit(drive, &Truth { store: held, planned: &planned, wanted }, |file| {
+        files.push(file.clone());
+        Ok::<(), Infallible>(())
+    });
+    let Ok(summary) = summary;
+    (summary, files)
+}
+
+fn paths(files: &[FileAudit], state: FileState) -> BTreeSet<&str> {
+    files.iter().filter(|file| file.state == state).map(|file| file.path.as_str()).collect()
+}
+
+/// Whatever the driver lists is in the audit, file by file, whether its record can be read or not.
+#[test]
+fn files_whose_records_are_unreadable_are_named_by_their_folders() {
+    let volume = Volume::get();
+    let lost = [
+        "/Users/ida/Pictures/sedge and rush, plot 000.jpg",
+        "/Users/ida/Pictures/sedge and rush, plot 071.jpg",
+        "/Users/ida/Notes/walk 1.txt",
+    ];
+    let bad = volume.records(&lost.map(|path| volume.number(path)));
+    let (drive, held) = copied(&volume.image, &bad);
+    let wanted = Patterns::new(&["Users/*/Pictures", "Notes"]).unwrap();
+    let (summary, files) = audited(&drive, &held, &wanted);
+    let listed: BTreeSet<&str> = volume.listed.keys().map(String::as_str).filter(|path| path.contains('.')).collect();
+    assert_eq!(files.iter().map(|file| file.path.as_str()).collect::<BTreeSet<_>>(), listed);
+    assert_eq!(paths(&files, FileState::Lost), BTreeSet::from(lost));
+    let size = |path: &str| files.iter().find(|file| file.path == path).unwrap().size;
+    assert_eq!(lost.map(size), [3000, 3071, 2000], "the sizes that the index has");
+    assert_eq!((summary.totals.whole, summary.totals.lost, summary.totals.lost_bytes), (100, 3, 8071));
+    let below = |path: &str| summary.folders.iter().find(|folder| folder.path == path).unwrap().tally;
+    assert_eq!((below("/Users/ida/Pictures").lost, below("/Users/ida/Notes").lost, below("/").lost), (2, 1, 3));
+    let sentences: Vec<String> = summary.wanted.iter().map(|count| count.sentence()).collect();
+    assert_eq!(sentences, ["Users/*/Pictures: 98 of 100 files safe, 2 lost", "Notes: 2 of 3 files safe, 1 lost"]);
+}
+
+/// A record that was not tried yet is not lost.
+#[test]
+fn a_record_that_is_not_read_yet_is_not_lost() {
+    let volume = Volume::get();
+    let path = "/Users/ida/Pictures/sedge and rush, plot 000.jpg";
+    let bad = volume.records(&[volume.number(path)]);
+    let (drive, _) = copied(&volume.image, &bad);
+    let mut held = Held::all(volume.image.clone());
+    bad.iter().for_each(|place| held.leave_out(*place));
+    let (summary, files) = audited(&drive, &held, &Patterns::default());
+    assert_eq!(paths(&files, FileState::NotYetRead), BTreeSet::from([path]));
+    assert_eq!((summary.totals.lost, summary.totals.not_yet_read), (0, 1));
+}
+
+/// A record that was read and is not in use, or holds another file, is no file that is lost, whatever an entry says.
+#[test]
+fn entries_of_records_that_were_read_are_not_lost() {
+    let volume = Volume::get();
+    let (path, other) =
+        ("/Users/ida/Pictures/sedge and rush, plot 000.jpg", "/Users/ida/Pictures/sedge and rush, plot 001.jpg");
+    let [record, bad] = [path, other].map(|path| volume.records(&[volume.number(path)])[0]);
+    let mut image = volume.image.clone();
+    // Not in use, by its flags (Linux fs/ntfs/layout.h, `MFT_RECORD`: bit 0 of the word at 0x16).
+    image[held::index(record.start.0) + 0x16] &= !1;
+    let (drive, held) = copied(&image, &[bad]);
+    let (_, files) = audited(&drive, &held, &Patterns::default());
+    assert_eq!(paths(&files, FileState::Lost), BTreeSet::from([other]));
+    assert!(files.iter().all(|file| file.path != path));
+}
+
+/// A record that was read and is none is lost like one that was not read.
+#[test]
+fn damaged_and_wiped_records_are_lost() {
+    let volume = Volume::get();
+    let lost = ["/Users/ida/Pictures/sedge and rush, plot 000.jpg", "/Users/ida/Pictures/sedge and rush, plot 001.jpg"];
+    let records = volume.records(&lost.map(|path| volume.number(path)));
+    let mut image = volume.image.clone();
+    image[held::index(records[0].start.0) + 510] ^= 0xFF;
+    image[held::index(records[1].start.0)..held::index(records[1].end())].fill(0);
+    let (drive, held) = copied(&image, &[]);
+    let (_, files) = audited(&drive, &held, &Patterns::default());
+    assert_eq!(paths(&files, FileState::Lost), BTreeSet::from(lost));
+}
+
+/// A damaged index block costs the names in it, is told, and no more.
+#[test]
+fn a_damaged_index_block_costs_one_block() {
+    let volume = Volume::get();
+    let lost: Vec<&String> = volume.listed.keys().filter(|path| path.ends_with(".jpg")).collect();
+    let bad = volume.records(lost.iter().map(|path| &volume.listed[*path]));
+    let sound = held::drive(&volume.image);
+    let (_, map) = sound.volumes().next().unwrap();
+    let folder = map.catalog.nodes().find(|n| n.path() == "/Users/ida/Pictures").unwrap();
+    let index = folder.streams().find(|s| s.role() == Role::FolderIndex).unwrap();
+    let block = map.geometry.extent(index.runs().next().unwrap()).unwrap().start.0;
+    let named = |harm: &dyn Fn(&mut Vec<u8>)| {
+        let mut image = volume.image.clone();
+        harm(&mut image);
+        let (drive, held) = copied(&image, &bad);
+        let (summary, files) = audited(&drive, &held, &Patterns::default());
+        let named = files.iter().filter(|file| file.state == FileState::Lost).count();
+        (named, summary.unreadable_indexes.iter().map(|folder| folder.bytes).sum::<u64>())
+    };
+    assert_eq!(named(&|_| {}), (100, 0));
+    let (left, bytes) = named(&|image| image[held::index(block) + 1022] ^= 0xFF);
+    assert!((20..100).contains(&left), "{left}");
+    assert_eq!(bytes, 4096);
+}
+
+/// A folder whose own record is lost has its name from the folder above; what lies in it keeps its place among the orphans.
+#[test]
+fn a_lost_folder_is_named_by_the_folder_above() {
+    let volume = Volume::get();
+    let number = volume.number("/Users/ida/Notes");
+    let (drive, held) = copied(&volume.image, &volume.records(&[number]));
+    let (summary, files) = audited(&drive, &held, &Patterns::default());
+    let [folder] = &summary.lost_folders[..] else { panic!("{:?}", summary.lost_folders) };
+    assert_eq!((folder.path.as_str(), folder.known_as.clone()), ("/Users/ida/Notes", format!("/<orphans>/{number}")));
+    assert_eq!(files.iter().filter(|file| file.path.starts_with(&folder.known_as)).count(), 3);
+    assert_eq!(summary.totals.lost, 0);
+}
+
+/// Entries in the unused space of index blocks are no files: they are listed apart, those of records that can be read not at all.
+#[test]
+fn names_in_unused_space_are_listed_apart() {
+    let volume = Volume::get();
+    let bad = volume.records(volume.deleted.values());
+    let (drive, held) = copied(&volume.image, &bad);
+    let (summary, files) = audited(&drive, &held, &Patterns::default());
+    let names: BTreeSet<&String> = summary.left_over_names.iter().map(|name| &name.path).collect();
+    assert!(!names.is_empty(), "the driver left no names in unused space: the test sees nothing");
+    assert!(names.iter().all(|name| volume.deleted.contains_key(*name)), "{names:?}");
+    assert!(files.iter().all(|file| file.state == FileState::Whole));
+    // With everything readable nothing is looked for.
+    let (drive, held) = copied(&volume.image, &[]);
+    assert!(audited(&drive, &held, &Patterns::default()).0.left_over_names.is_empty());
+}
+
+fn lines(text: &str) -> Vec<Value> {
+    text.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect()
+}
+
+/// From the drive to every command that tells of files: the two names are in all of them.
+#[test]
+fn every_command_counts_lost_files() {
+    let volume = Volume::get();
+    let lost = ["/Users/ida/Pictures/sedge and rush, plot 000.jpg", "/Users/ida/Pictures/sedge and rush, plot 071.jpg"];
+    let bad = volume.records(&lost.map(|path| volume.number(path)));
+    let device = WitnessedDevice::with_unreadable(&volume.image, &bad);
+    let folder = tempfile::tempdir().unwrap();
+    let case = folder.path().join("case");
+    survey_and_plan(device.path(), &case, &["--want", "Users/*/Pictures"]);
+    let copied = cases::copy(10, device.path(), &case, &["--to-the-end"]);
+    let count = "Users/*/Pictures: 98 of 100 files safe, 2 lost";
+    let of_pattern = |list: &Value| {
+        let numbers = ["files", "safe", "to_read", "not_planned", "damaged", "lost"];
+        (list.as_array().unwrap().len(), numbers.map(|number| list[0][number].as_u64().unwrap()))
+    };
+    assert_eq!(of_pattern(&copied["wanted"]), (1, [100, 98, 0, 0, 0, 2]));
+    let told = lines(&cases::audit(10, &case));
+    let names: BTreeSet<&str> =
+        told.iter().filter(|line| line["state"] == "lost").map(|line| line["path"].as_str().unwrap()).collect();
+    assert_eq!(names, BTreeSet::from(lost));
+    assert_eq!(of_pattern(&told.last().unwrap()["summary"]["wanted"]), (1, [100, 98, 0, 0, 0, 2]));
+    let text = ends_with(10, &mut gleaner("audit", &case));
+    assert!(text.contains(count) && lost.iter().all(|path| text.contains(path)), "{text}");
+    let list = folder.path().join("files.csv");
+    ends_with(10, gleaner("audit", &case).arg("--csv").arg(&list));
+    let list = fs::read_to_string(list).unwrap();
+    assert_eq!(list.lines().filter(|line| line.contains(",lost,")).count(), 2, "{list}");
+    let page = folder.path().join("report.html");
+    ends_with(0, gleaner("report", &case).arg("-o").arg(&page));
+    let page = fs::read_to_string(page).unwrap();
+    assert!(page.contains(count) && lost.iter().all(|path| page.contains(path)));
+    let verified: Value = serde_json::from_str(&ends_with(0, gleaner("verify", &case).arg("--json"))).unwrap();
+    let opinion = &verified["opinions"][0];
+    let explained = opinion["explained"].as_array().unwrap();
+    assert!(explained.contains(&serde_json::json!(["named-only", 2])) && opinion["unexplained"] == 0, "{opinion:#}");
+    let folders = lines_of_folders(&ends_with(0, gleaner("folders", &case).args(["--json", "--depth", "3"])));
+    assert_eq!((folders["/"], folders["/Users/ida/Pictures"], folders["/Users/ida/Notes"]), (2, 2, 0));
+}
+
+fn lines_of_folders(text: &str) -> BTreeMap<String, u64> {
+    let list: Vec<Value> = serde_json::from_str(text).expect("JSON");
+    list.iter().map(|line| (line["path"].as_str().unwrap().to_owned(), line["lost"].as_u64().unwrap())).collect()
+}
