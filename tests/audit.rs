@@ -257,3 +257,27 @@ impl Without for ExtentSet {
         self.extents().iter().flat_map(around).collect()
     }
 }
+
+/// A file is complete without the clusters behind its valid data, and how much of them is not there is told.
+#[test]
+fn a_file_is_complete_without_what_was_never_written() {
+    for (name, path) in [("ntfs-rich", "/Surveys/preallocated.dat"), ("exfat-clusters-4k", "/Surveys/set aside.dat")] {
+        let (image, answer) = (fixture(name), answers(name));
+        let drive = drive_of(image.clone());
+        let cluster = answer["cluster_bytes"].as_u64().unwrap();
+        let file = references(&answer).into_iter().find(|file| file.name.0 == path).unwrap();
+        assert_eq!(file.extents.len(), 1, "{name}");
+        let behind = file.extents[0].start.0 + file.content.next_multiple_of(cluster);
+        let tail = Extent::between(behind, file.extents[0].end());
+        let mut held = Held::all(image);
+        held.leave_out(tail);
+        let (summary, files) = run(&drive, &held, &ExtentSet::new());
+        let found = &files[&file.name];
+        assert_eq!((found.state, found.unread_tail), (FileState::Whole, tail.bytes), "{name}");
+        assert_eq!((summary.unread_tails, summary.unread_tail_bytes), (1, tail.bytes), "{name}");
+        // The last cluster with content is needed.
+        held.leave_out(Extent::between(behind - cluster, behind));
+        let (_, files) = run(&drive, &held, &ExtentSet::new());
+        assert_eq!((files[&file.name].state, files[&file.name].unread_tail), (FileState::NotPlanned, tail.bytes));
+    }
+}

@@ -32,6 +32,10 @@ pub struct AuditSummary {
     pub left_over_names: Vec<LeftOverName>,
     /// How many more of those there are.
     pub left_over_unlisted: u64,
+    /// Files with clusters behind their valid data that are not in the image, and their bytes: [`FileAudit::unread_tail`].
+    pub unread_tails: u64,
+    /// Their bytes.
+    pub unread_tail_bytes: u64,
     /// Planned bytes that are unreadable, whether a file lies there or structure, or nothing that is known.
     pub unreadable_bytes: u64,
 }
@@ -74,6 +78,8 @@ fn audit_volume<E>(
                     worst = worst.max(Some(file.state));
                     summary.totals.add(file.state, file.size);
                     sums.add(&node, file.state, file.size);
+                    summary.unread_tails += u64::from(file.unread_tail > 0);
+                    summary.unread_tail_bytes = summary.unread_tail_bytes.saturating_add(file.unread_tail);
                     each(&file)?;
                 }
                 Role::FolderIndex if node.kind() == NodeKind::Folder => {

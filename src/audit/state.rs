@@ -74,6 +74,10 @@ pub struct FileAudit {
     /// Bytes of the file that are not in the plan.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub not_planned: Vec<[u64; 2]>,
+    /// Bytes of clusters behind its valid data that are not in the image. No driver returns them, so the file is complete without
+    /// them; on a volume that was not closed they may hold what was written last.
+    #[serde(skip_serializing_if = "is_zero")]
+    pub unread_tail: u64,
     /// Whether part of its run list is missing, so that there may be content nobody knows the place of.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub run_list_incomplete: bool,
@@ -98,9 +102,15 @@ impl FileAudit {
             waiting: Vec::new(),
             not_planned: Vec::new(),
             run_list_incomplete: false,
+            unread_tail: 0,
             name_only: true,
         }
     }
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde calls it so")]
+fn is_zero(bytes: &u64) -> bool {
+    *bytes == 0
 }
 
 /// The three sorts of holes in a file, in bytes of the file.
@@ -133,6 +143,7 @@ pub(super) fn judge(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<'_>, tr
         waiting,
         not_planned,
         run_list_incomplete,
+        unread_tail: unread_tail(volume, stream, truth),
         name_only: false,
     }
 }
@@ -160,6 +171,27 @@ pub(super) fn needs<'v>(volume: &'v VolumeMap, stream: &Stream<'v>) -> impl Iter
         let in_file = if is_plain { whole.intersection(&content)? } else { whole };
         Some(Need { in_file, on_drive: Some(Extent { bytes: in_file.bytes, ..place }) })
     })
+}
+
+/// Bytes of the clusters behind a stream's valid data that are not held. No driver returns them: they read as zero.
+fn unread_tail(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>) -> u64 {
+    if stream.compression_unit() > 0 {
+        return 0;
+    }
+    let cluster = volume.geometry.cluster_bytes;
+    let valid = content_of(stream).end().div_ceil(cluster);
+    let mut at = 0u64;
+    let mut unread = 0u64;
+    for (place, count) in stream.layout() {
+        let before = valid.saturating_sub(at).min(count);
+        at = at.saturating_add(count);
+        let Some(place) = place.filter(|_| before < count) else { continue };
+        let tail = ClusterRun::new(place.0 + before, count - before);
+        let Some(tail) = volume.geometry.extent(tail) else { continue };
+        let held: u64 = truth.store.held(tail).iter().map(|extent| extent.bytes).sum();
+        unread = unread.saturating_add(tail.bytes - held);
+    }
+    unread
 }
 
 /// The bytes of a stream that were ever written.

@@ -22,6 +22,15 @@ pub fn audit(summary: &AuditSummary, bad: &[FileAudit], depth: u32) -> String {
     ];
     let rows = rows.map(|(state, files, bytes)| vec![state.to_owned(), human::count(files), human::bytes(bytes)]);
     text.push_str(&table(&[Left("state"), Right("files"), Right("bytes")], rows));
+    if summary.unread_tails > 0 {
+        say!(
+            &mut text,
+            "{} {} clusters behind the data that was ever written; {} of them were not read, and read as zero",
+            human::counted(summary.unread_tails, "file", "files"),
+            if summary.unread_tails == 1 { "has" } else { "have" },
+            human::bytes(summary.unread_tail_bytes)
+        );
+    }
     if summary.unreadable_bytes > 0 {
         say!(&mut text, "unreadable: {} of what was planned", human::bytes(summary.unreadable_bytes));
     }
