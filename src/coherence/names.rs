@@ -66,6 +66,9 @@ fn existing(volume: &VolumeMap) -> impl Iterator<Item = Node<'_>> {
 }
 
 fn is_text(name: &str) -> bool {
+    if name.is_ascii() {
+        return !name.bytes().any(|byte| byte.is_ascii_control());
+    }
     !name.contains(|c: char| c == REPLACEMENT_CHARACTER || c.is_control())
 }
 

@@ -46,8 +46,13 @@ fn decode_ascii(units: &[u8], text: &mut String) -> bool {
     if units.len() <= 4 || !units.chunks_exact(2).all(harmless) {
         return false;
     }
+    // The longest name of any file system here has 255 units.
+    let mut ascii = [0; 255];
+    let Some(ascii) = ascii.get_mut(..units.len() / 2) else { return false };
+    ascii.iter_mut().zip(units.chunks_exact(2)).for_each(|(byte, pair)| *byte = pair[0]);
+    let Ok(name) = std::str::from_utf8(ascii) else { return false };
     text.clear();
-    text.extend(units.chunks_exact(2).map(|pair| char::from(pair[0])));
+    text.push_str(name);
     true
 }
 
