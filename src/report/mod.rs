@@ -18,7 +18,7 @@ mod trouble;
 mod verify;
 
 pub use advice::Advice;
-pub use audit_csv::audit_csv;
+pub use audit_csv::{AUDIT_CSV_HEAD, audit_csv, audit_csv_line};
 pub use class_paint::class_paint;
 pub use costs::{ClassCost, Costs, RateOrigin, Reckoning, ScopeReport, scope_costs};
 pub use destination::{DestinationReport, RoomError, destination, room_for};
