@@ -24,44 +24,47 @@ pub struct Arguments {
     pub command: Command,
 }
 
-/// The commands.
+/// The commands, in the order of the work; then those for special purposes.
 #[derive(Subcommand, Debug)]
 pub enum Command {
     /// Says what is on a drive, what state it is in, and what reading it would cost
     Survey(SurveyArguments),
     /// Shows where the bytes are, folder by folder
     Folders(FoldersArguments),
-    /// Lists every file with its places on the drive, one JSON object a line
-    Files(FilesArguments),
     /// Writes the ordered list of reads
     Plan(PlanArguments),
-    /// Plays a plan on a drive's model: what is safe when, and if the drive dies on the way
-    Simulate(SimulateArguments),
-    /// Measures the drive by reads that the case's plan wants anyway; times then come from what was measured
-    Pace(PaceArguments),
-    /// Writes a plan in a form that other tools can follow
-    Export(ExportArguments),
     /// Follows the case's plan: reads each planned byte once into the case's image
     Copy(CopyArguments),
     /// Says file by file what of a case is whole and what is not
     Audit(AuditArguments),
-    /// Checks a case's image against its journal, and opens its volumes with a second, independent reader
-    Verify(VerifyArguments),
+    /// Writes the case's report: one HTML page that needs nothing else, with the full lists beside it
+    Report(ReportArguments),
     /// Takes chosen files out of a case's image
     Take(TakeArguments),
-    /// Shows a running copy as a page in the browser of this machine, and ends with it
-    Watch(WatchArguments),
+    /// Checks a case's image against its journal, and opens its volumes with a second, independent reader
+    Verify(VerifyArguments),
     /// Takes down what the bench did, measured or decided, in the case's record
     Note(NoteArguments),
     /// Shows the case's record of who did what when, and whether it was changed
     Record(RecordArguments),
+    /// Shows a running copy as a page in the browser of this machine, and ends with it
+    Watch(WatchArguments),
+    /// Measures the drive by reads that the case's plan wants anyway; times then come from what was measured
+    Pace(PaceArguments),
+    /// Plays a plan on a drive's model: what is safe when, and if the drive dies on the way
+    Simulate(SimulateArguments),
+    /// Writes a plan in a form that other tools can follow
+    Export(ExportArguments),
+    /// Lists every file with its places on the drive, one JSON object a line
+    Files(FilesArguments),
     /// Puts a case right: a damaged journal, a lost case file
     Mend(MendArguments),
-    /// Writes the case's report: one HTML page that needs nothing else, with the full lists beside it
-    Report(ReportArguments),
     /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds
     Demo(DemoArguments),
 }
+
+/// Heading of the options that most commands have.
+const COMMON: &str = "Common options";
 
 /// How a source is read; the same for every command that reads one.
 #[derive(Args, Debug)]
@@ -69,37 +72,37 @@ pub struct SourceArguments {
     /// Image file or block device, only ever read; with --case it may be left out once the case holds what is needed
     pub source: Option<PathBuf>,
     /// Folder that keeps all there is about this drive: what is read goes into its image and is never asked for again
-    #[arg(long, value_name = "FOLDER")]
+    #[arg(long, value_name = "FOLDER", display_order = 0)]
     pub case: Option<PathBuf>,
     /// Read a drive although the system has it mounted, or in use otherwise, and may write to it
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub mounted: bool,
     /// You know that it is the case's drive, although neither its serial number nor its tables can tell; the record keeps this
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub same_drive: bool,
     /// You know why the image file that is the source was changed since the case read it last; the record keeps this
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub source_changed: bool,
     /// The case, and whatever else is written, does not lie on the drive, though that cannot be told: for file systems whose device
     /// is not known. The case's record keeps that it was said
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub case_is_elsewhere: bool,
     /// Logical sector size of an image file, in bytes (a block device tells its own) [default: 512]
-    #[arg(long, value_name = "BYTES")]
+    #[arg(long, value_name = "BYTES", help_heading = COMMON)]
     pub sector_size: Option<u64>,
     /// How much trouble reading tables and file-system structure may cost the drive: so many failed or slow reads, and, behind a
     /// comma, so many minutes in them (after four of them). What is left then is not read yet; `copy` reads it. From 100 on
     /// every sector in which structure may stand is tried [default: 16,10]
-    #[arg(long, value_name = "FAILURES[,MINUTES]", value_parser = trouble_limit)]
+    #[arg(long, value_name = "FAILURES[,MINUTES]", value_parser = trouble_limit, help_heading = COMMON)]
     pub trouble_limit: Option<TroubleLimitArgument>,
     /// Write every request made of the source to this new CSV file: offset,length,outcome,microseconds
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = COMMON)]
     pub trace: Option<PathBuf>,
     /// Print JSON for programs
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub json: bool,
     /// Show no progress
-    #[arg(long, short)]
+    #[arg(long, short, help_heading = COMMON)]
     pub quiet: bool,
 }
 
@@ -202,22 +205,23 @@ fn not_negative(text: &str) -> Result<f64, String> {
 /// `survey`
 #[derive(Args, Debug)]
 pub struct SurveyArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
+    /// Show all details: each check, each volume, all findings, what each scope and class costs
+    #[arg(long)]
+    pub full: bool,
+    /// Folder on the file system the copy would go to: compare the room there
+    #[arg(long, value_name = "FOLDER")]
+    pub destination: Option<PathBuf>,
     #[command(flatten)]
     pub model: ModelArguments,
     #[command(flatten)]
     pub bulk: BulkArguments,
-    /// Folder on the file system the copy would go to: compare the room there
-    #[arg(long, value_name = "FOLDER")]
-    pub destination: Option<PathBuf>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `pace`
 #[derive(Args, Debug)]
 pub struct PaceArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     #[command(flatten)]
     pub model: ModelArguments,
     /// Most that is read, in MiB: only bytes that the plan wants, and they are kept
@@ -229,13 +233,13 @@ pub struct PaceArguments {
     /// Most time, in seconds; a request that hangs can outlast it
     #[arg(long, value_name = "SECONDS", default_value_t = 60.0, value_parser = seconds)]
     pub seconds: f64,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `folders`
 #[derive(Args, Debug)]
 pub struct FoldersArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// How many levels below each root
     #[arg(long, default_value_t = 2)]
     pub depth: u32,
@@ -248,16 +252,18 @@ pub struct FoldersArguments {
     /// each on standard output, for `plan --want-from`. The list goes to standard error
     #[arg(long, value_name = "FILE", num_args = 0..=1, require_equals = true, default_missing_value = "-")]
     pub pick: Option<PathBuf>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `files`
 #[derive(Args, Debug)]
 pub struct FilesArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// Only this volume: its number in the survey, or its first byte (may be given several times)
     #[arg(long, value_name = "VOLUME")]
     pub volume: Vec<u64>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// How far a plan goes; each takes all that those before it take.
@@ -313,8 +319,6 @@ pub enum PreferArgument {
 /// `plan`
 #[derive(Args, Debug)]
 pub struct PlanArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// How far the plan goes
     #[arg(long, value_enum, default_value = "allocated")]
     pub scope: ScopeArgument,
@@ -353,6 +357,8 @@ pub struct PlanArguments {
     /// Where the plan goes: a new file [default with --case: the case's folder, as its current plan]
     #[arg(long, short, value_name = "PLAN", required_unless_present = "case")]
     pub output: Option<PathBuf>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `simulate`
@@ -452,8 +458,6 @@ pub enum ImageArgument {
 /// `copy`
 #[derive(Args, Debug)]
 pub struct CopyArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// Form of the image [default: as it is; raw for a new one]
     #[arg(long = "as", value_enum, value_name = "FORM")]
     pub form: Option<ImageArgument>,
@@ -510,29 +514,31 @@ pub struct CopyArguments {
     /// Stop in good order when fewer bytes a second arrived over a whole minute
     #[arg(long, value_name = "BYTES")]
     pub stop_below_rate: Option<u64>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `audit`
 #[derive(Args, Debug)]
 pub struct AuditArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// Write every file with its state to this new CSV file
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
     /// How many levels of folders to show
     #[arg(long, default_value_t = 2)]
     pub depth: u32,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `verify`
 #[derive(Args, Debug)]
 pub struct VerifyArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// Read this much of the drive again (MiB, spread over what was copied) and compare it too: costs the drive wear
     #[arg(long, value_name = "MIB")]
     pub read_again: Option<u64>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `take`

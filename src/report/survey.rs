@@ -185,7 +185,7 @@ pub fn survey(
 }
 
 /// What a partition holds that is set aside by its type.
-const NO_FILE_SYSTEM: &str = "no file system (reserved)";
+pub(super) const NO_FILE_SYSTEM: &str = "no file system (reserved)";
 
 fn area_report(area: &DriveArea) -> AreaReport {
     let (kind, entry) = match &area.area.kind {
