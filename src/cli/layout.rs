@@ -77,6 +77,9 @@ pub fn wrap_within(most: usize, start: &str, sentence: &str, columns: usize) -> 
 
 /// A line for a shell, continued on further lines where it is too long. It is divided between words only, never inside quotes.
 pub fn shell_lines(command: &str, columns: usize) -> Vec<String> {
+    if command.width() <= columns {
+        return vec![command.to_owned()];
+    }
     let mut lines = Vec::new();
     let indent = command.len() - command.trim_start().len();
     let mut line = " ".repeat(indent);

@@ -50,6 +50,13 @@ fn verdict(report: &SurveyReport, overview: &Overview<'_>) -> Vec<String> {
     lines.extend(wrap_within(2, "  ", &report.coherence.sentence, columns()));
     let go_on = format!("{} {}", overview.go_on.answer(), overview.failures);
     lines.extend(wrap("GO ON  ", &go_on, columns()));
+    match report.kernel.as_ref().map_or(0, |facts| facts.advice.len() as u64) {
+        0 => {}
+        settings => {
+            let settings = human::counted(settings, "setting", "settings");
+            lines.push(format!("  The system has {settings} to change before the copy: --full"));
+        }
+    }
     lines
 }
 
