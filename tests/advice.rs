@@ -112,6 +112,10 @@ fn a_plan_without_folders_first_says_how_to_pick_them() {
     let again = below(&printed, "RECOMMENDATION")[1..].join("\n");
     let plan = String::from_utf8(bench.paste(&again, "5\n").stdout).unwrap();
     assert!(plan.contains("Scope `files`") && plan.contains("/Surveys"), "{plan}");
+    // Without a case, the command makes one.
+    let printed = bench.printed("gleaner plan 'the drive.img' -o apart.json");
+    bench.paste(&below(&printed, "RECOMMENDATION")[1..].join("\n"), "5\n");
+    assert!(bench.path("case/plan.json").exists());
     // A copy that no case has is not what the plan is followed by.
     let apart = bench.json("plan --case c --want Surveys -o plan.json");
     assert_eq!((&apart["advice"], &apart["next"]), (&Value::Array(vec![]), &Value::Array(vec![])));
