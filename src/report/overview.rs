@@ -16,8 +16,8 @@ pub enum GoOn {
     Yes,
     /// Yes, but reads have failed.
     WhileItLasts,
-    /// A person should look first.
-    NotYet,
+    /// A person should look at the drive's content first.
+    AfterALook,
     /// The verdict says stop.
     No,
 }
@@ -26,7 +26,7 @@ impl GoOn {
     fn of(verdict: Verdict, trouble: &Trouble) -> GoOn {
         match verdict {
             stop if stop.says_stop() => GoOn::No,
-            Verdict::Unclear => GoOn::NotYet,
+            Verdict::Unclear => GoOn::AfterALook,
             _ if trouble.is_any() => GoOn::WhileItLasts,
             _ => GoOn::Yes,
         }
@@ -37,7 +37,7 @@ impl GoOn {
         match self {
             GoOn::Yes => "yes.",
             GoOn::WhileItLasts => "yes, but the drive may not last.",
-            GoOn::NotYet => "not yet.",
+            GoOn::AfterALook => "after a look at a few sectors and at the drive's label.",
             GoOn::No => "no.",
         }
     }
