@@ -72,7 +72,7 @@ fn the_rate_of_an_image_file_is_not_taken_for_the_drives() {
 #[test]
 fn what_is_recommended_fits_a_terminal() {
     let bench = Bench::new();
-    for text in ["gleaner survey 'the drive.img' --case c", "gleaner plan --case c"] {
+    for text in ["gleaner survey 'the drive.img' --case c --full", "gleaner plan --case c"] {
         let printed = bench.printed(text);
         let from = printed.find("RECOMMENDATION").unwrap();
         for line in printed[from..].lines() {
@@ -111,7 +111,11 @@ fn a_plan_without_folders_first_says_how_to_pick_them() {
     assert!(printed.contains("RECOMMENDATION  No folder comes first."), "{printed}");
     let again = below(&printed, "RECOMMENDATION")[1..].join("\n");
     let plan = String::from_utf8(bench.paste(&again, "5\n").stdout).unwrap();
-    assert!(plan.contains("scope `files`") && plan.contains("/Surveys"), "{plan}");
+    assert!(plan.contains("Scope `files`") && plan.contains("/Surveys"), "{plan}");
+    // Without a case, the command makes one.
+    let printed = bench.printed("gleaner plan 'the drive.img' -o apart.json");
+    bench.paste(&below(&printed, "RECOMMENDATION")[1..].join("\n"), "5\n");
+    assert!(bench.path("case/plan.json").exists());
     // A copy that no case has is not what the plan is followed by.
     let apart = bench.json("plan --case c --want Surveys -o plan.json");
     assert_eq!((&apart["advice"], &apart["next"]), (&Value::Array(vec![]), &Value::Array(vec![])));

@@ -173,3 +173,34 @@ fn the_diagram_has_every_module() {
         assert!(named, "the diagram in docs/architecture.md lacks `{module}`");
     }
 }
+
+/// What a new user looks for comes first: commands in the order of the work, what most commands have at the end, and no drive where
+/// the case is enough.
+#[test]
+fn the_help_shows_first_what_matters() {
+    let mut program = gleaner::cli::command();
+    program.build();
+    let names: Vec<&str> = program.get_subcommands().map(clap::Command::get_name).collect();
+    assert!(
+        names.starts_with(&["survey", "folders", "plan", "copy", "audit", "report", "take", "verify"]),
+        "{names:?}"
+    );
+    for command in program.get_subcommands_mut().filter(|command| command.get_name() != "help") {
+        let name = command.get_name().to_owned();
+        let help = command.render_help().to_string();
+        let option = |option: &str| help.lines().position(|line| line.trim_start().starts_with(option));
+        let common = help.lines().position(|line| line == "Common options:");
+        for (later, earlier) in [(option("--json"), common), (common, option("--case")), (common, option("-h, --help"))]
+        {
+            assert!(later.is_none() || later > earlier, "{name}:\n{help}");
+        }
+        if let (Some(case), Some(options)) = (option("--case"), help.lines().position(|line| line == "Options:")) {
+            assert_eq!(case, options + 1, "{name}: the case is the first option\n{help}");
+        }
+        let takes_source = ["survey", "folders", "plan", "copy", "verify", "pace", "files", "mend"].contains(&&*name);
+        assert_eq!(help.contains("SOURCE"), takes_source, "{name}:\n{help}");
+    }
+    // It may be typed all the same.
+    let typed = gleaner::cli::command().try_get_matches_from(["gleaner", "audit", "drive.img", "--case", "case"]);
+    assert!(typed.is_ok());
+}

@@ -37,7 +37,10 @@ fn a_survey_says_how_the_kernel_is_set() {
     assert_eq!(kernel["read_only"], sysfs(&name, "ro") == "1");
     assert_eq!(kernel["written"], Value::Null);
     assert_eq!(kernel["sensor"], false);
-    let text = ends_with(0, Command::new(env!("CARGO_BIN_EXE_gleaner")).args(["survey", "--quiet"]).arg(drive.path()));
+    let text = ends_with(
+        0,
+        Command::new(env!("CARGO_BIN_EXE_gleaner")).args(["survey", "--quiet", "--full"]).arg(drive.path()),
+    );
     assert!(text.contains(&format!("KERNEL  {name} on ")), "{text}");
 
     // A file has no driver.

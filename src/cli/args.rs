@@ -24,83 +24,86 @@ pub struct Arguments {
     pub command: Command,
 }
 
-/// The commands.
+/// The commands, in the order of the work; then those for special purposes.
 #[derive(Subcommand, Debug)]
 pub enum Command {
     /// Says what is on a drive, what state it is in, and what reading it would cost
     Survey(SurveyArguments),
     /// Shows where the bytes are, folder by folder
     Folders(FoldersArguments),
-    /// Lists every file with its places on the drive, one JSON object a line
-    Files(FilesArguments),
     /// Writes the ordered list of reads
     Plan(PlanArguments),
-    /// Plays a plan on a drive's model: what is safe when, and if the drive dies on the way
-    Simulate(SimulateArguments),
-    /// Measures the drive by reads that the case's plan wants anyway; times then come from what was measured
-    Pace(PaceArguments),
-    /// Writes a plan in a form that other tools can follow
-    Export(ExportArguments),
     /// Follows the case's plan: reads each planned byte once into the case's image
     Copy(CopyArguments),
     /// Says file by file what of a case is whole and what is not
     Audit(AuditArguments),
-    /// Checks a case's image against its journal, and opens its volumes with a second, independent reader
-    Verify(VerifyArguments),
+    /// Writes the case's report: one HTML page that needs nothing else, with the full lists beside it
+    Report(ReportArguments),
     /// Takes chosen files out of a case's image
     Take(TakeArguments),
-    /// Shows a running copy as a page in the browser of this machine, and ends with it
-    Watch(WatchArguments),
-    /// Takes down what the bench did, measured or decided, in the case's record
+    /// Checks a case's image against its journal, and opens its volumes with a second, independent reader
+    Verify(VerifyArguments),
+    /// Writes to the case's record what was done, measured or decided
     Note(NoteArguments),
     /// Shows the case's record of who did what when, and whether it was changed
     Record(RecordArguments),
+    /// Shows a running copy as a page in the browser of this machine, and ends with it
+    Watch(WatchArguments),
+    /// Measures the drive by reads that the case's plan wants anyway; times then come from what was measured
+    Pace(PaceArguments),
+    /// Plays a plan on a drive's model: what is safe when, and if the drive dies on the way
+    Simulate(SimulateArguments),
+    /// Writes a plan in a form that other tools can follow
+    Export(ExportArguments),
+    /// Lists every file with its places on the drive, one JSON object a line
+    Files(FilesArguments),
     /// Puts a case right: a damaged journal, a lost case file
     Mend(MendArguments),
-    /// Writes the case's report: one HTML page that needs nothing else, with the full lists beside it
-    Report(ReportArguments),
     /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds
     Demo(DemoArguments),
 }
+
+/// Heading of the options that most commands have.
+const COMMON: &str = "Common options";
 
 /// How a source is read; the same for every command that reads one.
 #[derive(Args, Debug)]
 pub struct SourceArguments {
     /// Image file or block device, only ever read; with --case it may be left out once the case holds what is needed
     pub source: Option<PathBuf>,
-    /// Folder that keeps all there is about this drive: what is read goes into its image and is never asked for again
-    #[arg(long, value_name = "FOLDER")]
+    /// Folder that keeps all there is about this drive: what is read goes into its image and is not read again
+    #[arg(long, value_name = "FOLDER", display_order = 0)]
     pub case: Option<PathBuf>,
-    /// Read a drive although the system has it mounted, or in use otherwise, and may write to it
-    #[arg(long)]
-    pub mounted: bool,
-    /// You know that it is the case's drive, although neither its serial number nor its tables can tell; the record keeps this
-    #[arg(long)]
-    pub same_drive: bool,
-    /// You know why the image file that is the source was changed since the case read it last; the record keeps this
-    #[arg(long)]
-    pub source_changed: bool,
-    /// The case, and whatever else is written, does not lie on the drive, though that cannot be told: for file systems whose device
-    /// is not known. The case's record keeps that it was said
-    #[arg(long)]
-    pub case_is_elsewhere: bool,
+    /// Print JSON for programs
+    #[arg(long, help_heading = COMMON)]
+    pub json: bool,
+    /// Show no progress
+    #[arg(long, short, help_heading = COMMON)]
+    pub quiet: bool,
+    /// Write every request made of the source to this new CSV file: offset,length,outcome,microseconds
+    #[arg(long, value_name = "FILE", help_heading = COMMON)]
+    pub trace: Option<PathBuf>,
     /// Logical sector size of an image file, in bytes (a block device tells its own) [default: 512]
-    #[arg(long, value_name = "BYTES")]
+    #[arg(long, value_name = "BYTES", help_heading = COMMON)]
     pub sector_size: Option<u64>,
     /// How much trouble reading tables and file-system structure may cost the drive: so many failed or slow reads, and, behind a
     /// comma, so many minutes in them (after four of them). What is left then is not read yet; `copy` reads it. From 100 on
     /// every sector in which structure may stand is tried [default: 16,10]
-    #[arg(long, value_name = "FAILURES[,MINUTES]", value_parser = trouble_limit)]
+    #[arg(long, value_name = "FAILURES[,MINUTES]", value_parser = trouble_limit, help_heading = COMMON)]
     pub trouble_limit: Option<TroubleLimitArgument>,
-    /// Write every request made of the source to this new CSV file: offset,length,outcome,microseconds
-    #[arg(long, value_name = "FILE")]
-    pub trace: Option<PathBuf>,
-    /// Print JSON for programs
-    #[arg(long)]
-    pub json: bool,
-    /// Show no progress
-    #[arg(long, short)]
-    pub quiet: bool,
+    /// Read a drive although the system has it mounted, or in use otherwise, and may write to it
+    #[arg(long, help_heading = COMMON)]
+    pub mounted: bool,
+    /// You know that it is the case's drive, although neither its serial number nor its tables can tell; the record keeps this
+    #[arg(long, help_heading = COMMON)]
+    pub same_drive: bool,
+    /// You know why the image file that is the source was changed since the case read it last; the record keeps this
+    #[arg(long, help_heading = COMMON)]
+    pub source_changed: bool,
+    /// The case, and whatever else is written, does not lie on the drive, though that cannot be told: for file systems whose device
+    /// is not known. The case's record keeps that it was said
+    #[arg(long, help_heading = COMMON)]
+    pub case_is_elsewhere: bool,
 }
 
 /// A limit to trouble, as typed.
@@ -117,6 +120,14 @@ fn trouble_limit(text: &str) -> Result<TroubleLimitArgument, String> {
         return Err("at least 1: without a failure nothing is known of the trouble".to_owned());
     }
     Ok(TroubleLimitArgument(TroubleLimit { failures, time: time.unwrap_or(limit.time) }))
+}
+
+/// For a command that works from the case alone. What concerns a drive is accepted and not shown.
+fn of_case_alone(argument: clap::Arg) -> clap::Arg {
+    const OF_A_DRIVE: [&str; 7] =
+        ["source", "trace", "sector_size", "trouble_limit", "mounted", "same_drive", "source_changed"];
+    let is_hidden = OF_A_DRIVE.contains(&argument.get_id().as_str());
+    argument.hide(is_hidden)
 }
 
 impl SourceArguments {
@@ -158,10 +169,10 @@ pub struct ModelArguments {
     /// for the case before, else desktop-7200]
     #[arg(long, value_name = "KIND|FILE")]
     pub drive: Option<String>,
-    /// Sustained rate in MB/s (millions of bytes a second) to reckon with everywhere, instead of the model's
+    /// Sustained rate in MB/s (millions of bytes a second) to estimate with, instead of the model's
     #[arg(long, value_name = "MB/S", value_parser = positive)]
     pub rate: Option<f64>,
-    /// Time of one reposition (seek and rotation) in milliseconds, instead of the model's
+    /// Time of one seek with its rotation in milliseconds, instead of the model's
     #[arg(long, value_name = "MS", value_parser = not_negative)]
     pub reposition: Option<f64>,
 }
@@ -201,25 +212,26 @@ fn not_negative(text: &str) -> Result<f64, String> {
 
 /// `survey`
 #[derive(Args, Debug)]
+#[command(next_display_order = 1)]
 pub struct SurveyArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
+    /// Show all details: each check, each volume, all findings, what each scope and class costs
+    #[arg(long)]
+    pub full: bool,
+    /// Folder on the file system the copy would go to: compare the room there
+    #[arg(long, value_name = "FOLDER")]
+    pub destination: Option<PathBuf>,
     #[command(flatten)]
     pub model: ModelArguments,
     #[command(flatten)]
     pub bulk: BulkArguments,
-    /// Folder on the file system the copy would go to: compare the room there
-    #[arg(long, value_name = "FOLDER")]
-    pub destination: Option<PathBuf>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `pace`
 #[derive(Args, Debug)]
+#[command(next_display_order = 1, override_usage = "gleaner pace --case <FOLDER> [OPTIONS] [SOURCE]")]
 pub struct PaceArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
-    #[command(flatten)]
-    pub model: ModelArguments,
     /// Most that is read, in MiB: only bytes that the plan wants, and they are kept
     #[arg(long, value_name = "MIB", default_value_t = 256, value_parser = clap::value_parser!(u64).range(1..=65536))]
     pub budget: u64,
@@ -229,35 +241,41 @@ pub struct PaceArguments {
     /// Most time, in seconds; a request that hangs can outlast it
     #[arg(long, value_name = "SECONDS", default_value_t = 60.0, value_parser = seconds)]
     pub seconds: f64,
+    #[command(flatten)]
+    pub model: ModelArguments,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `folders`
 #[derive(Args, Debug)]
+#[command(next_display_order = 1)]
 pub struct FoldersArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// How many levels below each root
     #[arg(long, default_value_t = 2)]
     pub depth: u32,
+    /// Number the folders, take numbers such as 3,7-9 from the terminal (or standard input, or FILE), and print a pattern for
+    /// each on standard output, for `plan --want-from`. The list goes to standard error
+    #[arg(long, value_name = "FILE", num_args = 0..=1, require_equals = true, default_missing_value = "-")]
+    pub pick: Option<PathBuf>,
     /// Only this volume: its number in the survey, or its first byte (may be given several times)
     #[arg(long, value_name = "VOLUME")]
     pub volume: Vec<u64>,
     #[command(flatten)]
     pub bulk: BulkArguments,
-    /// Number the folders, take numbers such as 3,7-9 from the terminal (or standard input, or FILE), and print a pattern for
-    /// each on standard output, for `plan --want-from`. The list goes to standard error
-    #[arg(long, value_name = "FILE", num_args = 0..=1, require_equals = true, default_missing_value = "-")]
-    pub pick: Option<PathBuf>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `files`
 #[derive(Args, Debug)]
+#[command(next_display_order = 1)]
 pub struct FilesArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// Only this volume: its number in the survey, or its first byte (may be given several times)
     #[arg(long, value_name = "VOLUME")]
     pub volume: Vec<u64>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// How far a plan goes; each takes all that those before it take.
@@ -267,9 +285,9 @@ pub enum ScopeArgument {
     Structure,
     /// And the chosen folders
     Wanted,
-    /// And all other live files
+    /// And all other existing files
     Files,
-    /// And all else that is marked as in use
+    /// And all else that is marked as used
     Allocated,
     /// And deleted files' places, free space and what is in no partition
     Whole,
@@ -291,7 +309,7 @@ pub enum WithoutArgument {
     Files,
     /// Paging, hibernation, swap files and the like
     Bulk,
-    /// In use, owned by no file that is known
+    /// Used, no known file
     Unclaimed,
     /// Where deleted files lay
     Deleted,
@@ -312,12 +330,8 @@ pub enum PreferArgument {
 
 /// `plan`
 #[derive(Args, Debug)]
+#[command(next_display_order = 1)]
 pub struct PlanArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
-    /// How far the plan goes
-    #[arg(long, value_enum, default_value = "allocated")]
-    pub scope: ScopeArgument,
     /// Folder or file to read right after the structure: a path from the volume's root, also as Windows shows it
     /// (C:\Users\anna), that may hold * ? [] {} and **; a name alone is found anywhere (may be given several times, most wanted
     /// first)
@@ -326,33 +340,38 @@ pub struct PlanArguments {
     /// Take such patterns from this file too, one a line (# begins a comment); - for standard input
     #[arg(long, value_name = "FILE")]
     pub want_from: Option<PathBuf>,
+    /// How far the plan goes
+    #[arg(long, value_enum, default_value = "allocated")]
+    pub scope: ScopeArgument,
+    /// Where the plan goes: a new file [default with --case: the case's folder, as its current plan]
+    #[arg(long, short, value_name = "PLAN", required_unless_present = "case")]
+    pub output: Option<PathBuf>,
+    /// Only this volume: its number in the survey, or its first byte (may be given several times)
+    #[arg(long, value_name = "VOLUME")]
+    pub volume: Vec<u64>,
     /// Add a class
     #[arg(long, value_enum)]
     pub also: Vec<AlsoArgument>,
     /// Drop a class
     #[arg(long, value_enum)]
     pub without: Vec<WithoutArgument>,
-    /// Only this volume: its number in the survey, or its first byte (may be given several times)
-    #[arg(long, value_name = "VOLUME")]
-    pub volume: Vec<u64>,
-    /// Read gaps of up to this many bytes through instead of seeking over them; 0 for never [default: what the drive
-    /// model reads in the time of a reposition]
-    #[arg(long, value_name = "BYTES")]
-    pub bridge: Option<u64>,
-    /// On the way of a sweep, read what a later one wants right beside it, where that delays by no more than it spares in
-    /// all; never before structure (docs/orders.md)
-    #[arg(long)]
-    pub pick_up: bool,
-    /// Which of the files that are neither wanted nor bulk come first
-    #[arg(long, value_enum, default_value = "bytes")]
-    pub prefer: PreferArgument,
     #[command(flatten)]
     pub model: ModelArguments,
     #[command(flatten)]
     pub bulk: BulkArguments,
-    /// Where the plan goes: a new file [default with --case: the case's folder, as its current plan]
-    #[arg(long, short, value_name = "PLAN", required_unless_present = "case")]
-    pub output: Option<PathBuf>,
+    /// Which of the files that are neither wanted nor bulk come first
+    #[arg(long, value_enum, default_value = "bytes")]
+    pub prefer: PreferArgument,
+    /// On the way of a sweep, read what a later one wants right beside it, where that delays by no more than it spares in
+    /// all; never before structure (docs/orders.md)
+    #[arg(long)]
+    pub pick_up: bool,
+    /// Read gaps of up to this many bytes through instead of seeking over them; 0 for never [default: what the drive
+    /// model reads in the time of a reposition]
+    #[arg(long, value_name = "BYTES")]
+    pub bridge: Option<u64>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `simulate`
@@ -383,7 +402,7 @@ pub struct SimulateArguments {
     #[arg(long, value_name = "FILE")]
     pub svg: Option<PathBuf>,
     /// Print JSON for programs
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub json: bool,
 }
 
@@ -425,7 +444,7 @@ pub struct ExportArguments {
     #[arg(long, value_enum, default_value = "zero")]
     pub rest: RestArgument,
     /// Print a summary as JSON (needs --output)
-    #[arg(long, requires = "output")]
+    #[arg(long, requires = "output", help_heading = COMMON)]
     pub json: bool,
 }
 
@@ -436,7 +455,7 @@ pub struct DemoArguments {
     #[arg(long, value_name = "FOLDER")]
     pub keep: Option<PathBuf>,
     /// Print JSON for programs
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub json: bool,
 }
 
@@ -451,25 +470,19 @@ pub enum ImageArgument {
 
 /// `copy`
 #[derive(Args, Debug)]
+#[command(next_display_order = 1, override_usage = "gleaner copy --case <FOLDER> [OPTIONS] [SOURCE]")]
 pub struct CopyArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// Form of the image [default: as it is; raw for a new one]
     #[arg(long = "as", value_enum, value_name = "FORM")]
     pub form: Option<ImageArgument>,
-    /// The byte that unreadable sectors have in the image, decimal or as 0x..; the journal tells them from data whatever it
-    /// is [default: as it is; 0 for a new case]
-    #[arg(long, value_name = "BYTE", value_parser = one_byte)]
-    pub fill: Option<u8>,
-    /// Largest single read, in KiB: a multiple of 4
-    #[arg(long, value_name = "KIB", default_value_t = 1024, value_parser = clap::value_parser!(u64).range(4..=16384))]
-    pub request: u64,
-    /// A read slower than this is skipped over as one that fails, whatever is usual on the drive: its neighbourhood is read later
-    #[arg(long, value_name = "SECONDS", default_value_t = 3.0, value_parser = positive)]
-    pub slow: f64,
-    /// How often a sector that has failed alone is retried
-    #[arg(long, default_value_t = 1)]
-    pub retries: u32,
+    /// When the drive goes away or no longer answers, wait until it is back under any name, and go on; ends after three returns
+    /// without a new byte
+    #[arg(long)]
+    pub wait: bool,
+    /// Try unreadable places again: `unreadable` for all of them, START:BYTES for a range of the drive, or a file or folder
+    /// by its path or pattern (may be given several times)
+    #[arg(long, value_name = "WHAT")]
+    pub again: Vec<Again>,
     /// Go on until every sector was tried alone, with all retries. Without it the copy ends when an hour of trying is expected
     /// to bring too little; what was not tried stays skipped
     #[arg(long)]
@@ -481,14 +494,6 @@ pub struct CopyArguments {
     /// without a shell, and is ended after 10 s
     #[arg(long, value_name = "COMMAND")]
     pub temperature_from: Option<String>,
-    /// When the drive goes away or no longer answers, wait until it is back under any name, and go on; ends after three returns
-    /// without a new byte
-    #[arg(long)]
-    pub wait: bool,
-    /// Try unreadable places again: `unreadable` for all of them, START:BYTES for a range of the drive, or a file or folder
-    /// by its path or pattern (may be given several times)
-    #[arg(long, value_name = "WHAT")]
-    pub again: Vec<Again>,
     /// Stop in good order after this many minutes
     #[arg(long, value_name = "MINUTES", value_parser = positive)]
     pub stop_after_minutes: Option<f64>,
@@ -510,29 +515,48 @@ pub struct CopyArguments {
     /// Stop in good order when fewer bytes a second arrived over a whole minute
     #[arg(long, value_name = "BYTES")]
     pub stop_below_rate: Option<u64>,
+    /// A read slower than this is skipped over as one that fails, whatever is usual on the drive: its neighbourhood is read later
+    #[arg(long, value_name = "SECONDS", default_value_t = 3.0, value_parser = positive)]
+    pub slow: f64,
+    /// How often a sector that has failed alone is retried
+    #[arg(long, default_value_t = 1)]
+    pub retries: u32,
+    /// Largest single read, in KiB: a multiple of 4
+    #[arg(long, value_name = "KIB", default_value_t = 1024, value_parser = clap::value_parser!(u64).range(4..=16384))]
+    pub request: u64,
+    /// The byte that unreadable sectors have in the image, decimal or as 0x..; the journal tells them from data whatever it
+    /// is [default: as it is; 0 for a new case]
+    #[arg(long, value_name = "BYTE", value_parser = one_byte)]
+    pub fill: Option<u8>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `audit`
 #[derive(Args, Debug)]
+#[command(next_display_order = 1, override_usage = "gleaner audit --case <FOLDER> [OPTIONS]", mut_args(of_case_alone))]
 pub struct AuditArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// Write every file with its state to this new CSV file
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
     /// How many levels of folders to show
     #[arg(long, default_value_t = 2)]
     pub depth: u32,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `verify`
 #[derive(Args, Debug)]
+#[command(next_display_order = 1,
+    override_usage = "gleaner verify --case <FOLDER> [OPTIONS] [SOURCE]",
+    mut_arg("source", |source| source.help("The case's drive; only for --read-again")))]
 pub struct VerifyArguments {
-    #[command(flatten)]
-    pub source: SourceArguments,
     /// Read this much of the drive again (MiB, spread over what was copied) and compare it too: costs the drive wear
     #[arg(long, value_name = "MIB")]
     pub read_again: Option<u64>,
+    #[command(flatten)]
+    pub source: SourceArguments,
 }
 
 /// `take`
@@ -551,7 +575,7 @@ pub struct TakeArguments {
     #[arg(long, value_name = "VOLUME")]
     pub volume: Vec<u64>,
     /// Print JSON for programs
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub json: bool,
 }
 
@@ -565,6 +589,6 @@ pub struct WatchArguments {
     #[arg(long, default_value_t = 0, hide_default_value = true)]
     pub port: u16,
     /// Print JSON for programs: the address in one line, and how it ended in another
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub json: bool,
 }

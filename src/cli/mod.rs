@@ -5,6 +5,7 @@ mod commands;
 mod copy_progress;
 pub mod exit;
 mod input;
+mod layout;
 pub mod output;
 mod progress;
 mod show;

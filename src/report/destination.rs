@@ -2,6 +2,7 @@
 
 use super::costs::ScopeReport;
 use crate::extent::Extent;
+use crate::human;
 use crate::plan::{PlanReadError, PlanVisitor, Scope, follow_plan, open_plan};
 use crate::source::Store;
 use serde::Serialize;
@@ -30,18 +31,19 @@ pub struct DestinationReport {
 pub fn destination(folder: &Path, scopes: &[ScopeReport]) -> io::Result<DestinationReport> {
     let stat = rustix::fs::statvfs(folder)?;
     let free_bytes = stat.f_bavail.saturating_mul(stat.f_frsize);
+    let free = human::bytes(free_bytes);
     let fitting = scopes.iter().rev().find(|scope| scope.room_bytes <= free_bytes);
     let sentence = match fitting {
         Some(scope) if scope.scope == Scope::Whole => {
-            format!("destination {}: {free_bytes} bytes free, room for everything", folder.display())
+            format!("room for everything: {free} free in {}", folder.display())
         }
         Some(scope) => format!(
-            "destination {}: {free_bytes} bytes free, room up to scope `{}` ({} bytes), not for the next larger one",
-            folder.display(),
+            "room up to scope `{}` ({}), not for the next larger one: {free} free in {}",
             scope.scope,
-            scope.room_bytes
+            human::bytes(scope.room_bytes),
+            folder.display()
         ),
-        None => format!("destination {}: {free_bytes} bytes free, not even room for the structure", folder.display()),
+        None => format!("no room, not even for the structure: {free} free in {}", folder.display()),
     };
     Ok(DestinationReport {
         folder: folder.to_path_buf(),

@@ -8,6 +8,7 @@ mod destination;
 mod files;
 mod folders;
 mod next;
+mod overview;
 mod pick;
 mod planning;
 mod record_csv;
@@ -24,6 +25,7 @@ pub use costs::{ClassCost, Costs, RateOrigin, Reckoning, ScopeReport, scope_cost
 pub use destination::{DestinationReport, RoomError, destination, room_for};
 pub use files::{FileLine, for_each_file};
 pub use folders::{FolderLine, folders};
+pub use overview::{Encrypted, FindingKind, GoOn, Overview, VolumeLine};
 pub use pick::{NumberedFolder, PickError, also_matched, numbered, pick};
 pub use planning::{PassSummary, PlanAdvice, PlanSummary};
 pub use record_csv::record_csv;

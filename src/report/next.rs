@@ -60,6 +60,9 @@ pub(super) fn next_copy(at: &Workplace) -> Vec<String> {
 /// To make a plan again with folders first.
 pub(super) fn next_picked_plan(at: &Workplace, scope: Scope) -> Vec<String> {
     let mut plan = format!("  gleaner plan {}", what(at));
+    if at.case.is_none() {
+        plan.push_str(&format!(" --case {NEW_CASE}"));
+    }
     add_scope(&mut plan, scope.name());
     vec![pick(at), plan + " --want-from -"]
 }

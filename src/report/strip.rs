@@ -4,7 +4,7 @@ use crate::allocation::{Class, ClassMap};
 use serde::Serialize;
 
 /// Number of places a strip has.
-const PLACES: u64 = 72;
+const PLACES: u64 = 64;
 
 /// The drive cut into equal places.
 #[derive(Serialize, Debug, Clone, PartialEq)]
@@ -20,7 +20,7 @@ pub struct Strip {
 /// Makes the strip of a drive of `bytes` bytes.
 pub fn strip(map: &ClassMap, bytes: u64) -> Strip {
     let place_bytes = bytes.div_ceil(PLACES).max(1);
-    let places = usize::try_from(bytes.div_ceil(place_bytes)).expect("at most 72");
+    let places = usize::try_from(bytes.div_ceil(place_bytes)).expect("at most 64");
     let mut used = vec![0u64; places];
     let mut structure = vec![0u64; places];
     for run in map.runs().iter().filter(|run| run.class <= Class::Unclaimed) {
@@ -28,7 +28,7 @@ pub fn strip(map: &ClassMap, bytes: u64) -> Strip {
         while at < run.extent.end() {
             let place = at / place_bytes;
             let until = run.extent.end().min((place + 1) * place_bytes);
-            let index = usize::try_from(place).expect("at most 72");
+            let index = usize::try_from(place).expect("at most 64");
             used[index] += until - at;
             if run.class <= Class::Structure {
                 structure[index] += until - at;

@@ -22,7 +22,7 @@ use serde::Serialize;
 /// Everything a survey says.
 #[derive(Serialize, Debug)]
 pub struct SurveyReport {
-    /// Whether the drive reads sanely.
+    /// Whether the drive's data is consistent.
     pub coherence: Coherence,
     /// What the source says about itself.
     pub source: SourceIdentity,
@@ -42,7 +42,7 @@ pub struct SurveyReport {
     pub destination: Option<DestinationReport>,
     /// The recommendation.
     pub advice: Advice,
-    /// What was noticed, the gravest first.
+    /// What was noticed, the most severe first.
     pub findings: Vec<FindingReport>,
     /// Findings of which there were too many to list: code and number left out.
     pub findings_not_listed: Vec<(String, u64)>,
@@ -135,7 +135,7 @@ pub struct VolumeReport {
 pub struct FindingReport {
     /// Stable code.
     pub code: &'static str,
-    /// How grave.
+    /// Its severity.
     pub severity: Severity,
     /// First byte it concerns.
     pub byte: Option<u64>,
@@ -185,7 +185,7 @@ pub fn survey(
 }
 
 /// What a partition holds that is set aside by its type.
-const NO_FILE_SYSTEM: &str = "no file system (reserved)";
+pub(super) const NO_FILE_SYSTEM: &str = "no file system (reserved)";
 
 fn area_report(area: &DriveArea) -> AreaReport {
     let (kind, entry) = match &area.area.kind {
@@ -238,7 +238,7 @@ fn volume_report(volume: &VolumeMap, maps: &TwoMaps) -> VolumeReport {
     }
 }
 
-/// Findings, the gravest first, else in the order they were made.
+/// Findings, the most severe first, else in the order they were made.
 pub fn findings_report(findings: &Findings, sector: SectorSize) -> Vec<FindingReport> {
     let mut list: Vec<FindingReport> = findings
         .kept()

@@ -36,8 +36,8 @@ impl Trouble {
     pub(super) fn reasons(&self) -> Vec<String> {
         let mut reasons = Vec::new();
         if self.failed_requests > 0 {
-            let failed = human::count(self.failed_requests);
-            reasons.push(format!("{failed} requests failed in this run: the drive may not last"));
+            let failed = human::counted(self.failed_requests, "request has", "requests have");
+            reasons.push(format!("{failed} failed in this run: the drive may not last"));
         }
         if self.skipped_bytes + self.unreadable_bytes > 0 {
             reasons.push(format!(

@@ -1,5 +1,6 @@
 //! What was typed for the record and the report.
 
+use super::COMMON;
 use crate::case::Topic;
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
@@ -54,7 +55,7 @@ pub struct NoteArguments {
     #[arg(value_name = "TEXT")]
     pub text: Vec<String>,
     /// Print JSON for programs
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub json: bool,
 }
 
@@ -71,7 +72,7 @@ pub struct RecordArguments {
     #[arg(long = "for", value_enum, value_name = "AUDIENCE", default_value = "bench")]
     pub audience: AudienceArgument,
     /// Print JSON for programs
-    #[arg(long, conflicts_with = "csv")]
+    #[arg(long, conflicts_with = "csv", help_heading = COMMON)]
     pub json: bool,
     /// Print CSV for spreadsheets
     #[arg(long)]
@@ -96,10 +97,10 @@ pub struct MendArguments {
     #[arg(long, value_name = "NAME")]
     pub image: Option<String>,
     /// Read a drive although the system has it mounted and may write to it
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub mounted: bool,
     /// Print JSON for programs
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub json: bool,
 }
 
@@ -115,13 +116,13 @@ pub struct ReportArguments {
     /// A new HTML file; the full lists go beside it as CSV [default: report.html in the case's folder, or the next free name]
     #[arg(long, short, value_name = "FILE")]
     pub output: Option<PathBuf>,
-    /// Reckon the SHA-256 of the whole image now: reads all that is held
+    /// Calculate the SHA-256 of the whole image now: reads all that was copied
     #[arg(long)]
     pub hash: bool,
     /// Print JSON for programs
-    #[arg(long)]
+    #[arg(long, help_heading = COMMON)]
     pub json: bool,
     /// Show no progress
-    #[arg(long, short)]
+    #[arg(long, short, help_heading = COMMON)]
     pub quiet: bool,
 }

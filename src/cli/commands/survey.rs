@@ -36,7 +36,11 @@ pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
             let room = report::destination(folder, &survey.scopes);
             survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
         }
-        let text = if arguments.source.json { json_text(&survey)? } else { show::survey(&survey) };
+        let text = match (arguments.source.json, arguments.full) {
+            (true, _) => json_text(&survey)?,
+            (false, true) => show::survey_full(&survey),
+            (false, false) => show::survey(&survey),
+        };
         let nothing = drive.layout.scheme == Scheme::Unrecognised && drive.volumes().next().is_none();
         let ending = match survey.coherence.so_far {
             Some(so_far) if so_far.why == LeftOff::Stopped => Ending::NotFinished,

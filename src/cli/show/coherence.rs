@@ -1,35 +1,38 @@
 //! The verdict that opens a survey, and the evidence under it.
 
-use super::line;
-use crate::cli::table::{Column, table};
+use super::{line, wrapped};
+use crate::cli::table::{Column, Overflow, fitted};
 use crate::coherence::{Coherence, SoFar};
 use crate::human;
 use crate::source::LeftOff;
 
-/// The verdict as a headline, what decided it, and a line for every check.
-pub fn coherence(text: &mut String, coherence: &Coherence) {
+/// The verdict in a line.
+pub(super) fn headline(coherence: &Coherence) -> String {
     let stopped = coherence.so_far.filter(|so_far| so_far.why == LeftOff::Stopped);
     let so_far = if stopped.is_some() { "so far: " } else { "" };
-    say!(text, "VERDICT  {so_far}{}", coherence.verdict.headline());
-    say!(text, "  {}", coherence.sentence);
+    format!("VERDICT  {so_far}{}", coherence.verdict.headline())
+}
+
+/// The verdict as a headline, what decided it, and a line for every check.
+pub fn coherence(text: &mut String, coherence: &Coherence) {
+    say!(text, "{}", headline(coherence));
+    wrapped(text, "  ", &coherence.sentence);
     if let Some(so_far) = &coherence.so_far {
-        say!(text, "  {}", left(so_far));
+        wrapped(text, "  ", &left(so_far));
     }
-    say!(text, "  → {}", coherence.advice);
+    wrapped(text, "  → ", coherence.advice);
     say!(text, "");
     let rows = coherence
         .evidence
         .iter()
         .map(|line| vec![line.check.name().to_owned(), line.outcome.name().to_owned(), line.figures.clone()]);
-    text.push_str(&table(&[Column::Left("check"), Column::Left("outcome"), Column::Left("figures")], rows));
-    say!(
-        text,
-        "  beyond the survey's own reading: {} in {} requests, of at most {} in {}",
-        human::bytes(coherence.read.bytes),
-        human::count(coherence.read.requests),
-        human::bytes(coherence.budget.bytes),
-        human::count(coherence.budget.requests)
-    );
+    let columns = [Column::Left("check"), Column::Left("outcome"), Column::Left("figures")];
+    text.push_str(&fitted(&columns, rows, Overflow::Wrap));
+    let (read, budget) = (&coherence.read, &coherence.budget);
+    let requests = human::counted(read.requests, "request", "requests");
+    let most = format!("{} in {}", human::bytes(budget.bytes), human::count(budget.requests));
+    let read = human::bytes(read.bytes);
+    wrapped(text, "  ", &format!("beyond the survey's own reading: {read} in {requests}, of at most {most}"));
     say!(text, "");
 }
 

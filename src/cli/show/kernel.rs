@@ -1,6 +1,6 @@
 //! What the kernel knows about the drive, as text.
 
-use super::line;
+use super::{command, line, wrapped};
 use crate::human;
 use crate::source::kernel::{Attachment, KernelFacts};
 
@@ -28,12 +28,10 @@ pub(super) fn kernel(text: &mut String, facts: &KernelFacts) {
         _ => format!("{} written since it was attached", human::bytes(written.bytes)),
     }));
     about.push(if facts.sensor { "temperature available" } else { "temperature not available" }.to_owned());
-    say!(text, "  {}", about.join(" · "));
+    wrapped(text, "  ", &about.join(" · "));
     for advice in &facts.advice {
-        say!(text, "  · {}", advice.sentence);
-        for command in &advice.commands {
-            say!(text, "      {command}");
-        }
+        wrapped(text, "  · ", &advice.sentence);
+        advice.commands.iter().for_each(|line| command(text, &format!("    {line}")));
     }
     say!(text, "");
 }

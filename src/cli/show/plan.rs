@@ -1,101 +1,107 @@
 //! A plan as text.
 
-use super::{line, next, time_range, wrapped};
-use crate::cli::table::{Column, table};
+use super::{command, line, next, time_range, wrapped};
+use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
-use crate::report::PlanSummary;
+use crate::report::{PassSummary, PlanSummary};
+use crate::simulate::UnderHead;
 
 /// What a plan holds, pass by pass.
 pub fn plan(summary: &PlanSummary) -> String {
-    use Column::{Left, Right};
     let mut text = String::new();
-    say!(
-        &mut text,
-        "PLAN  {}: scope `{}`, {} in {} pieces, about {} ({}) on the model “{}” ({})",
-        &summary.plan.to_string_lossy(),
-        summary.scope,
+    let reads = format!(
+        "reads {} in {}, in about {} ({}).",
         human::bytes(summary.bytes),
-        human::count(summary.extents),
+        human::counted(summary.extents, "range", "ranges"),
         human::seconds(summary.seconds),
-        time_range(summary.least_seconds, summary.most_seconds),
-        &summary.model.name,
-        summary.rate_origin.name()
+        time_range(summary.least_seconds, summary.most_seconds)
     );
-    let mut safe_after = 0.0;
-    let rows = summary.passes.iter().map(|pass| {
-        safe_after += pass.seconds;
-        let what = pass.pattern.as_ref().map_or(String::new(), |p| p.clone());
-        vec![
-            pass.number.to_string(),
-            pass.class.name().to_owned(),
-            what,
-            human::bytes(pass.bytes),
-            human::count(pass.extents),
-            human::bytes(pass.bridged_bytes),
-            human::seconds(pass.seconds),
-            time_range(safe_after * summary.model.spread.least, safe_after * summary.model.spread.most),
-        ]
-    });
-    let columns = [
-        Right("pass"),
-        Left("class"),
-        Left("pattern"),
-        Right("bytes"),
-        Right("pieces"),
-        Right("gaps in it"),
-        Right("time"),
-        Right("safe after"),
-    ];
-    text.push_str(&table(&columns, rows));
+    wrapped(&mut text, "PLAN  ", &reads);
+    let (model, origin) = (&summary.model.name, summary.rate_origin.name());
+    wrapped(&mut text, "  ", &format!("Scope `{}`, estimated for “{model}” ({origin}).", summary.scope));
+    wrapped(&mut text, "  ", &format!("Written to {}", summary.plan.to_string_lossy()));
+    say!(&mut text, "");
+    passes(&mut text, &summary.passes);
     if let Some(head) = &summary.under_head {
-        say!(&mut text, "  {}", head.words);
-        say!(&mut text, "  `copy` reads what lies under it last. Under the other heads, if all of it reads:");
-        let rows = head.passes.iter().map(|pass| {
-            vec![
-                pass.number.to_string(),
-                pass.class.name().to_owned(),
-                human::bytes(pass.bad_head_bytes),
-                pass.others_whole_after.map_or("never".to_owned(), human::seconds),
-            ]
-        });
-        let columns = [Right("pass"), Left("class"), Right("under the bad head"), Right("the rest safe after")];
-        text.push_str(&table(&columns, rows));
+        under_head(&mut text, head);
     }
-    if summary.bridge_bytes == 0 {
-        say!(&mut text, "  gaps are never read through");
-    } else {
-        say!(&mut text, "  gaps of up to {} are read through", human::bytes(summary.bridge_bytes));
-    }
+    let gaps: u64 = summary.passes.iter().map(|pass| pass.bridged_bytes).sum();
+    let gaps = match summary.bridge_bytes {
+        0 => "gaps are never read through".to_owned(),
+        most => format!("gaps of up to {} are read through: {} in all", human::bytes(most), human::bytes(gaps)),
+    };
+    wrapped(&mut text, "  ", &gaps);
     let ratios: Vec<String> = summary
         .bounds
         .iter()
         .filter_map(|bound| Some(format!("{} {:.2}", bound.class, bound.ratio_structure_first()?)))
         .collect();
     if !ratios.is_empty() {
-        say!(
-            &mut text,
-            "  time over the least that an order that begins with structure could take, class by class: {}",
-            ratios.join(", ")
-        );
+        let what = "time, where 1.00 is the least that is possible with structure first, by class";
+        wrapped(&mut text, "  ", &format!("{what}: {}", ratios.join(", ")));
     }
     if summary.left_out.is_empty() {
         say!(&mut text, "  left out: nothing");
     } else {
         say!(&mut text, "  left out:");
         for left in &summary.left_out {
-            say!(&mut text, "    {:10} {:>9}  {}", left.class, human::bytes(left.bytes), left.why);
+            let start = format!("    {:10} {:>9}  ", left.class, human::bytes(left.bytes));
+            wrapped(&mut text, &start, &left.why.to_string());
         }
     }
     for finding in &summary.findings {
-        say!(&mut text, "  {:8} {}: {}", finding.severity, finding.code, &finding.sentence);
+        let start = format!("  {:8} ", finding.severity);
+        wrapped(&mut text, &start, &format!("{}: {}", finding.code, finding.sentence));
     }
     for advice in &summary.advice {
         say!(&mut text, "");
         wrapped(&mut text, "RECOMMENDATION  ", &advice.sentence);
-        for command in &advice.commands {
-            say!(&mut text, "  {command}");
-        }
+        advice.commands.iter().for_each(|line| command(&mut text, line));
     }
     next(&mut text, &summary.next);
     text
+}
+
+fn passes(text: &mut String, passes: &[PassSummary]) {
+    use Column::{Left, Right};
+    let mut safe_after = 0.0;
+    let rows = passes.iter().map(|pass| {
+        safe_after += pass.seconds;
+        vec![
+            pass.number.to_string(),
+            pass.class.name().to_owned(),
+            pass.pattern.clone().unwrap_or_default(),
+            human::bytes(pass.bytes),
+            human::count(pass.extents),
+            human::seconds(pass.seconds),
+            human::seconds(safe_after),
+        ]
+    });
+    let columns = [
+        Right("pass"),
+        Left("class"),
+        Left("pattern"),
+        Right("to read"),
+        Right("ranges"),
+        Right("time"),
+        Right("safe after"),
+    ];
+    text.push_str(&fitted(&columns, rows, Overflow::Cut));
+}
+
+/// What a bad head means for the passes.
+fn under_head(text: &mut String, head: &UnderHead) {
+    use Column::{Left, Right};
+    wrapped(text, "  ", &head.words);
+    say!(text, "  `copy` reads what lies under it last. Under the other heads, if all of it reads:");
+    let rows = head.passes.iter().map(|pass| {
+        vec![
+            pass.number.to_string(),
+            pass.class.name().to_owned(),
+            human::bytes(pass.bad_head_bytes),
+            pass.others_whole_after.map_or("never".to_owned(), human::seconds),
+        ]
+    });
+    let columns = [Right("pass"), Left("class"), Right("under the bad head"), Right("the rest safe after")];
+    text.push_str(&fitted(&columns, rows, Overflow::Cut));
 }
