@@ -267,6 +267,8 @@ fn killed_30_times_while_surveying() {
         let mut value: serde_json::Value = serde_json::from_str(text).expect("JSON");
         // What was asked for in this run differs by nature.
         value.as_object_mut().expect("an object").remove("reading");
+        // The next command names the case's folder.
+        value["advice"].as_object_mut().expect("advice").remove("next");
         value
     };
     let mut random = Random(0x5EED_0006);
