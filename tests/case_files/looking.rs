@@ -50,11 +50,11 @@ fn a_plan_is_made_from_a_case_whose_survey_left_structure() {
     let bad = [44_040_192, 95_420_416].map(|at| gleaner::extent::Extent::new(at, 4096).expect("a place"));
     let drive = WitnessedDevice::with_unreadable(&bytes, &bad);
     let (short, long) = (drive.file("short"), drive.file("long"));
-    let told = ends_with(0, gleaner("survey", &short).arg(drive.path()).args(["--trouble-limit", "2"]));
+    let told = ends_with(0, gleaner("survey", &short).arg(drive.path()).args(["--full", "--trouble-limit", "2"]));
     assert!(told.contains("Left after 2 failed or slow reads"), "{told}");
     ends_with(0, &mut gleaner("plan", &short));
     // With the usual limit everything that answers is read: neither place costs more than it must.
-    let told = ends_with(0, gleaner("survey", &long).arg(drive.path()));
+    let told = ends_with(0, gleaner("survey", &long).arg(drive.path()).arg("--full"));
     assert!(!told.contains("Left after"), "{told}");
     ends_with(0, &mut gleaner("plan", &long));
 }
