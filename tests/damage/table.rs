@@ -318,6 +318,16 @@ fn page() -> (String, Vec<String>) {
 
 const HEAD: &str = "# What damage costs
 
+**Most structures of a drive stand there twice, and what stands once can often be inferred from the rest.** When one is lost, gleaner takes the
+copy: the backup of the partition table, of the boot sector, of the file table's first records, the second FAT. Where there is no copy, it
+searches for volumes and infers their sizes from what it finds. Where a doubt is left, the plan takes more of the drive, never less.
+What is lost: a file whose record is lost has only its name, from its folder; its content may still lie on the drive without an owner. On FAT
+and exFAT a lost folder takes the names of what lies in it along. A lost allocation bitmap loses no file; the copy takes longer.
+What to do: a finding says what was lost and what it means. What is not read yet is not lost: `copy` retries such places, and plans again when they
+arrive. Power off, let the drive rest, and try again on another day before anything is called lost for good.
+For the client: files listed as complete are complete, whatever structure is lost. Ask for the names that matter most, so that they come first;
+do not promise files that only a name is left of.
+
 Each row is a real volume or drive of `testdata` with one structure lost, or several that stand in for each other, and what the plan
 `allocated` then comes to. Made by `scripts/damage-table`; `tests/damage/table.rs` holds this page and the code together.
 
