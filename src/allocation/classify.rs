@@ -7,8 +7,7 @@ use super::leading::leading;
 use super::pattern::Patterns;
 use super::reconcile::extents_of;
 use crate::extent::{Extent, ExtentSet};
-use crate::fs::{ClusterRun, Content, FixedKind, FsKind, Node, Purpose, Role, Stream, VolumeMap};
-use crate::units::Lcn;
+use crate::fs::{Content, FixedKind, FsKind, Node, Purpose, Role, Stream, VolumeMap};
 use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
@@ -172,7 +171,7 @@ impl Claims {
                     _ => 0,
                 };
                 let behind = behind_valid(volume, &stream, class);
-                for (run, is_valid) in split_at_valid(volume, &stream) {
+                for (run, is_valid) in stream.runs_cut_at_valid(volume.geometry.cluster_bytes) {
                     let Some(extent) = volume.geometry.extent(run) else { continue };
                     self.add(extent, if is_valid { Place { lane, ..place(class) } } else { place_of(behind, &place) });
                 }
@@ -271,22 +270,6 @@ fn behind_valid(volume: &VolumeMap, stream: &Stream<'_>, class: Class) -> (Class
 
 fn place_of((class, lane): (Class, u16), place: &impl Fn(Class) -> Place) -> Place {
     Place { lane, ..place(class) }
-}
-
-/// A stream's runs, cut where its valid data ends; each with whether it lies before that. Compressed content lies elsewhere than
-/// its place in the file says, so all of it counts.
-fn split_at_valid(volume: &VolumeMap, stream: &Stream<'_>) -> impl Iterator<Item = (ClusterRun, bool)> {
-    let all_counts = stream.role() != Role::Data || stream.compression_unit() > 0;
-    let valid = stream.size().min(stream.valid()).div_ceil(volume.geometry.cluster_bytes);
-    let valid = if all_counts { u64::MAX } else { valid };
-    let mut at = 0u64;
-    stream.layout().flat_map(move |(first, count)| {
-        let before = valid.saturating_sub(at).min(count);
-        at = at.saturating_add(count);
-        let run = |skip: u64, count: u64| first.map(|Lcn(first)| ClusterRun::new(first + skip, count));
-        let parts = [(run(0, before), true), (run(before, count - before), false)];
-        parts.into_iter().filter_map(|(run, is_valid)| Some((run.filter(|run| run.count > 0)?, is_valid)))
-    })
 }
 
 #[cfg(test)]

@@ -175,23 +175,12 @@ pub(super) fn needs<'v>(volume: &'v VolumeMap, stream: &Stream<'v>) -> impl Iter
 
 /// Bytes of the clusters behind a stream's valid data that are not held. No driver returns them: they read as zero.
 fn unread_tail(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>) -> u64 {
-    if stream.compression_unit() > 0 {
-        return 0;
-    }
-    let cluster = volume.geometry.cluster_bytes;
-    let valid = content_of(stream).end().div_ceil(cluster);
-    let mut at = 0u64;
-    let mut unread = 0u64;
-    for (place, count) in stream.layout() {
-        let before = valid.saturating_sub(at).min(count);
-        at = at.saturating_add(count);
-        let Some(place) = place.filter(|_| before < count) else { continue };
-        let tail = ClusterRun::new(place.0 + before, count - before);
-        let Some(tail) = volume.geometry.extent(tail) else { continue };
+    let behind = stream.runs_cut_at_valid(volume.geometry.cluster_bytes).filter(|(_, is_valid)| !is_valid);
+    let unread = behind.filter_map(|(run, _)| volume.geometry.extent(run)).map(|tail| {
         let held: u64 = truth.store.held(tail).iter().map(|extent| extent.bytes).sum();
-        unread = unread.saturating_add(tail.bytes - held);
-    }
-    unread
+        tail.bytes - held
+    });
+    unread.fold(0, u64::saturating_add)
 }
 
 /// The bytes of a stream that were ever written.

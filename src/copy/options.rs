@@ -85,7 +85,7 @@ impl Default for CopyOptions {
     }
 }
 
-/// What else is known of a request, for whoever can tell: the kernel's log.
+/// A log of requests beside the outcome of each: the kernel's.
 pub trait RequestLog {
     /// To be called right before each request.
     fn before_request(&mut self);

@@ -507,6 +507,21 @@ impl<'c> Stream<'c> {
         self.table().iter().copied().filter(|run| run.first != HOLE)
     }
 
+    /// The clusters it owns, in file order, cut where its valid data ends; each run with whether it lies before that. All of a
+    /// stream that is no content counts, and all of a compressed one: its clusters do not stand in the order of its bytes.
+    pub fn runs_cut_at_valid(&self, cluster_bytes: u64) -> impl Iterator<Item = (ClusterRun, bool)> + use<'c> {
+        let all_counts = self.role() != Role::Data || self.compression_unit() > 0;
+        let valid = if all_counts { u64::MAX } else { self.size().min(self.valid()).div_ceil(cluster_bytes) };
+        let mut at = 0u64;
+        self.layout().flat_map(move |(first, count)| {
+            let before = valid.saturating_sub(at).min(count);
+            at = at.saturating_add(count);
+            let run = |skip: u64, count: u64| first.map(|Lcn(first)| ClusterRun::new(first + skip, count));
+            let parts = [(run(0, before), true), (run(before, count - before), false)];
+            parts.into_iter().filter_map(|(run, is_valid)| Some((run.filter(|run| run.count > 0)?, is_valid)))
+        })
+    }
+
     /// The whole run list in file order: place (`None` for a hole) and number of clusters.
     pub fn layout(&self) -> impl Iterator<Item = (Option<Lcn>, u64)> + use<'c> {
         self.table().iter().map(|run| ((run.first != HOLE).then_some(run.first), run.count))

@@ -66,7 +66,7 @@ pub struct PlanSummary {
     pub passes: Vec<PassSummary>,
     /// For each class the least time in which any order could read it and all before it, beside the plan's.
     pub bounds: Vec<PrefixBound>,
-    /// What a bad head means for it, for whoever knows of one.
+    /// What a bad head means for it; `None` until the caller adds it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub under_head: Option<UnderHead>,
     /// Totals for each class.

@@ -40,7 +40,7 @@ struct LoggedDevice {
     drive: String,
     /// Where a partition begins.
     start: u64,
-    /// Who speaks of its resets, where that is known.
+    /// The sender of its resets, where that is known.
     resets: Option<ResetsOf>,
 }
 

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-/// Who speaks of a drive's resets in the log.
+/// The sender of a drive's resets in the log.
 ///
 /// Source: lines of Debian's kernel 6.1.0-56 in a virtual machine (docs/kernel.md); the drivers are libata, usbcore, nvme and sd.
 #[derive(Clone, PartialEq, Eq, Debug)]
