@@ -25,7 +25,7 @@ fn run(drive: &DriveMap, held: &Held, planned: &ExtentSet) -> (AuditSummary, BTr
     let mut files = BTreeMap::new();
     let wanted = Patterns::default();
     let truth = Truth { store: held, planned, wanted: &wanted };
-    let summary = audit(drive, &truth, |file| {
+    let summary = audit(drive, &truth, &Patterns::default(), |file| {
         files.insert((file.path.clone(), file.stream.clone()), file.clone());
         Ok::<(), Infallible>(())
     });

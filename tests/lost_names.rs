@@ -146,7 +146,7 @@ fn copied(image: &[u8], bad: &[Extent]) -> (DriveMap, Held) {
 fn audited(drive: &DriveMap, held: &Held, wanted: &Patterns) -> (AuditSummary, Vec<FileAudit>) {
     let planned: ExtentSet = [drive.identity.extent()].into_iter().collect();
     let mut files = Vec::new();
-    let summary = audit(drive, &Truth { store: held, planned: &planned, wanted }, |file| {
+    let summary = audit(drive, &Truth { store: held, planned: &planned, wanted }, &Patterns::default(), |file| {
         files.push(file.clone());
         Ok::<(), Infallible>(())
     });
@@ -323,6 +323,42 @@ fn every_command_counts_lost_files() {
     assert!(explained.contains(&serde_json::json!(["named-only", 2])) && opinion["unexplained"] == 0, "{opinion:#}");
     let folders = lines_of_folders(&ends_with(0, gleaner("folders", &case).args(["--json", "--depth", "3"])));
     assert_eq!((folders["/"], folders["/Users/ida/Pictures"], folders["/Users/ida/Notes"]), (2, 2, 0));
+}
+
+#[test]
+fn an_audit_lists_a_state_or_a_path() {
+    let volume = Volume::get();
+    let lost = ["/Users/ida/Pictures/sedge and rush, plot 000.jpg", "/Users/ida/Pictures/sedge and rush, plot 071.jpg"];
+    let device =
+        WitnessedDevice::with_unreadable(&volume.image, &volume.records(&lost.map(|path| volume.number(path))));
+    let folder = tempfile::tempdir().unwrap();
+    let case = folder.path().join("case");
+    survey_and_plan(device.path(), &case, &[]);
+    cases::copy(10, device.path(), &case, &["--to-the-end"]);
+    let audit = |code: i32, words: &[&str]| ends_with(code, gleaner("audit", &case).args(words));
+
+    let text = audit(10, &[]);
+    assert!(text.starts_with("AUDIT  103 files and named streams: 101 complete, 2 lost\n"), "{text}");
+    assert!(lost.iter().all(|path| text.contains(path)) && !text.contains("Notes"), "{text}");
+    assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+
+    // What lies elsewhere is not counted, nor does it decide the exit code.
+    let text = audit(0, &["--path", "Users\\ida\\Notes"]);
+    assert!(text.starts_with("AUDIT  3 files and named streams, all complete\n"), "{text}");
+    let text = audit(10, &["--path", lost[1]]);
+    assert!(text.contains(lost[1]) && !text.contains(lost[0]), "{text}");
+    let error = cases::complains_with(2, gleaner("audit", &case).args(["--path", "Users/ida/Pitcures"]));
+    assert!(error.contains("/Users/ida/Pictures"), "{error}");
+
+    let list = folder.path().join("complete.csv");
+    let text = audit(10, &["--only", "complete", "--csv", list.to_str().unwrap()]);
+    assert!(
+        text.contains("COMPLETE FILES") && !text.contains("LOST FILES") && text.contains("/Users/ida/Notes"),
+        "{text}"
+    );
+    assert_eq!(fs::read_to_string(list).unwrap().lines().count(), 1 + 101);
+    let told = lines(&audit(10, &["--only", "lost,damaged", "--json"]));
+    assert_eq!(told.iter().filter(|line| line["state"].is_string()).count(), 2);
 }
 
 fn lines_of_folders(text: &str) -> BTreeMap<String, u64> {

@@ -58,7 +58,8 @@ impl Store for Growing {
 }
 
 fn audited(drive: &DriveMap, store: &dyn Store, planned: &ExtentSet, wanted: &Patterns) -> Vec<WantedCount> {
-    let Ok(summary) = audit(drive, &Truth { store, planned, wanted }, |_| Ok::<(), Infallible>(()));
+    let Ok(summary) =
+        audit(drive, &Truth { store, planned, wanted }, &Patterns::default(), |_| Ok::<(), Infallible>(()));
     summary.wanted
 }
 

@@ -42,6 +42,28 @@ impl Tally {
         *sum = sum.saturating_add(bytes);
     }
 
+    /// Files in a state.
+    pub fn files_of(&self, state: FileState) -> u64 {
+        match state {
+            FileState::Whole => self.whole,
+            FileState::NotPlanned => self.not_planned,
+            FileState::NotYetRead => self.not_yet_read,
+            FileState::Damaged => self.damaged,
+            FileState::Lost => self.lost,
+        }
+    }
+
+    /// Bytes of the files in a state.
+    pub fn bytes_of(&self, state: FileState) -> u64 {
+        match state {
+            FileState::Whole => self.whole_bytes,
+            FileState::NotPlanned => self.not_planned_bytes,
+            FileState::NotYetRead => self.not_yet_read_bytes,
+            FileState::Damaged => self.damaged_bytes,
+            FileState::Lost => self.lost_bytes,
+        }
+    }
+
     /// Files in all states.
     pub fn files(&self) -> u64 {
         self.whole + self.damaged + self.not_yet_read + self.not_planned + self.lost

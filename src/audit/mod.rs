@@ -8,7 +8,7 @@ pub use folders::{FolderAudit, LeftOverName, LostFolder, Tally, UnreadableIndex}
 pub use state::{FileAudit, FileState, Truth};
 pub use wanted::{Snapshot, WantedCount, WantedCounter};
 
-use crate::allocation::DriveMap;
+use crate::allocation::{DriveMap, Patterns};
 use crate::fs::ntfs::{NamedOnly, NamesOnly};
 use crate::fs::{NodeKind, ORPHANS, Purpose, Role, VolumeMap};
 use folders::FolderSums;
@@ -40,14 +40,16 @@ pub struct AuditSummary {
     pub unreadable_bytes: u64,
 }
 
-/// Judges every existing file of every volume and hands each over, in the order of the file list; behind each volume's files
-/// those of which only a folder's index tells the name.
+/// Judges the existing files of every volume and hands each over, in the order of the file list; behind each volume's files
+/// those of which only a folder's index tells the name. With patterns in `below` only files that one of them takes count, but for
+/// [`AuditSummary::wanted`] and [`AuditSummary::unreadable_bytes`], which are of the whole drive.
 ///
 /// # Errors
 /// Whatever `each` gives.
 pub fn audit<E>(
     drive: &DriveMap,
     truth: &Truth<'_>,
+    below: &Patterns,
     mut each: impl FnMut(&FileAudit) -> Result<(), E>,
 ) -> Result<AuditSummary, E> {
     let unreadable = truth.store.unreadable(drive.identity.extent());
@@ -55,7 +57,7 @@ pub fn audit<E>(
     let wanted = WantedCount::of_each(truth.wanted);
     let mut summary = AuditSummary { wanted, unreadable_bytes, ..AuditSummary::default() };
     for (_, volume) in drive.volumes() {
-        audit_volume(volume, truth, &mut summary, &mut each)?;
+        audit_volume(volume, truth, below, &mut summary, &mut each)?;
     }
     Ok(summary)
 }
@@ -63,26 +65,33 @@ pub fn audit<E>(
 fn audit_volume<E>(
     volume: &VolumeMap,
     truth: &Truth<'_>,
+    below: &Patterns,
     summary: &mut AuditSummary,
     each: &mut impl FnMut(&FileAudit) -> Result<(), E>,
 ) -> Result<(), E> {
     let mut sums = FolderSums::new(&volume.catalog);
     let choice = truth.wanted.choose(&volume.catalog);
+    let counted = below.choose(&volume.catalog);
+    let counts_name = |named: &NamedOnly| below.is_empty() || below.takes(&named.path(volume));
     let names = NamesOnly::find(volume, truth.store);
     for node in volume.catalog.nodes().filter(|n| !n.is_deleted() && n.purpose() == Purpose::Client) {
         let mut worst = None;
+        let counts = below.is_empty() || counted.lane(node.id()).is_some();
         for stream in node.streams() {
             match stream.role() {
                 Role::Data => {
                     let file = state::judge(volume, &node, &stream, truth);
                     worst = worst.max(Some(file.state));
+                    if !counts {
+                        continue;
+                    }
                     summary.totals.add(file.state, file.size);
                     sums.add(&node, file.state, file.size);
                     summary.unread_tails += u64::from(file.unread_tail > 0);
                     summary.unread_tail_bytes = summary.unread_tail_bytes.saturating_add(file.unread_tail);
                     each(&file)?;
                 }
-                Role::FolderIndex if node.kind() == NodeKind::Folder => {
+                Role::FolderIndex if counts && node.kind() == NodeKind::Folder => {
                     let damaged = names.damaged.get(&node.id()).copied().unwrap_or(0);
                     let bytes = state::unreadable_bytes(volume, &stream, truth) + damaged;
                     if bytes > 0 {
@@ -104,10 +113,14 @@ fn audit_volume<E>(
                 if let Some(lane) = wanted::lane_of_name(volume, named, truth.wanted) {
                     summary.wanted[lane].add(file.state);
                 }
+                if !counts_name(named) {
+                    continue;
+                }
                 summary.totals.add(file.state, file.size);
                 sums.add_in(named.folder, file.state, file.size);
                 each(&file)?;
             }
+            NodeKind::Folder if !counts_name(named) => {}
             NodeKind::Folder => summary.lost_folders.push(LostFolder {
                 volume: volume.extent.start.0,
                 path: named.path(volume),
@@ -117,7 +130,7 @@ fn audit_volume<E>(
     }
     let left_over =
         |named: &NamedOnly| LeftOverName { volume: volume.extent.start.0, path: named.path(volume), size: named.size };
-    summary.left_over_names.extend(names.left_over.iter().map(left_over));
+    summary.left_over_names.extend(names.left_over.iter().filter(|named| counts_name(named)).map(left_over));
     summary.left_over_unlisted += names.left_over_unlisted;
     summary.folders.extend(sums.finish(volume));
     Ok(())

@@ -41,7 +41,7 @@ impl FileState {
     /// The name people read.
     pub fn name(self) -> &'static str {
         match self {
-            FileState::Whole => "whole",
+            FileState::Whole => "complete",
             FileState::NotPlanned => "not planned",
             FileState::NotYetRead => "not yet read",
             FileState::Damaged => "damaged",

@@ -398,6 +398,9 @@ pub struct SimulateArguments {
     /// Largest single read, in KiB, as for `copy`
     #[arg(long, value_name = "KIB", default_value_t = 1024, value_parser = clap::value_parser!(u64).range(4..=16384))]
     pub request: u64,
+    /// Show each class, the least time possible, and what is safe if the drive dies
+    #[arg(long)]
+    pub full: bool,
     /// Draw bytes read over time into this new SVG file
     #[arg(long, value_name = "FILE")]
     pub svg: Option<PathBuf>,
@@ -536,14 +539,36 @@ pub struct CopyArguments {
 #[derive(Args, Debug)]
 #[command(next_display_order = 1, override_usage = "gleaner audit --case <FOLDER> [OPTIONS]", mut_args(of_case_alone))]
 pub struct AuditArguments {
-    /// Write every file with its state to this new CSV file
+    /// Only files in this state, here and in what is written; repeatable [default: damaged and lost files are listed, all are
+    /// counted and written]
+    #[arg(long, value_name = "STATE", value_enum, value_delimiter = ',')]
+    pub only: Vec<StateArgument>,
+    /// Only this file or folder, as for `plan --want`; repeatable
+    #[arg(long, value_name = "PATTERN")]
+    pub path: Vec<String>,
+    /// Write the files with their states to this new CSV file
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
-    /// How many levels of folders to show
-    #[arg(long, default_value_t = 2)]
-    pub depth: u32,
+    /// How many levels of folders to show [default: as many as give 20 folders of a volume at most]
+    #[arg(long)]
+    pub depth: Option<u32>,
     #[command(flatten)]
     pub source: SourceArguments,
+}
+
+/// A file's state.
+#[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
+pub enum StateArgument {
+    /// Every byte of the file is in the image
+    Complete,
+    /// Some of it is unreadable
+    Damaged,
+    /// Its record is unreadable: only its name and size are known
+    Lost,
+    /// Some of it is planned and not read yet
+    NotYetRead,
+    /// Some of it is not in the plan
+    NotPlanned,
 }
 
 /// `verify`

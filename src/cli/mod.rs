@@ -73,7 +73,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::model::{ModelError, ModelFileError};
     use crate::new_file::NewFileError;
     use crate::pace::PaceError;
-    use crate::plan::{BuildError, MakeError, PlanReadError};
+    use crate::plan::{BuildError, MakeError, NoMatch, PlanReadError};
     use crate::report::{PickError, RoomError};
     use crate::session::SessionError;
     use crate::source::temperature::TemperatureCommandError;
@@ -123,6 +123,9 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             Some(SessionError::Trace(_)) => return Ending::Destination,
             Some(SessionError::Case(error)) => return of_case(error),
             None => {}
+        }
+        if cause.is::<NoMatch>() {
+            return Ending::Usage;
         }
         match cause.downcast_ref::<MakeError>() {
             Some(

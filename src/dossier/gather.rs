@@ -3,7 +3,7 @@
 use super::density::{AreaDensity, PLACES, shares};
 use super::heads::head_facts;
 use super::{Audience, Dossier};
-use crate::allocation::{Choices, Class, ClassMap, ClassRun, DriveArea, DriveMap, classify};
+use crate::allocation::{Choices, Class, ClassMap, ClassRun, DriveArea, DriveMap, Patterns, classify};
 use crate::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
 use crate::case::{Case, CaseError, JournalState, Record, RecordLine, read_record};
 use crate::extent::{Extent, ExtentSet};
@@ -136,7 +136,7 @@ pub fn gather(
 fn judge_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {
     // The gravest first, without keeping all: a drive that is not copied yet has nothing else.
     let mut by_state: [Vec<FileAudit>; FileState::ALL.len()] = Default::default();
-    let summary = audit(drive, truth, |file| {
+    let summary = audit(drive, truth, &Patterns::default(), |file| {
         let list = &mut by_state[file.state as usize];
         if file.state != FileState::Whole && list.len() < FILES_LISTED {
             list.push(file.clone());

@@ -73,6 +73,8 @@ pub struct PaceReport {
     pub rates: Vec<RatePoint>,
     /// The model now.
     pub model: DriveModel,
+    /// Seconds that the rest of the plan takes by it where nothing fails: the estimate, the least and the most.
+    pub plan_seconds: [f64; 3],
 }
 
 /// Measures the drive of a session within `budget`. Figures that cannot be measured stay those of `base`. The model is kept
@@ -95,6 +97,8 @@ pub fn pace(session: &Session, base: &DriveModel, budget: &Budget) -> Result<Pac
     let measured = measure(&session.reader, store, places, budget)?;
     let Fit { model, figures, rates } = fit(&measured.samples, &measured.failed_seconds, base, drive_bytes);
     case.set_model(&model)?;
+    let left = seconds_left(open_plan(&plan)?, store, &model)?;
+    let (least, most) = model.spread.range(left);
     Ok(PaceReport {
         path: case.model_path(),
         drive_bytes,
@@ -106,5 +110,6 @@ pub fn pace(session: &Session, base: &DriveModel, budget: &Budget) -> Result<Pac
         figures,
         rates,
         model,
+        plan_seconds: [left, least, most],
     })
 }

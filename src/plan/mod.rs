@@ -43,5 +43,5 @@ pub use request::PlanRequest;
 pub use scope::{ADDABLE, DROPPABLE, Scope, ScopeError, classes};
 pub use sweep::{Choice, NEIGHBOURHOOD, PassSink, Sweeps};
 pub use travel::{least_travel, sweep_travel};
-pub use wants::NoMatch;
+pub use wants::{NoMatch, no_match};
 pub use write::write_plan;

@@ -28,6 +28,14 @@ fn also(others: usize) -> String {
     }
 }
 
+/// The first pattern that matches no existing file or folder of the drive.
+///
+/// # Errors
+/// A pattern that cannot be used.
+pub fn no_match(patterns: &[String], drive: &DriveMap) -> Result<Option<NoMatch>, PatternError> {
+    Ok(without_match(patterns, drive, None)?.into_iter().next())
+}
+
 /// The patterns that match nothing in the areas chosen.
 pub(super) fn without_match(
     wants: &[String],

@@ -1,6 +1,6 @@
 //! An audit as CSV.
 
-use crate::allocation::DriveMap;
+use crate::allocation::{DriveMap, Patterns};
 use crate::audit::{AuditSummary, FileAudit, Truth, audit};
 use crate::text::csv_field;
 use std::io::{self, Write};
@@ -16,7 +16,7 @@ pub const AUDIT_CSV_HEAD: &str =
 /// What `out` gives.
 pub fn audit_csv(drive: &DriveMap, truth: &Truth<'_>, out: &mut impl Write) -> io::Result<AuditSummary> {
     writeln!(out, "{AUDIT_CSV_HEAD}")?;
-    audit(drive, truth, |file| audit_csv_line(file, out))
+    audit(drive, truth, &Patterns::default(), |file| audit_csv_line(file, out))
 }
 
 /// Writes a file's line.

@@ -1,13 +1,14 @@
 //! `gleaner audit`
 
 use super::{Done, Opening, in_session, read, require_case};
-use crate::allocation::DriveMap;
+use crate::allocation::{DriveMap, Patterns};
 use crate::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
-use crate::cli::args::AuditArguments;
+use crate::cli::args::{AuditArguments, StateArgument};
 use crate::cli::exit::Ending;
 use crate::cli::output::JsonLines;
-use crate::cli::show;
+use crate::cli::show::{self, AuditView};
 use crate::new_file::{Readers, write_new};
+use crate::plan;
 use crate::report::{AUDIT_CSV_HEAD, audit_csv_line};
 use crate::session::Session;
 use serde::Serialize;
@@ -15,47 +16,75 @@ use std::io::Write;
 
 pub fn run(arguments: &AuditArguments) -> anyhow::Result<Ending> {
     require_case(&arguments.source)?;
+    let below = Patterns::new(&arguments.path)?;
     in_session(&arguments.source, &Opening { outputs: &[&arguments.csv], ..Opening::default() }, |session| {
-        work(arguments, session)
+        work(arguments, &below, session)
     })
 }
 
-fn work(arguments: &AuditArguments, session: &mut Session) -> anyhow::Result<Done> {
+fn work(arguments: &AuditArguments, below: &Patterns, session: &mut Session) -> anyhow::Result<Done> {
     let drive = read(session, arguments.source.quiet || arguments.source.json)?;
     let case = session.case()?;
     let (planned, wanted) = super::planned(case)?;
     let truth = Truth { store: case.store().as_ref(), planned: &planned, wanted: &wanted };
     let json = arguments.source.json;
-    let (summary, bad) = match &arguments.csv {
-        Some(path) => write_new(path, Readers::AsUsual, |out| judge(&drive, &truth, Some(out), json))?,
-        None => judge(&drive, &truth, None, json)?,
+    let only: Vec<FileState> = arguments.only.iter().map(|state| state_of(*state)).collect();
+    let ask = Ask { drive: &drive, truth: &truth, below, only: &only, json };
+    let (summary, files) = match &arguments.csv {
+        Some(path) => write_new(path, Readers::AsUsual, |out| judge(&ask, Some(out)))?,
+        None => judge(&ask, None)?,
     };
-    let text = if json { String::new() } else { show::audit(&summary, &bad, arguments.depth) };
-    let lost = summary.totals.damaged + summary.totals.lost > 0 || summary.unreadable_bytes > 0;
+    if let Some(error) = plan::no_match(&arguments.path, &drive)?.filter(|_| summary.totals.files() == 0) {
+        return Err(error.into());
+    }
+    let listed = ask.listed();
+    let view = AuditView { summary: &summary, files: &files, listed: &listed, depth: arguments.depth };
+    let text = if json { String::new() } else { show::audit(&view) };
+    let elsewhere = below.is_empty() && summary.unreadable_bytes > 0;
+    let lost = summary.totals.damaged + summary.totals.lost > 0 || elsewhere;
     let ending = if lost { Ending::Incomplete } else { Ending::Done };
     Ok(Done { ending, figures: serde_json::to_value(summary.totals)?, text })
 }
 
-/// One audit, with the first damaged and the first lost files for people. On the way each file goes into the list and, as a JSON
-/// line, to standard output; the sums follow as the last line.
-fn judge(
-    drive: &DriveMap,
-    truth: &Truth<'_>,
-    mut csv: Option<&mut dyn Write>,
+/// What is audited, and what of it is listed.
+struct Ask<'a> {
+    drive: &'a DriveMap,
+    truth: &'a Truth<'a>,
+    below: &'a Patterns,
+    only: &'a [FileState],
     json: bool,
-) -> anyhow::Result<(AuditSummary, Vec<FileAudit>)> {
-    const SHOWN: usize = 20;
+}
+
+impl Ask<'_> {
+    /// The states of which files are listed for people.
+    fn listed(&self) -> Vec<FileState> {
+        if self.only.is_empty() { vec![FileState::Damaged, FileState::Lost] } else { self.only.to_vec() }
+    }
+
+    /// How many files of a state are listed for people.
+    fn most(&self) -> usize {
+        if self.only.is_empty() && self.below.is_empty() { 20 } else { 200 }
+    }
+}
+
+/// One audit, with the first files of each state that is listed for people. On the way each file goes into the list and, as a
+/// JSON line, to standard output; the sums follow as the last line.
+fn judge(ask: &Ask<'_>, mut csv: Option<&mut dyn Write>) -> anyhow::Result<(AuditSummary, Vec<FileAudit>)> {
     #[derive(Serialize)]
     struct Sums<'s> {
         summary: &'s AuditSummary,
     }
-    let mut lists = [FileState::Damaged, FileState::Lost].map(|state| (state, Vec::new()));
-    let mut lines = json.then(JsonLines::default);
+    let mut lists: Vec<(FileState, Vec<FileAudit>)> =
+        ask.listed().into_iter().map(|state| (state, Vec::new())).collect();
+    let mut lines = ask.json.then(JsonLines::default);
     if let Some(out) = &mut csv {
         writeln!(out, "{AUDIT_CSV_HEAD}")?;
     }
-    let summary = audit(drive, truth, |file| -> anyhow::Result<()> {
-        let list = lists.iter_mut().find(|(state, list)| *state == file.state && list.len() < SHOWN);
+    let summary = audit(ask.drive, ask.truth, ask.below, |file| -> anyhow::Result<()> {
+        if !ask.only.is_empty() && !ask.only.contains(&file.state) {
+            return Ok(());
+        }
+        let list = lists.iter_mut().find(|(state, list)| *state == file.state && list.len() < ask.most());
         list.into_iter().for_each(|(_, list)| list.push(file.clone()));
         if let Some(out) = &mut csv {
             audit_csv_line(file, out)?;
@@ -70,4 +99,14 @@ fn judge(
         lines.finish()?;
     }
     Ok((summary, lists.into_iter().flat_map(|(_, list)| list).collect()))
+}
+
+fn state_of(state: StateArgument) -> FileState {
+    match state {
+        StateArgument::Complete => FileState::Whole,
+        StateArgument::Damaged => FileState::Damaged,
+        StateArgument::Lost => FileState::Lost,
+        StateArgument::NotYetRead => FileState::NotYetRead,
+        StateArgument::NotPlanned => FileState::NotPlanned,
+    }
 }

@@ -38,7 +38,7 @@ pub fn run(arguments: &SimulateArguments) -> anyhow::Result<Ending> {
     if arguments.json {
         print(&json_text(&simulation)?)?;
     } else {
-        print(&show::simulated(&plan.to_string_lossy(), &simulation))?;
+        print(&show::simulated(&plan.to_string_lossy(), &simulation, arguments.full))?;
     }
     Ok(Ending::Done)
 }

@@ -1,106 +1,181 @@
 //! An audit as text.
 
-use super::line;
-use crate::audit::{AuditSummary, FileAudit, FileState};
-use crate::cli::table::{Column, table};
+use super::{layout, line};
+use crate::audit::{AuditSummary, FileAudit, FileState, FolderAudit, Tally};
+use crate::cli::table::{Column, Overflow, fitted, table};
 use crate::human;
 
-/// An audit: the sums, the folders down to a depth, and the first damaged and lost files.
-pub fn audit(summary: &AuditSummary, bad: &[FileAudit], depth: u32) -> String {
-    let of = |state| bad.iter().filter(move |file| file.state == state);
-    use Column::{Left, Right};
+/// What of an audit is shown.
+pub struct AuditView<'v> {
+    /// Its sums.
+    pub summary: &'v AuditSummary,
+    /// The first files of the states that are listed.
+    pub files: &'v [FileAudit],
+    /// The states of which files and folders are listed.
+    pub listed: &'v [FileState],
+    /// Levels of folders; by default as many as give no more than [`FOLDERS_SHOWN`] folders of a volume.
+    pub depth: Option<u32>,
+}
+
+/// Folders of a volume that are shown unless more levels are chosen.
+const FOLDERS_SHOWN: usize = 20;
+
+/// An audit: the wanted files, the sums, and the folders and files in the states that are listed.
+pub fn audit(view: &AuditView<'_>) -> String {
     let mut text = String::new();
-    let t = &summary.totals;
-    say!(&mut text, "AUDIT  {} files and named streams", human::count(t.files()));
-    summary.wanted.iter().for_each(|count| say!(&mut text, "  {}", &count.sentence()));
-    let rows = [
-        ("whole", t.whole, t.whole_bytes),
-        ("damaged", t.damaged, t.damaged_bytes),
-        ("lost", t.lost, t.lost_bytes),
-        ("not yet read", t.not_yet_read, t.not_yet_read_bytes),
-        ("not planned", t.not_planned, t.not_planned_bytes),
-    ];
-    let rows = rows.map(|(state, files, bytes)| vec![state.to_owned(), human::count(files), human::bytes(bytes)]);
-    text.push_str(&table(&[Left("state"), Right("files"), Right("bytes")], rows));
+    let summary = view.summary;
+    wrapped(&mut text, "AUDIT  ", &headline(&summary.totals));
+    for count in &summary.wanted {
+        wrapped(&mut text, "  ", &count.sentence());
+    }
+    states(&mut text, &summary.totals);
     if summary.unread_tails > 0 {
-        say!(
-            &mut text,
-            "{} {} clusters behind the data that was ever written; {} of them were not read, and read as zero",
+        let sentence = format!(
+            "{} {} clusters behind the data that was ever written; {} of them were not read, and read as zero.",
             human::counted(summary.unread_tails, "file", "files"),
             if summary.unread_tails == 1 { "has" } else { "have" },
             human::bytes(summary.unread_tail_bytes)
         );
+        wrapped(&mut text, "  ", &sentence);
     }
     if summary.unreadable_bytes > 0 {
-        say!(&mut text, "unreadable: {} of what was planned", human::bytes(summary.unreadable_bytes));
+        say!(&mut text, "  {} of what was planned are unreadable.", human::bytes(summary.unreadable_bytes));
     }
-    say!(&mut text, "");
-    let level = |path: &str| if path == "/" { 0 } else { path.matches('/').count() };
-    let shown = usize::try_from(depth).unwrap_or(usize::MAX);
-    for volume in summary.folders.chunk_by(|a, b| a.volume == b.volume) {
-        say!(&mut text, "VOLUME at byte {}", volume[0].volume);
-        let rows = volume.iter().filter(|f| level(&f.path) <= shown).map(|f| {
-            vec![
-                f.path.clone(),
-                human::count(f.tally.whole),
-                human::count(f.tally.damaged),
-                human::count(f.tally.lost),
-                human::count(f.tally.not_yet_read),
-                human::count(f.tally.not_planned),
-                human::bytes(f.tally.whole_bytes),
-            ]
-        });
-        let columns = [
-            Left("folder"),
-            Right("whole"),
-            Right("damaged"),
-            Right("lost"),
-            Right("not yet read"),
-            Right("not planned"),
-            Right("bytes whole"),
-        ];
-        text.push_str(&table(&columns, rows));
-        say!(&mut text, "");
+    folders(&mut text, view);
+    for state in view.listed.iter().copied().filter(|state| summary.totals.files_of(*state) > 0) {
+        files(&mut text, view, state);
     }
-    if t.damaged > 0 {
-        say!(&mut text, "DAMAGED FILES");
-        for file in of(FileState::Damaged) {
-            let lost: u64 = file.damaged.iter().map(|range| range[1]).sum();
-            let stream = file.stream.as_ref().map_or(String::new(), |s| format!(" (stream {})", s));
-            let what = if file.run_list_incomplete && lost == 0 {
-                "part of its run list is missing".to_owned()
-            } else {
-                format!("{} of {} lost in {} places", human::bytes(lost), human::bytes(file.size), file.damaged.len())
-            };
-            say!(&mut text, "  {}{stream}: {what}", &file.path);
-        }
-        more(&mut text, t.damaged, of(FileState::Damaged).count());
-    }
-    if t.lost > 0 {
-        say!(&mut text, "LOST FILES: their folders name them, their own records are unreadable or damaged");
-        for file in of(FileState::Lost) {
-            say!(&mut text, "  {}: {}", &file.path, human::bytes(file.size));
-        }
-        more(&mut text, t.lost, of(FileState::Lost).count());
-    }
-    for folder in &summary.unreadable_indexes {
-        say!(
-            &mut text,
-            "  the entries of {} could not all be read ({} lost): files may be missing from it without a trace",
-            &folder.path,
-            human::bytes(folder.bytes)
-        );
-    }
-    for folder in &summary.lost_folders {
-        say!(
-            &mut text,
-            "  the record of the folder {} was not read: what lies in it is listed under {}",
-            &folder.path,
-            &folder.known_as
-        );
-    }
+    doubts(&mut text, summary);
     left_over(&mut text, summary);
     text
+}
+
+/// A sentence, on as many lines as it needs.
+fn wrapped(text: &mut String, start: &str, sentence: &str) {
+    layout::wrap(start, sentence, layout::columns()).iter().for_each(|line| say!(text, "{}", line));
+}
+
+/// The number of files in each state; those that are 0 are left out.
+fn headline(totals: &Tally) -> String {
+    let all = human::counted(totals.files(), "file or named stream", "files and named streams");
+    if totals.files() == totals.whole {
+        return format!("{all}{}", if totals.whole > 1 { ", all complete" } else { "" });
+    }
+    let parts = FileState::ALL.map(|state| (state, totals.files_of(state)));
+    let parts = parts.iter().filter(|(_, count)| *count > 0);
+    let parts: Vec<String> = parts.map(|(state, count)| format!("{} {}", human::count(*count), state.name())).collect();
+    format!("{all}: {}", parts.join(", "))
+}
+
+fn states(text: &mut String, totals: &Tally) {
+    use Column::{Left, Right};
+    let there = FileState::ALL.into_iter().filter(|state| totals.files_of(*state) > 0);
+    let rows: Vec<Vec<String>> = there
+        .map(|state| {
+            let (files, bytes) = (totals.files_of(state), totals.bytes_of(state));
+            vec![state.name().to_owned(), human::count(files), human::bytes(bytes)]
+        })
+        .collect();
+    if rows.len() > 1 {
+        text.push_str(&table(&[Left("state"), Right("files"), Right("bytes")], rows));
+    }
+}
+
+/// The folders that have files in the states listed.
+fn folders(text: &mut String, view: &AuditView<'_>) {
+    use Column::{Left, Right};
+    let folders = &view.summary.folders;
+    let listed = |folder: &&FolderAudit| view.listed.iter().any(|state| folder.tally.files_of(*state) > 0);
+    for volume in folders.chunk_by(|a, b| a.volume == b.volume) {
+        let with: Vec<&FolderAudit> = volume.iter().filter(listed).collect();
+        if with.is_empty() {
+            continue;
+        }
+        let depth =
+            view.depth.map_or_else(|| fitting_depth(&with), |depth| usize::try_from(depth).unwrap_or(usize::MAX));
+        let there =
+            |state: &FileState| with[0].tally.files_of(*state) > 0 || with.iter().any(|f| f.tally.files_of(*state) > 0);
+        let states: Vec<FileState> = FileState::ALL.into_iter().filter(there).collect();
+        let rows = with.iter().filter(|folder| level(&folder.path) <= depth).map(|folder| {
+            let counts = states.iter().map(|state| human::count(folder.tally.files_of(*state)));
+            std::iter::once(folder.path.clone()).chain(counts).collect()
+        });
+        say!(text, "");
+        say!(text, "VOLUME at byte {}: folders with files that are {}", volume[0].volume, names(view.listed));
+        let columns: Vec<Column> =
+            std::iter::once(Left("folder")).chain(states.iter().map(|state| Right(state.name()))).collect();
+        text.push_str(&fitted(&columns, rows, Overflow::Wrap));
+    }
+}
+
+fn level(path: &str) -> usize {
+    if path == "/" { 0 } else { path.matches('/').count() }
+}
+
+/// The most levels with which the folders still fit, one at least.
+fn fitting_depth(folders: &[&FolderAudit]) -> usize {
+    let mut levels: Vec<usize> = folders.iter().map(|folder| level(&folder.path)).collect();
+    levels.sort_unstable();
+    levels.get(FOLDERS_SHOWN).map_or(usize::MAX, |first_too_many| first_too_many.saturating_sub(1).max(1))
+}
+
+fn names(states: &[FileState]) -> String {
+    let names: Vec<&str> = states.iter().map(|state| state.name()).collect();
+    names.join(" or ")
+}
+
+fn files(text: &mut String, view: &AuditView<'_>, state: FileState) {
+    let heading = match state {
+        FileState::Whole => "COMPLETE FILES",
+        FileState::NotPlanned => "FILES OF WHICH SOME IS NOT PLANNED",
+        FileState::NotYetRead => "FILES OF WHICH SOME IS NOT YET READ",
+        FileState::Damaged => "DAMAGED FILES",
+        FileState::Lost => "LOST FILES: their records are unreadable or damaged, their folders name them",
+    };
+    say!(text, "");
+    say!(text, "{heading}");
+    let mut shown = 0;
+    for file in view.files.iter().filter(|file| file.state == state) {
+        let stream = file.stream.as_ref().map_or(String::new(), |name| format!(" (stream {name})"));
+        wrapped(text, "  ", &format!("{}{stream}: {}", &file.path, what_is_missing(file)));
+        shown += 1;
+    }
+    more(text, view.summary.totals.files_of(state), shown);
+}
+
+fn what_is_missing(file: &FileAudit) -> String {
+    let sum = |ranges: &[[u64; 2]]| ranges.iter().map(|range| range[1]).sum::<u64>();
+    let of = |missing: u64, what: &str| format!("{} of {} {what}", human::bytes(missing), human::bytes(file.size));
+    match file.state {
+        FileState::Damaged if file.run_list_incomplete && file.damaged.is_empty() => {
+            "part of its run list is missing".to_owned()
+        }
+        FileState::Damaged => {
+            let places = human::counted(file.damaged.len() as u64, "place", "places");
+            format!("{} in {places}", of(sum(&file.damaged), "unreadable"))
+        }
+        FileState::NotYetRead if !file.name_only => of(sum(&file.waiting), "not yet read"),
+        FileState::NotPlanned => of(sum(&file.not_planned), "not planned"),
+        FileState::NotYetRead | FileState::Lost | FileState::Whole => human::bytes(file.size),
+    }
+}
+
+/// Where files may be missing without a trace, and where others are listed that belong elsewhere.
+fn doubts(text: &mut String, summary: &AuditSummary) {
+    for folder in &summary.unreadable_indexes {
+        let bytes = human::bytes(folder.bytes);
+        let sentence = format!(
+            "{bytes} of the entries of {} are unreadable: files may be missing from it without a trace",
+            folder.path
+        );
+        wrapped(text, "  ", &sentence);
+    }
+    for folder in &summary.lost_folders {
+        let (path, known_as) = (&folder.path, &folder.known_as);
+        let sentence =
+            format!("the record of the folder {path} was not read: what lies in it is listed under {known_as}");
+        wrapped(text, "  ", &sentence);
+    }
 }
 
 fn more(text: &mut String, all: u64, shown: usize) {
@@ -116,12 +191,13 @@ fn left_over(text: &mut String, summary: &AuditSummary) {
         return;
     }
     say!(text, "");
-    say!(
+    wrapped(
         text,
-        "NAMES IN UNUSED SPACE OF FOLDERS: their records were not read; most are of deleted files, or older names of files that exist"
+        "",
+        "NAMES IN UNUSED SPACE OF FOLDERS: their records were not read; most are of deleted files, or older names of files that exist",
     );
     for name in names.iter().take(SHOWN) {
-        say!(text, "  {}: {}", &name.path, human::bytes(name.size));
+        wrapped(text, "  ", &format!("{}: {}", name.path, human::bytes(name.size)));
     }
     let all = names.len() as u64 + summary.left_over_unlisted;
     if all > SHOWN as u64 {

@@ -19,7 +19,7 @@ mod survey_full;
 mod taken;
 mod verify;
 
-pub use audit::audit;
+pub use audit::{AuditView, audit};
 pub use copy::copy;
 pub use folders::{folders, numbered_folders};
 pub use mended::{leftovers, mended};
@@ -32,7 +32,7 @@ pub use survey_full::survey_full;
 pub use taken::{TAKEN_SHOWN, taken};
 pub use verify::{verify, verify_begins};
 
-use super::layout::{columns, shell_lines, wrap};
+use super::layout::{self, columns, shell_lines, wrap};
 use crate::human;
 use crate::text::shown;
 

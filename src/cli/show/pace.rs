@@ -1,6 +1,6 @@
 //! A drive's measured pace as text.
 
-use super::line;
+use super::{line, time_range};
 use crate::cli::table::{Column, table};
 use crate::human;
 use crate::pace::{End, Figure, PaceReport, RatePoint};
@@ -41,12 +41,20 @@ pub fn pace(report: &PaceReport) -> String {
     let spread = &report.model.spread;
     say!(
         &mut text,
-        "  times reckoned with it may be {} less or {} more",
+        "  times estimated with it may be {} less or {} more",
         human::share(1.0 - spread.least),
         human::share(spread.most - 1.0)
     );
     picture(&mut text, &report.rates, report.drive_bytes);
     say!(&mut text, "  model: {}", &report.path.to_string_lossy());
+    let [about, least, most] = report.plan_seconds;
+    say!(&mut text, "");
+    say!(
+        &mut text,
+        "The rest of your plan now takes about {} ({}) where nothing fails.",
+        human::seconds(about),
+        time_range(least, most)
+    );
     text
 }
 

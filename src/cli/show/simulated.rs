@@ -1,6 +1,7 @@
 //! A simulation as text.
 
-use super::line;
+use super::{layout, line};
+use crate::allocation::Class;
 use crate::cli::table::{Column, table};
 use crate::human;
 use crate::report::{letter, played_strip, ways};
@@ -9,56 +10,15 @@ use crate::simulate::{ClassPlayed, Law, Played, Simulation};
 /// Columns of a strip.
 const PLACES: u32 = 72;
 
-/// A plan's simulation: what is whole when, what is expected to be safe, and how that compares.
-pub fn simulated(name: &str, simulation: &Simulation) -> String {
-    use Column::{Left, Right};
+/// A plan's simulation: when what is wanted is complete and how that compares; with `full` also class by class.
+pub fn simulated(name: &str, simulation: &Simulation, full: bool) -> String {
     let mut text = String::new();
     say!(&mut text, "SIMULATION  {} on: {}", name, &simulation.model.name);
-    say!(&mut text, "  {}", law(simulation));
-    let rows = simulation.plan.classes.iter().map(|of| {
-        vec![
-            of.class.name().to_owned(),
-            human::bytes(whole(of.bytes)),
-            of.whole_after.map_or("never".to_owned(), human::seconds),
-            least(simulation, of),
-            ratio(simulation.over_bound(of.class)),
-            ratio(simulation.over_bound_structure_first(of.class)),
-            expected(&simulation.plan, of),
-            expected(&simulation.planned_in_place, of),
-            expected(&simulation.whole_drive, of),
-        ]
-    });
-    let columns = [
-        Left("class"),
-        Right("bytes"),
-        Right("whole after"),
-        Right("least possible"),
-        Right("ratio"),
-        Right("str. first"),
-        Right("safe: plan"),
-        Right("in place"),
-        Right("whole drive"),
-    ];
-    text.push_str(&table(&columns, rows));
-    say!(
-        &mut text,
-        "  least possible: for the class and all before it, by any order; ratio: the plan's time over that"
-    );
-    say!(&mut text, "  str. first: the same over the least of orders that begin with all structure");
-    say!(&mut text, "  safe: expected share under that law; in place: what the plan reads, front to back");
-    for of in &simulation.plan.classes {
-        if let Some(gain) = simulation.gain(of.class) {
-            let with = simulation.gain_with_structure(of.class);
-            let with = with.map_or("–".to_owned(), |with| format!("{with:.2}"));
-            say!(
-                &mut text,
-                "  {}: {gain:.2} times as many bytes expected safe as front to back; {with} where they count only with all structure",
-                of.class
-            );
-        }
-    }
     patterns(&mut text, simulation);
-    under_head(&mut text, simulation);
+    under_head(&mut text, simulation, full);
+    if full {
+        classes(&mut text, simulation);
+    }
     say!(&mut text, "");
     let longest = ways(simulation).map(|(_, played)| played.seconds).into_iter().fold(0.0, f64::max);
     for (title, played) in ways(simulation) {
@@ -67,8 +27,77 @@ pub fn simulated(name: &str, simulation: &Simulation) -> String {
     }
     let key: Vec<String> =
         simulation.plan.classes.iter().map(|of| format!("{} {}", letter(of.class), of.class)).collect();
-    say!(&mut text, "  {} · nothing of the plan", key.join(", "));
+    sentence(&mut text, &format!("{} · nothing of the plan", key.join(", ")));
+    if !full {
+        sentence(&mut text, "--full shows each class, the least time possible, and what is safe if the drive dies.");
+    }
     text
+}
+
+fn sentence(text: &mut String, words: &str) {
+    layout::wrap("  ", words, layout::columns()).iter().for_each(|line| say!(text, "{}", line));
+}
+
+/// Class by class: when each is complete, and what is expected to be safe.
+fn classes(text: &mut String, simulation: &Simulation) {
+    use Column::{Left, Right};
+    say!(text, "");
+    sentence(text, &law(simulation));
+    let rows = simulation.plan.classes.iter().map(|of| {
+        vec![
+            of.class.name().to_owned(),
+            human::bytes(whole(of.bytes)),
+            after(of.whole_after),
+            least(simulation, of),
+            ratio(simulation.over_bound(of.class)),
+            ratio(simulation.over_bound_structure_first(of.class)),
+        ]
+    });
+    let columns = [
+        Left("class"),
+        Right("bytes"),
+        Right("complete after"),
+        Right("least"),
+        Right("ratio"),
+        Right("structure first"),
+    ];
+    text.push_str(&table(&columns, rows));
+    sentence(
+        text,
+        "least: for the class and all before it, by any order; ratio: the plan's time over that; structure first: the same over the least of orders that begin with all structure",
+    );
+    say!(text, "");
+    let rows = simulation.plan.classes.iter().map(|of| {
+        vec![
+            of.class.name().to_owned(),
+            expected(&simulation.plan, of),
+            expected(&simulation.planned_in_place, of),
+            expected(&simulation.whole_drive, of),
+            times(simulation.gain(of.class)),
+            times(simulation.gain_with_structure(of.class)),
+        ]
+    });
+    let columns = [
+        Left("class"),
+        Right("this plan"),
+        Right("front to back"),
+        Right("whole drive"),
+        Right("gain"),
+        Right("with structure"),
+    ];
+    text.push_str(&table(&columns, rows));
+    sentence(
+        text,
+        "share of each class that is expected to be safe when the drive dies; front to back: the plan's bytes; gain: this plan's bytes over those; with structure: the same where they count only with all structure",
+    );
+}
+
+fn after(seconds: Option<f64>) -> String {
+    seconds.map_or("never".to_owned(), human::seconds)
+}
+
+fn times(gain: Option<f64>) -> String {
+    gain.map_or("–".to_owned(), |gain| format!("{gain:.2}"))
 }
 
 fn ratio(ratio: Option<f64>) -> String {
@@ -105,38 +134,48 @@ fn expected(played: &Played, of: &ClassPlayed) -> String {
     played.of(of.class).map_or("–".to_owned(), |there| human::share(there.expected_bytes / of.bytes.max(1.0)))
 }
 
-/// When each wanted folder is whole.
+/// When each wanted folder is complete; without one, the last class of files.
 fn patterns(text: &mut String, simulation: &Simulation) {
-    let wanted = |played: &Played, number: u32| {
-        let pass = played.passes.iter().find(|pass| pass.number == number);
-        pass.and_then(|pass| pass.whole_after).map_or("never".to_owned(), human::seconds)
+    let of_pass = |played: &Played, number: u32| {
+        after(played.passes.iter().find(|pass| pass.number == number).and_then(|pass| pass.whole_after))
+    };
+    let mut say_of = |name: &str, bytes: u64, times: &dyn Fn(&Played) -> String| {
+        sentence(
+            text,
+            &format!(
+                "{name} ({}): complete after {}; front to back {}, whole drive {}.",
+                human::bytes(bytes),
+                times(&simulation.plan),
+                times(&simulation.planned_in_place),
+                times(&simulation.whole_drive)
+            ),
+        );
     };
     for pass in simulation.plan.passes.iter().filter(|pass| pass.pattern.is_some()) {
-        say!(
-            text,
-            "  {} ({}) whole after {}; front to back {}, whole drive {}",
-            pass.pattern.as_deref().unwrap_or_default(),
-            human::bytes(pass.bytes),
-            wanted(&simulation.plan, pass.number),
-            wanted(&simulation.planned_in_place, pass.number),
-            wanted(&simulation.whole_drive, pass.number)
-        );
+        let name = pass.pattern.as_deref().unwrap_or_default();
+        say_of(name, pass.bytes, &|played| of_pass(played, pass.number));
+    }
+    let files = simulation.plan.classes.iter().filter(|of| of.class == Class::Files);
+    for of in files {
+        say_of(of.class.name(), whole(of.bytes), &|played| after(played.of(of.class).and_then(|of| of.whole_after)));
     }
 }
 
 /// What a bad head means: what it reads comes last here, as in a copy.
-fn under_head(text: &mut String, simulation: &Simulation) {
+fn under_head(text: &mut String, simulation: &Simulation, full: bool) {
     let Some(head) = &simulation.under_head else { return };
-    say!(text, "  {}", head.words);
-    say!(text, "  What it reads is played last, as if it could be read; a dead head brings none of it.");
-    for of in &simulation.plan.classes {
+    sentence(text, &head.words);
+    sentence(text, "What it reads is played last, as if it could be read; a dead head brings none of it.");
+    for of in simulation.plan.classes.iter().filter(|_| full) {
         let (bytes, others) = head.of_class(of.class);
-        say!(
+        sentence(
             text,
-            "  {}: {} under the bad head; the rest whole after {}",
-            of.class,
-            human::bytes(bytes),
-            others.map_or("never".to_owned(), human::seconds)
+            &format!(
+                "{}: {} under the bad head; the rest complete after {}",
+                of.class,
+                human::bytes(bytes),
+                after(others)
+            ),
         );
     }
 }
