@@ -31,6 +31,10 @@ pub struct Observed {
 const DOUBTFUL: f64 = 6.0;
 /// One whose bands add more than this is well established.
 const ESTABLISHED: f64 = 30.0;
+/// A failure that nothing explains is most likely another zone's first, once a head is sure: that is tried even where it costs
+/// so much of the criterion at first, the new zone's numbers and a little more; in so many looks.
+const TRIED: f64 = 20.0;
+const MOST_TRIES: u32 = LOOKS / 2;
 /// A zone whose bands add less than this to the criterion has other ones, or none.
 const HOPELESS: f64 = -40.0;
 /// Bands over so many bytes are a head's; fewer may be one place of its surface, scraped or scratched. Common practice, no
@@ -165,11 +169,11 @@ impl HeadFinder {
     }
 
     fn refine(&mut self, index: usize) {
-        let (from, to) = self.zones.range(index, self.cells.end());
-        let runs = self.cells.runs(from, to);
-        let evidence = Evidence::of_runs(&runs, from, to.max(from));
+        let from = self.zones.list[index].from;
+        let runs = self.zones.runs(index, &self.cells);
         let zone = &mut self.zones.list[index];
         zone.known = runs.first().zip(runs.last()).map_or((from, from), |(first, last)| (first.start, last.end));
+        let evidence = Evidence::of_runs(&runs, zone.known.0, zone.known.1);
         if let Some(bands) = &mut zone.bands {
             bands.refine(&evidence, evidence.range(), ROUNDS, &mut self.chances);
         }
@@ -193,7 +197,9 @@ impl HeadFinder {
             }
             self.weigh();
             // What is best around one cell may be worse for the rest of the drive.
-            if self.weighed.evidence.bic < before {
+            let is_sure = bad && self.is_whole_head() && before > ESTABLISHED + TRIED && self.looks < MOST_TRIES;
+            let tried = if is_sure { TRIED } else { 0.0 };
+            if self.weighed.evidence.bic < before - tried {
                 self.zones = old;
                 self.weigh();
             }

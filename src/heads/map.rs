@@ -3,7 +3,7 @@
 use super::cells::Cells;
 use super::finder::HeadFinder;
 use super::weigh::HeadEvidence;
-use super::zones::Zones;
+use super::zones::{Zones, reach};
 use crate::extent::Extent;
 use crate::model::to_f64;
 use crate::units::ByteOffset;
@@ -13,9 +13,6 @@ use crate::units::ByteOffset;
 pub struct HeadMap<'f> {
     finder: &'f HeadFinder,
 }
-
-/// Beyond what is known a zone goes on for this share of the drive, on average.
-const ZONES: f64 = 20.0;
 
 /// A list of extents in two parts. Each keeps the order of the list.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -51,7 +48,7 @@ impl HeadMap<'_> {
         if !self.is_whole_head() && !self.places().any(|(from, to)| (from..to).contains(&cell)) {
             return 0.0;
         }
-        self.finder.zones.risk(cell, to_f64(self.finder.cells.count() as u64) / ZONES)
+        self.finder.zones.risk(cell, reach(&self.finder.cells))
     }
 
     /// The first place behind one where the risk may be another: always behind it, and the drive's end at the latest.

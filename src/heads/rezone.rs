@@ -10,6 +10,9 @@ use crate::model::to_f64;
 
 /// What the beginning of another zone costs: its few numbers have to be found out.
 pub(super) const NEW_ZONE: f64 = 8.0;
+/// And what it costs on the way through all parts: less than one failure that nothing explains, because waiting for the next one
+/// costs a failure. The whole drive's criterion decides whether it stays.
+const TRY_ZONE: f64 = 4.0;
 /// Cycles to both sides of the surprise that are looked at.
 const CYCLES: f64 = 200.0;
 /// And those to which a new zone is fitted at first.
@@ -52,7 +55,10 @@ pub(super) fn rezone(
     let at = to_f64(cell as u64);
     let cycle = lengths.cycle();
     let from = index((at - CYCLES * cycle).max(0.0));
-    let to = index(at + CYCLES * cycle).min(cells.end());
+    // Behind what was read together the last zone goes on, whatever it is.
+    let is_last = own + 1 == zones.list.len() && zones.list[own].known.1 > cell;
+    let frontier = if is_last { zones.list[own].known.1 } else { cells.end() };
+    let to = index(at + CYCLES * cycle).min(frontier);
     let evidence = Evidence::of(cells, from, to);
 
     let (first, last) = (zones.index(from), zones.index(to.max(1) - 1));
@@ -91,9 +97,9 @@ pub(super) fn rezone(
     }
 
     let state = |cell: usize| candidates.iter().position(|c| c.number == zones.list[zones.index(cell)].number);
-    let ends = (state(from), if to < cells.end() { state(to) } else { None });
+    let ends = (state(from), if to < frontier { state(to) } else { None });
     let path = best_path(&candidates, &evidence, (cycle / PARTS).max(1.0), ends);
-    let list = laid_out(zones, &candidates, &path, (from, to), to < cells.end(), &mut number);
+    let list = laid_out(zones, &candidates, &path, (from, to), to < frontier, &mut number);
     zones.last_number = number;
     let shape = |list: &[Zone]| list.iter().map(|zone| (zone.number, zone.from)).collect::<Vec<_>>();
     if shape(&list) == shape(&zones.list) {
@@ -147,7 +153,7 @@ fn best_path(
 ) -> Vec<(usize, usize)> {
     let (from, to) = evidence.range();
     let away = |state: Option<usize>, candidate: usize| match state {
-        Some(state) if state != candidate => NEW_ZONE,
+        Some(state) if state != candidate => TRY_ZONE,
         _ => 0.0,
     };
     let mut sums: Vec<f64> = (0..candidates.len()).map(|candidate| away(ends.0, candidate)).collect();
@@ -156,7 +162,7 @@ fn best_path(
     while at < to {
         let next = (at + part).floor().min(to);
         let best = (0..sums.len()).min_by(|a, b| sums[*a].total_cmp(&sums[*b])).expect("candidates");
-        let enter = sums[best] + NEW_ZONE;
+        let enter = sums[best] + TRY_ZONE;
         let came: Vec<usize> = (0..sums.len()).map(|own| if sums[own] <= enter { own } else { best }).collect();
         for (own, candidate) in candidates.iter().enumerate() {
             sums[own] = sums[own].min(enter) + evidence.cost(candidate.best.as_ref(), (at, next));

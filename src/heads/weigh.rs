@@ -39,8 +39,10 @@ pub(super) fn weigh(zones: &Zones, cells: &Cells) -> Weighed {
     for (index, zone) in zones.list.iter().enumerate() {
         all.gains.push(if index == 0 { 0.0 } else { -2.0 * NEW_ZONE });
         let Some(pattern) = zone.best() else { continue };
-        let (from, to) = zones.range(index, cells.end().max(zone.from));
-        let runs = cells.runs(from, to);
+        let runs = zones.runs(index, cells);
+        let Some((from, to)) = runs.first().zip(runs.last()).map(|(first, last)| (first.start, last.end)) else {
+            continue;
+        };
         let evidence = Evidence::of_runs(&runs, from, to);
         let ratio = -evidence.cost(Some(&pattern), evidence.range()) - headless::log_chance(&runs);
         all.evidence.log_ratio += ratio;

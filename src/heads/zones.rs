@@ -1,8 +1,17 @@
 //! The drive in zones, each with its own pattern of bands or with none.
 
+use super::cells::{Cells, Run};
 use super::ensemble::Ensemble;
 use super::pattern::Pattern;
 use crate::model::to_f64;
+
+/// Beyond what is known a zone goes on for this share of the drive, on average.
+const ZONES: f64 = 20.0;
+
+/// How far a zone goes on beyond what is known, on average, in cells.
+pub(super) fn reach(cells: &Cells) -> f64 {
+    to_f64(cells.count() as u64) / ZONES
+}
 
 /// A stretch of the drive with one pattern.
 #[derive(Clone, Debug)]
@@ -66,6 +75,16 @@ impl Zones {
     /// The range of a zone in cells.
     pub(super) fn range(&self, index: usize, end: usize) -> (usize, usize) {
         (self.list[index].from, self.list.get(index + 1).map_or(end, |next| next.from))
+    }
+
+    /// What reads told of a zone: most of it. What lies further away than a zone goes on, as a copy of something at the drive's
+    /// end does, belongs to a zone of which nothing else is known.
+    pub(super) fn runs(&self, index: usize, cells: &Cells) -> Vec<Run> {
+        let (from, to) = self.range(index, cells.end());
+        let runs = cells.runs(from, to);
+        let reach = reach(cells);
+        let together = runs.chunk_by(|before, behind| to_f64((behind.start - before.end) as u64) <= reach);
+        together.max_by_key(|runs| runs.len()).map_or(Vec::new(), <[Run]>::to_vec)
     }
 
     /// The zones that may rule at a cell: its own, and the neighbour when nothing is known in between.

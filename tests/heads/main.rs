@@ -72,26 +72,60 @@ fn until_95(drive: &mut DeadHead, plan: &[Extent]) -> (Played, HeadFinder) {
     (played, finder)
 }
 
+/// Plans of one drive: what one of them costs may be twice what another does, so that a limit is one for their mean.
+const PLANS: std::ops::Range<u64> = 45..50;
+
+fn mean(failed: &[u64]) -> u64 {
+    failed.iter().sum::<u64>() / failed.len() as u64
+}
+
 #[test]
 fn a_dead_head_costs_a_few_failures_in_each_zone() {
-    for (order, dead, most) in [(HeadOrder::Same, 1, 250), (HeadOrder::Alternating, 0, 300)] {
-        let mut drive = dead_head(100 * GB, 16, 4, dead, order);
-        let plan = random_plan(0.45, 45, drive.geometry.bytes());
-        let (played, finder) = until_95(&mut drive, &plan);
-        assert!(played.failed <= most, "{order:?}: {played:?}");
-        assert!(played.map_after.is_some_and(|after| after <= 40), "{order:?}: {played:?}");
-        let map = finder.map().unwrap();
-        assert!(map.is_whole_head());
-        assert_eq!(map.heads(), 4);
-
-        // The plan in two parts, against the geometry.
-        let split = map.split(&plan);
-        let bytes = |list: &[Extent]| list.iter().map(|extent| extent.bytes).sum::<u64>();
-        assert_eq!(bytes(&split.healthy) + bytes(&split.suspect), bytes(&plan));
-        let (healthy, suspect) = (drive.healthy(&split.healthy), drive.healthy(&split.suspect));
-        assert!(healthy as f64 > 0.98 * bytes(&split.healthy) as f64, "{healthy} of {}", bytes(&split.healthy));
-        assert!((suspect as f64) < 0.15 * bytes(&split.suspect) as f64, "{suspect} of {}", bytes(&split.suspect));
+    for (order, dead) in [(HeadOrder::Same, 1), (HeadOrder::Alternating, 0)] {
+        let failed: Vec<u64> =
+            PLANS.map(|seed| on_one_plan(&mut dead_head(100 * GB, 16, 4, dead, order), order, seed)).collect();
+        assert!(mean(&failed) <= 240, "{order:?}: {failed:?}");
     }
+}
+
+/// The failures that a plan costs, with a map that is right in the end.
+fn on_one_plan(drive: &mut DeadHead, order: HeadOrder, seed: u64) -> u64 {
+    let plan = random_plan(0.45, seed, drive.geometry.bytes());
+    let (played, finder) = until_95(drive, &plan);
+    assert!(played.map_after.is_some_and(|after| after <= 40), "{order:?}: {played:?}");
+    let map = finder.map().unwrap();
+    assert!(map.is_whole_head());
+    assert_eq!(map.heads(), 4);
+
+    // The plan in two parts, against the geometry.
+    let split = map.split(&plan);
+    let bytes = |list: &[Extent]| list.iter().map(|extent| extent.bytes).sum::<u64>();
+    assert_eq!(bytes(&split.healthy) + bytes(&split.suspect), bytes(&plan));
+    let (healthy, suspect) = (drive.healthy(&split.healthy), drive.healthy(&split.suspect));
+    assert!(healthy as f64 > 0.98 * bytes(&split.healthy) as f64, "{healthy} of {}", bytes(&split.healthy));
+    assert!((suspect as f64) < 0.15 * bytes(&split.suspect) as f64, "{suspect} of {}", bytes(&split.suspect));
+    played.failed
+}
+
+/// Copies of a table lie at the drive's end, and are read first. From there nothing follows for the zones that are read next.
+#[test]
+fn a_copy_at_the_drives_end_does_not_spoil_the_map() {
+    let failed: Vec<u64> = PLANS
+        .map(|seed| {
+            let mut drive = dead_head(100 * GB, 64, 4, 1, HeadOrder::Same);
+            let plan = random_plan(0.45, seed, drive.geometry.bytes());
+            let mut finder = HeadFinder::new(drive.geometry.bytes());
+            let end = drive.geometry.bytes() / MIB * MIB;
+            for back in [1, 2, 40, 90, 150, 300] {
+                let extent = Extent::new(end - back * MIB, MIB).unwrap();
+                let (ok, took) = drive.read(extent);
+                finder.observe(&Observed { extent, failed: !ok, slow: false, took });
+            }
+            let limits = Limits { bytes: drive.healthy(&plan) / 100 * 95, failed: 20_000 };
+            follow(&mut drive, &mut finder, &plan, limits).failed
+        })
+        .collect();
+    assert!(mean(&failed) <= 240, "{failed:?}");
 }
 
 #[test]
