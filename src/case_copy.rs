@@ -356,7 +356,7 @@ fn plan_path(case: &Case) -> Result<PathBuf, CaseError> {
     case.plan_path().ok_or_else(|| CaseError::NoPlan { folder: case.folder().into() })
 }
 
-/// The places that were put off and have not been come back to.
+/// The places that were skipped and not retried yet.
 fn pending(case: &Case) -> Vec<Extent> {
     case.store().skipped(Extent::between(0, case.file().source.bytes))
 }

@@ -1,4 +1,4 @@
-//! What a parser noticed that a person should know: a stable code, how grave it is, where it is, and a sentence.
+//! What a parser noticed that a person should know: a stable code, its severity, where it is, and a sentence.
 //!
 //! Damage met while parsing never stops the parsing: it becomes a [`Finding`] beside the value.
 
@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::fmt;
 
-/// How grave a finding is for the client's data.
+/// The severity of a finding for the client's data.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
@@ -37,7 +37,7 @@ impl fmt::Display for Severity {
 pub struct Code {
     /// Stable name in lower case with hyphens, e.g. `gpt-header-crc`.
     pub id: &'static str,
-    /// How grave it is.
+    /// Its severity.
     pub severity: Severity,
     /// What it means for the client's data: one or two sentences.
     pub meaning: &'static str,
@@ -126,8 +126,8 @@ impl Findings {
         self.counts.iter().filter(|(_, n)| **n > Self::KEPT_PER_CODE).map(|(id, n)| (*id, *n - Self::KEPT_PER_CODE))
     }
 
-    /// The gravest severity among them.
-    pub fn gravest(&self) -> Option<Severity> {
+    /// The highest severity among them.
+    pub fn highest_severity(&self) -> Option<Severity> {
         self.kept.iter().map(|f| f.code.severity).max()
     }
 }

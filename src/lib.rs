@@ -16,7 +16,7 @@
 //! 7. [`partition`]: how the drive is divided.
 //! 8. [`fs`]: what each volume says is used, by its allocation map and by its files' own runs.
 //! 9. [`allocation`]: the two maps reconciled; one class for every byte of the drive.
-//! 10. [`coherence`]: whether the drive reads sanely, before anything is copied.
+//! 10. [`coherence`]: whether the drive's data is consistent, before anything is copied.
 //! 11. [`plan`]: which bytes are read and in which order; the plan and its file.
 //! 12. [`simulate`]: what following a plan comes to, played on a drive's model.
 //! 13. [`session`]: opening a drive, its case, or both, and leaving the case in order.

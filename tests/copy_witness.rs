@@ -1,6 +1,6 @@
 //! What a whole job asks of a drive (survey, plan and copy of one case), as a block server sees it: every planned byte
-//! once and nothing else; what cannot be read is exactly what was made unreadable; what is slow is put off and come back
-//! to. Needs root, FUSE and loop devices.
+//! once and nothing else; what cannot be read is exactly what was made unreadable; what is slow is skipped and
+//! retried. Needs root, FUSE and loop devices.
 
 mod cases;
 mod common;
@@ -128,7 +128,7 @@ fn a_drive_that_was_detached_is_asked_for_its_identity_and_no_more() {
     let before = merged(&survey).0;
     let both: ExtentSet = asked.extents().iter().flat_map(|extent| before.intersection(*extent)).collect();
     let beside: u64 = both.extents().iter().flat_map(|extent| places.missing_from(*extent)).map(|e| e.bytes).sum();
-    assert!(places.extents().iter().all(|place| both.covers(*place)), "identity places are asked for again");
+    assert!(places.extents().iter().all(|place| both.covers(*place)), "identity places are read again");
     assert!(beside + repeated <= checks && checks <= 1024, "and beside them the sectors by which the drive is checked");
     assert_eq!(outside(&asked, &planned(&case)), []);
     check_image(&case, &bytes, &planned(&case));
@@ -367,9 +367,9 @@ fn regions_tell_the_cost(outcome: &Value, expected: &ExtentSet, trace: &[Traced]
     }
 }
 
-/// One slow place: what follows it is put off, and asked for only when the sweep is over.
+/// One slow place: what follows it is skipped, and read only when the sweep is over.
 #[test]
-fn a_slow_neighbourhood_is_skipped_and_come_back_to() {
+fn a_slow_neighbourhood_is_skipped_and_retried() {
     let bytes = fixture("ntfs-rich");
     let folder = tempfile::tempdir().expect("a temporary folder");
     let (file, case) = (folder.path().join("drive.img"), folder.path().join("case"));
@@ -390,12 +390,12 @@ fn a_slow_neighbourhood_is_skipped_and_come_back_to() {
     assert_eq!(outcome["slow_requests"], 1);
 
     let asked: Vec<Extent> = trace(&own).into_iter().map(|request| request.extent).collect();
-    let slow = asked.iter().position(|extent| extent.intersection(&place).is_some()).expect("it is asked for");
+    let slow = asked.iter().position(|extent| extent.intersection(&place).is_some()).expect("it is read");
     // What lies right behind a slow read is skipped at first (docs/copying.md).
     let skipped = Extent::new(asked[slow].end(), 64 << 10).unwrap();
-    let come_back = asked.iter().position(|extent| extent.intersection(&skipped).is_some()).expect("come back to");
-    let behind = asked[slow + 1..come_back].iter().filter(|extent| extent.start.0 >= skipped.end()).count();
-    assert!(behind > 10, "only {behind} requests were made before the slow neighbourhood was come back to");
+    let retried = asked.iter().position(|extent| extent.intersection(&skipped).is_some()).expect("retried");
+    let behind = asked[slow + 1..retried].iter().filter(|extent| extent.start.0 >= skipped.end()).count();
+    assert!(behind > 10, "only {behind} requests were made before the slow neighbourhood was retried");
     assert_eq!(merged(&asked).1 / 512, 1, "the sector by which the drive is checked at the end");
     check_image(&case, &bytes, &planned(&case));
 }

@@ -72,7 +72,7 @@ fn the_set_rate_comes_back() {
     reads_once_and_to_the_plan(&paced);
     assert!(merged(&paced.requests).0.bytes() <= 96 << 20);
 
-    // Whatever comes next reckons with it, and copying does not read again what is held.
+    // Whatever comes next estimates with it, and copying does not read again what is held.
     let case = paced.case();
     let survey: Value = serde_json::from_str(&ends_with(0, gleaner("survey", &case).arg("--json"))).unwrap();
     assert_eq!(survey["costs"]["rate_origin"], "paced");

@@ -1,6 +1,6 @@
 //! The case's record: what the bench adds, what the client gets, and that a later change shows.
 //!
-//! The chain is reckoned here anew with `sha2` from the bytes of the file, as `sha256sum` would.
+//! The chain is calculated here anew with `sha2` from the bytes of the file, as `sha256sum` would.
 
 mod cases;
 

@@ -1,4 +1,4 @@
-//! Simulation against what can be reckoned by hand or found out another way, on small invented drives.
+//! Simulation against what can be calculated by hand or found out another way, on small invented drives.
 
 mod class_maps;
 mod layouts;
@@ -117,7 +117,7 @@ fn what_is_safe_when_the_drive_dies_after_twelve_seconds() {
     assert_eq!(got.gain(Class::Wanted), None);
 }
 
-// Source: the same expectation as a mean over many moments of death, each of which is reckoned by cutting off.
+// Source: the same expectation as a mean over many moments of death, each of which is calculated by cutting off.
 #[test]
 fn the_closed_form_is_the_mean_over_all_moments_of_death() {
     let mean_life_seconds = 15.0;

@@ -128,7 +128,7 @@ fn a_map_that_live_files_contradict_is_not_believed() {
     assert!(tried > 30 && saved > 5, "{tried} tried, {saved} saved");
 }
 
-/// What is left of each deleted file, cluster by cluster by the plainest reckoning.
+/// What is left of each deleted file, cluster by cluster by the plainest count.
 #[test]
 fn what_is_left_of_deleted_files() {
     for name in VOLUMES {

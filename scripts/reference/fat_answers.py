@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """What two independent parsers say about a FAT12, FAT16 or FAT32 volume, as one JSON document on standard output.
 
-dissect.fat gives the allocation table and the folders; libfsfat is asked for the same files, sizes and extents, and a
+dissect.fat gives the allocation table and the folders; libfsfat gives the same files, sizes and extents, and a
 difference ends the run with exit code 3. See testdata/README.md for the document's shape.
 """
 

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """What two independent parsers say about an NTFS volume, as one JSON document on standard output.
 
-dissect.ntfs gives every attribute of every file record; libfsntfs is asked for the same data streams, sizes,
+dissect.ntfs gives every attribute of every file record; libfsntfs gives the same data streams, sizes,
 extents and paths, and a difference ends the run with exit code 3. See testdata/README.md for the document's shape.
 """
 

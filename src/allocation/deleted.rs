@@ -25,7 +25,7 @@ pub struct DeletedCensus {
     pub disputed: u64,
     /// Partly in free clusters.
     pub partly: u64,
-    /// Nothing left: every cluster was given away.
+    /// Nothing left: every cluster was overwritten.
     pub gone: u64,
     /// Deleted files without clusters: their content, if any, lies in their record, or where it lay is forgotten.
     pub without_runs: u64,

@@ -2,7 +2,7 @@
 //!
 //! One of the two is wrong. A drive that fails, or a volume that was not closed, damages or misses whole sectors of
 //! the map rather than single bits, so what stands beside a wrong mark is doubted too: all clusters whose marks share
-//! its 4 KiB are planned as in use, lest content that only the map knew be left behind. Where a FAT's chains break off
+//! its 4 KiB are planned as in use, so that no content that only the map knew is left behind. Where a FAT's chains break off
 //! and the map has too few clusters in use for what they lack, no mark of a free cluster is believed.
 
 use crate::fs::{ClusterRun, ClusterSet, FsKind, Purpose, Role, VolumeMap};

@@ -128,7 +128,7 @@ impl DriveArea {
         DriveArea { area, content, maps: OnceLock::new() }
     }
 
-    /// The two maps of its volume compared: once, however often it is asked for. `None` where there is no volume.
+    /// The two maps of its volume compared: once, however often it is needed. `None` where there is no volume.
     pub fn two_maps(&self) -> Option<&TwoMaps> {
         match &self.content {
             Some(Content::Volume(volume)) => Some(self.maps.get_or_init(|| reconcile(volume))),

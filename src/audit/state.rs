@@ -25,7 +25,7 @@ pub enum FileState {
     Whole,
     /// Some of it is not in the plan.
     NotPlanned,
-    /// Some of it is in the plan and has not arrived (yet to come, or put off).
+    /// Some of it is in the plan and has not arrived (yet to come, or skipped).
     NotYetRead,
     /// Some of it could not be read, or its run list is incomplete.
     Damaged,
@@ -78,7 +78,7 @@ pub struct FileAudit {
     /// them; on a volume that was not closed they may hold what was written last.
     #[serde(skip_serializing_if = "is_zero")]
     pub unread_tail: u64,
-    /// Whether part of its run list is missing, so that there may be content nobody knows the place of.
+    /// Whether part of its run list is missing, so that there may be content whose place is not known.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub run_list_incomplete: bool,
     /// Whether only its folder's entry is known: its record is lost, or not read yet.

@@ -97,7 +97,7 @@ pub struct Record {
     /// Number of lines in the file.
     pub line_count: u64,
     /// Numbers of lines that cannot be understood: torn by a power cut, or written by something else. What follows them
-    /// still says what they must be, so they are in the chain; what stood before them is vouched for by nothing else.
+    /// still says what they must be, so they are in the chain; what stood before them is proven by nothing else.
     pub unread: Vec<u64>,
     /// The first thing that is wrong.
     pub fault: Option<ChainFault>,

@@ -9,7 +9,7 @@ use std::fmt;
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum Topic {
-    /// Whose drive it is and what is asked for.
+    /// Whose drive it is and what the client wants.
     Client,
     /// The state it arrived in.
     Arrival,

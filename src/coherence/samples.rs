@@ -220,7 +220,7 @@ enum Answer {
     Unreadable,
     /// There is only a case, and it does not hold the place.
     NotHeld,
-    /// It was streamed before, and is not to be asked for again.
+    /// It was streamed before, and is not to be read again.
     AskedBefore,
 }
 

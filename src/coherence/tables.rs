@@ -160,8 +160,8 @@ impl Tables {
         self.scheme == Scheme::Unrecognised
     }
 
-    /// Whether a GPT was found that at least one CRC vouches for.
-    pub(super) fn vouched_for(&self) -> bool {
+    /// Whether a GPT was found that at least one CRC proves.
+    pub(super) fn is_proven(&self) -> bool {
         self.scheme == Scheme::Gpt && matches!(self.outcome, Outcome::Holds | Outcome::InPart)
     }
 

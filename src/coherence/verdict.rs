@@ -259,11 +259,11 @@ impl Ground<'_> {
         // Several volumes that were all never formatted, on a drive that holds something; or one, and the table's copy is gone as well.
         let blank_places = self.tables.boots.good == 0
             && (self.tables.blank >= 2 && samples.zero < answered || self.tables.blank > 0 && self.tables.in_doubt());
-        let vouched = self.tables.vouched_for() && self.tables.missing > 0;
-        if self.structure.lost > 0 || vouched || blank_places {
+        let proven = self.tables.is_proven() && self.tables.missing > 0;
+        if self.structure.lost > 0 || proven || blank_places {
             return (Verdict::Misplaced, self.misplaced());
         }
-        if self.drive.layout.scheme != Scheme::Unrecognised && self.tables.areas == 0 && self.tables.vouched_for() {
+        if self.drive.layout.scheme != Scheme::Unrecognised && self.tables.areas == 0 && self.tables.is_proven() {
             let sentence = "The table is sound and names no volume; what lies outside it is not zero everywhere.";
             return (Verdict::Unclear, sentence.to_owned());
         }

@@ -17,7 +17,7 @@ use std::io;
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Absence {
-    /// The case does not hold their place: not planned, not yet read, or put off.
+    /// The case does not hold their place: not planned, not yet read, or skipped.
     NotRead,
     /// Their place could not be read.
     Unreadable,

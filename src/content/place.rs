@@ -19,7 +19,7 @@ pub(super) enum Fetch {
     Io(io::Error),
 }
 
-/// All of a place (a record, a unit), or the gravest reason why some of it is missing.
+/// All of a place (a record, a unit), or the most severe reason why some of it is missing.
 pub(super) fn fetch(store: &dyn Store, extent: Extent) -> Result<Vec<u8>, Fetch> {
     let mut bytes = vec![0; length(extent.bytes)];
     fetch_into(store, extent, &mut bytes)?;

@@ -40,7 +40,7 @@ pub enum Event {
         number: u32,
         /// Bytes that arrived in this pass.
         arrived_bytes: u64,
-        /// Bytes that this pass put off.
+        /// Bytes that this pass skipped.
         deferred_bytes: u64,
     },
     /// Difficult places are tried; told only when there are any.
@@ -58,7 +58,7 @@ pub enum Event {
         kind: TroubleKind,
         /// How long it took.
         seconds: f64,
-        /// Bytes from its end on that are put off untried.
+        /// Bytes from its end on that are skipped untried.
         jump_bytes: u64,
     },
     /// A place was given up.
@@ -146,7 +146,7 @@ pub struct Progress {
     pub plan_bytes: u64,
     /// Of those, safe: durable in the store.
     pub copied_bytes: u64,
-    /// Put off.
+    /// Skipped.
     pub deferred_bytes: u64,
     /// Given up.
     pub unreadable_bytes: u64,
@@ -176,6 +176,6 @@ pub struct PassProgress {
     pub class: Class,
     /// Bytes of the pass.
     pub bytes: u64,
-    /// Of those, passed over: arrived, held before, or put off.
+    /// Of those, passed over: arrived, held before, or skipped.
     pub done_bytes: u64,
 }

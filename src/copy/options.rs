@@ -43,7 +43,7 @@ pub struct CopyOptions {
     pub to_the_end: bool,
     /// Above this temperature in degrees Celsius nothing is read. Usually 55 (common practice, no source).
     pub warm_limit: f64,
-    /// How often the temperature is asked for. Usually every 5 s.
+    /// How often the temperature is taken. Usually every 5 s.
     pub temperature_every: Duration,
     /// When to stop although there is more to read.
     pub stop_after: StopAfter,

@@ -114,7 +114,7 @@ pub struct ClassOutcome {
     pub planned_bytes: u64,
     /// Held.
     pub copied_bytes: u64,
-    /// Put off.
+    /// Skipped.
     pub deferred_bytes: u64,
     /// Given up.
     pub unreadable_bytes: u64,
@@ -191,7 +191,7 @@ impl CopyOutcome {
         }
     }
 
-    /// Sum over the classes: planned, held, put off, given up, in bytes.
+    /// Sum over the classes: planned, held, skipped, unreadable, in bytes.
     pub fn totals(&self) -> (u64, u64, u64, u64) {
         self.classes.iter().fold((0, 0, 0, 0), |sum, class| {
             (

@@ -61,7 +61,7 @@ pub(super) struct Run<'r> {
     class: Class,
     /// The byte behind the last request.
     at: u64,
-    /// The pass being swept, with what had arrived and was put off when it began.
+    /// The pass being swept, with what had arrived and was skipped when it began.
     pass: Option<(PassProgress, u64, u64)>,
     put_off: u64,
     /// What the next hour over difficult places is expected to bring; `None` in first reading.

@@ -85,7 +85,7 @@ impl HistoryWriter {
             seconds_left: progress.seconds_left,
             celsius: progress.celsius,
         };
-        // A new class begins with a point of its own, lest bytes be counted to the wrong one.
+        // A new class begins with a point of its own, so that no bytes count to the wrong one.
         let new_class = self.latest.is_some_and(|latest| latest.class != point.class);
         let every = EVERY.max(point.seconds / 3600.0);
         if new_class || self.last.is_none_or(|last| point.seconds - last >= every) {

@@ -39,7 +39,7 @@ pub struct DriveModel {
     pub request_ms: f64,
     /// What a failed request costs, in seconds.
     pub failed_seconds: f64,
-    /// How far times reckoned from it may be off.
+    /// How far times estimated from it may be off.
     #[serde(default)]
     pub spread: Spread,
     /// Where each figure comes from, by its name.

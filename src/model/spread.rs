@@ -2,13 +2,13 @@
 
 use serde::{Deserialize, Serialize};
 
-/// How far a time reckoned from a model may be off, as factors on it.
+/// How far a time estimated from a model may be off, as factors on it.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Spread {
-    /// The least time over the reckoned one, above 0 and at most 1.
+    /// The least time over the estimated one, above 0 and at most 1.
     pub least: f64,
-    /// The most time over the reckoned one, at least 1.
+    /// The most time over the estimated one, at least 1.
     pub most: f64,
 }
 

@@ -7,7 +7,7 @@ use crate::source::Store;
 use std::convert::Infallible;
 use std::io::Read;
 
-/// Seconds on `model` for what a plan reads and `store` neither holds nor has put off or given up, on a drive that gives no
+/// Seconds on `model` for what a plan reads and `store` neither holds nor has skipped or marked unreadable, on a drive that gives no
 /// errors. Memory does not grow with the plan.
 ///
 /// # Errors

@@ -101,7 +101,7 @@ struct Run<'r> {
     budget: Budget,
     buffer: AlignedBuffer,
     began: Moment,
-    /// Where the head stands; nobody knows before the first read.
+    /// Where the head stands; not known before the first read.
     at: Option<u64>,
     measured: Measured,
 }

@@ -122,7 +122,7 @@ pub struct LeftOut {
 pub struct PlanFinding {
     /// The stable name of its kind.
     pub code: String,
-    /// How grave it is.
+    /// Its severity.
     pub severity: Severity,
     /// The first byte it concerns, where there is one.
     pub byte: Option<u64>,

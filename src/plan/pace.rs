@@ -1,4 +1,4 @@
-//! A drive in two figures: how fast it reads and how long it takes to get somewhere else. What times are reckoned with
+//! A drive in two figures: how fast it reads and how long it takes to get somewhere else. What times are estimated with
 //! is the whole [`DriveModel`]; this is for sentences and for closed formulas.
 
 use crate::model::DriveModel;

@@ -22,7 +22,7 @@ pub struct Choice {
 }
 
 impl Choice {
-    /// Whether a run is asked for.
+    /// Whether a run is wanted.
     pub fn takes(&self, run: &ClassRun) -> bool {
         self.classes.contains(&run.class) && self.takes_area(run.area)
     }

@@ -176,7 +176,7 @@ mod tests {
     use crate::coherence::judge;
     use crate::model::preset;
     use crate::plan::BridgeRule;
-    use crate::report::costs::{RateOrigin, Reckoning, scope_costs};
+    use crate::report::costs::{ModelChoice, RateOrigin, scope_costs};
     use crate::source::{MemorySource, Reader};
     use crate::units::SectorSize;
 
@@ -197,8 +197,8 @@ mod tests {
         let drive = read_drive(&reader).unwrap();
         let verdict = judge(&drive, &reader).unwrap().verdict;
         let model = preset("desktop-7200").unwrap().model().at_one_rate(megabytes_a_second * 1e6).with_reposition(12.7);
-        let reckoning = Reckoning { model, origin: RateOrigin::Given };
-        advice_by(&drive, verdict, &Costs::new(&reckoning, None, drive.identity.bytes), trouble)
+        let choice = ModelChoice { model, origin: RateOrigin::Given };
+        advice_by(&drive, verdict, &Costs::new(&choice, None, drive.identity.bytes), trouble)
     }
 
     fn advice_by(drive: &DriveMap, verdict: Verdict, costs: &Costs, trouble: Trouble) -> Advice {
@@ -240,8 +240,8 @@ mod tests {
         bytes[..64_000_000].copy_from_slice(&volume(0.3));
         let reader = Reader::new(Box::new(MemorySource::new(bytes, SectorSize::S512)), None);
         let drive = read_drive(&reader).unwrap();
-        let reckoning = Reckoning { model: preset("desktop-7200").unwrap().model(), origin: RateOrigin::Assumed };
-        let costs = Costs { bridge: BridgeRule::OFF, ..Costs::new(&reckoning, Some(30e9), drive.identity.bytes) };
+        let choice = ModelChoice { model: preset("desktop-7200").unwrap().model(), origin: RateOrigin::Assumed };
+        let costs = Costs { bridge: BridgeRule::OFF, ..Costs::new(&choice, Some(30e9), drive.identity.bytes) };
         let advice = advice_by(&drive, Verdict::Sound, &costs, Trouble::default());
         assert_eq!(advice.break_even_bytes, 0);
         assert!(advice.reasons.iter().all(|reason| !reason.contains(" 0 B")), "{:?}", advice.reasons);

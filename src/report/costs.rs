@@ -23,7 +23,7 @@ pub enum RateOrigin {
 
 /// A model with where it comes from.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Reckoning {
+pub struct ModelChoice {
     /// The model.
     pub model: DriveModel,
     /// Where its rates come from.
@@ -46,7 +46,7 @@ impl RateOrigin {
 /// The figures that times rest on.
 #[derive(Serialize, Debug, Clone, PartialEq)]
 pub struct Costs {
-    /// The model that times are reckoned with.
+    /// The model that times are estimated with.
     pub model: DriveModel,
     /// The same in two figures.
     pub pace: Pace,
@@ -59,8 +59,8 @@ pub struct Costs {
 impl Costs {
     /// The costs on a drive of `drive_bytes`. `measured` is the rate of a survey's own large reads, in bytes a second, as
     /// [`crate::session::Session::measured_rate`] trusts it: it takes the place of a rate that is merely assumed.
-    pub fn new(reckoning: &Reckoning, measured: Option<f64>, drive_bytes: u64) -> Costs {
-        let Reckoning { model, origin } = reckoning;
+    pub fn new(choice: &ModelChoice, measured: Option<f64>, drive_bytes: u64) -> Costs {
+        let ModelChoice { model, origin } = choice;
         // From the model as it was asked for: what this run happens to measure must not change a plan, or the same bytes
         // would not give the same plan.
         let bridge = BridgeRule::from_model(model, drive_bytes);
@@ -115,14 +115,14 @@ pub struct ClassCost {
 pub fn scope_costs(map: &ClassMap, costs: &Costs, drive: &DriveMap) -> Vec<ScopeReport> {
     let sweeps = Sweeps::new(map).avoiding(&drive.unread);
     let report = |scope: Scope| {
-        let reckon = |bridge: &BridgeRule| {
+        let estimated = |bridge: &BridgeRule| {
             let request = PlanRequest { bridge: bridge.clone(), ..PlanRequest::new(scope) };
             let request = request.widened(drive.layout.outside_unexplained);
             let choice = request.choice().expect("a scope without changes to it is always valid");
             estimate(&sweeps, &choice, &costs.model)
         };
-        let estimate = reckon(&costs.bridge);
-        let unbridged = reckon(&BridgeRule::OFF);
+        let estimate = estimated(&costs.bridge);
+        let unbridged = estimated(&BridgeRule::OFF);
         // A class that bridging leaves nothing of has no passes any more; the other way round cannot be.
         let class = |without: &ClassTime| {
             let bridged = estimate.classes.iter().find(|with| with.class == without.class);

@@ -28,7 +28,7 @@ pub struct PassSummary {
     pub bytes: u64,
     /// Of those, gaps.
     pub bridged_bytes: u64,
-    /// Time in seconds on the model reckoned with.
+    /// Time in seconds by the model used.
     pub seconds: f64,
     /// The least that the time may be.
     pub least_seconds: f64,
@@ -56,7 +56,7 @@ pub struct PlanSummary {
     pub most_seconds: f64,
     /// The largest gap that is read through, in bytes.
     pub bridge_bytes: u64,
-    /// The model reckoned with.
+    /// The model used.
     pub model: DriveModel,
     /// The same in two figures.
     pub pace: Pace,

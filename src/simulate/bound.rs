@@ -34,7 +34,7 @@ pub struct PrefixBound {
     /// No order can read it and all before it in less, in seconds. What is read in gaps of earlier passes is left out, as
     /// the plan does not say where in them it lies.
     pub least_seconds: f64,
-    /// The same for orders that ask for nothing else before they have all tables and structure: nobody knows sooner where
+    /// The same for orders that read nothing else before they have all tables and structure: nothing tells sooner where
     /// the rest lies. The least time of structure, and that of the rest for a head that may then stand anywhere.
     pub least_seconds_structure_first: f64,
     /// When the plan has it and all before it, in seconds; `None` when some was lost.

@@ -1,5 +1,5 @@
 //! The one layer every read of a source passes through: it aligns, counts, records, and keeps small reads so that
-//! no byte is asked for twice.
+//! no byte is read twice.
 
 use super::trouble::{LeftOff, Trouble, TroubleLimit, Worth};
 use super::{AlignedBuffer, Failure, ReadError, Source, SourceIdentity, SourceLost, Store, Trace};
@@ -363,7 +363,7 @@ impl Reader {
         self.state().looked_at.insert(extent);
         for missing in self.not_kept(extent) {
             let fetch = self.to_sectors(missing);
-            // Alignment may reach into a kept neighbour; that part is not asked for again.
+            // Alignment may reach into a kept neighbour; that part is not read again.
             for part in self.not_kept(fetch) {
                 let mut buffer = AlignedBuffer::new(length(part.bytes));
                 let bytes = &mut buffer.bytes_mut()[..length(part.bytes)];

@@ -56,7 +56,7 @@ pub enum Note {
         /// Its tag.
         tag: u32,
     },
-    /// The run list is damaged, so that there may be content nobody knows the place of.
+    /// The run list is damaged, so that there may be content whose place is not known.
     RunListIncomplete,
     /// The catalog knows of no content at all, not even of an empty one.
     NoContent,

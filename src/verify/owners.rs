@@ -33,7 +33,7 @@ pub struct Holder {
     /// Name of the stream, or of the attribute in NTFS terms.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub stream: Option<String>,
-    /// Whether it was deleted; its clusters may have been given away since.
+    /// Whether it was deleted; its clusters may have been overwritten since.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub deleted: bool,
     /// The bytes of the file: first and number. For compressed content those of the whole units concerned.

@@ -35,7 +35,7 @@ impl Judged {
     fn of_source(source: Box<dyn Source>) -> Judged {
         let reader = Reader::new(source, None);
         let drive = read_drive(&reader).unwrap();
-        // Finding lost volumes may come back to a place; judging never does.
+        // Finding lost volumes may return to a place; judging never does.
         let before = reader.totals().repeated_bytes;
         let coherence = judge(&drive, &reader).unwrap();
         assert_eq!(reader.totals().repeated_bytes, before, "bytes were asked for twice");

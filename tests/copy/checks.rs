@@ -127,7 +127,7 @@ fn zeros_at_the_end_are_noticed_too() {
     assert_eq!(bench.store.held_set().bytes(), 40 * MIB);
 }
 
-/// A drive of which large parts really are zero is asked for a sector each 64 MiB, and believed.
+/// A drive of which large parts really are zero is asked one sector each 64 MiB, and believed.
 #[test]
 fn real_zeros_are_kept() {
     let mut bench = Bench::new(&one_class(300 * MIB / SECTOR), 512);

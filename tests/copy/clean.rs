@@ -41,7 +41,7 @@ proptest! {
         prop_assert_eq!(again.requests, 0);
     }
 
-    // What a survey left in the store is not asked for again.
+    // What a survey left in the store is not read again.
     #[test]
     fn what_is_held_is_not_asked_for(
         map in class_map(1..40, 40), request in request(20),

@@ -34,7 +34,7 @@ fn a_signal_ends_it_in_good_order(name: &str) {
     assert_eq!(ended.status.code(), Some(9), "{name}: {}", ended.status);
     let outcome: Value = serde_json::from_slice(&ended.stdout).expect("JSON");
     assert_eq!((&outcome["end"]["why"], &outcome["end"]["reason"]), (&"stopped".into(), &"asked".into()));
-    // All that arrived is safe: nothing of it is asked for again.
+    // All that arrived is safe: nothing of it is read again.
     let held = claims.check(&case, &bytes);
     let arrived = outcome["arrived_bytes"].as_u64().expect("a number");
     let rest = planned(&case).bytes() - held.copied_bytes();

@@ -17,7 +17,7 @@ pub struct Survey {
     /// What it left because of trouble.
     pub left: ExtentSet,
     pub totals: ReadTotals,
-    /// Whether the drive reads sanely; looked at after everything else, as `gleaner survey` does.
+    /// Whether the drive's data is consistent; looked at after everything else, as `gleaner survey` does.
     pub verdict: Verdict,
 }
 

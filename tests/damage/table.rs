@@ -237,7 +237,7 @@ fn files_kept(fixture: &Fixture, survey: &Survey) -> (usize, usize) {
     (kept, all)
 }
 
-/// The gravest things that are said of the harmed drive and not of the sound one.
+/// The most severe things that are said of the harmed drive and not of the sound one.
 fn said(survey: &Survey, sound: &BTreeSet<&str>) -> String {
     let all = survey.drive.all_findings();
     let mut new: Vec<&Finding> = all.kept().iter().filter(|f| !sound.contains(f.code.id)).collect();
@@ -336,7 +336,7 @@ Each row is a real volume or drive of `testdata` with one structure lost, or sev
 * **files**: of the live files that the reference parsers know, the share that is still found by its path with just its clusters.
 * **in excess**: bytes that the survey reads or the plan takes which the plan of the undamaged drive does not.
 * **verdict**: of the drive as a whole, as `survey` opens with it ([coherence.md](coherence.md)).
-* **what is said**: the gravest findings that the undamaged drive does not have ([findings.md](findings.md)), beside `unreadable-sectors`.
+* **what is said**: the most severe findings that the undamaged drive does not have ([findings.md](findings.md)), beside `unreadable-sectors`.
 
 The statement behind the first share, and how it is held against 10,000 random damages, stands in `tests/damage/describe.rs`.
 

@@ -118,7 +118,7 @@ fn check_deleted(name: &str, map: &VolumeMap, answers: &Value) {
     }
     let expected: Vec<File> = theirs.into_iter().map(|t| t.0).collect();
     assert_same(&ours, &expected, name);
-    assert!(whole > 2 && whole < expected.len(), "{name}: some are whole, some were given away");
+    assert!(whole > 2 && whole < expected.len(), "{name}: some are whole, some were overwritten");
 }
 
 /// Each file's content names the file and the number of its block (testdata/make/content.py), so what stands at our

@@ -171,7 +171,7 @@ fn every_record_of_every_volume_is_as_the_reference_says() {
         assert!(map.allocation.unknown.is_empty(), "{name}");
         assert!(!map.catalog_incomplete, "{name}");
         assert_eq!(outcome.kinds(), Vec::<&str>::new(), "{name}: a sound volume gives no findings");
-        assert_eq!(outcome.totals.repeated_bytes, 0, "{name}: no byte is asked for twice");
+        assert_eq!(outcome.totals.repeated_bytes, 0, "{name}: no byte is read twice");
         assert_eq!(map.catalog.orphan_count(), 0, "{name}");
     }
 }

@@ -103,7 +103,7 @@ fn the_backup_boot_sector_takes_over() {
     image[end - 512..].fill(0);
     let outcome = read(image);
     assert!(outcome.volume.is_err());
-    assert_eq!(outcome.findings().gravest(), Some(Severity::Blocking));
+    assert_eq!(outcome.findings().highest_severity(), Some(Severity::Blocking));
     assert!(outcome.has(&ntfs::NOT_NTFS));
 }
 
@@ -473,6 +473,6 @@ fn a_truncated_volume_keeps_what_is_there() {
         let mut image = fixture("ntfs-rich");
         image.truncate(keep);
         let outcome = read(image);
-        assert!(outcome.findings().gravest() >= Some(Severity::Damage), "{keep}: {:?}", outcome.kinds());
+        assert!(outcome.findings().highest_severity() >= Some(Severity::Damage), "{keep}: {:?}", outcome.kinds());
     }
 }

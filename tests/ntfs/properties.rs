@@ -38,7 +38,7 @@ fn metadata(outcome: &Outcome) -> Vec<Extent> {
 
 fn in_order(outcome: &Outcome) {
     let Ok(map) = &outcome.volume else {
-        assert!(outcome.findings().gravest().is_some());
+        assert!(outcome.findings().highest_severity().is_some());
         return;
     };
     let (allocated, unknown) = (&map.allocation.allocated, &map.allocation.unknown);

@@ -169,16 +169,16 @@ fn a_damaged_copy_costs_nothing_but_a_finding() {
 }
 
 #[test]
-fn crossed_damage_is_survived_because_each_header_vouches_for_either_array() {
+fn crossed_damage_is_survived_because_each_header_proves_either_array() {
     let drive = plain();
     let mut image = drive.image.clone();
-    // Primary array and backup header: the primary header's CRC vouches for the array in front of the backup header.
+    // Primary array and backup header: the primary header's CRC proves the array in front of the backup header.
     image.bytes[1024 + 40] ^= 1;
     image.bytes[SIZE - 512..].fill(0);
     assert_partitions(&drive, &image, &["gpt-primary-entries", "gpt-backup-header"]);
 
     let mut image = drive.image.clone();
-    // Primary header and backup array: the backup header's CRC vouches for the array behind the primary header.
+    // Primary header and backup array: the backup header's CRC proves the array behind the primary header.
     image.bytes[512..1024].fill(0);
     image.bytes[SIZE - 33 * 512 + 40] ^= 1;
     assert_partitions(&drive, &image, &["gpt-primary-header", "gpt-backup-entries"]);

@@ -223,7 +223,7 @@ fn each_part_of_a_gpt_destroyed_alone_and_in_pairs() {
 }
 
 #[test]
-fn entries_of_a_gpt_that_no_crc_vouches_for() {
+fn entries_of_a_gpt_that_no_crc_proves() {
     let mut random = Random(0x5EED_0002);
     for name in ["drive-gpt", "drive-gpt-4kn", "drive-usb-4k-gpt"] {
         let base = drive(name);

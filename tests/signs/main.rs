@@ -228,7 +228,7 @@ fn unreadable_sectors_cost_what_they_hold() {
     assert_eq!(bad("xfs", 0, 512), None);
 }
 
-/// A drive whose first sector is known not to answer is asked for one sector more, not for 136.
+/// A drive whose first sector is known not to answer is read one sector more, not 136.
 #[test]
 fn a_silent_volume_is_left_alone() {
     let whole = Extent::new(0, 4 << 20).unwrap();

@@ -6,7 +6,7 @@ use gleaner::coherence;
 use gleaner::extent::Extent;
 use gleaner::fs::{Content, read_content};
 use gleaner::model::preset;
-use gleaner::report::{Costs, RateOrigin, Reckoning, Trouble, survey};
+use gleaner::report::{Costs, ModelChoice, RateOrigin, Trouble, survey};
 use gleaner::session::Workplace;
 use gleaner::signs::Sign;
 use gleaner::source::Window;
@@ -64,8 +64,8 @@ fn the_survey_says_what_it_is() {
     let drive = read_drive(&reader).unwrap();
     let coherence = coherence::judge(&drive, &reader).unwrap();
     let model = preset("desktop-7200").unwrap().model();
-    let reckoning = Reckoning { model, origin: RateOrigin::Chosen };
-    let costs = Costs::new(&reckoning, None, drive.identity.bytes);
+    let choice = ModelChoice { model, origin: RateOrigin::Chosen };
+    let costs = Costs::new(&choice, None, drive.identity.bytes);
     let reading = (reader.totals(), Trouble::of(&reader, None));
     let report =
         survey(&drive, (coherence, classify(&drive, &Choices::default())), reading, costs, &Workplace::default());

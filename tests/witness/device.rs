@@ -96,7 +96,7 @@ impl WitnessedDevice {
             run(Command::new("losetup").args(["--find", "--show", "--read-only", "--direct-io=on"]).arg(&shown));
         self.device = Some(PathBuf::from(set_up.trim()));
         let direct = run(Command::new("losetup").args(["--noheadings", "--output", "DIO"]).arg(self.path()));
-        assert_eq!(direct.trim(), "1", "the loop device refuses direct I/O: it would read more than it is asked for");
+        assert_eq!(direct.trim(), "1", "the loop device refuses direct I/O: it would read more than a request names");
         // Where udev runs it looks at new devices; let it finish before anything is counted.
         let _ = Command::new("udevadm").args(["settle", "--timeout=10"]).output();
     }

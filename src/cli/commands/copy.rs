@@ -61,7 +61,7 @@ fn expect(arguments: &CopyArguments, session: &Session) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// What is asked for the drive's temperature.
+/// What tells the drive's temperature.
 type AskCelsius = Box<dyn FnMut() -> Option<f64>>;
 
 /// The technician's command, else the kernel's sensor. Says so when a drive has neither.

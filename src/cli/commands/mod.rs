@@ -29,7 +29,7 @@ use crate::extent::ExtentSet;
 use crate::image::ImageForm;
 use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
 use crate::plan::{open_plan, read_plan};
-use crate::report::{Costs, RateOrigin, Reckoning, Trouble};
+use crate::report::{Costs, ModelChoice, RateOrigin, Trouble};
 use crate::session::{Session, SessionError, Sources};
 use crate::source::{Store, TroubleLimit};
 use crate::text::of_os;
@@ -162,7 +162,7 @@ fn bulk_patterns(bulk: &BulkArguments) -> Vec<String> {
 
 /// The model that was chosen, else the one that was measured for the case, else the one that was chosen for it before,
 /// else that of an unknown drive; with the figures that were given in place of its own.
-fn drive_model(arguments: &ModelArguments, case: Option<&Case>) -> anyhow::Result<Reckoning> {
+fn drive_model(arguments: &ModelArguments, case: Option<&Case>) -> anyhow::Result<ModelChoice> {
     let measured = if arguments.drive.is_some() { None } else { case.map(Case::model).transpose()?.flatten() };
     let chosen_before = case.and_then(|case| case.file().chosen_model.clone());
     let (mut model, mut origin) = match (&arguments.drive, measured, chosen_before) {
@@ -179,15 +179,15 @@ fn drive_model(arguments: &ModelArguments, case: Option<&Case>) -> anyhow::Resul
         model = model.with_reposition(milliseconds);
     }
     model.check()?;
-    Ok(Reckoning { model, origin })
+    Ok(ModelChoice { model, origin })
 }
 
 /// The costs that times are calculated by, the same in every command: by [`drive_model`], with what this run or the case's survey
 /// measured of the drive where nothing else is known.
 fn costs(arguments: &ModelArguments, session: &Session) -> anyhow::Result<Costs> {
-    let reckoning = drive_model(arguments, session.case.as_ref())?;
+    let choice = drive_model(arguments, session.case.as_ref())?;
     let before = || session.case.as_ref()?.file().surveyed_rate;
-    Ok(Costs::new(&reckoning, session.measured_rate().or_else(before), session.reader.identity().bytes))
+    Ok(Costs::new(&choice, session.measured_rate().or_else(before), session.reader.identity().bytes))
 }
 
 /// Keeps the kind of drive or the model that was chosen, so that it need not be chosen again.

@@ -371,7 +371,7 @@ mod tests {
         assert_eq!(told, expected);
         assert_eq!(found[1].content, Allocation { first_cluster: 9, size: 100, valid: 100, contiguous: true });
         assert_eq!(found[1].place, ByteOffset(65536 + 3 * 32), "five entries, two of them in the first extent");
-        // What is left of the set given away is its new name entry; 84 is no known primary entry.
+        // What is left of the overwritten set is its new name entry; 84 is no known primary entry.
         assert_eq!((passed.strays, passed.implausible, passed.behind_end), (1, 1, 1));
     }
 

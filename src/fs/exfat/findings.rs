@@ -80,7 +80,7 @@ codes! {
     UP_CASE = "exfat-up-case", Caution,
         "The table of upper-case letters is damaged or missing. Nothing of the client's is lost, but a copy of the volume \
          may not mount.";
-    /// A chain comes back to itself.
+    /// A chain leads to itself.
     CHAIN_LOOP = "exfat-chain-loop", Damage,
         "A file's chain of clusters runs in a circle. The part before the circle closes was taken.";
     /// A chain breaks off.

@@ -98,7 +98,7 @@ impl Root {
 /// Walks the tree.
 ///
 /// A deleted file in one piece lies where it lay, as far as its clusters are still free; of a chained one only the first
-/// cluster is known, because its chain may be erased or given away (common practice, no source). Deleted folders are
+/// cluster is known, because its chain may be erased or overwritten (common practice, no source). Deleted folders are
 /// listed in the same way, but not read.
 pub(super) fn read(
     heap: Heap<'_>,
@@ -416,7 +416,7 @@ pub(super) fn note_chain(chain: &Chain, name: &str, first: u32, place: ByteOffse
             (&FIRST_CLUSTER, format!("{name:?} starts at cluster {first}, which the volume does not have."))
         }
         ChainEnd::Loop { at } => {
-            (&CHAIN_LOOP, format!("{name:?} comes back to its cluster {at} after {clusters} clusters."))
+            (&CHAIN_LOOP, format!("{name:?} leads to its own cluster {at} after {clusters} clusters."))
         }
         ChainEnd::Broken { at, entry } => {
             let why = match entry {

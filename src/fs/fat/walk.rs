@@ -349,7 +349,7 @@ impl Walk<'_> {
                 self.note(&FIRST_CLUSTER, place, sentence);
             }
             ChainEnd::Loop { at } => {
-                let sentence = format!("{name:?} comes back to its cluster {at} after {clusters} clusters.");
+                let sentence = format!("{name:?} leads to its own cluster {at} after {clusters} clusters.");
                 self.note(&CHAIN_LOOP, place, sentence);
             }
             ChainEnd::Broken { at, entry } => {

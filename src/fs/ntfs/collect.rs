@@ -423,7 +423,7 @@ impl Collector {
     }
 
     /// Unpacks a run list and checks each run against the volume; what is outside becomes a hole. Whether all was
-    /// sound. Findings are made for records in use only: clusters of deleted ones may have been given away since.
+    /// sound. Findings are made for records in use only: clusters of deleted ones may have been overwritten since.
     pub(super) fn unpack(
         &mut self,
         packed: &[u8],

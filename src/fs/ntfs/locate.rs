@@ -18,7 +18,7 @@ use crate::units::Lcn;
 pub(super) struct Table {
     pub map: TableMap,
     pub mirror: Mirror,
-    /// Whether parts of it may lie where nobody knows of.
+    /// Whether parts of it may lie at places that are not known.
     pub partial: bool,
 }
 

@@ -16,7 +16,7 @@ pub enum RereadError<E> {
     /// The bytes could not be had.
     #[error("its record cannot be had: {0}")]
     Fetch(E),
-    /// Nobody knows where the record lies.
+    /// It is not known where the record lies.
     #[error("the place of record {0} is not known")]
     NoPlace(u32),
     /// The record is not sound.

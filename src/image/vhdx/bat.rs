@@ -106,7 +106,7 @@ impl Bat {
             }
         }
         places.sort_unstable();
-        // Of two entries that share bytes, nobody knows which is right.
+        // Of two entries that share bytes, nothing tells which is right.
         for pair in places.windows(2) {
             if pair[0].0 + block_bytes > pair[1].0 {
                 damaged.extend([pair[0].1, pair[1].1]);

@@ -48,7 +48,7 @@ impl Gpt {
                 }
             }
         }
-        // No sound header at all. A damaged one may still lead to an array that its CRC vouches for, or to entries
+        // No sound header at all. A damaged one may still lead to an array that its CRC proves, or to entries
         // that are better than nothing.
         let mut best: Option<Gpt> = None;
         for (unit, primary) in candidates {
@@ -91,7 +91,7 @@ impl Gpt {
             && !backup.array.is_sound()
             && let Some(header) = primary.state.sound().cloned()
         {
-            // Customary place, right in front of the backup header; the primary header's CRC can vouch for it.
+            // Customary place, right in front of the backup header; the primary header's CRC can prove it.
             let at = Lba(backup.at.0.saturating_sub(header.array_sectors(unit)));
             let before = backup.clone();
             backup.read_array_by(drive, header, at, unit)?;
@@ -110,7 +110,7 @@ impl Gpt {
         unit: SectorSize,
     ) -> Result<Gpt, SourceLost> {
         backup.read_array(drive, unit)?;
-        // Customary place of the primary array; the backup header's CRC can vouch for it.
+        // Customary place of the primary array; the backup header's CRC can prove it.
         if let Some(header) = backup.state.sound().cloned() {
             primary.read_array_by(drive, header, Lba(2), unit)?;
         }

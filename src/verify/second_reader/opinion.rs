@@ -124,7 +124,7 @@ pub struct FolderDifference {
     /// What differs.
     #[serde(flatten)]
     pub difference: Difference,
-    /// Why that says nothing about the copy; `None` when nobody knows.
+    /// Why that says nothing about the copy; `None` when that is not known.
     pub explanation: Option<Explanation>,
 }
 
@@ -142,7 +142,7 @@ pub enum Verdict {
     NotOpened {
         /// What it said.
         message: String,
-        /// Why that says nothing about the copy; `None` when nobody knows.
+        /// Why that says nothing about the copy; `None` when that is not known.
         explanation: Option<Explanation>,
     },
     /// There is no second reader for this file system.
