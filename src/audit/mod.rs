@@ -70,11 +70,12 @@ fn audit_volume<E>(
     let choice = truth.wanted.choose(&volume.catalog);
     let names = NamesOnly::find(volume, truth.store);
     for node in volume.catalog.nodes().filter(|n| !n.is_deleted() && n.purpose() == Purpose::Client) {
+        let lane = choice.lane(node.id());
         let mut worst = None;
         for stream in node.streams() {
             match stream.role() {
                 Role::Data => {
-                    let file = state::judge(volume, &node, &stream, truth);
+                    let file = FileAudit { wanted: lane.is_some(), ..state::judge(volume, &node, &stream, truth) };
                     worst = worst.max(Some(file.state));
                     summary.totals.add(file.state, file.size);
                     sums.add(&node, file.state, file.size);
@@ -93,15 +94,16 @@ fn audit_volume<E>(
                 _ => {}
             }
         }
-        if let (Some(state), Some(lane), NodeKind::File) = (worst, choice.lane(node.id()), node.kind()) {
+        if let (Some(state), Some(lane), NodeKind::File) = (worst, lane, node.kind()) {
             summary.wanted[usize::from(lane)].add(state);
         }
     }
     for named in &names.existing {
         match named.kind {
             NodeKind::File => {
-                let file = FileAudit::of_name(volume, named);
-                if let Some(lane) = wanted::lane_of_name(volume, named, truth.wanted) {
+                let lane = wanted::lane_of_name(volume, named, truth.wanted);
+                let file = FileAudit { wanted: lane.is_some(), ..FileAudit::of_name(volume, named) };
+                if let Some(lane) = lane {
                     summary.wanted[lane].add(file.state);
                 }
                 summary.totals.add(file.state, file.size);
