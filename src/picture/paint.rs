@@ -91,7 +91,7 @@ impl Paint {
     /// Copied: safe in the image.
     pub const COPIED: Paint = Paint::new(Tone::Blue, Pattern::Plain);
     /// Copied before what the picture shows.
-    pub const COPIED_BEFORE: Paint = Paint::new(Tone::Blue, Pattern::Sparse);
+    pub const COPIED_BEFORE: Paint = Paint::new(Tone::Pale, Pattern::Rising);
     /// Left for later after a failed read.
     pub const SKIPPED: Paint = Paint::new(Tone::Yellow, Pattern::Dots);
     /// Failed at every try so far. No other paint has its colour, and [`super::strip`] marks it however little there is.
