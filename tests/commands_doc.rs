@@ -48,7 +48,7 @@ const READ_ON: &[(&str, &[(&str, &str)])] = &[
     ("note", &[("formats/record.md", "the record's lines")]),
     ("record", &[("formats/record.md", "the record's lines")]),
     ("mend", &[("durability.md", "what survives which failure"), ("formats/case.md", "the case folder")]),
-    ("report", &[("formats/case.md", "the case folder it is made from")]),
+    ("report", &[("report.md", "what each page holds"), ("formats/case.md", "the case folder it is made from")]),
     ("watch", &[("watching.md", "how it works, and who can see it"), ("formats/history.md", "what it reads")]),
 ];
 

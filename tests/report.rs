@@ -10,6 +10,7 @@ use gleaner::extent::Extent;
 use gleaner::source::{Failure, Mark, Store};
 use scraper::{ElementRef, Html, Selector};
 use serde_json::Value;
+use std::collections::BTreeSet;
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -87,7 +88,7 @@ fn same_figures(case: &Path, html: &Html, code: i32) {
     assert!(folders > 3);
     let not_whole: Vec<&Value> = files.iter().filter(|file| file["state"] != "whole").collect();
     if !not_whole.is_empty() {
-        let shown = rows(html, "Files that are not whole");
+        let shown = rows(html, "Files that are not complete");
         assert_eq!(shown.len(), not_whole.len().min(2000));
         for row in &shown {
             let state = row[0].replace(' ', "-");
@@ -112,7 +113,7 @@ fn same_figures(case: &Path, html: &Html, code: i32) {
         .map(|area| (area["number"].as_u64().map_or("–".to_owned(), |n| n.to_string()), area["bytes"].to_string()))
         .collect();
     assert_eq!(areas, expected);
-    let findings = rows(html, "What was noticed, the gravest first");
+    let findings = rows(html, "Findings, the most severe first");
     let expected = survey["findings"].as_array().unwrap();
     assert_eq!(findings.len(), expected.len());
     for (row, finding) in findings.iter().zip(expected) {
@@ -192,12 +193,87 @@ fn figures_of_a_damaged_case() {
     assert_eq!(listed, lost);
 }
 
+/// The swatch of each legend entry, and the name beside it.
+fn swatches(html: &Html) -> BTreeSet<(String, String)> {
+    let of_picture = |picture: ElementRef<'_>| {
+        let id = picture.value().attr("aria-labelledby").unwrap().split("-title").next().unwrap().to_owned();
+        let parts: Vec<ElementRef<'_>> = picture.children().filter_map(ElementRef::wrap).collect();
+        let entry = |parts: &[ElementRef<'_>]| {
+            let sign = parts[0].value();
+            let look = match (sign.name(), sign.attr("width")) {
+                ("rect", Some("14")) => sign.attr("fill").or(sign.attr("class"))?.replace(&format!("{id}-"), ""),
+                ("path", _) if sign.attr("d")?.ends_with("h16") => sign.attr("class")?.to_owned(),
+                _ => return None,
+            };
+            let name = parts[1..].iter().find(|part| part.value().name() == "text").map(|part| text_of(*part))?;
+            (look != "edge").then(|| (look, name.trim_end_matches(", each place marked above").to_owned()))
+        };
+        parts.windows(3).filter_map(entry).collect::<Vec<_>>()
+    };
+    all(html, "svg").into_iter().flat_map(of_picture).collect()
+}
+
+#[test]
+fn of_many_damaged_files_the_clients_page_names_some_and_its_list_all() {
+    let folder = tempfile::tempdir().unwrap();
+    let (drive, case) = demo_case(folder.path(), &["--want", "/Surveys"]);
+    {
+        // The second half of whatever holds files.
+        let open = Case::open(&case, Access::Work).unwrap();
+        for pass in passes(&case).iter().filter(|pass| pass["class"] == "files" || pass["class"] == "wanted") {
+            for pair in pass["extents"].as_array().unwrap() {
+                let (start, bytes) = (pair[0].as_u64().unwrap(), pair[1].as_u64().unwrap());
+                let middle = (start + bytes / 2).next_multiple_of(512);
+                let extent = Extent::new(middle, (start + bytes - middle).max(512)).unwrap();
+                open.store().mark(Mark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
+            }
+        }
+        open.store().commit().unwrap();
+    }
+    copy(10, &drive, &case, &[]);
+    let (summary, files) = audit(10, &case);
+    let (_, html, published) = report(&case, &["--for", "client"]);
+    let bad = summary["totals"]["damaged"].as_u64().unwrap() + summary["totals"]["lost"].as_u64().unwrap();
+    let wanted = &summary["wanted"][0];
+    let of_wanted = wanted["damaged"].as_u64().unwrap();
+    assert!(bad > 50 && of_wanted > 3, "{bad} {wanted}");
+    assert!(text_of(all(&html, "#note")[0]).contains("A file that is not complete is in the image all the same"));
+    let line = format!("Surveys {} of {} complete, {of_wanted} damaged", wanted["safe"], wanted["files"]);
+    assert_eq!(text_of(all(&html, "#summary li")[0]), line);
+    let named = rows(&html, "Damaged or lost files, those that you asked for first");
+    assert_eq!(named.len(), 40);
+    let first = usize::try_from(of_wanted).unwrap().min(40);
+    assert!(named[..first].iter().all(|row| row[0].starts_with("/Surveys/")), "{named:?}");
+    let list = Path::new(published["files"].as_str().unwrap());
+    let rest = format!("… and {} more, in {}.", bad - 40, list.file_name().unwrap().to_str().unwrap());
+    assert!(text_of(all(&html, "#damaged")[0]).contains(&rest), "{rest}");
+    // The list beside it has every file in its state.
+    let listed = fs::read_to_string(list).unwrap();
+    assert_eq!(listed.lines().count() - 1, files.len());
+    for (line, file) in listed.lines().skip(1).zip(&files) {
+        let stream = file["stream"].as_str().unwrap_or("");
+        let state = file["state"].as_str().unwrap().replace('-', " ");
+        let expected =
+            format!("{},{},{stream:?},{},{state},", file["volume"], file["path"], file["size"]).replace("\\\"", "\"\"");
+        assert!(line.starts_with(&expected), "{line} instead of {expected}");
+    }
+    // On each page a swatch has one meaning, and each picture of the drive and of the volume marks what could not be read, in
+    // both its widths.
+    for (page, pictures) in [(html, 2), (report(&case, &[]).1, 4)] {
+        let swatches = swatches(&page);
+        let looks: BTreeSet<&str> = swatches.iter().map(|(look, _)| look.as_str()).collect();
+        assert!(looks.len() == swatches.len() && looks.len() > 1, "{swatches:?}");
+        assert_eq!(all(&page, "svg path[data-marks]").len(), pictures);
+    }
+}
+
 const NAME: &str = "Ottoline Fernhollow";
 
 #[test]
 fn the_clients_page_has_nothing_personal_and_loads_nothing() {
     let folder = tempfile::tempdir().unwrap();
-    let (_, case) = demo_case(folder.path(), &[]);
+    let (drive, case) = demo_case(folder.path(), &["--want", "/Surveys"]);
+    copy(0, &drive, &case, &[]);
     let mut note = gleaner("note", &case);
     note = {
         let mut plain = std::process::Command::new(note.get_program());
@@ -235,7 +311,18 @@ fn the_clients_page_has_nothing_personal_and_loads_nothing() {
             assert!(!text.contains(secret), "{secret} is in the client's {file}");
         }
     }
-    assert!(client.contains("F-17") && client.contains("This is the client’s copy"));
+    assert!(text_of(all(&html, "h1")[0]).contains("F-17"));
+    let top: Vec<String> = all(&html, "#summary li").into_iter().map(text_of).collect();
+    assert_eq!(top, ["Surveys 344 of 344 complete"]);
+    // Nothing that only a technician can use.
+    for word in ["LBA", "exit code", "gleaner report", "--case", "losetup", "mount "] {
+        assert!(bench.contains(word), "{word} is missing from the technician's page");
+        assert!(!client.contains(word), "{word} is in the client's page");
+    }
+    assert!(
+        !client.contains("gleaner ")
+            || client.matches("gleaner ").count() == client.matches("Made by gleaner ").count()
+    );
     for element in all(&html, "*") {
         for (name, value) in element.value().attrs() {
             assert!(
@@ -308,6 +395,6 @@ fn names_and_notes_never_become_markup() {
     for text in ["<img id=x>\" '", "<script>alert(1)<-", "<i id=x>", "</td><script id=x>alert(1)</script>"] {
         assert!(shown.contains(text), "{text} is not shown as text");
     }
-    let name = rows(&html, "Files that are not whole")[0][1].clone();
+    let name = rows(&html, "Files that are not complete")[0][1].clone();
     assert!(name.ends_with("\\u{202e}&.txt"), "{name}");
 }

@@ -47,6 +47,12 @@ export async function judge(page) {
   return { faults, passed: found.passes.length };
 }
 
+/** On how many sheets of A4 the page prints. */
+export async function sheets(page) {
+  const printed = Buffer.from(await page.pdf({ format: "A4", preferCSSPageSize: true })).toString("latin1");
+  return printed.match(/\/Type\s*\/Page\b/g).length;
+}
+
 /** A picture of the whole page. */
 export async function picture(page, path) {
   await page.bringToFront();

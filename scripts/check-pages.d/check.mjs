@@ -1,8 +1,8 @@
-// Opens pages light, dark and as wide as a phone, and says what is wrong with them.
+// Opens pages light, dark and as wide as a phone, says what is wrong with them, and on how many sheets they print.
 import { existsSync } from "node:fs";
 import path from "node:path";
 import { pathToFileURL } from "node:url";
-import { VIEWS, judge, open, picture, start } from "./browser.mjs";
+import { VIEWS, judge, open, picture, sheets, start } from "./browser.mjs";
 
 const words = process.argv.slice(2);
 const at = words.indexOf("--pictures");
@@ -27,6 +27,7 @@ try {
       if (passed === 0) throw new Error("no rule applied: there is nothing on this page");
       console.log(`${word} (${view.name}): ${passed} rules passed, ${faults.length} violated`);
       if (folder) await picture(page, path.join(folder, `${number + 1}-${view.name}.png`));
+      if (view === VIEWS[0]) console.log(`${word} prints on ${await sheets(page)} sheets of A4`);
       await page.close();
     }
   }

@@ -75,12 +75,13 @@ fn audit_volume<E>(
     let counts_name = |named: &NamedOnly| below.is_empty() || below.takes(&named.path(volume));
     let names = NamesOnly::find(volume, truth.store);
     for node in volume.catalog.nodes().filter(|n| !n.is_deleted() && n.purpose() == Purpose::Client) {
+        let lane = choice.lane(node.id());
         let mut worst = None;
         let counts = below.is_empty() || counted.lane(node.id()).is_some();
         for stream in node.streams() {
             match stream.role() {
                 Role::Data => {
-                    let file = state::judge(volume, &node, &stream, truth);
+                    let file = FileAudit { wanted: lane.is_some(), ..state::judge(volume, &node, &stream, truth) };
                     worst = worst.max(Some(file.state));
                     if !counts {
                         continue;
@@ -102,15 +103,16 @@ fn audit_volume<E>(
                 _ => {}
             }
         }
-        if let (Some(state), Some(lane), NodeKind::File) = (worst, choice.lane(node.id()), node.kind()) {
+        if let (Some(state), Some(lane), NodeKind::File) = (worst, lane, node.kind()) {
             summary.wanted[usize::from(lane)].add(state);
         }
     }
     for named in &names.existing {
         match named.kind {
             NodeKind::File => {
-                let file = FileAudit::of_name(volume, named);
-                if let Some(lane) = wanted::lane_of_name(volume, named, truth.wanted) {
+                let lane = wanted::lane_of_name(volume, named, truth.wanted);
+                let file = FileAudit { wanted: lane.is_some(), ..FileAudit::of_name(volume, named) };
+                if let Some(lane) = lane {
                     summary.wanted[lane].add(file.state);
                 }
                 if !counts_name(named) {

@@ -64,6 +64,9 @@ pub struct FileAudit {
     pub size: u64,
     /// Its state.
     pub state: FileState,
+    /// Whether the plan wants it first.
+    #[serde(skip)]
+    pub wanted: bool,
     /// Bytes of the file that could not be read: start in the file and length, ascending. For compressed content whole
     /// compression units, since one lost cluster spoils its unit.
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -98,6 +101,7 @@ impl FileAudit {
                 RecordState::Lost => FileState::Lost,
                 RecordState::NotReadYet => FileState::NotYetRead,
             },
+            wanted: false,
             damaged: Vec::new(),
             waiting: Vec::new(),
             not_planned: Vec::new(),
@@ -139,6 +143,7 @@ pub(super) fn judge(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<'_>, tr
         stream: stream.name().map(str::to_owned),
         size: stream.size(),
         state,
+        wanted: false,
         damaged,
         waiting,
         not_planned,

@@ -6,8 +6,8 @@ use crate::extent::Extent;
 /// Places of a strip.
 pub const PLACES: usize = 240;
 
-/// What a place's bytes can be, beside their class.
-pub(super) const STATES: [&str; 4] = ["copied", "put off", "could not be read", "not copied"];
+/// What a place's bytes can be, beside their class; what remains is not copied.
+pub(super) const STATES: [&str; 3] = ["copied", "skipped", "could not be read"];
 
 /// One area of the drive, place by place.
 #[derive(Clone, PartialEq, Debug)]
@@ -18,10 +18,10 @@ pub struct AreaDensity {
     pub extent: Extent,
     /// For each class the share of each place, 0 to 1.
     pub classes: Vec<(Class, Vec<f64>)>,
-    /// For copied, put off, unreadable and the rest the share of each place, 0 to 1.
-    pub states: [Vec<f64>; 4],
-    /// Bytes copied, put off, unreadable and the rest.
-    pub state_bytes: [u64; 4],
+    /// For copied, skipped and unreadable the share of each place, 0 to 1.
+    pub states: [Vec<f64>; 3],
+    /// Bytes copied, skipped and unreadable.
+    pub state_bytes: [u64; 3],
 }
 
 /// The share that `extents` (ascending, apart) take of each of `places` equal places of `area`, 0 to 1.

@@ -17,13 +17,15 @@ use crate::report::SurveyReport;
 use crate::source::Store;
 use crate::verify::WholeSum;
 use sha2::{Digest, Sha256};
+use std::cmp::Reverse;
+use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::io::{self, Read};
 use std::path::Path;
 
 /// Areas that get a picture of their own; the largest are chosen.
 const AREAS_DRAWN: usize = 8;
-/// Files that are not whole, listed in the page; the list beside it has all.
+/// Files that are not complete, listed in the page; the list beside it has all.
 const FILES_LISTED: usize = 2000;
 
 /// Why a report could not be put together.
@@ -69,19 +71,36 @@ pub struct PassFacts {
 pub struct RangeFacts {
     /// Bytes in the image.
     pub held_bytes: u64,
-    /// Stretches that could not be read, ascending.
+    /// Ranges that could not be read, ascending.
     pub unreadable: Vec<Extent>,
-    /// Stretches put off, ascending.
-    pub put_off: Vec<Extent>,
-    /// Stretches that are planned and have not been come to, ascending.
+    /// Ranges that were skipped, ascending.
+    pub skipped: Vec<Extent>,
+    /// Ranges that are planned and not read yet, ascending.
     pub waiting: Vec<Extent>,
-    /// Chunks that bear a hash in the journal.
+    /// Chunks that have a hash in the journal.
     pub chunks: u64,
-    /// SHA-256 of the journal as it is now: it vouches for every chunk's hash.
+    /// SHA-256 of the journal as it is now: it covers every chunk's hash.
     pub journal_sha256: String,
 }
 
-/// A sum that an earlier check reckoned.
+impl RangeFacts {
+    /// Bytes that could not be read.
+    pub fn unreadable_bytes(&self) -> u64 {
+        total(&self.unreadable)
+    }
+
+    /// Bytes that are planned and still to be read.
+    pub fn to_read_bytes(&self) -> u64 {
+        total(&self.skipped) + total(&self.waiting)
+    }
+}
+
+/// Bytes of a list of extents.
+pub(super) fn total(extents: &[Extent]) -> u64 {
+    extents.iter().map(|extent| extent.bytes).sum()
+}
+
+/// A checksum that an earlier check calculated.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct RecordedSum {
     /// When (RFC 3339, UTC).
@@ -134,27 +153,29 @@ pub fn gather(
 }
 
 fn judge_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {
-    // The gravest first, without keeping all: a drive that is not copied yet has nothing else.
-    let mut by_state: [Vec<FileAudit>; FileState::ALL.len()] = Default::default();
+    // The worst first, without keeping all: a drive that is not copied yet has nothing else.
+    let mut by_rank: BTreeMap<_, Vec<FileAudit>> = BTreeMap::new();
     let summary = audit(drive, truth, &Patterns::default(), |file| {
-        let list = &mut by_state[file.state as usize];
-        if file.state != FileState::Whole && list.len() < FILES_LISTED {
-            list.push(file.clone());
+        if file.state != FileState::Whole {
+            let rank = (file.state < FileState::Damaged, !file.wanted, Reverse(file.state));
+            let list = by_rank.entry(rank).or_default();
+            if list.len() < FILES_LISTED {
+                list.push(file.clone());
+            }
         }
         Ok::<(), Infallible>(())
     });
     let Ok(summary) = summary;
-    let mut list: Vec<FileAudit> = by_state.into_iter().rev().flatten().collect();
+    let mut list: Vec<FileAudit> = by_rank.into_values().flatten().collect();
     list.truncate(FILES_LISTED);
     (summary, list)
 }
 
 fn plan_facts(plan: Plan, store: &dyn Store) -> PlanFacts {
-    let bytes = |list: Vec<Extent>| list.iter().map(|extent| extent.bytes).sum::<u64>();
     let facts = |pass: &crate::plan::Pass| PassFacts {
         header: pass.header.clone(),
-        held_bytes: pass.extents().iter().map(|extent| bytes(store.held(*extent))).sum(),
-        unreadable_bytes: pass.extents().iter().map(|extent| bytes(store.unreadable(*extent))).sum(),
+        held_bytes: pass.extents().iter().map(|extent| total(&store.held(*extent))).sum(),
+        unreadable_bytes: pass.extents().iter().map(|extent| total(&store.unreadable(*extent))).sum(),
     };
     let passes = plan.passes.iter().map(facts).collect();
     PlanFacts { header: plan.header, passes }
@@ -176,7 +197,7 @@ fn ranges(case: &Case, drive: &DriveMap, planned: &ExtentSet) -> Result<RangeFac
     Ok(RangeFacts {
         held_bytes,
         unreadable: store.unreadable(everything),
-        put_off: store.skipped(everything),
+        skipped: store.skipped(everything),
         waiting: planned.extents().iter().flat_map(|extent| known.missing_from(*extent)).collect(),
         chunks,
         journal_sha256: file_sha256(&case.journal_path())?,
@@ -251,9 +272,7 @@ fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn Store) -> A
         (class, shares(extent, PLACES, extents))
     };
     let known = [store.held(extent), store.skipped(extent), store.unreadable(extent)];
-    let bytes = known.each_ref().map(|list| list.iter().map(|e| e.bytes).sum::<u64>());
-    let [copied, put_off, unreadable] = known.map(|list| shares(extent, PLACES, list));
-    let rest = (0..PLACES).map(|i| (1.0 - copied[i] - put_off[i] - unreadable[i]).max(0.0)).collect();
+    let state_bytes = known.each_ref().map(|list| total(list));
     AreaDensity {
         name,
         extent,
@@ -262,7 +281,7 @@ fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn Store) -> A
             .filter(|class| within.iter().any(|run| run.class == *class))
             .map(of_class)
             .collect(),
-        states: [copied, put_off, unreadable, rest],
-        state_bytes: [bytes[0], bytes[1], bytes[2], extent.bytes.saturating_sub(bytes.iter().sum())],
+        states: known.map(|list| shares(extent, PLACES, list)),
+        state_bytes,
     }
 }

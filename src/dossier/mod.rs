@@ -26,9 +26,9 @@ use crate::verify::WholeSum;
 /// Whom a report is for.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Audience {
-    /// Everything.
+    /// Everything, for technicians.
     Bench,
-    /// Without personal fields, without who did it, without the bench's own paths.
+    /// What a client has to know, in a client's words; without personal fields and without paths of the technician's machines.
     Client,
 }
 
@@ -51,15 +51,15 @@ pub struct Dossier {
     pub plan: Option<PlanFacts>,
     /// Files and folders by their state.
     pub files: AuditSummary,
-    /// The first of the files that are not whole, the damaged ones before the others.
+    /// The first of the files that are not complete: the lost and damaged before the others, of these the wanted before the others.
     pub not_whole: Vec<FileAudit>,
     /// What is held and what is not.
     pub ranges: RangeFacts,
     /// The evidence of a bad head, when it is strong.
     pub heads: Option<HeadFacts>,
-    /// Sums reckoned by earlier checks, from the record, the latest last.
+    /// Checksums of earlier checks, from the record, the latest last.
     pub recorded_sums: Vec<RecordedSum>,
-    /// The sum reckoned for this report, where it was asked for.
+    /// The checksum calculated for this report, where that was chosen.
     pub sum: Option<WholeSum>,
     /// How copying went.
     pub history: History,

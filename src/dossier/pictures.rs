@@ -5,19 +5,13 @@ use super::density::{AreaDensity, STATES};
 use super::timeline::{Timeline, rates};
 use crate::allocation::Class;
 use crate::human;
-use crate::picture::{Axis, Frame, Layer, Line, Mark, Paint, Pattern, Quantity, Tone, lines, stacked_areas, strip};
+use crate::picture::{Axis, Frame, Layer, Line, Mark, Paint, Quantity, Tone, lines, stacked_areas, strip};
 use crate::report::class_paint;
 use maud::{Markup, PreEscaped, html};
 
 const WIDTHS: [(&str, f64); 2] = [("wide", 880.0), ("narrow", 340.0)];
 
-const STATE_PAINTS: [Paint; 4] = [
-    Paint::new(Tone::Blue, Pattern::Plain),
-    Paint::new(Tone::Yellow, Pattern::Dots),
-    Paint::new(Tone::Vermilion, Pattern::Crossed),
-    Paint::new(Tone::Pale, Pattern::Plain),
-];
-const BEFORE: Paint = Paint::new(Tone::Grey, Pattern::Sparse);
+const STATE_PAINTS: [Paint; 3] = [Paint::COPIED, Paint::SKIPPED, Paint::UNREADABLE];
 
 /// A picture in both widths; the style sheet shows one.
 fn both(id: &str, draw: impl Fn(&str, f64) -> String) -> Markup {
@@ -53,13 +47,6 @@ pub(super) fn area(index: usize, area: &AreaDensity) -> Markup {
         human::bytes(total),
         listed.join(", ")
     );
-    let states: Vec<String> = STATES
-        .iter()
-        .zip(area.state_bytes)
-        .filter(|(_, bytes)| *bytes > 0)
-        .map(|(name, bytes)| format!("{name} {}", human::bytes(bytes)))
-        .collect();
-    let copied = format!("{}: what of each place is copied. In all: {}.", area.name, states.join(", "));
     html! {
         figure {
             figcaption { (&area.name) " " span.quiet { (human::bytes(total)) " from byte " (human::count(area.extent.start.0)) } }
@@ -69,21 +56,46 @@ pub(super) fn area(index: usize, area: &AreaDensity) -> Markup {
                     .map(|((class, values), name)| Layer { name, paint: class_paint(*class), values }).collect();
                 strip(&frame, &x, &layers)
             }))
-            (both(&format!("copied-{index}"), |id, width| {
-                let frame = Frame { id, title: "What of it is copied", description: &copied, width, plot_height: 34.0 };
-                let layers: Vec<Layer<'_>> = STATES.iter().zip(STATE_PAINTS).zip(&area.states)
-                    .map(|((name, paint), values)| Layer { name, paint, values }).collect();
-                strip(&frame, &x, &layers)
-            }))
+            (copied(&format!("copied-{index}"), area, &x))
         }
     }
+}
+
+/// The drive from its start to its end: what of it is copied.
+pub(super) fn drive(dossier: &Dossier) -> Markup {
+    let whole = &dossier.densities[0];
+    html! {
+        figure { (copied("drive", whole, &bytes_axis("from the start of the drive to its end", whole.extent.bytes))) }
+    }
+}
+
+fn copied(id: &str, area: &AreaDensity, x: &Axis<'_>) -> Markup {
+    let rest = area.extent.bytes.saturating_sub(area.state_bytes.iter().sum());
+    let states: Vec<String> = STATES
+        .iter()
+        .zip(area.state_bytes)
+        .chain([(&"not copied", rest)])
+        .filter(|(_, bytes)| *bytes > 0)
+        .map(|(name, bytes)| format!("{name} {}", human::bytes(bytes)))
+        .collect();
+    let description = format!("{}: what of each place is copied. In all: {}.", area.name, states.join(", "));
+    both(id, |id, width| {
+        let frame = Frame { id, title: "What of it is copied", description: &description, width, plot_height: 34.0 };
+        let layers: Vec<Layer<'_>> = STATES
+            .iter()
+            .zip(STATE_PAINTS)
+            .zip(&area.states)
+            .map(|((name, paint), values)| Layer { name, paint, values })
+            .collect();
+        strip(&frame, x, &layers)
+    })
 }
 
 /// Bytes safe by class, rate over position, temperature: those there is something to draw for.
 pub(super) fn over_time(dossier: &Dossier) -> Markup {
     let timeline = Timeline::of(&dossier.history);
     if timeline.at.len() < 2 {
-        return html! { p { "No copying has left a history in this case, so there are no pictures over time." } };
+        return html! { p { "This case has no history of copying, so there are no pictures over time." } };
     }
     html! {
         (safe(&timeline))
@@ -97,10 +109,13 @@ fn starts(timeline: &Timeline) -> Vec<(f64, String)> {
 }
 
 fn safe(timeline: &Timeline) -> Markup {
-    let layers: Vec<(&str, Paint, &[f64])> = std::iter::once(("held before", BEFORE, timeline.before.as_slice()))
-        .filter(|(_, _, values)| values.iter().any(|value| *value > 0.0))
-        .chain(timeline.classes.iter().map(|(class, values)| (class.name(), class_paint(*class), values.as_slice())))
-        .collect();
+    let layers: Vec<(&str, Paint, &[f64])> =
+        std::iter::once(("copied before", Paint::COPIED_BEFORE, timeline.before.as_slice()))
+            .filter(|(_, _, values)| values.iter().any(|value| *value > 0.0))
+            .chain(
+                timeline.classes.iter().map(|(class, values)| (class.name(), class_paint(*class), values.as_slice())),
+            )
+            .collect();
     let at_end = |values: &[f64]| values.last().copied().unwrap_or(0.0);
     let highest: f64 = layers.iter().map(|(_, _, values)| at_end(values)).sum();
     let listed: Vec<String> =
@@ -122,7 +137,7 @@ fn safe(timeline: &Timeline) -> Markup {
                 stacked_areas(&frame, &x, &y, &timeline.at, &layers)
             }))
             @if !timeline.starts.is_empty() {
-                p.quiet { "Copying was taken up again after "
+                p.quiet { "Copying was started again after "
                     @for (i, (at, _)) in starts(timeline).iter().enumerate() { @if i > 0 { ", " } (human::seconds(*at)) } "." }
             }
         }
@@ -163,8 +178,8 @@ fn rate(dossier: &Dossier) -> Markup {
             (both("rate", |id, width| {
                 let frame = Frame { id, title: "Rate over position", description: &description, width, plot_height: 150.0 };
                 let drawn = [
-                    Line { name: "mean at this place", tone: Tone::Blue, dashed: false, points: &mean },
-                    Line { name: "lowest", tone: Tone::Vermilion, dashed: true, points: &least },
+                    Line { name: "mean at this place", tone: Tone::Ink, dashed: false, points: &mean },
+                    Line { name: "lowest", tone: Tone::Ink, dashed: true, points: &least },
                 ];
                 lines(&frame, &x, &y, &drawn, &[])
             }))
@@ -175,7 +190,7 @@ fn rate(dossier: &Dossier) -> Markup {
 fn temperature(timeline: &Timeline) -> Markup {
     let degrees = || timeline.celsius.iter().map(|point| point.1);
     let (Some(least), Some(most)) = (degrees().reduce(f64::min), degrees().reduce(f64::max)) else {
-        return html! { p { "The drive told no temperature while it was copied." } };
+        return html! { p { "The drive gave no temperature while it was copied." } };
     };
     let description =
         format!("Temperature of the drive over the time of copying: from {least:.0} to {most:.0} degrees Celsius.");
@@ -192,7 +207,7 @@ fn temperature(timeline: &Timeline) -> Markup {
             figcaption { "Temperature over the time of copying" }
             (both("temperature", |id, width| {
                 let frame = Frame { id, title: "Temperature over time", description: &description, width, plot_height: 120.0 };
-                let drawn = [Line { name: "drive", tone: Tone::Vermilion, dashed: false, points: &timeline.celsius }];
+                let drawn = [Line { name: "drive", tone: Tone::Ink, dashed: false, points: &timeline.celsius }];
                 let marks: Vec<Mark<'_>> = starts.iter().map(|(at, text)| Mark { at: *at, text }).collect();
                 lines(&frame, &x, &y, &drawn, &marks)
             }))

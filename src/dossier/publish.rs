@@ -33,7 +33,7 @@ pub struct Published {
     /// Every file with its state.
     #[serde(serialize_with = "crate::text::serialize_path")]
     pub files: PathBuf,
-    /// Every stretch that is not copied although it was planned.
+    /// Every range that is not copied although it was planned.
     #[serde(serialize_with = "crate::text::serialize_path")]
     pub ranges: PathBuf,
 }
@@ -81,6 +81,6 @@ fn ranges_csv(dossier: &Dossier, out: &mut impl Write) -> io::Result<()> {
         list.iter().try_for_each(|e| writeln!(out, "{},{},{},{state}", e.start.0, e.bytes, e.start.0 / sector))
     };
     write(&dossier.ranges.unreadable, "unreadable")?;
-    write(&dossier.ranges.put_off, "put off")?;
-    write(&dossier.ranges.waiting, "planned and not read yet")
+    write(&dossier.ranges.skipped, "skipped")?;
+    write(&dossier.ranges.waiting, "not read yet")
 }

@@ -67,8 +67,8 @@ impl HeadMap<'_> {
             to: to_f64(within.end()),
         };
         let paints = [
-            ("failed or slow", Paint::new(Tone::Vermilion, Pattern::Crossed)),
-            ("read well", Paint::new(Tone::Blue, Pattern::Plain)),
+            ("failed or slow", Paint::new(Tone::Vermilion, Pattern::Falling)),
+            ("read well", Paint::new(Tone::Blue, Pattern::Level)),
             ("suspect band, not read yet", Paint::new(Tone::Yellow, Pattern::Upright)),
         ];
         let layers: Vec<Layer<'_>> =

@@ -13,6 +13,8 @@ pub enum Quantity {
     Seconds,
     /// A share from 0 to 1, marked in percent.
     Share,
+    /// A share from 0 to 1 on a square-root scale, so that little of much is seen.
+    ShareRoot,
     /// Degrees Celsius.
     Celsius,
     /// A plain number.
@@ -43,11 +45,15 @@ impl Axis<'_> {
     /// Where a value lies, 0 at the start and 1 at the end; what lies beyond is brought in.
     pub(super) fn place(&self, value: f64) -> f64 {
         let (from, to) = self.ends();
-        if value.is_finite() { ((value - from) / (to - from)).clamp(0.0, 1.0) } else { 0.0 }
+        let linear = if value.is_finite() { ((value - from) / (to - from)).clamp(0.0, 1.0) } else { 0.0 };
+        if self.quantity == Quantity::ShareRoot { linear.sqrt() } else { linear }
     }
 
     /// Round values to mark, at most about `most` of them.
     pub(super) fn ticks(&self, most: f64) -> Vec<f64> {
+        if self.quantity == Quantity::ShareRoot {
+            return vec![0.0, 0.25, 1.0];
+        }
         let (from, to) = self.ends();
         let step = self.step((to - from) / most.max(1.0));
         let first = (from / step).ceil();
@@ -86,7 +92,7 @@ impl Axis<'_> {
             Quantity::Bytes => short_bytes(whole),
             Quantity::BytesPerSecond => format!("{}/s", short_bytes(whole)),
             Quantity::Seconds => short_time(value),
-            Quantity::Share => human::share(value),
+            Quantity::Share | Quantity::ShareRoot => human::share(value),
             Quantity::Celsius => format!("{} °C", plain(value)),
             Quantity::Number => plain(value),
         }

@@ -120,6 +120,51 @@ mod tests {
         }
     }
 
+    /// The x positions and widths of the marks above a strip.
+    fn marks(svg: &str) -> Vec<(f64, f64)> {
+        let Some(path) = svg.split("data-marks=").nth(1) else { return Vec::new() };
+        let path = path.split(" d=\"").nth(1).unwrap().split('"').next().unwrap();
+        let mark = |mark: &str| {
+            let (at, rest) = mark.split_once(' ').unwrap();
+            let width = rest.split_once('h').unwrap().1.split_once('v').unwrap().0;
+            (at.parse().unwrap(), width.parse().unwrap())
+        };
+        path.split('M').skip(1).map(mark).collect()
+    }
+
+    #[test]
+    fn one_unreadable_sector_of_a_terabyte_is_seen() {
+        let mut values = [0.0; 360];
+        values[359] = 512.0 / 3e9;
+        values[12] = 1.0;
+        for width in [340.0, 880.0] {
+            let layer = [Layer { name: "unreadable", paint: Paint::UNREADABLE, values: &values }];
+            let svg = strip(&Frame { width, ..frame() }, &Axis { quantity: Quantity::Bytes, ..TIME }, &layer);
+            let marks = marks(&svg);
+            assert_eq!(marks.len(), 2, "{svg}");
+            assert!(marks.iter().all(|(_, wide)| *wide >= 2.0) && marks[1].0 > 0.9 * width, "{marks:?}");
+            assert!(svg.contains(">unreadable, each place marked above<"));
+        }
+        let other = [Layer { name: "copied", paint: Paint::COPIED, values: &values }];
+        assert!(marks(&strip(&frame(), &BYTES, &other)).is_empty());
+    }
+
+    #[test]
+    fn little_of_much_is_drawn_on_a_square_root_scale_that_is_named() {
+        let height = |share: f64| {
+            let layer = [Layer { name: "copied", paint: Paint::COPIED, values: &[share, 0.0] }];
+            let svg = strip(&frame(), &BYTES, &layer);
+            let path = svg.split("data-layer=").nth(1).unwrap().split(" d=\"M").nth(1).unwrap();
+            let y: Vec<f64> =
+                path.split(['L', 'Z']).take(4).map(|at| at.split(' ').nth(1).unwrap().parse().unwrap()).collect();
+            (y[2] - y[0], svg.contains("square-root scale"))
+        };
+        // 100 pixels are everything.
+        assert_eq!(height(0.5), (50.0, false));
+        assert_eq!(height(0.0001), (1.0, true));
+        assert_eq!(height(0.01), (10.0, true));
+    }
+
     #[test]
     fn a_strip_of_many_places_stays_small() {
         let values = vec![0.5; 100_000];

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 /// A colour, by its role in [`style`]. The hues are those of Okabe and Ito, "Color Universal Design" (2008; from memory),
-/// made quieter; grey and ink are the page's own.
+/// made quieter; ink, brown, olive, grey and pale are the page's own.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 #[allow(missing_docs, reason = "each is what it is called")]
 pub enum Tone {
@@ -15,6 +15,8 @@ pub enum Tone {
     Orange,
     Yellow,
     Sky,
+    Brown,
+    Olive,
     Grey,
     Pale,
 }
@@ -31,6 +33,8 @@ impl Tone {
             Tone::Orange => "t-orange",
             Tone::Yellow => "t-yellow",
             Tone::Sky => "t-sky",
+            Tone::Brown => "t-brown",
+            Tone::Olive => "t-olive",
             Tone::Grey => "t-grey",
             Tone::Pale => "t-pale",
         }
@@ -84,6 +88,20 @@ pub struct Paint {
 }
 
 impl Paint {
+    /// Copied: safe in the image.
+    pub const COPIED: Paint = Paint::new(Tone::Blue, Pattern::Plain);
+    /// Copied before what the picture shows.
+    pub const COPIED_BEFORE: Paint = Paint::new(Tone::Pale, Pattern::Rising);
+    /// Left for later after a failed read.
+    pub const SKIPPED: Paint = Paint::new(Tone::Yellow, Pattern::Dots);
+    /// Failed at every try so far. No other paint has its colour, and [`super::strip`] marks it however little there is.
+    pub const UNREADABLE: Paint = Paint::new(Tone::Vermilion, Pattern::Crossed);
+    /// Planned, not read yet.
+    pub const NOT_READ_YET: Paint = Paint::new(Tone::Grey, Pattern::Upright);
+    /// What these mean is the same in every picture, so nothing else may look like one of them.
+    pub const OF_STATES: [Paint; 5] =
+        [Paint::COPIED, Paint::COPIED_BEFORE, Paint::SKIPPED, Paint::UNREADABLE, Paint::NOT_READ_YET];
+
     /// Paints that can be told apart, for layers without a meaning of their own.
     pub const SERIES: [Paint; 8] = [
         Paint::new(Tone::Blue, Pattern::Plain),
@@ -133,16 +151,16 @@ impl Paint {
 pub fn style() -> &'static str {
     "\
 :root{--ink:#1d2329;--faint:#59636e;--rule:#d5d9dd;--ground:#fff;--hatch:#1d2329;--blue:#2b6ea6;--vermilion:#d0623a;--green:#2f9478;\
---purple:#b87aa4;--orange:#e0a030;--yellow:#efe27a;--sky:#7dbce4;--grey:#b3bac1;--pale:#eceef0}\
+--purple:#b87aa4;--orange:#e0a030;--yellow:#efe27a;--sky:#7dbce4;--brown:#94704f;--olive:#a3a844;--grey:#b3bac1;--pale:#eceef0}\
 @media screen and (prefers-color-scheme:dark){:root{--ink:#e4e7ea;--faint:#a2abb4;--rule:#3b434b;--ground:#15191d;--hatch:#0c0f12;\
---blue:#5b9bd0;--vermilion:#e07a52;--green:#4cb395;--purple:#c994b8;--orange:#e2ac4c;--yellow:#e8dc82;--sky:#93c9ea;--grey:#7f8992;--pale:#2b3238}}\
+--blue:#5b9bd0;--vermilion:#e07a52;--green:#4cb395;--purple:#c994b8;--orange:#e2ac4c;--yellow:#e8dc82;--sky:#93c9ea;--brown:#b08c6a;--olive:#b4ba58;--grey:#7f8992;--pale:#2b3238}}\
 .pic{display:block;max-width:100%;height:auto;font:12px/1.2 system-ui,-apple-system,'Segoe UI',Roboto,'Noto Sans',sans-serif}\
 .pic text{fill:var(--ink)}.pic .faint{fill:var(--faint)}.pic .rule{stroke:var(--rule);fill:none}.pic .edge{stroke:var(--ink);stroke-width:.75;fill:none}\
 .pic .ground{fill:var(--ground)}.pic .hatch{stroke:var(--hatch);stroke-width:1;fill:none;opacity:.62}.pic .line{fill:none;stroke-width:1.75;stroke-linejoin:round}\
 .pic .dashed{stroke-dasharray:5 3}\
 .t-ink{fill:var(--ink);stroke:none}.t-blue{fill:var(--blue)}.t-vermilion{fill:var(--vermilion)}.t-green{fill:var(--green)}.t-purple{fill:var(--purple)}\
-.t-orange{fill:var(--orange)}.t-yellow{fill:var(--yellow)}.t-sky{fill:var(--sky)}.t-grey{fill:var(--grey)}.t-pale{fill:var(--pale)}\
+.t-orange{fill:var(--orange)}.t-yellow{fill:var(--yellow)}.t-sky{fill:var(--sky)}.t-brown{fill:var(--brown)}.t-olive{fill:var(--olive)}.t-grey{fill:var(--grey)}.t-pale{fill:var(--pale)}\
 .line.t-ink{stroke:var(--ink)}.line.t-blue{stroke:var(--blue)}.line.t-vermilion{stroke:var(--vermilion)}.line.t-green{stroke:var(--green)}\
-.line.t-purple{stroke:var(--purple)}.line.t-orange{stroke:var(--orange)}.line.t-yellow{stroke:var(--yellow)}.line.t-sky{stroke:var(--sky)}\
+.line.t-purple{stroke:var(--purple)}.line.t-orange{stroke:var(--orange)}.line.t-yellow{stroke:var(--yellow)}.line.t-sky{stroke:var(--sky)}.line.t-brown{stroke:var(--brown)}.line.t-olive{stroke:var(--olive)}\
 .line.t-grey{stroke:var(--grey)}.line.t-pale{stroke:var(--pale)}.pic .line{fill:none}"
 }

@@ -4,7 +4,7 @@ use super::board::Board;
 use crate::allocation::Class;
 use crate::history::{Point, Run};
 use crate::human;
-use crate::picture::{Axis, Frame, Layer, Line, Paint, Pattern, Quantity, Tone, lines, stacked_areas, strip};
+use crate::picture::{Axis, Frame, Layer, Line, Paint, Quantity, Tone, lines, stacked_areas, strip};
 use crate::report::class_paint;
 use std::fmt::Write;
 
@@ -16,13 +16,6 @@ const MOMENTS: usize = 240;
 
 /// Widths in pixels, and what the page's style calls them.
 const WIDTHS: [(&str, f64); 2] = [("wide", 760.0), ("narrow", 340.0)];
-
-// As in the report.
-const COPIED: Paint = Paint::new(Tone::Blue, Pattern::Plain);
-const DEFERRED: Paint = Paint::new(Tone::Yellow, Pattern::Dots);
-const UNREADABLE: Paint = Paint::new(Tone::Vermilion, Pattern::Crossed);
-const WAITING: Paint = Paint::new(Tone::Grey, Pattern::Upright);
-const BEFORE: Paint = Paint::new(Tone::Grey, Pattern::Sparse);
 
 /// All pictures there is something to draw for, as HTML.
 pub(super) fn pictures(board: &Board) -> String {
@@ -53,15 +46,15 @@ fn drive(board: &Board) -> String {
     let waiting: Vec<f64> =
         board.planned().shares().iter().enumerate().map(|(i, planned)| planned - known(i)).collect();
     let layers = [
-        Layer { name: "copied", paint: COPIED, values: &held.copied },
-        Layer { name: "put off", paint: DEFERRED, values: &held.deferred },
-        Layer { name: "unreadable", paint: UNREADABLE, values: &held.unreadable },
-        Layer { name: "planned, not read yet", paint: WAITING, values: &waiting },
+        Layer { name: "copied", paint: Paint::COPIED, values: &held.copied },
+        Layer { name: "skipped", paint: Paint::SKIPPED, values: &held.deferred },
+        Layer { name: "unreadable", paint: Paint::UNREADABLE, values: &held.unreadable },
+        Layer { name: "planned, not read yet", paint: Paint::NOT_READ_YET, values: &waiting },
     ];
     let touched = (0..PLACES).filter(|place| known(*place) > 0.0).count();
     let description = format!(
         "The drive from its first byte to its last, {} in all, in {PLACES} equal places. The height at each place is the \
-         share of it that is copied, put off, unreadable, or planned and not read yet; what stays empty is not planned. \
+         share of it that is copied, skipped, unreadable, or planned and not read yet; what stays empty is not planned. \
          Something has been read in {touched} places.",
         human::bytes(bytes)
     );
@@ -112,7 +105,7 @@ fn safe(run: &Run) -> String {
     let before = vec![held_before as f64; at.len()];
     let mut layers = Vec::new();
     if held_before > 0 {
-        layers.push(Layer { name: "safe before", paint: BEFORE, values: &before });
+        layers.push(Layer { name: "safe before", paint: Paint::COPIED_BEFORE, values: &before });
     }
     let arrived = Class::ALL.iter().zip(&heights).zip(sums).filter(|(_, sum)| *sum > 0);
     layers.extend(arrived.map(|((class, values), _)| Layer { name: class.name(), paint: class_paint(*class), values }));
@@ -175,7 +168,7 @@ fn rate(run: &Run) -> String {
     let description =
         format!("How fast bytes arrive, over time: between {} and {}.", human_rate(least), human_rate(most));
     let y = Axis { label: "rate", quantity: Quantity::BytesPerSecond, from: 0.0, to: most * 1.08 };
-    let line = [Line { name: "rate", tone: Tone::Blue, dashed: false, points: &points }];
+    let line = [Line { name: "rate", tone: Tone::Ink, dashed: false, points: &points }];
     figure("Rate", |name, width| {
         let id = format!("rate-{name}");
         let frame = Frame { id: &id, title: "Rate over time", description: &description, width, plot_height: 96.0 };
@@ -189,7 +182,7 @@ fn temperature(run: &Run) -> String {
     let description = format!("Temperature of the drive over time: between {least:.0} and {most:.0} °C.");
     let y =
         Axis { label: "temperature", quantity: Quantity::Celsius, from: least.floor() - 3.0, to: most.ceil() + 3.0 };
-    let line = [Line { name: "temperature", tone: Tone::Vermilion, dashed: false, points: &points }];
+    let line = [Line { name: "temperature", tone: Tone::Ink, dashed: false, points: &points }];
     figure("Heat", |name, width| {
         let id = format!("heat-{name}");
         let frame =

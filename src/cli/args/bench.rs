@@ -8,9 +8,9 @@ use std::path::PathBuf;
 /// Whom something is for.
 #[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
 pub enum AudienceArgument {
-    /// All there is
+    /// Everything, for technicians
     Bench,
-    /// Without personal fields, without who did it, without the bench's own paths
+    /// Without personal fields, names of technicians and paths of their machines; the report is short and in plain words
     Client,
 }
 
@@ -113,7 +113,7 @@ pub struct ReportArguments {
     /// Whom it is for
     #[arg(long = "for", value_enum, value_name = "AUDIENCE", default_value = "bench")]
     pub audience: AudienceArgument,
-    /// A new HTML file; the full lists go beside it as CSV [default: report.html in the case's folder, or the next free name]
+    /// A new HTML file; the full lists go beside it as CSV [default: report.html or report-client.html in the case's folder, or the next free name]
     #[arg(long, short, value_name = "FILE")]
     pub output: Option<PathBuf>,
     /// Calculate the SHA-256 of the whole image now: reads all that was copied

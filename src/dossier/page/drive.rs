@@ -1,7 +1,7 @@
 //! What the drive was.
 
 use super::{bytes, heads, shown, table};
-use crate::dossier::{Audience, Dossier};
+use crate::dossier::Dossier;
 use crate::human;
 use crate::partition::Scheme;
 use crate::report::AreaReport;
@@ -22,9 +22,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
             dt { "Size" } dd { (bytes(source.bytes)) " (" (human::count(source.bytes)) " bytes)" }
             dt { "Sectors" } dd { (source.logical_sector) " bytes logical, " (source.physical_sector) " bytes physical" }
             dt { "Divided by" } dd { (scheme(dossier.survey.scheme)) }
-            @if dossier.audience == Audience::Bench {
-                dt { "Last opened as" } dd { code { (shown(&source.path.to_string_lossy())) } }
-            }
+            dt { "Last opened as" } dd { code { (shown(&source.path.to_string_lossy())) } }
             dt { "Image" } dd { code { (dossier.image_name) } }
         }
         (table("Areas of the drive, in order", html! {

@@ -1,4 +1,4 @@
-//! Files: what is whole and what is not, folders first.
+//! Files: what is complete and what is not, folders first.
 
 use super::{bytes, count, heads, shown, table};
 use crate::audit::{FileAudit, FolderAudit, Tally};
@@ -26,17 +26,17 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
             }
         }))
         (folders(dossier))
-        h3 { "Files that are not whole" }
+        h3 { "Files that are not complete" }
         @if list.is_empty() { p { "None." } }
         @else {
-            p { "Lost ones first, then damaged ones. "
+            p { "Lost and damaged files first, of these the wanted ones. "
                 @if totals.lost > 0 {
                     "Of a lost file the folder’s entry tells the name and the size; its own record, which tells where its content lies, is unreadable or damaged. "
                 }
                 @if not_whole > list.len() as u64 { "The first " (count(list.len() as u64)) " of " (count(not_whole)) ". " }
                 "Every file with its state is in " code { (&dossier.lists[0]) } "." }
             p.search hidden { label for="search" { "Show only names with" } " " input id="search" type="search" autocomplete="off"; " " output for="search" {} }
-            (table("Files that are not whole", html! {
+            (table("Files that are not complete", html! {
                 (heads(&[("state", false), ("file", false), ("size", true), ("missing", true)]))
                 tbody id="not-whole" { @for file in list { (row(file)) } }
             }))
@@ -70,28 +70,33 @@ fn left_over(dossier: &Dossier) -> Markup {
 
 fn states(totals: &Tally) -> [(&'static str, u64, u64); 5] {
     [
-        ("whole", totals.whole, totals.whole_bytes),
+        ("complete", totals.whole, totals.whole_bytes),
         ("damaged", totals.damaged, totals.damaged_bytes),
         ("lost", totals.lost, totals.lost_bytes),
-        ("not yet read", totals.not_yet_read, totals.not_yet_read_bytes),
+        ("not read yet", totals.not_yet_read, totals.not_yet_read_bytes),
         ("not planned", totals.not_planned, totals.not_planned_bytes),
     ]
 }
 
 fn row(file: &FileAudit) -> Markup {
-    let missing: u64 =
-        [&file.damaged, &file.waiting, &file.not_planned].into_iter().flatten().map(|range| range[1]).sum();
     html! {
         tr {
             td { (file.state.name()) }
             th scope="row" { (shown(&file.path)) @if let Some(stream) = &file.stream { span.quiet { " stream " (shown(stream)) } } }
             td.n { (bytes(file.size)) }
-            td.n {
-                @if file.name_only { "all: only the name is known" }
-                @else if file.run_list_incomplete && missing == 0 { "run list incomplete" }
-                @else { (bytes(missing)) }
-            }
+            td.n { (missing(file, "run list incomplete")) }
         }
+    }
+}
+
+/// What a file lacks; `unknown` says that it may lack more than is known.
+pub(super) fn missing(file: &FileAudit, unknown: &str) -> Markup {
+    let missing: u64 =
+        [&file.damaged, &file.waiting, &file.not_planned].into_iter().flatten().map(|range| range[1]).sum();
+    html! {
+        @if file.name_only { "all: only the name is known" }
+        @else if file.run_list_incomplete && missing == 0 { (unknown) }
+        @else { (bytes(missing)) }
     }
 }
 
@@ -109,7 +114,7 @@ fn folders(dossier: &Dossier) -> Markup {
         @for volume in listed.chunk_by(|a, b| a.volume == b.volume) {
             @let caption = format!("Folders of the volume at byte {}", human::count(volume[0].volume));
             (table(&caption, html! {
-                (heads(&[("folder, with all below it", false), ("whole", true), ("damaged", true), ("lost", true), ("not yet read", true), ("not planned", true), ("bytes whole", true)]))
+                (heads(&[("folder, with all below it", false), ("complete", true), ("damaged", true), ("lost", true), ("not read yet", true), ("not planned", true), ("bytes complete", true)]))
                 tbody {
                     @for folder in volume {
                         @let tally = &folder.tally;

@@ -29,8 +29,8 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         @if findings.is_empty() { p { "None." } }
         @else {
             p { (things(findings.len() as u64, "finding.", "findings.")) }
-            (table("What was noticed, the gravest first", html! {
-                (heads(&[("how grave", false), ("what", false), ("LBA", true)]))
+            (table("Findings, the most severe first", html! {
+                (heads(&[("severity", false), ("finding", false), ("LBA", true)]))
                 tbody {
                     @for finding in findings.iter().take(LISTED) {
                         tr {

@@ -1,6 +1,7 @@
 //! The page. Every text from the drive or the record is escaped by the templates; what is not plain in it is shown at the end, see
 //! [`crate::text`].
 
+mod client;
 mod drive;
 mod files;
 mod found;
@@ -19,24 +20,24 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 const STYLE: &str = include_str!("page.css");
 const SEARCH: &str = include_str!("search.js");
 
-/// The sections, in order: identifier and heading.
+/// The sections of the technician's page, in order: identifier and heading.
 const SECTIONS: [(&str, &str); 11] = [
     ("drive", "The drive"),
     ("found", "What was found"),
-    ("areas", "What lies where"),
+    ("areas", "Drive map"),
     ("reading", "What was read, in which order"),
     ("time", "How reading went"),
     ("health", "The drive’s own counters"),
-    ("files", "What is whole, what is damaged"),
-    ("places", "Places not read"),
-    ("sums", "Sums"),
+    ("files", "What is complete, what is damaged"),
+    ("places", "Ranges not read"),
+    ("sums", "Checksums"),
     ("opening", "Opening the image"),
     ("record", "The record"),
 ];
 
 /// The whole page as HTML.
 pub fn page(dossier: &Dossier) -> String {
-    let subject = subject(dossier);
+    let client = dossier.audience == Audience::Client;
     let body = html! {
         (DOCTYPE)
         html lang="en" {
@@ -45,42 +46,48 @@ pub fn page(dossier: &Dossier) -> String {
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
-                title { "Report: " (subject) }
+                title { "Report: " (subject(dossier)) }
                 style { (PreEscaped(picture::style())) (PreEscaped(STYLE)) }
             }
-            body {
+            body.client[client] {
                 a.skip href="#summary" { "To the summary" }
-                header {
-                    p.kicker { "Report on a drive" @if dossier.audience == Audience::Client { ", client’s copy" } }
-                    h1 { (subject) }
-                    p.quiet { "Made " (moment(&dossier.made)) " · case begun " (moment(&dossier.case.created)) " · number " code { (dossier.case.id) } }
-                }
-                main {
-                    (summary(dossier))
-                    nav aria-label="Contents" {
-                        ol { @for (id, heading) in SECTIONS { li { a href={ "#" (id) } { (heading) } } } }
-                    }
-                    (section(0, drive::section(dossier)))
-                    (section(1, found::section(dossier)))
-                    (section(2, areas(dossier)))
-                    (section(3, reading::section(dossier)))
-                    (section(4, pictures::over_time(dossier)))
-                    (section(5, health::section(dossier)))
-                    (section(6, files::section(dossier)))
-                    (section(7, places::section(dossier)))
-                    (section(8, places::sums(dossier)))
-                    (section(9, opening::section(dossier)))
-                    (section(10, record::section(dossier)))
-                }
-                footer {
-                    p { "Made by gleaner " (env!("CARGO_PKG_VERSION")) " from the case alone. Beside this page: "
-                        code { (&dossier.lists[0]) } " and " code { (&dossier.lists[1]) } "." }
-                }
-                script { (PreEscaped(SEARCH)) }
+                @if client { (client::content(dossier)) } @else { (technician(dossier)) }
             }
         }
     };
     shown_lines(&body.into_string()).into_owned()
+}
+
+fn technician(dossier: &Dossier) -> Markup {
+    html! {
+        header {
+            p.kicker { "Report on a drive" }
+            h1 { (subject(dossier)) }
+            p.quiet { "Made " (moment(&dossier.made)) " · case begun " (moment(&dossier.case.created)) " · number " code { (dossier.case.id) } }
+        }
+        main {
+            (summary(dossier))
+            nav aria-label="Contents" {
+                ol { @for (id, heading) in SECTIONS { li { a href={ "#" (id) } { (heading) } } } }
+            }
+            (section(0, drive::section(dossier)))
+            (section(1, found::section(dossier)))
+            (section(2, areas(dossier)))
+            (section(3, reading::section(dossier)))
+            (section(4, pictures::over_time(dossier)))
+            (section(5, health::section(dossier)))
+            (section(6, files::section(dossier)))
+            (section(7, places::section(dossier)))
+            (section(8, places::sums(dossier)))
+            (section(9, opening::section(dossier)))
+            (section(10, record::section(dossier)))
+        }
+        footer {
+            p { "Made by gleaner " (env!("CARGO_PKG_VERSION")) " from the case alone. Beside this page: "
+                code { (&dossier.lists[0]) } " and " code { (&dossier.lists[1]) } "." }
+        }
+        script { (PreEscaped(SEARCH)) }
+    }
 }
 
 fn subject(dossier: &Dossier) -> String {
@@ -96,6 +103,10 @@ fn subject(dossier: &Dossier) -> String {
 
 fn section(index: usize, content: Markup) -> Markup {
     let (id, heading) = SECTIONS[index];
+    named_section(id, heading, content)
+}
+
+fn named_section(id: &str, heading: &str, content: Markup) -> Markup {
     html! {
         section id=(id) aria-labelledby={ (id) "-heading" } {
             h2 id={ (id) "-heading" } { (heading) }
@@ -106,87 +117,72 @@ fn section(index: usize, content: Markup) -> Markup {
 
 /// What a person wants to know first.
 fn summary(dossier: &Dossier) -> Markup {
-    let totals = &dossier.files.totals;
-    let unreadable: u64 = dossier.ranges.unreadable.iter().map(|extent| extent.bytes).sum();
-    html! {
-        section id="summary" aria-labelledby="summary-heading" {
-            h2 id="summary-heading" { "In short" }
-            p.lead { (headline(dossier)) }
-            @if !dossier.files.wanted.is_empty() {
-                ul.wanted { @for count in &dossier.files.wanted { li { (shown(&count.sentence())) } } }
-            }
-            dl.figures {
-                div { dt { "files whole" } dd { (count(totals.whole)) " " span.quiet { "of " (count(totals.files())) } } }
-                div { dt { "files damaged" } dd { (count(totals.damaged)) } }
-                @if totals.lost > 0 { div { dt { "files lost" } dd { (count(totals.lost)) } } }
-                div { dt { "in the image" } dd { (bytes(dossier.ranges.held_bytes)) " " span.quiet { "of " (bytes(dossier.case.source.bytes)) } } }
-                div { dt { "could not be read" } dd { (bytes(unreadable)) } }
-            }
-            @let cautions = cautions(dossier);
-            @if !cautions.is_empty() {
-                h3 { "Mind" }
-                ul.cautions { @for caution in cautions { li { (caution) } } }
-            }
+    let cautions = cautions(dossier);
+    let content = html! {
+        p.lead { "The drive: " (dossier.survey.coherence.verdict.headline()) ". " (files_in_short(dossier)) "." }
+        @if !dossier.files.wanted.is_empty() {
+            ul.wanted { @for count in &dossier.files.wanted { li { (shown(&count.sentence())) } } }
         }
-    }
-}
-
-fn headline(dossier: &Dossier) -> String {
-    let totals = &dossier.files.totals;
-    let verdict = &dossier.survey.coherence.verdict;
-    let files = match (totals.files(), totals.damaged + totals.lost, totals.not_yet_read, totals.not_planned) {
-        (0, ..) => "No file is known by name".to_owned(),
-        (all, 0, 0, 0) => format!("All {} files are whole", human::count(all)),
-        (all, _, waiting, not_planned) => {
-            let mut parts = vec![format!("{} of {} files are whole", human::count(totals.whole), human::count(all))];
-            let others = [
-                (totals.damaged, "damaged"),
-                (totals.lost, "lost"),
-                (waiting, "not read yet"),
-                (not_planned, "not planned"),
-            ];
-            for (number, what) in others {
-                if number > 0 {
-                    parts.push(format!("{} {what}", human::count(number)));
-                }
-            }
-            parts.join(", ")
+        (figures(dossier))
+        @if !cautions.is_empty() {
+            h3 { "Please note" }
+            ul.cautions { @for caution in cautions { li { (caution) } } }
         }
     };
-    format!("The drive {}. {files}.", as_clause(verdict.headline()))
+    named_section("summary", "In short", content)
 }
 
-/// A verdict's headline behind "the drive": some begin with a verb, some do not.
-fn as_clause(headline: &str) -> String {
-    if ["reads", "does", "cannot"].iter().any(|verb| headline.starts_with(verb)) {
-        headline.replacen("cannot be told", "cannot be judged", 1)
-    } else if headline.starts_with("nothing") {
-        format!("holds {headline}")
-    } else {
-        format!("is {headline}")
+fn figures(dossier: &Dossier) -> Markup {
+    let totals = &dossier.files.totals;
+    html! {
+        dl.figures {
+            div { dt { "files complete" } dd { (count(totals.whole)) " " span.quiet { "of " (count(totals.files())) } } }
+            div { dt { "files damaged" } dd { (count(totals.damaged)) } }
+            @if totals.lost > 0 { div { dt { "files lost" } dd { (count(totals.lost)) } } }
+            div { dt { "copied" } dd { (bytes(dossier.ranges.held_bytes)) " " span.quiet { "of " (bytes(dossier.case.source.bytes)) } } }
+            div { dt { "could not be read" } dd { (bytes(dossier.ranges.unreadable_bytes())) } }
+        }
     }
 }
 
-/// What whoever uses the image has to know.
+fn files_in_short(dossier: &Dossier) -> String {
+    let totals = &dossier.files.totals;
+    let all = totals.files();
+    if all == 0 {
+        return "No file is known by name".to_owned();
+    }
+    if totals.whole == all {
+        return format!("All {} complete", human::counted(all, "file is", "files are"));
+    }
+    let others = [
+        (totals.damaged, "damaged"),
+        (totals.lost, "lost"),
+        (totals.not_yet_read, "not read yet"),
+        (totals.not_planned, "not planned"),
+    ];
+    let others: Vec<String> = others
+        .into_iter()
+        .filter(|(number, _)| *number > 0)
+        .map(|(number, what)| format!("{} {what}", human::count(number)))
+        .collect();
+    let whole = human::count(totals.whole);
+    format!("{whole} of {} complete, {}", human::counted(all, "file is", "files are"), others.join(", "))
+}
+
+/// What a technician who uses the image has to know.
 fn cautions(dossier: &Dossier) -> Vec<String> {
     let mut list = Vec::new();
     let ranges = &dossier.ranges;
-    let sum = |extents: &[crate::extent::Extent]| extents.iter().map(|extent| extent.bytes).sum::<u64>();
-    let (unreadable, waiting) = (sum(&ranges.unreadable), sum(&ranges.waiting) + sum(&ranges.put_off));
+    let (unreadable, to_read) = (ranges.unreadable_bytes(), ranges.to_read_bytes());
     let coherence = &dossier.survey.coherence;
     if coherence.verdict.says_stop() {
-        list.push(format!(
-            "The drive {}. {} {}",
-            as_clause(coherence.verdict.headline()),
-            coherence.sentence,
-            coherence.advice
-        ));
+        list.push(format!("The drive: {}. {} {}", coherence.verdict.headline(), coherence.sentence, coherence.advice));
     }
     if dossier.plan.is_none() {
         list.push("There is no plan: nothing but what the survey needed was read.".to_owned());
     }
-    if waiting > 0 {
-        list.push(format!("Copying is not done: {} of what was planned are still to be read.", human::bytes(waiting)));
+    if to_read > 0 {
+        list.push(format!("Copying is not done: {} of what is planned is not read yet.", human::bytes(to_read)));
     }
     if unreadable > 0 {
         list.push(format!(
@@ -204,8 +200,8 @@ fn cautions(dossier: &Dossier) -> Vec<String> {
     }
     if !dossier.files.unreadable_indexes.is_empty() {
         list.push(format!(
-            "The entries of {} folders could not all be read: files may be missing from them without a trace.",
-            human::count(dossier.files.unreadable_indexes.len() as u64)
+            "The entries of {} could not all be read: files may be missing there without a trace.",
+            human::counted(dossier.files.unreadable_indexes.len() as u64, "folder", "folders")
         ));
     }
     for area in &dossier.survey.areas {
@@ -219,14 +215,14 @@ fn cautions(dossier: &Dossier) -> Vec<String> {
         }
         if volume.census.encrypted_files > 0 {
             list.push(format!(
-                "Volume {which}: {} files are encrypted; they are copied as they are, and of no use without the key.",
-                human::count(volume.census.encrypted_files)
+                "Volume {which}: {} encrypted; the copy holds them as they are, of no use without the key.",
+                human::counted(volume.census.encrypted_files, "file is", "files are")
             ));
         }
     }
     match dossier.recorded_sums.last() {
         _ if dossier.sum.is_some() => {}
-        None => list.push("The image has not been checked against the journal yet (gleaner verify).".to_owned()),
+        None => list.push("The image was not checked against the journal yet (gleaner verify).".to_owned()),
         Some(last) if last.out_of_date => {
             list.push("The image was written to after the last check: its checksum is out of date.".to_owned());
         }
@@ -241,7 +237,7 @@ fn cautions(dossier: &Dossier) -> Vec<String> {
 fn areas(dossier: &Dossier) -> Markup {
     html! {
         p { "Each strip is one area from its first byte to its last. The height of a layer at a place is the share of that place which is of its \
-             class; what stays blank is free, or in no partition. Below it, the same places by what is in the image." }
+             class; what stays blank is free, or in no partition. Below it, the same places by what is in the image; what stays blank there was not copied." }
         @for (index, area) in dossier.densities.iter().enumerate() { (pictures::area(index, area)) }
         details {
             summary { "What the classes mean" }
@@ -257,10 +253,10 @@ fn class_meaning(class: crate::allocation::Class) -> &'static str {
     match class {
         Class::Tables => "partition tables, boot sectors, and their copies",
         Class::Structure => "the file systems’ own metadata",
-        Class::Wanted => "files that were asked for first",
-        Class::Files => "other live files",
-        Class::Bulk => "live, but rarely worth the time: paging, hibernation, swap and the like",
-        Class::Unclaimed => "marked as in use, owned by no file that is known",
+        Class::Wanted => "files that the plan wants first",
+        Class::Files => "other existing files",
+        Class::Bulk => "existing, but rarely worth the time: paging, hibernation, swap and the like",
+        Class::Unclaimed => "marked as used, no known file",
         Class::Deleted => "where deleted files lay, in free space",
         Class::Free => "free",
         Class::Outside => "in no partition",

@@ -8,13 +8,34 @@ use maud::{Markup, html};
 pub(super) fn section(dossier: &Dossier) -> Markup {
     let volumes: Vec<&AreaReport> = dossier.survey.areas.iter().filter(|area| area.volume.is_some()).take(16).collect();
     html! {
-        p { "Open it read-only: whatever mounts it otherwise writes to it, and its sums no longer hold. On a workplace’s own machine all of this needs an \
-             administrator’s rights." }
+        p { "Open it read-only: a mount that may write changes it, and its checksum no longer fits. All of this needs an administrator’s rights." }
         @match dossier.case.image {
             ImageForm::Raw => (raw(dossier, &volumes)),
             ImageForm::Vhdx => (vhdx(dossier, &volumes)),
         }
         p { "Chosen files come out without mounting anything: " code { "gleaner take --case CASE --to FOLDER '/Folder'" } "." }
+    }
+}
+
+/// The same for a client: by hand, and without commands.
+pub(super) fn for_client(dossier: &Dossier) -> Markup {
+    let image = &dossier.image_name;
+    html! {
+        p { "The copy is the file " code { (image) } ", an image of the drive. If you have your files in plain folders, you do not need it." }
+        p { "Open it read-only: a program that may write to it changes it, and its checksum no longer fits. \
+             If a program offers to format or to repair it, answer no. Do not connect the old drive at the same time." }
+        @match dossier.case.image {
+            ImageForm::Raw => {
+                p { strong { "Windows and macOS" } " do not open an image of this form by themselves. Ask for the same image as VHDX, which Windows opens, \
+                     or for your files in plain folders." }
+                p { strong { "Linux: " } "open it with “Disks” (“Attach Disk Image”), and leave “read-only” chosen." }
+            }
+            ImageForm::Vhdx => {
+                p { strong { "Windows: " } "click the file with the right mouse button, choose “Properties”, tick “Read-only”, choose “OK”. Then double-click it: \
+                     its volumes appear as drives. To close it, click such a drive with the right mouse button and choose “Eject”. Windows may ask for an administrator." }
+                p { strong { "macOS and Linux" } " do not open an image of this form by themselves. Ask for your files in plain folders." }
+            }
+        }
     }
 }
 

@@ -1,12 +1,14 @@
-//! Places that are not in the image, and sums of what is.
+//! Ranges that are not in the image, and checksums of what is.
 
 use super::{bytes, count, heads, moment, shown, table, things};
 use crate::dossier::Dossier;
+use crate::dossier::gather::total;
 use crate::extent::Extent;
 use crate::human;
+use crate::image::ImageForm;
 use maud::{Markup, PreEscaped, html};
 
-/// Stretches listed in the page, of each kind.
+/// Ranges listed in the page, of each kind.
 const LISTED: usize = 500;
 
 pub(super) fn section(dossier: &Dossier) -> Markup {
@@ -18,22 +20,22 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
             figure { (PreEscaped(&bad.picture)) }
         }
         (list(dossier, "Could not be read", &ranges.unreadable))
-        (list(dossier, "Put off, to be tried again", &ranges.put_off))
-        (list(dossier, "Planned and not read yet", &ranges.waiting))
+        (list(dossier, "Skipped, to be retried", &ranges.skipped))
+        (list(dossier, "Planned, not read yet", &ranges.waiting))
         p { "All of them, with their lengths, are in " code { (&dossier.lists[1]) } "." }
     }
 }
 
 fn list(dossier: &Dossier, heading: &str, extents: &[Extent]) -> Markup {
     let sector = dossier.case.source.logical_sector.max(1);
-    let sum: u64 = extents.iter().map(|extent| extent.bytes).sum();
+    let sum = total(extents);
     html! {
         h3 { (heading) }
         @if extents.is_empty() { p { "Nothing." } }
         @else {
-            p { (bytes(sum)) " in " (things(extents.len() as u64, "stretch", "stretches")) "." }
+            p { (bytes(sum)) " in " (things(extents.len() as u64, "range", "ranges")) "." }
             details open[extents.len() <= 12] {
-                summary { "The stretches" }
+                summary { "The ranges" }
                 (table(heading, html! {
                     (heads(&[("from LBA", true), ("sectors", true), ("from byte", true), ("length", true)]))
                     tbody {
@@ -56,8 +58,8 @@ fn list(dossier: &Dossier, heading: &str, extents: &[Extent]) -> Markup {
 pub(super) fn sums(dossier: &Dossier) -> Markup {
     let ranges = &dossier.ranges;
     html! {
-        p { "Each of the " (count(ranges.chunks)) " stretches in the image bears a BLAKE3 hash in the case’s journal, taken as it came from the drive. \
-             The journal’s own sum vouches for all of them." }
+        p { "Each of the " (count(ranges.chunks)) " ranges in the image has a BLAKE3 hash in the case’s journal, taken as it came from the drive. \
+             The journal’s own checksum covers all of them." }
         dl.facts {
             dt { "SHA-256 of the journal" } dd { code.sum { (ranges.journal_sha256) } }
             @if let Some(sum) = &dossier.sum {
@@ -70,9 +72,32 @@ pub(super) fn sums(dossier: &Dossier) -> Markup {
             dt { "SHA-256 of the record’s last line" } dd { code.sum { (dossier.record.last_sha256) } }
         }
         @if dossier.sum.is_none() && dossier.recorded_sums.is_empty() {
-            p { "The whole image has not been summed yet: gleaner verify does, and gleaner report --hash." }
+            p { "The whole image has no checksum yet: gleaner verify calculates it, and gleaner report --hash." }
         }
-        p.quiet { "The sum of the whole image takes what was not read as zeros, and what could not be read as filled with "
+        p.quiet { "For the checksum of the whole image, what was not read is zeros, and what could not be read is filled with "
             (format!("{:#04x}", dossier.case.fill)) "." }
+    }
+}
+
+/// The checksums that a client can use.
+pub(super) fn sums_for_client(dossier: &Dossier) -> Markup {
+    let image = &dossier.image_name;
+    let recorded = dossier.recorded_sums.last().filter(|recorded| !recorded.out_of_date);
+    let sum = dossier.sum.as_ref().map(|sum| sum.sha256.as_str()).or(recorded.map(|recorded| recorded.sha256.as_str()));
+    html! {
+        dl.facts {
+            dt { "SHA-256 of the image" }
+            dd { @match sum { Some(sum) => code.sum { (shown(sum)) }, None => "not calculated since the image was last written to" } }
+            dt { "SHA-256 of the record of this work" } dd { code.sum { (dossier.record.last_sha256) } }
+        }
+        @match (sum, dossier.case.image) {
+            (None, _) => {}
+            (_, ImageForm::Raw) => p { "The checksum of the image shows whether your image is unchanged. Calculate it anew and compare all 64 characters; upper and lower case \
+                do not matter. \
+                Windows (PowerShell): " code { "Get-FileHash " (image) } "; macOS (Terminal): " code { "shasum -a 256 " (image) } "; Linux: "
+                code { "sha256sum " (image) } "." },
+            (_, ImageForm::Vhdx) => p { "The checksum of the image is that of the drive’s content in it, not of the file " code { (image) } ": a technician can compare it." },
+        }
+        p { "The checksum of the record shows later whether anything that it says today was changed. Keep this page." }
     }
 }

@@ -17,7 +17,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         @let runs = &dossier.history.runs;
         @if !runs.is_empty() {
             (table("Runs of copying", html! {
-                (heads(&[("began", false), ("took", true), ("held at its end", true), ("failed requests", true), ("ended", false)]))
+                (heads(&[("began", false), ("took", true), ("copied at its end", true), ("failed requests", true), ("ended", false)]))
                 tbody {
                     @for run in runs.iter().take(LISTED) {
                         @let last = run.points.last();
@@ -26,7 +26,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
                             td.n { (run.ended.as_ref().map(|(seconds, _)| *seconds).or(last.map(|point| point.seconds)).map(human::seconds).unwrap_or_default()) }
                             td.n { (bytes(last.map_or(run.copied_bytes, |point| point.copied_bytes))) }
                             td.n { (count(last.map_or(0, |point| point.failed_requests))) }
-                            td { (run.ended.as_ref().map_or("not known: killed, or still at work", |(_, how)| how.as_str())) }
+                            td { (run.ended.as_ref().map_or("not known: killed, or still running", |(_, how)| how.as_str())) }
                         }
                     }
                 }
@@ -39,10 +39,10 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
 fn passes(plan: &PlanFacts) -> Markup {
     let header = &plan.header;
     html! {
-        p { "The plan asks for " strong { (header.scope.name()) } ": " (bytes(header.bytes())) " in " (things(header.extent_count(), "stretch", "stretches"))
+        p { "The plan takes " strong { (header.scope.name()) } ": " (bytes(header.bytes())) " in " (things(header.extent_count(), "range", "ranges"))
             ", pass by pass, each pass once from the drive’s start to its end." }
         (table("Passes, in the order of reading", html! {
-            (heads(&[("pass", true), ("class", false), ("chosen by", false), ("stretches", true), ("bytes", true), ("in the image", true), ("could not be read", true)]))
+            (heads(&[("pass", true), ("class", false), ("chosen by", false), ("ranges", true), ("bytes", true), ("in the image", true), ("could not be read", true)]))
             tbody {
                 @for pass in plan.passes.iter().take(LISTED) {
                     tr {

@@ -2,7 +2,7 @@
 
 use super::{count, heads, moment, shown, table, things};
 use crate::case::{Note, RecordLine};
-use crate::dossier::{Audience, Dossier};
+use crate::dossier::Dossier;
 use maud::{Markup, html};
 
 /// Entries shown in the page, the latest of all.
@@ -10,39 +10,32 @@ const LISTED: usize = 2000;
 
 pub(super) fn section(dossier: &Dossier) -> Markup {
     let record = &dossier.record;
-    let bench = dossier.audience == Audience::Bench;
     let first = record.lines.len().saturating_sub(LISTED);
-    let mut columns = vec![("line", true), ("when", false)];
-    if bench {
-        columns.push(("who", false));
-    }
-    columns.extend([("command", false), ("what", false), ("outcome", false)]);
+    let columns =
+        [("line", true), ("when", false), ("who", false), ("command", false), ("what", false), ("outcome", false)];
     html! {
         @match &record.fault {
             Some(fault) => p { strong { "Not as it was written: " } (fault.to_string()) "." },
-            None => p { (things(record.line_count, "entry", "entries")) "; each names the one before it, and the chain holds." },
+            None => p { (things(record.line_count, "entry", "entries")) "; each names the one before it, and none was changed." },
         }
         @if !record.sealed { p { "There is no seal beside it: whether lines were removed from its end cannot be told." } }
-        @if !bench {
-            p { "This is the client’s copy: what is marked as personal, who did each thing, and the words typed were left out (" (things(record.personal_left_out, "thing", "things")) ")." }
-        }
         @if first > 0 { p { "The first " (count(first as u64)) " entries are not shown here." } }
         (table("The record, the oldest first", html! {
             (heads(&columns))
-            tbody { @for line in &record.lines[first..] { (row(line, bench)) } }
+            tbody { @for line in &record.lines[first..] { (row(line)) } }
         }))
     }
 }
 
-fn row(line: &RecordLine, bench: bool) -> Markup {
+fn row(line: &RecordLine) -> Markup {
     html! {
         tr {
             th.n scope="row" { (line.line) }
             td.when { (moment(&line.when)) }
-            @if bench { td { (shown(line.who.as_deref().unwrap_or(""))) } }
+            td { (shown(line.who.as_deref().unwrap_or(""))) }
             td { (shown(&line.command)) }
             td { @match line.note() {
-                Some(of_bench) => (note(&of_bench)),
+                Some(written) => (note(&written)),
                 None => @if !line.arguments.is_empty() { code.words { (shown(&line.arguments.join(" "))) } },
             } }
             td { (shown(&line.outcome)) }
