@@ -88,7 +88,7 @@ fn this_run(outcome: &CopyOutcome) -> Vec<String> {
     }
     if outcome.checks.requests > 0 {
         sentences.push(format!(
-            "check whether the drive still gives its own bytes: {} read again, {} failed",
+            "check that the drive gives its own bytes: {} read again, {} failed",
             human::counted(outcome.checks.requests, "sector", "sectors"),
             human::count(outcome.checks.failed_requests)
         ));
