@@ -149,19 +149,24 @@ fn figures(board: &Board) -> String {
     let _ = write!(
         out,
         "<p class=\"share\"><strong>{percent}</strong> safe: {safe} of {planned}</p><progress max=\"1\" value=\"{share:.4}\" \
-         aria-label=\"safe of what is planned\">{percent}</progress><dl>",
+         aria-label=\"safe of what is planned\">{percent}</progress>",
         percent = human::share(share),
         safe = human::bytes(point.copied_bytes),
         planned = human::bytes(point.plan_bytes),
     );
+    if running {
+        let sentences = [("Time left", point.left.sentence(point.deferred_bytes)), ("Go on", point.health.sentence())];
+        sentences.iter().for_each(|(name, sentence)| {
+            let _ = write!(out, "<p><strong>{name}</strong> {sentence}</p>");
+        });
+    }
+    out.push_str("<dl>");
     let mut say = |name: &str, value: &str| {
         let _ = write!(out, "<div><dt>{name}</dt><dd>{value}</dd></div>");
     };
     let unknown = || "not known yet".to_owned();
     if running {
         say("rate", &point.rate.map_or_else(unknown, human_rate));
-        say("time left", &point.left.sentence(point.deferred_bytes));
-        say("safe to go on?", &point.health.sentence());
     }
     let ran = run.ended.as_ref().map_or(point.seconds, |ended| ended.0.max(point.seconds));
     say(if running { "running for" } else { "ran for" }, &human::seconds(ran));

@@ -54,14 +54,14 @@ fn drive(board: &Board) -> String {
         board.planned().shares().iter().enumerate().map(|(i, planned)| planned - known(i)).collect();
     let layers = [
         Layer { name: "copied", paint: COPIED, values: &held.copied },
-        Layer { name: "put off", paint: DEFERRED, values: &held.deferred },
+        Layer { name: "skipped", paint: DEFERRED, values: &held.deferred },
         Layer { name: "unreadable", paint: UNREADABLE, values: &held.unreadable },
         Layer { name: "planned, not read yet", paint: WAITING, values: &waiting },
     ];
     let touched = (0..PLACES).filter(|place| known(*place) > 0.0).count();
     let description = format!(
         "The drive from its first byte to its last, {} in all, in {PLACES} equal places. The height at each place is the \
-         share of it that is copied, put off, unreadable, or planned and not read yet; what stays empty is not planned. \
+         share of it that is copied, skipped, unreadable, or planned and not read yet; what stays empty is not planned. \
          Something has been read in {touched} places.",
         human::bytes(bytes)
     );
