@@ -6,6 +6,7 @@
 //! out to be free. The plan is then made again, asked for the same, and followed in place of the old one; what is held
 //! already is not read again.
 
+mod telling;
 mod wanted;
 
 use crate::allocation::{Choices, Class, Patterns, classify};
@@ -13,7 +14,6 @@ use crate::audit::WantedCount;
 use crate::case::{Case, CaseError};
 use crate::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, StopAfter, StopReason, copy};
 use crate::extent::{Extent, ExtentSet};
-use crate::history::{HISTORY_NAME, HistoryWriter};
 use crate::new_file::{NewFileError, Readers, write_new};
 use crate::plan::{MakeError, Plan, PlanReadError, make_again, open_plan, read_plan, read_plan_header, write_plan};
 use crate::report::{RoomError, room_for};
@@ -23,6 +23,7 @@ use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::Arc;
+use telling::Telling;
 use wanted::{CountingStore, WantedNews, shortened};
 
 /// Why copying in a case failed. What was kept before is safe.
@@ -173,12 +174,19 @@ pub fn copy_case(
     options: &CopyOptions,
     mut controls: Controls<'_>,
 ) -> Result<CaseCopyOutcome, CaseCopyError> {
+    in_history(session, |session, telling| follow(session, options, &mut controls, telling))
+}
+
+/// Copies, with one run in the history for all of it.
+fn in_history(
+    session: &mut Session,
+    work: impl FnOnce(&mut Session, &mut Telling) -> Result<CaseCopyOutcome, CaseCopyError>,
+) -> Result<CaseCopyOutcome, CaseCopyError> {
     check_plan_source(session)?;
-    let mut history = history_of(case(session))?;
-    let outcome = follow(session, options, &mut controls, &mut history);
-    let copy = outcome.as_ref().ok().map(|outcome| &outcome.copy);
-    let path = case(session).folder().join(HISTORY_NAME);
-    let ended = history.end(copy).map_err(|error| NewFileError::Io { path, error });
+    let plan = read_plan_header(open_plan(&plan_path(case(session))?)?)?;
+    let mut telling = Telling::begin(case(session), plan.bytes())?;
+    let outcome = work(session, &mut telling);
+    let ended = telling.end(outcome.as_ref().ok().map(|outcome| &outcome.copy));
     let outcome = outcome?;
     ended?;
     Ok(outcome)
@@ -193,14 +201,6 @@ fn check_plan_source(session: &Session) -> Result<(), CaseCopyError> {
         return Ok(());
     }
     Err(CaseCopyError::PlanOfUnknownDrive)
-}
-
-fn history_of(case: &Case) -> Result<HistoryWriter, CaseCopyError> {
-    let before = read_plan_header(open_plan(&plan_path(case)?)?)?;
-    let path = case.folder().join(HISTORY_NAME);
-    let [held, ..] = case.store().totals();
-    HistoryWriter::begin(&path, case.file().source.bytes, before.bytes(), held)
-        .map_err(|error| NewFileError::Io { path, error }.into())
 }
 
 /// Returns of a drive without a single new byte after which it is no longer waited for.
@@ -219,6 +219,15 @@ pub fn copy_case_and_wait(
     options: &CopyOptions,
     mut controls: Controls<'_>,
 ) -> Result<CaseCopyOutcome, CaseCopyError> {
+    in_history(session, |session, telling| follow_and_wait(session, options, &mut controls, telling))
+}
+
+fn follow_and_wait(
+    session: &mut Session,
+    options: &CopyOptions,
+    controls: &mut Controls<'_>,
+    telling: &mut Telling,
+) -> Result<CaseCopyOutcome, CaseCopyError> {
     let mut so_far: Option<CaseCopyOutcome> = None;
     let mut fruitless = 0;
     loop {
@@ -226,7 +235,7 @@ pub fn copy_case_and_wait(
             stop_after: left_of(options.stop_after, so_far.as_ref().map(|outcome| &outcome.copy)),
             ..options.clone()
         };
-        let outcome = match copy_case(session, &options, controls.again()) {
+        let outcome = match follow(session, &options, controls, telling) {
             Ok(outcome) => outcome,
             // The structure was being read again when the drive went away.
             Err(CaseCopyError::Session(SessionError::Lost(SourceLost::Gone { .. }))) if so_far.is_some() => {
@@ -245,10 +254,10 @@ pub fn copy_case_and_wait(
         if !is_gone || fruitless >= FRUITLESS_RETURNS {
             return Ok(outcome);
         }
-        (controls.events)(&Event::DriveAwaited);
-        let events = &mut controls.events;
-        match session.wait_for_drive(&mut |why| events(&Event::DriveNotTaken { why: why.to_owned() })) {
-            Ok(path) => (controls.events)(&Event::DriveBack { path }),
+        telling.tell(&Event::DriveAwaited, controls.events);
+        let mut not_taken = |why: &str| telling.tell(&Event::DriveNotTaken { why: why.to_owned() }, controls.events);
+        match session.wait_for_drive(&mut not_taken) {
+            Ok(path) => telling.tell(&Event::DriveBack { path }, controls.events),
             // What was copied so far stands as it ended.
             Err(SessionError::Lost(SourceLost::Stopped)) => return Ok(outcome),
             Err(error) => return Err(error.into()),
@@ -264,7 +273,7 @@ fn follow(
     session: &mut Session,
     options: &CopyOptions,
     controls: &mut Controls<'_>,
-    history: &mut HistoryWriter,
+    telling: &mut Telling,
 ) -> Result<CaseCopyOutcome, CaseCopyError> {
     let mut revisions = Vec::new();
     let mut so_far: Option<CopyOutcome> = None;
@@ -290,8 +299,7 @@ fn follow(
         let Controls { stop, thermometer, request_log, events } = controls.again();
         let mut told = |event: &Event| {
             for event in news.before(event, &store).iter().chain([event]) {
-                history.event(event);
-                events(event);
+                telling.tell(event, events);
             }
         };
         let next = Controls { stop, thermometer, request_log, events: &mut told };
@@ -306,11 +314,11 @@ fn follow(
         store.count_names();
         if let Some(counts) = store.counts() {
             let event = Event::Wanted { class: None, patterns: shortened(counts.clone()) };
-            history.event(&event);
-            (controls.events)(&event);
+            telling.tell(&event, controls.events);
             wanted = counts;
         }
         drop(store);
+        telling.end_part(&outcome);
         let ended = !outcome.end.is_own();
         if structure_first {
             structure_tries = structure_tries.saturating_sub(outcome.failed_requests);
@@ -335,8 +343,7 @@ fn follow(
                 bytes_before: revision.bytes_before,
                 bytes_now: revision.bytes_now,
             };
-            history.event(&event);
-            (controls.events)(&event);
+            telling.tell(&event, controls.events);
             revisions.push(revision);
         }
         if ended || !(revised || structure_first) {
@@ -356,7 +363,7 @@ fn plan_path(case: &Case) -> Result<PathBuf, CaseError> {
     case.plan_path().ok_or_else(|| CaseError::NoPlan { folder: case.folder().into() })
 }
 
-/// The places that were skipped and not retried yet.
+/// The places that are skipped.
 fn pending(case: &Case) -> Vec<Extent> {
     case.store().skipped(Extent::between(0, case.file().source.bytes))
 }

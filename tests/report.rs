@@ -252,7 +252,7 @@ fn of_many_damaged_files_the_clients_page_names_some_and_its_list_all() {
     assert_eq!(listed.lines().count() - 1, files.len());
     for (line, file) in listed.lines().skip(1).zip(&files) {
         let stream = file["stream"].as_str().unwrap_or("");
-        let state = file["state"].as_str().unwrap().replace('-', " ");
+        let state = file["state"].as_str().unwrap().replace("whole", "complete").replace('-', " ");
         let expected =
             format!("{},{},{stream:?},{},{state},", file["volume"], file["path"], file["size"]).replace("\\\"", "\"\"");
         assert!(line.starts_with(&expected), "{line} instead of {expected}");

@@ -11,6 +11,7 @@ use cases::{
 };
 use common::fixture;
 use gleaner::extent::{Extent, ExtentSet};
+use gleaner::history::{HISTORY_NAME, read_history};
 use serde_json::Value;
 use std::fs;
 use std::io::BufRead;
@@ -52,7 +53,7 @@ fn a_drive_that_falls_silent_loses_nothing() {
     let ranges = check_claims(&case, &bytes);
     assert_eq!(ranges.unreadable_bytes(), 0);
     let text = String::from_utf8(gleaner("copy", &case).arg(drive.path()).output().expect("gleaner").stdout).unwrap();
-    assert!(text.contains("the drive no longer answers"), "{text}");
+    assert!(text.contains("COPY  The drive no longer answers: ") && text.contains(" still to copy."), "{text}");
     drive.answer_again();
     copy(0, drive.path(), &case, &[]);
     check_image(&case, &bytes, &planned(&case));
@@ -150,6 +151,21 @@ fn a_copy_that_waits_goes_on_when_the_drive_is_back() {
     assert_eq!(ended.status.code(), Some(0), "{}", String::from_utf8_lossy(&ended.stderr));
     check_claims(&case, &bytes);
     check_image(&case, &bytes, &planned(&case));
+    // For whoever watches it is one run, with all that happened, and no pass begins twice.
+    let runs = read_history(&case.join(HISTORY_NAME)).expect("the history").runs;
+    let [run] = &runs[..] else { panic!("{} runs", runs.len()) };
+    let notes: Vec<&str> = run.notes.iter().map(|(_, note)| note.as_str()).collect();
+    for start in
+        ["pass 1: ", "the drive is gone or no longer answers", "not taken for the drive: ", "the drive is back at "]
+    {
+        assert!(notes.iter().any(|note| note.starts_with(start)), "{start}: {notes:#?}");
+    }
+    let mut passes: Vec<&str> = notes.iter().copied().filter(|note| note.starts_with("pass ")).collect();
+    let told = passes.len();
+    passes.sort_unstable();
+    passes.dedup();
+    assert_eq!(passes.len(), told, "{notes:#?}");
+    assert!(run.ended.as_ref().is_some_and(|(_, how)| how.starts_with("Complete: all ")), "{:?}", run.ended);
 }
 
 /// A drive that comes back and gives nothing, three times, is not waited for a fourth time.

@@ -50,7 +50,7 @@ try {
   }
   await writeFile(rate, "1000M");
   for (const { page, view, complaints } of watched) {
-    await until(page, "#state", "The copy is over: complete.", 240);
+    await until(page, "#state", "Complete: all ", 240);
     say(`${view.name}, at the end`, (await judge(page)).faults);
     if (!(await words(page, ".share")).startsWith("100 %")) wrong.push(`${view.name}: ended at ${await words(page, ".share")}`);
     if (folder) await picture(page, path.join(folder, `over-${view.name}.png`));

@@ -1,6 +1,7 @@
 //! Text laid out for the width of a terminal.
 
 use crate::text::shown;
+use std::os::fd::AsFd;
 use unicode_width::UnicodeWidthStr;
 
 /// Columns of a terminal that every machine has; also where there is no terminal, so that the same bytes give the same text.
@@ -8,7 +9,16 @@ const COLUMNS: usize = 80;
 
 /// Columns of the terminal that standard output is.
 pub fn columns() -> usize {
-    let terminal = rustix::termios::tcgetwinsize(std::io::stdout()).ok().map(|size| usize::from(size.ws_col));
+    columns_of(std::io::stdout())
+}
+
+/// Columns of the terminal that standard error is.
+pub fn error_columns() -> usize {
+    columns_of(std::io::stderr())
+}
+
+fn columns_of(stream: impl AsFd) -> usize {
+    let terminal = rustix::termios::tcgetwinsize(stream).ok().map(|size| usize::from(size.ws_col));
     // Below the least nothing can be laid out; above the most, lines are hard to read.
     terminal.filter(|columns| *columns > 0).map_or(COLUMNS, |columns| columns.clamp(60, 120))
 }

@@ -1,15 +1,27 @@
 //! The one way to print. What comes from a drive is neutral when it arrives here or is made so; a terminal that has gone away stops
 //! no work.
 
+use super::layout::{error_columns, wrap};
 use crate::text::{json, json_pretty, shown, shown_lines};
 use rustix::fs::{FileType, fstat};
 use rustix::io::Errno;
 use serde::Serialize;
-use std::io::{self, BufWriter, StdoutLock, Write};
+use std::io::{self, BufWriter, IsTerminal, StdoutLock, Write};
 
-/// Tells something on standard error, as one line. Where nobody listens any more, nothing is told.
+/// Tells something on standard error: on a terminal wrapped to its width, elsewhere as one line. Where nobody listens any more,
+/// nothing is told.
 pub fn tell(line: &str) {
-    let _ = writeln!(io::stderr(), "{}", shown(line));
+    match io::stderr().is_terminal() {
+        true => tell_lines(&(wrap("", line, error_columns()).join("\n") + "\n")),
+        false => {
+            let _ = writeln!(io::stderr(), "{}", shown(line));
+        }
+    }
+}
+
+/// After progress was drawn: the terminal's echo of Ctrl-C then stands in its last line, not below it.
+pub fn cursor_to_line_start() {
+    let _ = io::stderr().write_all(b"\r");
 }
 
 /// As [`tell`], text that is laid out in lines.

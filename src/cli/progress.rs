@@ -1,6 +1,7 @@
 //! Progress of long reading: a bar on a terminal, a plain line now and then elsewhere, nothing when asked.
 
-use super::output::tell;
+use super::output::{cursor_to_line_start, tell};
+use crate::copy::Event;
 use crate::human;
 use crate::source::Reader;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -35,14 +36,15 @@ pub fn bytes_bar(what: &'static str, bytes: u64, quiet: bool) -> ProgressBar {
         return ProgressBar::hidden();
     }
     let bar = ProgressBar::with_draw_target(Some(bytes), ProgressDrawTarget::stderr_with_hz(8));
-    bar.set_style(bytes_style());
+    bar.set_style(bytes_style("{eta} left {prefix}"));
     bar.set_message(what);
     bar
 }
 
-fn bytes_style() -> ProgressStyle {
-    let style = "{msg:24} {bar:32} {decimal_bytes:>9} of {decimal_total_bytes:9} {decimal_bytes_per_sec:>11}, {eta} left {prefix}";
-    ProgressStyle::with_template(style).expect("a fixed template")
+/// A line that fits in 80 columns, with what stands behind or below it.
+fn bytes_style(behind: &str) -> ProgressStyle {
+    let style = "{msg:24!} {bar:14} {decimal_bytes:>9} of {decimal_total_bytes:9} ".to_owned() + behind;
+    ProgressStyle::with_template(&style).expect("a fixed template")
 }
 
 fn show_bar(reader: &Reader, finished: &mpsc::Receiver<()>) {
@@ -51,15 +53,22 @@ fn show_bar(reader: &Reader, finished: &mpsc::Receiver<()>) {
         return;
     }
     let bar = ProgressBar::with_draw_target(Some(0), ProgressDrawTarget::stderr_with_hz(8));
-    bar.set_style(bytes_style());
+    // How long it takes is not known where reads fail.
+    bar.set_style(bytes_style("{prefix}"));
     while finished.recv_timeout(Duration::from_millis(120)) == Err(RecvTimeoutError::Timeout) {
         let (totals, activity) = (reader.totals(), reader.activity());
         bar.set_message(activity.what);
         bar.set_length(activity.announced_bytes.max(totals.bytes));
         bar.set_position(totals.bytes);
-        if totals.failed_requests > 0 {
-            bar.set_prefix(format!("· {} reads failed", human::count(totals.failed_requests)));
-        }
+        let failed =
+            Some(human::counted(totals.failed_requests, "read", "reads")).filter(|_| totals.failed_requests > 0);
+        let stopping = Event::Stopping.sentence().filter(|_| reader.is_asked_to_stop());
+        let below = failed
+            .map(|reads| format!("\n  {reads} failed"))
+            .into_iter()
+            .chain(stopping.map(|text| format!("\n  {text}")));
+        bar.set_prefix(below.collect::<String>());
+        cursor_to_line_start();
     }
     bar.finish_and_clear();
 }

@@ -52,7 +52,9 @@ impl<'e, 'r> Engine<'e, 'r> {
     /// One request, and what it tells. `pace` in seconds a byte is usual there.
     pub(super) fn ask(&mut self, extent: Extent, was_skipped: bool, pace: f64) -> Result<Outcome, Halt> {
         let tells_of_bad_head = self.is_well_within_band(extent);
+        let began = self.run.working_time();
         let answer = self.run.attempt(extent, was_skipped)?;
+        let worked = self.run.working_time().saturating_sub(began);
         if tells_of_bad_head {
             self.learned.bad_head.saw(matches!(answer, Answer::Arrived { .. }));
         }
@@ -65,6 +67,8 @@ impl<'e, 'r> Engine<'e, 'r> {
                 let slow = learned.or(slow.then_some(own));
                 if slow.is_some() {
                     self.run.count_slow();
+                } else if !was_skipped {
+                    self.run.read_easily(extent, worked);
                 }
                 Outcome::Arrived { slow }
             }

@@ -3,7 +3,7 @@
 use crate::allocation::Class;
 use crate::audit::WantedCount;
 use crate::extent::Extent;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
 /// Something that happened. As JSON each is one object with its kind in `event`; bytes and seconds are plain numbers,
@@ -43,7 +43,7 @@ pub enum Event {
         /// Bytes that this pass skipped.
         deferred_bytes: u64,
     },
-    /// Difficult places are tried; told only when there are any.
+    /// Difficult places are retried; told only when there are any.
     StageBegun {
         /// How.
         stage: Stage,
@@ -61,6 +61,10 @@ pub enum Event {
         /// Bytes from its end on that are skipped untried.
         jump_bytes: u64,
     },
+    /// What was difficult since this was told last; at most every ten seconds, and less often in a long copy.
+    Difficult(Difficulties),
+    /// It was asked to stop, and stops when the present read ends.
+    Stopping,
     /// A place was given up.
     Unreadable {
         /// Where.
@@ -156,15 +160,77 @@ pub struct Progress {
     pub rate: Option<f64>,
     /// Seconds since the start, pauses included.
     pub seconds: f64,
-    /// Seconds to the end at this rate, if all goes well.
-    pub seconds_left: Option<f64>,
+    /// How long the rest takes.
+    #[serde(flatten)]
+    pub left: TimeLeft,
     /// What the next hour over difficult places is expected to bring, in bytes of class `files` (`docs/copying.md`, "Worth");
     /// `None` in first reading.
     pub next_hour_bytes: Option<f64>,
     /// Requests that failed in this run.
     pub failed_requests: u64,
+    /// Whether it is safe to go on.
+    #[serde(flatten)]
+    pub health: Health,
+}
+
+/// How long the rest takes: what reads easily and what does not, apart. Only the first can be estimated well.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct TimeLeft {
+    /// Seconds for what is not read yet, if it all reads easily; `None` before this drive's own reads tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seconds_left: Option<f64>,
+    /// Seconds for what is skipped, if no sector of it answers at any try; `None` where that is not known, or more than a day.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub difficult_seconds: Option<f64>,
+}
+
+/// What tells whether it is safe to go on. Fields that are not known are left out.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct Health {
+    /// Requests that failed in the last minute, pauses left out.
+    #[serde(default)]
+    pub failed_last_minute: u64,
+    /// Seconds of that minute which they took.
+    #[serde(default)]
+    pub failing_seconds: f64,
+    /// How often the kernel reset the drive in that minute; `None` where its log cannot be read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub resets_last_minute: Option<u64>,
     /// The drive's temperature, where known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub celsius: Option<f64>,
+    /// Whether that is so high that reading soon pauses.
+    #[serde(default)]
+    pub is_warm: bool,
+}
+
+/// Failed reads and retries of a while, added up.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize)]
+pub struct Difficulties {
+    /// From the first to the last byte of the requests that failed.
+    pub extent: Option<Extent>,
+    /// The LBA of its first byte.
+    pub lba: u64,
+    /// Requests that failed at their first try.
+    pub failed_requests: u64,
+    /// Requests that took longer than is usual on the drive.
+    pub slow_requests: u64,
+    /// Bytes skipped, to be retried later.
+    pub skipped_bytes: u64,
+    /// Requests for what had been skipped.
+    pub retries: u64,
+    /// Of those, failed.
+    pub failed_retries: u64,
+    /// Bytes that the others brought.
+    pub retried_bytes: u64,
+    /// Bytes found unreadable.
+    pub unreadable_bytes: u64,
+    /// Sectors read once more because reads failed: does the drive still give what it gave?
+    pub checks: u64,
+    /// Of those, failed.
+    pub failed_checks: u64,
+    /// Seconds that the failed requests took.
+    pub seconds: f64,
 }
 
 /// How far a pass has come.
@@ -176,6 +242,6 @@ pub struct PassProgress {
     pub class: Class,
     /// Bytes of the pass.
     pub bytes: u64,
-    /// Of those, passed over: arrived, held before, or skipped.
-    pub done_bytes: u64,
+    /// Of those, safe: durable in the store.
+    pub copied_bytes: u64,
 }

@@ -359,8 +359,9 @@ impl Follower for Sweep<'_, '_, '_> {
             let left = if is_meant { self.engine.run.store().skipped(extent) } else { Vec::new() };
             return left.into_iter().try_for_each(|part| self.take(part));
         }
-        let parts = waiting(self.engine.run.store(), extent);
-        self.engine.run.passed_over(extent.bytes - parts.iter().map(|part| part.bytes).sum::<u64>());
+        let store = self.engine.run.store();
+        let parts = waiting(store, extent);
+        self.engine.run.held_before(store.held(extent).iter().map(|part| part.bytes).sum());
         for part in parts {
             if kind == Kind::Gap && self.engine.places.is_near(part, NEAR) {
                 // Near a bad place nothing is read only for convenience. It waits for the end of first reading: some of it

@@ -22,6 +22,7 @@ mod places;
 mod progress;
 mod regions;
 mod run;
+mod sentences;
 mod stop;
 mod tally;
 mod worth;
@@ -29,7 +30,7 @@ mod writer;
 
 pub use check::CheckFigures;
 pub use error::CopyError;
-pub use event::{Event, PassProgress, Progress, Stage, TroubleKind};
+pub use event::{Difficulties, Event, Health, PassProgress, Progress, Stage, TimeLeft, TroubleKind};
 pub use options::{Controls, CopyOptions, RequestLog, StopAfter};
 pub use outcome::{BadRegion, ClassOutcome, CopyOutcome, End, StopReason};
 

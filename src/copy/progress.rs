@@ -1,4 +1,4 @@
-//! When to tell how far it has come, and how fast it goes.
+//! When to tell how far it has come, how fast it goes, and how long the rest takes.
 
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -37,9 +37,78 @@ impl Pace {
     }
 }
 
+/// The latest ten seconds, and the latest seeks, count most for what reads easily.
+const REMEMBERED_SECONDS: f64 = 10.0;
+const REMEMBERED_SEEKS: f64 = 64.0;
+
+/// Large reads that follow one another tell the rate of the drive, from so many bytes or seconds on.
+const LARGE: u64 = 64 << 10;
+const ENOUGH_BYTES: f64 = 4e6;
+const ENOUGH_SECONDS: f64 = 1.0;
+
+/// What easy reads take: a time for each byte, and one for each seek. Failed and slow reads are no part of it, nor are retries.
+#[derive(Default)]
+pub(super) struct EasyPace {
+    bytes: f64,
+    seconds: f64,
+    seeks: f64,
+    seek_seconds: f64,
+}
+
+impl EasyPace {
+    /// A request arrived; `onward` when it follows the one before it.
+    pub(super) fn saw(&mut self, bytes: u64, onward: bool, took: Duration) {
+        #[allow(clippy::cast_precision_loss, reason = "a rate needs no 53 bits")]
+        let (is_large, bytes, took) = (bytes >= LARGE, bytes as f64, took.as_secs_f64());
+        if onward && is_large {
+            self.bytes += bytes;
+            self.seconds += took;
+            if self.seconds > REMEMBERED_SECONDS {
+                (self.bytes, self.seconds) = (self.bytes / 2.0, self.seconds / 2.0);
+            }
+        } else if !onward {
+            self.seeks += 1.0;
+            self.seek_seconds += (took - bytes * self.seconds_a_byte()).max(0.0);
+            if self.seeks > REMEMBERED_SEEKS {
+                (self.seeks, self.seek_seconds) = (self.seeks / 2.0, self.seek_seconds / 2.0);
+            }
+        }
+    }
+
+    fn seconds_a_byte(&self) -> f64 {
+        self.seconds / self.bytes.max(1.0)
+    }
+
+    /// Seconds for so many bytes with so many seeks; `None` before enough was read.
+    #[allow(clippy::cast_precision_loss, reason = "an estimate needs no 53 bits")]
+    pub(super) fn seconds_for(&self, bytes: u64, seeks: u64) -> Option<f64> {
+        if bytes == 0 {
+            return Some(0.0);
+        }
+        let seek = self.seek_seconds / self.seeks.max(1.0);
+        let is_known = self.bytes >= ENOUGH_BYTES || self.seconds >= ENOUGH_SECONDS;
+        is_known.then(|| bytes as f64 * self.seconds_a_byte() + seeks as f64 * seek)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// 100 MB/s and 10 ms a seek, in small reads of structure first: the estimate for the rest is that of its own bytes and seeks.
+    #[test]
+    fn small_reads_do_not_make_a_drive_slow() {
+        let mut pace = EasyPace::default();
+        assert_eq!((pace.seconds_for(0, 0), pace.seconds_for(1 << 40, 1)), (Some(0.0), None));
+        for _ in 0..2000 {
+            for (bytes, onward, took) in [(4096, false, 10), (1_000_000, true, 10)] {
+                pace.saw(bytes, onward, Duration::from_millis(took));
+            }
+        }
+        let seconds = pace.seconds_for(100_000_000_000, 1000).unwrap();
+        assert!((seconds - 1010.0).abs() < 5.0, "{seconds}");
+        assert!(pace.bytes < 2e9 && pace.seeks <= REMEMBERED_SEEKS);
+    }
 
     #[test]
     fn ten_reports_a_second_and_the_rate_of_the_last_ten_seconds() {

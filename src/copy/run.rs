@@ -1,10 +1,10 @@
 //! The reading side of a copy: one request at a time, with everything that must be looked at between two.
 
 use super::check::{CheckFigures, DriveCheck};
-use super::event::{PassProgress, Progress, Stage, TroubleKind};
+use super::event::{Difficulties, Health, PassProgress, Progress, Stage, TimeLeft, TroubleKind};
 use super::halt::Halt;
 use super::outcome::StopReason;
-use super::progress::Pace;
+use super::progress::{EasyPace, Pace};
 use super::regions::Regions;
 use super::stop::StopRules;
 use super::tally::{Counts, Tally};
@@ -56,6 +56,15 @@ pub(super) struct Run<'r> {
     began: Moment,
     stop_rules: StopRules,
     pace: Pace,
+    easy: EasyPace,
+    /// Seeks to what is not read yet.
+    seeks_left: u64,
+    /// The last request followed the one before it.
+    onward: bool,
+    /// Time that failed requests took.
+    failed_time: Duration,
+    difficult: Difficulties,
+    told_difficult: Option<Duration>,
     /// The plan's bytes as they stand, what is on its way included.
     counts: Counts,
     class: Class,
@@ -72,6 +81,16 @@ pub(super) struct Run<'r> {
 
 /// A request during which the kernel reset the drive took this long at least: its shortest time limit is one second.
 const RESETS_TAKE: Duration = Duration::from_secs(1);
+
+/// Difficulties are added up for ten seconds or a twentieth of the time gone, so that a day of them is told in some 140 lines.
+const TELL_DIFFICULT: Duration = Duration::from_secs(10);
+const TELL_DIFFICULT_SHARE: u32 = 20;
+
+/// No time is told for difficult places beyond a day: the copy ends by itself when they bring too little.
+const LONGEST_DIFFICULT: f64 = 86_400.0;
+
+/// Within so many degrees of the limit the drive is warm.
+const WARM: f64 = 3.0;
 
 /// How often a pause looks whether it was stopped.
 const NAP: Duration = Duration::from_millis(50);
@@ -111,6 +130,12 @@ impl<'r> Run<'r> {
             began,
             stop_rules: StopRules::default(),
             pace: Pace::default(),
+            easy: EasyPace::default(),
+            seeks_left: before.whole().unread_ranges,
+            onward: false,
+            failed_time: Duration::ZERO,
+            difficult: Difficulties::default(),
+            told_difficult: None,
             counts: before.whole(),
             class: Class::Tables,
             at: 0,
@@ -174,6 +199,7 @@ impl<'r> Run<'r> {
             Err(halt @ Halt::Changed { .. }) => Err(halt),
             _ => ended,
         };
+        self.tell_difficult(Duration::ZERO);
         if let Err(Halt::Silent { marks, .. } | Halt::Changed { marks, .. }) = &ended {
             // If the writer has ended, its error is the news.
             let _ = marks.iter().try_for_each(|mark| self.desk.mark(*mark));
@@ -193,6 +219,7 @@ impl<'r> Run<'r> {
             self.desk.mark(mark)?;
             self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
             self.counts.unreadable_bytes += extent.bytes;
+            self.difficult.unreadable_bytes += extent.bytes;
             self.tell(&Event::Unreadable { extent });
         }
         Ok(())
@@ -210,6 +237,12 @@ impl<'r> Run<'r> {
     /// A request was slow.
     pub(super) fn count_slow(&mut self) {
         self.figures.slow += 1;
+        self.difficult.slow_requests += 1;
+    }
+
+    /// A request in first reading arrived as easily as others.
+    pub(super) fn read_easily(&mut self, extent: Extent, took: Duration) {
+        self.easy.saw(extent.bytes, self.onward, took);
     }
 
     /// What the next hour over difficult places is expected to bring, in bytes of class `files`.
@@ -228,10 +261,17 @@ impl<'r> Run<'r> {
         self.check_stop()?;
         self.check_room()?;
         self.mind_the_heat()?;
+        let spacing = TELL_DIFFICULT.max(self.working_time() / TELL_DIFFICULT_SHARE);
+        self.tell_difficult(spacing);
         let mut buffer = self.desk.buffer()?;
         let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
         self.figures.requests += 1;
+        self.onward = extent.start.0 == self.at;
+        if !self.onward && !was_deferred {
+            self.seeks_left = self.seeks_left.saturating_sub(1);
+        }
         self.at = extent.end();
+        let checks = self.check.figures();
         if let Some(log) = &mut self.controls.request_log {
             log.before_request();
         }
@@ -251,6 +291,7 @@ impl<'r> Run<'r> {
                 self.desk.give_back(buffer);
                 self.figures.failed[self.class as usize] += 1;
                 self.figures.regions.failed(extent);
+                self.count_failed(extent, was_deferred, attempt.took);
                 // The start means no more than that nothing is known, and what lies outside is about another request.
                 let named = logged
                     .failed_place
@@ -262,9 +303,39 @@ impl<'r> Run<'r> {
             }
         };
         let failed = matches!(answer, Answer::Failed { .. });
-        self.stop_rules.saw(&self.options.stop_after, failed, self.working_time(), self.figures.arrived);
+        let failed_after = failed.then_some(attempt.took);
+        if failed {
+            let now = self.check.figures();
+            self.difficult.checks += now.requests - checks.requests;
+            self.difficult.failed_checks += now.failed_requests - checks.failed_requests;
+        }
+        self.difficult.retries += u64::from(was_deferred);
+        self.stop_rules.saw(&self.options.stop_after, failed_after, self.working_time(), self.figures.arrived);
         self.tell_progress();
         Ok(answer)
+    }
+
+    fn count_failed(&mut self, extent: Extent, was_deferred: bool, took: Duration) {
+        self.failed_time += took;
+        let difficult = &mut self.difficult;
+        let all = difficult.extent.unwrap_or(extent);
+        let all = Extent::between(all.start.0.min(extent.start.0), all.end().max(extent.end()));
+        difficult.extent = Some(all);
+        difficult.lba = all.start.0 / self.reader.identity().logical_sector.bytes();
+        *if was_deferred { &mut difficult.failed_retries } else { &mut difficult.failed_requests } += 1;
+        difficult.seconds += took.as_secs_f64();
+    }
+
+    /// Tells what was difficult, unless that was done less than `spacing` ago.
+    fn tell_difficult(&mut self, spacing: Duration) {
+        let now = self.working_time();
+        let is_due = self.told_difficult.is_none_or(|told| now.saturating_sub(told) >= spacing);
+        let is_any = Difficulties { skipped_bytes: 0, ..self.difficult } != Difficulties::default();
+        if is_due && is_any {
+            self.told_difficult = Some(now);
+            let difficult = std::mem::take(&mut self.difficult);
+            self.tell(&Event::Difficult(difficult));
+        }
     }
 
     /// What was logged of a request, where anything may have been.
@@ -272,6 +343,7 @@ impl<'r> Run<'r> {
         let Some(log) = self.controls.request_log.as_mut().filter(|_| is_due) else { return LoggedRequest::default() };
         let logged = log.after_request(extent);
         self.figures.resets += logged.resets;
+        self.stop_rules.saw_resets(logged.resets, self.working_time());
         logged
     }
 
@@ -280,8 +352,9 @@ impl<'r> Run<'r> {
         self.counts.copied_bytes += extent.bytes;
         if was_deferred {
             self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
+            self.difficult.retried_bytes += extent.bytes;
         } else {
-            self.passed_over(extent.bytes);
+            self.held_before(extent.bytes);
         }
     }
 
@@ -290,7 +363,7 @@ impl<'r> Run<'r> {
         self.desk.mark(Mark::Skipped { extent, why, failure })?;
         self.put_off += extent.bytes;
         self.counts.deferred_bytes += extent.bytes;
-        self.passed_over(extent.bytes);
+        self.difficult.skipped_bytes += extent.bytes;
         Ok(())
     }
 
@@ -312,7 +385,7 @@ impl<'r> Run<'r> {
 
     pub(super) fn begin_pass(&mut self, pass: &PassHeader) {
         self.next_hour = None;
-        let progress = PassProgress { number: pass.number, class: pass.class, bytes: pass.bytes, done_bytes: 0 };
+        let progress = PassProgress { number: pass.number, class: pass.class, bytes: pass.bytes, copied_bytes: 0 };
         self.pass = Some((progress, self.figures.arrived, self.put_off));
         self.tell(&Event::PassBegun {
             number: pass.number,
@@ -322,16 +395,17 @@ impl<'r> Run<'r> {
         });
     }
 
-    /// The sweep has come so much further in its pass.
-    pub(super) fn passed_over(&mut self, bytes: u64) {
+    /// The sweep of a pass came to bytes that the store holds.
+    pub(super) fn held_before(&mut self, bytes: u64) {
         if let Some((pass, ..)) = &mut self.pass {
-            pass.done_bytes += bytes;
+            pass.copied_bytes += bytes;
         }
     }
 
     pub(super) fn end_pass(&mut self) -> Result<(), Halt> {
         // What is told at the end of a pass counts what is safe.
         self.settle()?;
+        self.tell_difficult(TELL_DIFFICULT);
         if let Some((pass, arrived, put_off)) = self.pass.take() {
             self.tell(&Event::PassEnded {
                 number: pass.number,
@@ -357,6 +431,7 @@ impl<'r> Run<'r> {
     }
 
     pub(super) fn announce_stage(&mut self, stage: Stage) {
+        self.tell_difficult(TELL_DIFFICULT);
         self.tell(&Event::StageBegun { stage });
     }
 
@@ -368,27 +443,55 @@ impl<'r> Run<'r> {
         if !self.pace.is_due(self.working_time(), self.figures.arrived) {
             return;
         }
-        let left = self.left();
-        let rate = self.pace.rate();
-        #[allow(clippy::cast_precision_loss, reason = "an estimate needs no 53 bits")]
-        let seconds_left = rate.filter(|rate| *rate > 0.0).map(|rate| left as f64 / rate);
+        let not_safe_yet = self.not_safe_yet();
+        let safe = |pass: PassProgress| PassProgress {
+            // What is not safe yet belongs to this pass: each ends when all of it is.
+            copied_bytes: pass.copied_bytes.saturating_sub(not_safe_yet),
+            ..pass
+        };
         let progress = Progress {
-            pass: self.pass.as_ref().map(|(pass, ..)| *pass),
+            pass: self.pass.as_ref().map(|(pass, ..)| safe(*pass)),
             class: self.class,
             at: self.at,
             plan_bytes: self.counts.planned_bytes,
-            copied_bytes: self.counts.copied_bytes.saturating_sub(self.not_safe_yet()),
+            copied_bytes: self.counts.copied_bytes.saturating_sub(not_safe_yet),
             deferred_bytes: self.counts.deferred_bytes,
             unreadable_bytes: self.counts.unreadable_bytes,
             arrived_bytes: self.figures.arrived,
-            rate,
+            rate: self.pace.rate(),
             seconds: self.since(self.began).as_secs_f64(),
-            seconds_left,
+            left: self.time_left(),
             next_hour_bytes: self.next_hour,
-            failed_requests: self.figures.failed.iter().sum(),
-            celsius: self.celsius,
+            failed_requests: self.failed(),
+            health: self.health(),
         };
         self.tell(&Event::Progress(progress));
+    }
+
+    fn time_left(&self) -> TimeLeft {
+        let difficult = self.counts.deferred_bytes;
+        let unread = self.left().saturating_sub(difficult);
+        // Each sector alone, at every try.
+        let requests = difficult.div_ceil(self.unit()) * u64::from(self.options.retries + 1);
+        #[allow(clippy::cast_precision_loss, reason = "an estimate needs no 53 bits")]
+        let each = (self.failed() > 0).then(|| self.failed_time.as_secs_f64() / self.failed() as f64);
+        #[allow(clippy::cast_precision_loss, reason = "an estimate needs no 53 bits")]
+        let difficult_seconds = if difficult == 0 { Some(0.0) } else { each.map(|each| each * requests as f64) };
+        TimeLeft {
+            seconds_left: self.easy.seconds_for(unread, self.seeks_left),
+            difficult_seconds: difficult_seconds.filter(|seconds| *seconds <= LONGEST_DIFFICULT),
+        }
+    }
+
+    fn health(&mut self) -> Health {
+        let (failed_last_minute, failing_seconds, resets) = self.stop_rules.last_minute(self.working_time());
+        Health {
+            failed_last_minute,
+            failing_seconds,
+            resets_last_minute: self.controls.request_log.is_some().then_some(resets),
+            celsius: self.celsius,
+            is_warm: self.celsius.is_some_and(|celsius| celsius > self.options.warm_limit - WARM),
+        }
     }
 
     /// What has arrived in this copy and is not durable yet: on its way to the store, or not committed there.

@@ -18,6 +18,8 @@ pub(super) struct Counts {
     pub(super) copied_bytes: u64,
     pub(super) deferred_bytes: u64,
     pub(super) unreadable_bytes: u64,
+    /// Ranges in which something is not read yet.
+    pub(super) unread_ranges: u64,
 }
 
 /// What the store has of a plan, by class.
@@ -31,7 +33,7 @@ impl Tally {
     /// Walks the whole plan.
     pub(super) fn take(plan: &Plan, store: &dyn Store) -> Tally {
         let tally = Tally { classes: Default::default(), held: Spread::default() };
-        let mut counter = Counter { store, tally, class: 0 };
+        let mut counter = Counter { store, tally, class: 0, behind: None };
         pieces::follow(plan, None, &mut counter).expect("counting never halts");
         counter.tally
     }
@@ -47,6 +49,7 @@ impl Tally {
             copied_bytes: sum.copied_bytes + class.copied_bytes,
             deferred_bytes: sum.deferred_bytes + class.deferred_bytes,
             unreadable_bytes: sum.unreadable_bytes + class.unreadable_bytes,
+            unread_ranges: sum.unread_ranges + class.unread_ranges,
         })
     }
 }
@@ -55,6 +58,8 @@ struct Counter<'s> {
     store: &'s dyn Store,
     tally: Tally,
     class: usize,
+    /// The end of the last piece in which something is not read yet.
+    behind: Option<u64>,
 }
 
 fn sum(extents: Vec<Extent>) -> u64 {
@@ -74,9 +79,14 @@ impl Follower for Counter<'_> {
         held.iter()
             .flat_map(|place| place.pieces(OFFERED_AT_ONCE))
             .for_each(|part| self.tally.held.offer(part.bytes, || Some(part)));
-        counts.copied_bytes += sum(held);
-        counts.deferred_bytes += sum(self.store.skipped(extent));
-        counts.unreadable_bytes += sum(self.store.unreadable(extent));
+        let known = [sum(held), sum(self.store.skipped(extent)), sum(self.store.unreadable(extent))];
+        counts.copied_bytes += known[0];
+        counts.deferred_bytes += known[1];
+        counts.unreadable_bytes += known[2];
+        if known.iter().sum::<u64>() < extent.bytes {
+            counts.unread_ranges += u64::from(self.behind != Some(extent.start.0));
+            self.behind = Some(extent.end());
+        }
         Ok(())
     }
 }

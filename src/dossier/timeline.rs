@@ -46,7 +46,7 @@ impl Timeline {
                 arrived[class as usize] = arrived[class as usize].saturating_add(bytes);
                 moments.push(Moment { at: offset + seconds, before, arrived });
             }
-            celsius.extend(run.points.iter().filter_map(|point| Some((offset + point.seconds, point.celsius?))));
+            celsius.extend(run.points.iter().filter_map(|point| Some((offset + point.seconds, point.health.celsius?))));
             offset += length(run);
             moments.push(Moment { at: offset, before, arrived });
         }
@@ -106,6 +106,7 @@ pub(super) fn rates(history: &History, drive_bytes: u64, places: usize) -> Vec<O
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::copy::{Health, TimeLeft};
     use crate::history::Point;
 
     fn point(seconds: f64, class: Class, copied_bytes: u64, at: u64) -> Point {
@@ -119,8 +120,8 @@ mod tests {
             unreadable_bytes: 0,
             failed_requests: 0,
             rate: None,
-            seconds_left: None,
-            celsius: Some(40.0),
+            left: TimeLeft::default(),
+            health: Health { celsius: Some(40.0), ..Health::default() },
         }
     }
 

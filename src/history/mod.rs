@@ -13,6 +13,7 @@ pub use write::HistoryWriter;
 
 use crate::allocation::Class;
 use crate::audit::WantedCount;
+use crate::copy::{Health, TimeLeft};
 use serde::{Deserialize, Serialize};
 
 pub use crate::case::HISTORY_NAME;
@@ -70,7 +71,7 @@ pub struct Point {
     pub copied_bytes: u64,
     /// Bytes of the plan as it is now.
     pub plan_bytes: u64,
-    /// Put off.
+    /// Skipped.
     pub deferred_bytes: u64,
     /// Given up.
     pub unreadable_bytes: u64,
@@ -79,10 +80,10 @@ pub struct Point {
     /// Bytes a second over the last ten seconds.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub rate: Option<f64>,
-    /// Seconds left at this rate.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub seconds_left: Option<f64>,
-    /// Temperature of the drive in degrees Celsius.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub celsius: Option<f64>,
+    /// How long the rest takes.
+    #[serde(flatten)]
+    pub left: TimeLeft,
+    /// Whether it is safe to go on.
+    #[serde(flatten)]
+    pub health: Health,
 }

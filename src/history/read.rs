@@ -138,7 +138,7 @@ impl Run {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::copy::{Event, Progress};
+    use crate::copy::{Event, Health, Progress, TimeLeft};
     use crate::history::HistoryWriter;
     use std::fs::File;
     use std::io::Write;
@@ -156,9 +156,9 @@ mod tests {
             arrived_bytes: copied,
             rate: Some(1e8),
             seconds,
-            seconds_left: None,
+            left: TimeLeft::default(),
             failed_requests: 3,
-            celsius: Some(41.5),
+            health: Health { celsius: Some(41.5), ..Health::default() },
         })
     }
 
@@ -189,7 +189,7 @@ mod tests {
         assert!(run.ended.is_some() && run.points.len() < 15, "{} points", run.points.len());
         let of = |class| run.arrivals().filter(|a| a.1 == class).map(|a| a.2).sum::<u64>();
         assert_eq!((of(Class::Structure), of(Class::Files)), (37_000, 63_000));
-        assert_eq!(run.points[0].celsius, Some(41.5));
+        assert_eq!(run.points[0].health.celsius, Some(41.5));
     }
 
     /// Cut into two looks at any byte, a history reads as it does in one.

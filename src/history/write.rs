@@ -2,7 +2,7 @@
 
 use super::{Line, Point};
 use crate::audit::WantedCount;
-use crate::copy::{CopyOutcome, End, Event, Progress};
+use crate::copy::{CopyOutcome, Event, Progress};
 use crate::human;
 use crate::regular_file;
 use crate::text::json;
@@ -60,7 +60,7 @@ impl HistoryWriter {
                 }
             }
             other => {
-                if let Some(text) = sentence(other) {
+                if let Some(text) = other.sentence() {
                     let seconds = self.latest.map_or(0.0, |point| point.seconds);
                     self.line(&Line::Note { seconds, text });
                 }
@@ -82,10 +82,10 @@ impl HistoryWriter {
             unreadable_bytes: progress.unreadable_bytes,
             failed_requests: progress.failed_requests,
             rate: progress.rate,
-            seconds_left: progress.seconds_left,
-            celsius: progress.celsius,
+            left: progress.left,
+            health: progress.health,
         };
-        // A new class begins with a point of its own, so that no bytes count to the wrong one.
+        // A new class begins with a point of its own, so that no bytes are counted to the wrong one.
         let new_class = self.latest.is_some_and(|latest| latest.class != point.class);
         let every = EVERY.max(point.seconds / 3600.0);
         if new_class || self.last.is_none_or(|last| point.seconds - last >= every) {
@@ -137,17 +137,8 @@ impl HistoryWriter {
         }
         self.flush_latest();
         self.flush_wanted();
-        let how = match outcome.map(|outcome| &outcome.end) {
-            Some(End::Complete) => "complete",
-            Some(End::LittleLeft { .. }) => "little is left that is worth its time",
-            Some(End::Stopped { .. }) => "stopped",
-            Some(End::Gone { .. }) => "the drive stopped answering",
-            Some(End::Silent { .. }) => "the drive no longer answers",
-            Some(End::Changed { .. }) => "the drive gives other bytes than before",
-            Some(End::NoRoom { .. }) => "the destination has no more room",
-            Some(End::Failed) | None => "failed",
-        };
-        self.line(&Line::Ended { seconds, how: how.to_owned() });
+        let how = outcome.map_or_else(|| "Failed".to_owned(), CopyOutcome::sentence);
+        self.line(&Line::Ended { seconds, how });
         match self.error {
             Some(error) => Err(error),
             None => self.file.sync_data(),
@@ -161,18 +152,4 @@ impl HistoryWriter {
             self.error.get_or_insert(error);
         }
     }
-}
-
-fn sentence(event: &Event) -> Option<String> {
-    Some(match event {
-        Event::PassBegun { number, class, bytes, .. } => {
-            format!("pass {number} began: {class}, {}", human::bytes(*bytes))
-        }
-        Event::Paused { celsius, .. } => format!("paused to cool at {celsius:.0} °C"),
-        Event::Resumed { seconds, .. } => format!("went on after {}", human::seconds(*seconds)),
-        Event::PlanRevised { bytes_now, .. } => format!("the plan was made anew: {}", human::bytes(*bytes_now)),
-        Event::DriveAwaited => "the drive is awaited".to_owned(),
-        Event::DriveBack { path } => format!("the drive is back at {}", path.display()),
-        _ => return None,
-    })
 }

@@ -226,8 +226,13 @@ impl Reader {
         self.answers_when_stopped && self.stop.load(Ordering::Relaxed)
     }
 
+    /// Whether it was asked to read nothing more.
+    pub fn is_asked_to_stop(&self) -> bool {
+        self.stop.load(Ordering::Relaxed)
+    }
+
     fn check_stop(&self) -> Result<(), SourceLost> {
-        if self.stop.load(Ordering::Relaxed) { Err(SourceLost::Stopped) } else { Ok(()) }
+        if self.is_asked_to_stop() { Err(SourceLost::Stopped) } else { Ok(()) }
     }
 
     /// Goes on with another source for the same drive; store, trace and counts stay.

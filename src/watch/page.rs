@@ -95,21 +95,20 @@ fn state(board: &Board) -> String {
     let mut out = match board.standing() {
         Standing::Waiting => waiting(board),
         Standing::Running => match (board.silence(), last) {
-            (Some(silence), _) => format!(
-                "<p class=\"alert\"><strong>No news for {}.</strong> The drive may be busy with a hard place or pausing to \
-                 cool, or the copy may have been killed: look at its own window.</p>",
-                coarse(silence.as_secs_f64())
-            ),
+            (Some(silence), _) => {
+                let last = board.run().and_then(|run| run.notes.last());
+                let last = last.map_or_else(String::new, |(_, note)| format!(" What happened last: {}.", escape(note)));
+                format!(
+                    "<p class=\"alert\"><strong>No news for {}.</strong> The drive may be busy with a difficult place, pause to \
+                     cool or be gone, or the copy may have been killed: look at its own window.{last}</p>",
+                    coarse(silence.as_secs_f64())
+                )
+            }
             (None, Some(point)) => format!("<p><strong>Copying.</strong> Now: {}.</p>", point.class),
             (None, None) => "<p><strong>The copy begins.</strong></p>".to_owned(),
         },
         Standing::Over(WatchEnd::Ended(how)) => {
-            let unreadable = last.map_or(0, |point| point.unreadable_bytes);
-            let rest = match unreadable {
-                0 => String::new(),
-                bytes => format!(" {} could not be read.", human::bytes(bytes)),
-            };
-            format!("<p><strong>The copy is over: {}.</strong>{rest} This page changes no more.</p>", escape(how))
+            format!("<p><strong>{}.</strong> This page changes no more.</p>", escape(how))
         }
         Standing::Over(WatchEnd::Killed | WatchEnd::Asked) => {
             "<p class=\"alert\"><strong>The process that copied is gone \
@@ -150,25 +149,31 @@ fn figures(board: &Board) -> String {
     let _ = write!(
         out,
         "<p class=\"share\"><strong>{percent}</strong> safe: {safe} of {planned}</p><progress max=\"1\" value=\"{share:.4}\" \
-         aria-label=\"safe of what is planned\">{percent}</progress><dl>",
+         aria-label=\"safe of what is planned\">{percent}</progress>",
         percent = human::share(share),
         safe = human::bytes(point.copied_bytes),
         planned = human::bytes(point.plan_bytes),
     );
+    if running {
+        let sentences = [("Time left", point.left.sentence(point.deferred_bytes)), ("Go on", point.health.sentence())];
+        sentences.iter().for_each(|(name, sentence)| {
+            let _ = write!(out, "<p><strong>{name}</strong> {sentence}</p>");
+        });
+    }
+    out.push_str("<dl>");
     let mut say = |name: &str, value: &str| {
         let _ = write!(out, "<div><dt>{name}</dt><dd>{value}</dd></div>");
     };
     let unknown = || "not known yet".to_owned();
     if running {
         say("rate", &point.rate.map_or_else(unknown, human_rate));
-        say("time left at this rate", &point.seconds_left.map_or_else(unknown, human::seconds));
     }
     let ran = run.ended.as_ref().map_or(point.seconds, |ended| ended.0.max(point.seconds));
     say(if running { "running for" } else { "ran for" }, &human::seconds(ran));
     say("failed reads", &human::count(point.failed_requests));
-    say("put off", &human::bytes(point.deferred_bytes));
+    say("skipped", &human::bytes(point.deferred_bytes));
     say("unreadable", &human::bytes(point.unreadable_bytes));
-    let celsius = point.celsius.map_or_else(|| "not told".to_owned(), |celsius| format!("{celsius:.0} °C"));
+    let celsius = point.health.celsius.map_or_else(|| "not available".to_owned(), |celsius| format!("{celsius:.0} °C"));
     say("temperature", &celsius);
     if running {
         say("last read at byte", &human::count(point.at));

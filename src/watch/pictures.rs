@@ -177,7 +177,7 @@ fn rate(run: &Run) -> String {
 }
 
 fn temperature(run: &Run) -> String {
-    let points = over_time(run, |point| point.celsius);
+    let points = over_time(run, |point| point.health.celsius);
     let Some((least, most)) = reach(&points) else { return String::new() };
     let description = format!("Temperature of the drive over time: between {least:.0} and {most:.0} °C.");
     let y =

@@ -10,6 +10,7 @@ mod device;
 mod interruptions;
 mod scripted;
 mod store;
+mod told;
 mod troubles;
 
 use class_maps::{SECTOR, written};

@@ -88,6 +88,11 @@ impl MemoryStore {
         *self.believed.lock().unwrap() = Some(BTreeMap::new());
     }
 
+    /// What a power cut would leave.
+    pub fn durable_bytes(&self) -> u64 {
+        self.state().durable.held.bytes()
+    }
+
     /// All that is held is the drive's own.
     pub fn check_all(&self) {
         for extent in self.held_set().extents().iter().flat_map(|extent| extent.pieces(1 << 20)) {
@@ -116,6 +121,10 @@ impl Store for MemoryStore {
 
     fn unreadable(&self, extent: Extent) -> Vec<Extent> {
         self.state().now.given_up.intersection(extent)
+    }
+
+    fn safe_bytes(&self) -> Option<u64> {
+        Some(self.durable_bytes())
     }
 
     fn load(&self, extent: Extent, buffer: &mut [u8]) -> io::Result<()> {

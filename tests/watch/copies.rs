@@ -52,14 +52,17 @@ fn a_real_copy_is_shown_to_its_end() {
     std::thread::sleep(Duration::from_millis(1500));
     assert_eq!(everything(&case), before, "watching changes nothing");
     let outcome = copy(0, &drive, &case, &[]);
-    let last = until(port, &token, "state", "The copy is over: complete.");
+    let last = until(port, &token, "state", "<strong>Complete: all ");
     let classes = outcome["classes"].as_array().unwrap();
     let planned: u64 = classes.iter().map(|class| class["planned_bytes"].as_u64().unwrap()).sum();
     let safe = format!("<strong>100 %</strong> safe: {0} of {0}", human::bytes(planned));
     assert!(last["parts"]["figures"].as_str().unwrap().contains(&safe), "{safe}: {last}");
     assert_eq!(state_of(port, &token)["over"], true);
     let ended = rest(out);
-    assert_eq!((&ended["ended"], &ended["how"]), (&"copy ended".into(), &"complete".into()));
+    assert_eq!(
+        (&ended["ended"], &ended["how"]),
+        (&"copy ended".into(), &format!("Complete: all {} of the plan are safe", human::bytes(planned)).into())
+    );
     assert_eq!(child.wait().unwrap().code(), Some(0));
 }
 

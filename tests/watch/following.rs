@@ -3,7 +3,7 @@
 use crate::{DRIVE_BYTES, Served, new_case, serve};
 use gleaner::allocation::Class;
 use gleaner::audit::WantedCount;
-use gleaner::copy::{Event, Progress};
+use gleaner::copy::{Difficulties, Event, Health, Progress, Stage, TimeLeft};
 use gleaner::history::{HISTORY_NAME, HistoryWriter};
 use gleaner::human;
 use gleaner::watch::WatchEnd;
@@ -26,9 +26,9 @@ fn progress(seconds: f64, class: Class, copied_bytes: u64, celsius: Option<f64>)
         arrived_bytes: copied_bytes,
         rate: Some(2e6),
         seconds,
-        seconds_left: Some(77.0),
+        left: TimeLeft { seconds_left: Some(77.0), difficult_seconds: None },
         failed_requests: 1234,
-        celsius,
+        health: Health { failed_last_minute: 2, failing_seconds: 14.0, celsius, ..Health::default() },
     })
 }
 
@@ -65,20 +65,25 @@ fn from_before_the_copy_to_its_end() {
     let figures = part(&served, "figures");
     for (name, value) in [
         ("rate", "2.00 MB/s".to_owned()),
-        ("time left at this rate", human::seconds(77.0)),
         ("running for", human::seconds(5.0)),
         ("failed reads", "1,234".to_owned()),
-        ("put off", "5.00 kB".to_owned()),
+        ("skipped", "5.00 kB".to_owned()),
         ("unreadable", "512 B".to_owned()),
-        ("temperature", "not told".to_owned()),
+        ("temperature", "not available".to_owned()),
         ("last read at byte", "123,456".to_owned()),
     ] {
         assert!(figures.contains(&format!("<dt>{name}</dt><dd>{value}</dd>")), "{name}: {figures}");
     }
+    for sentence in [
+        "<strong>Time left</strong> about 77 s for what reads easily; difficult places (5.00 kB): not known</p>",
+        "<strong>Go on</strong> yes, but the drive may not last: in the last minute 2 reads failed (14 s); resets, temperature not known</p>",
+    ] {
+        assert!(figures.contains(sentence), "{figures}");
+    }
     let pictures = part(&served, "pictures");
     assert!(pictures.contains("Before this run 1.00 MB; in this run tables 512 B, files 8.00 MB."), "{pictures}");
     assert!(pictures.contains("Rate over time") && !pictures.contains("Temperature"), "{pictures}");
-    assert!(part(&served, "notes").contains("pass 1 began: files, 20.0 MB"));
+    assert!(part(&served, "notes").contains("pass 1: files, 20.0 MB"));
     // A drive that tells its temperature, and figures that move.
     history.event(&progress(9.0, Class::Files, 10_000_000, Some(44.4)));
     served.until("figures", "<dt>temperature</dt><dd>44 °C</dd>");
@@ -88,13 +93,12 @@ fn from_before_the_copy_to_its_end() {
     history.end(None).unwrap();
     drop(case);
     for one in [&served, &second] {
-        let last = one.until("state", "The copy is over: failed.");
+        let last = one.until("state", "<strong>Failed.</strong> This page changes no more.");
         assert_eq!(last["over"], true);
-        assert!(last["parts"]["state"].as_str().unwrap().contains("512 B could not be read"));
         assert!(!one.page().contains("http-equiv"), "nothing new comes");
     }
     for one in [served, second] {
-        assert_eq!(one.thread.join().unwrap(), WatchEnd::Ended("failed".to_owned()));
+        assert_eq!(one.thread.join().unwrap(), WatchEnd::Ended("Failed".to_owned()));
     }
 }
 
@@ -109,7 +113,7 @@ fn a_run_that_ended_before_ends_nothing() {
     let served = serve(&path);
     let state = served.state();
     assert_eq!(state["over"], false);
-    assert!(state["parts"]["state"].as_str().unwrap().contains("ended: failed"), "{state}");
+    assert!(state["parts"]["state"].as_str().unwrap().contains("ended: Failed"), "{state}");
     let mut history = begin(&path, 700);
     served.until("state", "The copy begins");
     history.event(&progress(1.0, Class::Files, 800, None));
@@ -125,7 +129,34 @@ fn a_run_that_ended_before_ends_nothing() {
     assert!(part(&served, "figures").contains("safe: 800 B"));
     append(&path, b"\n");
     HistoryWriter::begin(&path.join(HISTORY_NAME), DRIVE_BYTES, PLAN_BYTES, 0).unwrap().end(None).unwrap();
-    served.until("state", "The copy is over");
+    served.until("state", "<strong>Failed.</strong>");
+    served.stop();
+}
+
+/// What passes by on the terminal stands on the page in the same words, the latest twelve.
+#[test]
+fn events_are_told_in_the_words_of_the_terminal() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("case");
+    let _case = new_case(&path);
+    let mut history = begin(&path, 0);
+    history.event(&progress(1.0, Class::Files, 700, None));
+    let difficult = Difficulties { failed_requests: 3, retries: 9, checks: 1, ..Difficulties::default() };
+    let events = [
+        Event::Difficult(difficult),
+        Event::DriveAwaited,
+        Event::DriveNotTaken { why: "another serial".to_owned() },
+        Event::DriveBack { path: "/dev/sdq".into() },
+        Event::StageBegun { stage: Stage::Worth },
+    ];
+    let served = serve(&path);
+    for event in &events {
+        history.event(event);
+        served.until("notes", &event.sentence().expect("a person sees it"));
+    }
+    (0..50).for_each(|_| history.event(&events[0]));
+    let notes = served.until("notes", "and 43 before these")["parts"]["notes"].as_str().unwrap().to_owned();
+    assert_eq!(notes.matches("<li>").count(), 12, "{notes}");
     served.stop();
 }
 

@@ -53,7 +53,7 @@ fn expect(arguments: &CopyArguments, session: &Session) -> anyhow::Result<()> {
     let (least, most) = costs.model.spread.range(seconds);
     let range = show::time_range(least, most);
     tell(&format!(
-        "the sweeps take {} ({range}) on the model “{}” ({})",
+        "what reads easily takes about {} ({range}) on the model “{}” ({})",
         human::seconds(seconds),
         costs.model.name,
         costs.rate_origin.name()
@@ -87,7 +87,7 @@ fn follow(
     mut celsius: Option<AskCelsius>,
 ) -> anyhow::Result<CaseCopyOutcome> {
     let stop = Arc::clone(&session.stop);
-    let mut progress = copy_progress::CopyProgress::new(arguments.source.json, arguments.source.quiet);
+    let progress = copy_progress::CopyProgress::new(arguments.source.json, arguments.source.quiet, Arc::clone(&stop));
     let mut log = arguments
         .source
         .source
@@ -100,9 +100,7 @@ fn follow(
         events: &mut |event| progress.event(event),
     };
     let copy = if arguments.wait { copy_case_and_wait } else { copy_case };
-    let outcome = copy(session, &options(arguments), controls);
-    progress.finish();
-    outcome.map_err(bare)
+    copy(session, &options(arguments), controls).map_err(bare)
 }
 
 /// The error itself, by which the exit code is chosen.

@@ -2,9 +2,10 @@
 
 use crate::cli::args::WatchArguments;
 use crate::cli::exit::Ending;
+use crate::cli::layout::{columns, wrap};
 use crate::cli::output::print;
 use crate::cli::stop::stop_flag;
-use crate::text::{json, shown};
+use crate::text::json;
 use crate::watch::{Timing, Watch, WatchEnd};
 use serde_json::json;
 
@@ -29,7 +30,7 @@ pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {
         print(&(json(&json!({ "ended": ended, "how": how }))? + "\n"))?;
     } else {
         match &end {
-            WatchEnd::Ended(how) => print(&format!("WATCH  the copy is over: {}\n", shown(how)))?,
+            WatchEnd::Ended(how) => print(&(wrap("WATCH  ", how, columns()).join("\n") + "\n"))?,
             WatchEnd::Killed => {
                 print("WATCH  the process that copied is gone and wrote no end; the same command goes on\n")?
             }
