@@ -11,6 +11,7 @@ const WIDTH: usize = 110;
 
 /// Where each command's matter is explained, beyond its help: a page below `docs` and what it tells.
 const READ_ON: &[(&str, &[(&str, &str)])] = &[
+    ("drives", &[("drives.md", "where each fact comes from")]),
     (
         "survey",
         &[
@@ -182,7 +183,7 @@ fn the_help_shows_first_what_matters() {
     program.build();
     let names: Vec<&str> = program.get_subcommands().map(clap::Command::get_name).collect();
     assert!(
-        names.starts_with(&["survey", "folders", "plan", "copy", "audit", "report", "take", "verify"]),
+        names.starts_with(&["drives", "survey", "folders", "plan", "copy", "audit", "report", "take", "verify"]),
         "{names:?}"
     );
     for command in program.get_subcommands_mut().filter(|command| command.get_name() != "help") {

@@ -36,7 +36,7 @@ impl Attachment {
                     about.ctime_nsec()
                 )),
             },
-            SourceKind::BlockDevice => block_device(about.rdev()).unwrap_or_default(),
+            SourceKind::BlockDevice => Attachment::of_device(about.rdev()).unwrap_or_default(),
         }
     }
 
@@ -63,23 +63,23 @@ impl Attachment {
     pub fn is_known(&self) -> bool {
         self.instance.is_some() && self.changes.is_some()
     }
-}
 
-/// `diskseq` grows with every attachment since boot; fields 5 and 12 of `stat` count writes and discards (Linux
-/// Documentation/ABI/stable/sysfs-block and block/stat.rst; from memory).
-fn block_device(device: u64) -> Option<Attachment> {
-    let folder = format!("/sys/dev/block/{}:{}", rustix::fs::major(device), rustix::fs::minor(device));
-    let folder = fs::canonicalize(folder).ok()?;
-    let disk = if folder.join("partition").exists() { folder.parent()? } else { folder.as_path() };
-    let read = |path: &Path| fs::read_to_string(path).ok().map(|text| text.trim().to_owned());
-    let boot = read(Path::new("/proc/sys/kernel/random/boot_id"))?;
-    let sequence = read(&disk.join("diskseq"))?;
-    let stat = read(&disk.join("stat"))?;
-    let fields: Vec<&str> = stat.split_whitespace().collect();
-    let writes = fields.get(4)?;
-    let discards = fields.get(11).copied().unwrap_or("0");
-    Some(Attachment {
-        instance: Some(format!("boot {boot} disk {sequence}")),
-        changes: Some(format!("{writes} writes, {discards} discards")),
-    })
+    /// As [`Attachment::of`], of a block device by its number. `diskseq` grows with every attachment since boot; fields 5 and 12 of
+    /// `stat` count writes and discards (Linux Documentation/ABI/stable/sysfs-block and block/stat.rst; from memory).
+    pub(super) fn of_device(device: u64) -> Option<Attachment> {
+        let folder = format!("/sys/dev/block/{}:{}", rustix::fs::major(device), rustix::fs::minor(device));
+        let folder = fs::canonicalize(folder).ok()?;
+        let disk = if folder.join("partition").exists() { folder.parent()? } else { folder.as_path() };
+        let read = |path: &Path| fs::read_to_string(path).ok().map(|text| text.trim().to_owned());
+        let boot = read(Path::new("/proc/sys/kernel/random/boot_id"))?;
+        let sequence = read(&disk.join("diskseq"))?;
+        let stat = read(&disk.join("stat"))?;
+        let fields: Vec<&str> = stat.split_whitespace().collect();
+        let writes = fields.get(4)?;
+        let discards = fields.get(11).copied().unwrap_or("0");
+        Some(Attachment {
+            instance: Some(format!("boot {boot} disk {sequence}")),
+            changes: Some(format!("{writes} writes, {discards} discards")),
+        })
+    }
 }

@@ -27,6 +27,8 @@ pub struct Arguments {
 /// The commands, in the order of the work; then those for special purposes.
 #[derive(Subcommand, Debug)]
 pub enum Command {
+    /// Lists the drives of this machine: names, sizes, serial numbers, what uses them, which case knows them; opens none
+    Drives(DrivesArguments),
     /// Says what is on a drive, what state it is in, and what reading it would cost
     Survey(SurveyArguments),
     /// Shows where the bytes are, folder by folder
@@ -208,6 +210,17 @@ fn not_negative(text: &str) -> Result<f64, String> {
         Ok(value) if value.is_finite() && value >= 0.0 => Ok(value),
         _ => Err("must be a number, 0 or more".to_owned()),
     }
+}
+
+/// `drives`
+#[derive(Args, Debug)]
+pub struct DrivesArguments {
+    /// Cases, or folders that hold cases, to be looked through for the drives
+    #[arg(value_name = "FOLDER", default_value = ".")]
+    pub folders: Vec<PathBuf>,
+    /// Print JSON for programs
+    #[arg(long, help_heading = COMMON)]
+    pub json: bool,
 }
 
 /// `survey`

@@ -42,6 +42,7 @@ pub fn parse() -> Result<Arguments, ExitCode> {
 /// What went wrong, as a chain of sentences; [`ending_of`] gives the exit code for it.
 pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
     match &arguments.command {
+        Command::Drives(a) => commands::drives::run(a),
         Command::Survey(a) => commands::survey::run(a),
         Command::Folders(a) => commands::folders::run(a),
         Command::Files(a) => commands::files::run(a),

@@ -3,6 +3,7 @@
 pub mod audit;
 pub mod copy;
 pub mod demo;
+pub mod drives;
 pub mod export;
 pub mod files;
 pub mod folders;

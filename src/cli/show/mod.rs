@@ -7,6 +7,7 @@ macro_rules! say {
 mod audit;
 mod coherence;
 mod copy;
+mod drives;
 mod folders;
 mod kernel;
 mod mended;
@@ -21,6 +22,7 @@ mod verify;
 
 pub use audit::audit;
 pub use copy::copy;
+pub use drives::drives;
 pub use folders::{folders, numbered_folders};
 pub use mended::{leftovers, mended};
 pub use pace::pace;
