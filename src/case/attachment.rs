@@ -26,17 +26,16 @@ impl Attachment {
     pub fn of(identity: &SourceIdentity) -> Attachment {
         let Ok(about) = fs::metadata(&identity.path) else { return Attachment::default() };
         match identity.kind {
-            SourceKind::ImageFile => Attachment {
-                instance: Some(format!("{OF_FILE}{}:{} of {} bytes", about.dev(), about.ino(), about.len())),
-                changes: Some(format!(
-                    "{}.{:09} {}.{:09}",
-                    about.mtime(),
-                    about.mtime_nsec(),
-                    about.ctime(),
-                    about.ctime_nsec()
-                )),
-            },
+            SourceKind::ImageFile => Attachment::of_file(&about),
             SourceKind::BlockDevice => Attachment::of_device(about.rdev()).unwrap_or_default(),
+        }
+    }
+
+    pub(super) fn of_file(about: &fs::Metadata) -> Attachment {
+        let (changed, touched) = ((about.mtime(), about.mtime_nsec()), (about.ctime(), about.ctime_nsec()));
+        Attachment {
+            instance: Some(format!("{OF_FILE}{}:{} of {} bytes", about.dev(), about.ino(), about.len())),
+            changes: Some(format!("{}.{:09} {}.{:09}", changed.0, changed.1, touched.0, touched.1)),
         }
     }
 

@@ -32,9 +32,11 @@ impl KnownBy {
 impl CaseFile {
     /// By what an attached drive may be the case's; `None` where nothing says so.
     pub fn knows(&self, drive: &AttachedDrive) -> Option<KnownBy> {
-        let now = drive.device.and_then(|(major, minor)| Attachment::of_device(rustix::fs::makedev(major, minor)));
-        let instance = now.and_then(|attachment| attachment.instance);
-        if instance.is_some() && instance == self.attachment.instance {
+        let device = drive.device.map(|(major, minor)| rustix::fs::makedev(major, minor));
+        let file = drive.backing_file.as_ref().and_then(|path| fs::metadata(path).ok());
+        let now = [device.and_then(Attachment::of_device), file.map(|about| Attachment::of_file(&about))];
+        let instances = now.into_iter().flatten().filter_map(|attachment| attachment.instance);
+        if instances.into_iter().any(|instance| self.attachment.instance.as_ref() == Some(&instance)) {
             return Some(KnownBy::Attachment);
         }
         let same = drive.bytes == self.source.bytes && drive.serial.is_some() && drive.serial == self.source.serial;

@@ -9,6 +9,7 @@
 mod attachment;
 mod chain;
 mod confirm;
+mod content;
 mod create;
 mod error;
 mod file;
@@ -28,6 +29,7 @@ mod store;
 pub use attachment::Attachment;
 pub use chain::{ChainFault, Record, RecordLine, read_record};
 pub use confirm::{Confirmed, Word};
+pub use content::{CaseContent, ContentPiece};
 pub use error::CaseError;
 pub use file::{CaseFile, CaseSource};
 pub use health::{HealthChange, HealthCounter, HealthError, HealthReading};

@@ -99,6 +99,13 @@ impl Host {
         Ok(())
     }
 
+    /// What uses the drive in any way, a loop device on it among them, as the end of a sentence. A drive that is going to be written
+    /// must be nobody's.
+    pub fn any_use(&self) -> Option<String> {
+        let used = judge::uses(&self.facts, &self.subject).first().map(Used::to_string);
+        used.or_else(|| self.process_that_stays())
+    }
+
     /// A process that has the drive open and does not let go within a second. A program that is being started has for a moment all that
     /// its parent has open, and system services look at new devices.
     fn process_that_stays(&self) -> Option<String> {

@@ -7,6 +7,7 @@ pub mod drives;
 pub mod export;
 pub mod files;
 pub mod folders;
+pub mod hand_over;
 pub mod mend;
 pub mod note;
 pub mod pace;
