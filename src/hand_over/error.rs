@@ -169,13 +169,17 @@ pub enum Refusal {
     KnownToCase(&'static str),
     /// It bears a number of the case's drive.
     #[error(
-        "it bears {0} of the case's drive: it is that drive, or a copy of it. If it is a copy that may go, erase its first and last MiB with the \
-         system's tools first"
+        "it bears {0} of the case's drive: it is that drive, or a copy of it. If it is a copy that may go, erase all of it first"
     )]
     BearsMark(DriveMark),
-    /// It begins with the same bytes.
-    #[error("it begins with the same bytes as the case's drive: it is that drive, or a copy of it")]
+    /// It holds the same bytes.
+    #[error(
+        "it holds what the case's drive holds: it is that drive, or a copy of it. If it is a copy that may go, erase all of it first"
+    )]
     SameContent,
+    /// Nothing is known of the case's drive.
+    #[error("the case holds nothing but zeros, by which its drive could not be told from this one")]
+    NothingKnown,
     /// Something is on it.
     #[error("it holds {0}; say --overwrite if all of that may be lost")]
     NotEmpty(String),

@@ -2,20 +2,22 @@
 
 use super::check::read_place;
 use super::choose::choose;
-use super::marks::{END_BYTES, Look, holds};
-use super::{HandOverError, Refusal};
+use super::marks::{END_BYTES, Samples, holds, marks_of, refuse_marks};
+use super::{HandOverError, Refusal, last_written};
 use crate::allocation::{DriveMap, read_drive, tables};
 use crate::case::{Case, KnownBy, refuse_source_in_case};
 use crate::extent::{Extent, ExtentSet};
 use crate::host::Host;
 use crate::image::Image;
+use crate::partition::{DriveMark, drive_marks};
 use crate::source::{
-    AlignedBuffer, AttachedDrive, OpenError, ReadError, Reader, Source, SourceIdentity, attached_drives,
+    AlignedBuffer, AttachedDrive, OpenError, ReadError, Reader, Source, SourceIdentity, SourceLost, attached_drives,
     device_identity,
 };
 use crate::units::ByteOffset;
 use rustix::fs::{FallocateFlags, OFlags, fallocate};
 use rustix::io::Errno;
+use std::collections::BTreeSet;
 use std::fs::{File, Metadata};
 use std::io;
 use std::os::unix::fs::{FileExt, FileTypeExt, MetadataExt, OpenOptionsExt};
@@ -159,7 +161,8 @@ impl Device {
         Ok(())
     }
 
-    /// Looks at its ends and its structure. The places of its tables and boot sectors.
+    /// Looks at its ends, at samples and then at its structure, so that the case's own drive is known after few reads. The places of its
+    /// tables and boot sectors.
     fn refuse_by_content(
         &self,
         overwrite: bool,
@@ -167,29 +170,21 @@ impl Device {
         structure: &DriveMap,
         refused: &dyn Fn(Refusal) -> HandOverError,
     ) -> Result<ExtentSet, HandOverError> {
-        let ends = |bytes: u64| {
-            [Extent::between(0, END_BYTES.min(bytes)), Extent::between(bytes.saturating_sub(END_BYTES), bytes)]
-        };
-        let empty = |place: &Extent| vec![0; usize::try_from(place.bytes).expect("at most 1 MiB")];
+        let content = case.content();
+        let read_content = |place: Extent, buffer: &mut [u8]| content.read_at(place.start, buffer);
+        let own = ends(content.bytes(), read_content).map_err(|(_, error)| SourceLost::Store(error))?;
+        let own = &own | &marks_of(structure);
+        let read = |place: Extent, buffer: &mut [u8]| read_place(self, place, buffer);
         let cannot_tell = |place, error: String| refused(Refusal::CannotTell { place, error });
-        let places = ends(self.identity.bytes);
-        let [mut first, mut last] = [empty(&places[0]), empty(&places[1])];
-        for (place, buffer) in places.iter().zip([&mut first, &mut last]) {
-            read_place(self, *place, buffer).map_err(|error| cannot_tell(*place, error.to_string()))?;
-        }
+        let there = ends(self.identity.bytes, read).map_err(|(place, error)| cannot_tell(place, error.to_string()))?;
+        refuse_marks(&own, &there).map_err(refused)?;
+        Samples::of(case, &last_written(structure))?.refuse_same(read).map_err(refused)?;
         let reader = Reader::new(Box::new(self.again()?), None);
         let drive = read_drive(&reader)?;
         if let Some(place) = reader.unreadable().extents().first() {
             return Err(cannot_tell(*place, "a read failed".to_owned()));
         }
-        let content = case.content();
-        let places = ends(content.bytes());
-        let [mut case_first, mut case_last] = [empty(&places[0]), empty(&places[1])];
-        for (place, buffer) in places.iter().zip([&mut case_first, &mut case_last]) {
-            content.read_at(place.start, buffer).map_err(crate::source::SourceLost::Store)?;
-        }
-        let own = Look { first: &case_first, last: &case_last, drive: structure };
-        own.refuse_same(&Look { first: &first, last: &last, drive: &drive }).map_err(refused)?;
+        refuse_marks(&own, &marks_of(&drive)).map_err(refused)?;
         match holds(&drive) {
             Some(what) if !overwrite => Err(refused(Refusal::NotEmpty(what))),
             _ => Ok(tables(&drive)),
@@ -211,6 +206,19 @@ impl Source for Device {
     fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError> {
         self.file.read_exact_at(buffer, start.0).map_err(ReadError::from_io)
     }
+}
+
+/// The numbers in the first and the last bytes of a drive; the place that cannot be read, if one cannot.
+fn ends(
+    bytes: u64,
+    read: impl Fn(Extent, &mut [u8]) -> io::Result<()>,
+) -> Result<BTreeSet<DriveMark>, (Extent, io::Error)> {
+    let places = [Extent::between(0, END_BYTES.min(bytes)), Extent::between(bytes.saturating_sub(END_BYTES), bytes)];
+    let [first, last] = places.map(|place| {
+        let mut buffer = vec![0; usize::try_from(place.bytes).expect("at most 1 MiB")];
+        read(place, &mut buffer).map(|()| buffer).map_err(|error| (place, error))
+    });
+    Ok(drive_marks(&first?, &last?, bytes))
 }
 
 fn at(path: &Path, error: io::Error) -> HandOverError {

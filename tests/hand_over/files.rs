@@ -12,7 +12,7 @@ use std::time::Duration;
 /// Sources: qemu-img(1) convert and compare; sha256sum(1).
 #[test]
 fn qemu_and_sha256sum_agree_with_both_forms() {
-    let bench = Bench::copied("drive-gpt");
+    let bench = Bench::copied("fat16");
     let expected = bench.expected();
     for form in ["raw", "vhdx"] {
         let name = format!("out.{form}");
@@ -56,7 +56,7 @@ fn nothing_is_replaced() {
 /// Half of a copy: zeros where nothing was read, and the files that this concerns are those that the audit names.
 #[test]
 fn what_is_not_read_is_zero_and_its_files_are_listed() {
-    let bench = Bench::planned(common::fixture("ntfs-rich"));
+    let bench = Bench::planned(common::fixture("ntfs-cluster-8k"));
     let text = ends_with(10, bench.hand_over().args(["--as", "raw", "--to", "out.raw", "--json"]));
     assert!(fs::read(bench.at("out.raw")).unwrap() == bench.expected());
     let names = |text: &str| -> Vec<(String, String)> {
@@ -76,7 +76,7 @@ fn what_is_not_read_is_zero_and_its_files_are_listed() {
 /// Beside a copy that runs, what it has committed is handed over: each sector is the drive's, or zeros.
 #[test]
 fn beside_a_running_copy() {
-    let bytes = common::fixture("ntfs-rich");
+    let bytes = common::fixture("ntfs-cluster-8k");
     let behaviour = Behaviour { delay: Some(Duration::from_millis(60)), ..Behaviour::default() };
     let slow = WitnessedDevice::behaving(&bytes, &behaviour);
     let bench = Bench { folder: tempfile::tempdir().unwrap(), drive: bytes };
@@ -97,7 +97,7 @@ fn beside_a_running_copy() {
         assert!(zero || ours == theirs, "sector {number}");
         held += usize::from(!zero);
     }
-    assert!(held > 1000, "only {held} sectors were handed over");
+    assert!(held > 300, "only {held} sectors were handed over");
 }
 
 /// A second copy of which one bit differs, one that is too short, and one that is too long.

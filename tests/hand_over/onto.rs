@@ -29,22 +29,28 @@ fn a_drive_of_the_same_size() {
     let checked = check.arg("--check").arg(bench.at("hand-over.sha256")).stdin(Stdio::from(drive)).status();
     assert!(checked.unwrap().success());
     ends_with(0, bench.hand_over().arg("--check").arg(&target.device));
+    // Finished, it could be the client's drive; erased, it is nobody's.
+    let mut again = bench.onto(&target);
+    let complaint = complains_with(5, again.args(["--overwrite", "--checksums", "again"]));
+    assert!(complaint.contains("disk GUID"), "{complaint}");
     ends_with(0, bench.hand_over().args(["--as", "vhdx", "--to", "out.vhdx"]));
     run(Command::new("qemu-img")
         .args(["compare", "-f", "raw", "-F", "vhdx"])
         .arg(&target.device)
         .arg(bench.at("out.vhdx")));
+    run(Command::new("blkdiscard").arg("--zeroout").arg(&target.device));
+    ends_with(0, &mut again);
 }
 
 /// What lies behind the copy on a larger drive stays, but for the drive's own tables: the former backup of a GPT would contradict the new
 /// table.
 #[test]
 fn a_larger_drive_that_held_something_else() {
-    let bench = Bench::copied("drive-gpt");
+    let bench = Bench::copied("fat16");
     let bytes = bench.drive.len() as u64 + (24 << 20);
     let target = Target::made(bytes, &[], |image| {
-        crate::divide(image, "label: gpt\nsize=100M\n");
-        run(Command::new("mkfs.ext4").args(["-q", "-F", "-E", "offset=1048576"]).arg(image).arg("90000"));
+        crate::divide(image, "label: gpt\nsize=30M\n");
+        run(Command::new("mkfs.ext4").args(["-q", "-F", "-E", "offset=1048576"]).arg(image).arg("28000"));
     });
     let complaint = complains_with(5, &mut bench.onto(&target));
     assert!(complaint.contains("GUID partition table") && complaint.contains("--overwrite"), "{complaint}");

@@ -1,6 +1,6 @@
 //! Drives that must not be written. Each is left as it was.
 
-use crate::cases::complains_with;
+use crate::cases::{complains_with, ends_with};
 use crate::mounted::Mounted;
 use crate::witness::{Behaviour, WitnessedDevice, Writes, run};
 use crate::{Bench, Target, divide, write_sparse};
@@ -212,24 +212,28 @@ fn the_image_of_the_case() {
     outcome.unwrap_or_else(|panic| std::panic::resume_unwind(panic));
 }
 
-/// A drive that says nothing of itself, and begins as the case's does: no table, no volume that is known.
+/// A drive that says nothing of itself: no table, no volume that is known. What it holds tells.
 #[test]
-fn the_same_beginning() {
+fn the_same_content() {
+    let surveyed = |drive: Vec<u8>| {
+        let bench = Bench { folder: tempfile::tempdir().unwrap(), drive };
+        write_sparse(&bench.at("drive.img"), &bench.drive);
+        ends_with(7, crate::gleaner("survey", &bench.case()).arg(bench.at("drive.img")));
+        bench
+    };
     let mut drive = vec![0; 8 << 20];
-    drive[4096..12_288].fill(0xB7);
-    drive[5 << 20..6 << 20].fill(0x11);
-    let bench = Bench { folder: tempfile::tempdir().unwrap(), drive };
-    write_sparse(&bench.at("drive.img"), &bench.drive);
-    let mut survey = crate::gleaner("survey", &bench.case());
-    crate::cases::ends_with(7, survey.arg(bench.at("drive.img")));
-    let plan = crate::gleaner("plan", &bench.case()).args(["--scope", "whole"]).output().expect("gleaner");
-    assert!(matches!(plan.status.code(), Some(0 | 7)));
-    crate::copy(0, &bench.at("drive.img"), &bench.case(), &[]);
-    let target = Target::made(9 << 20, &[], |image| {
+    let blank = surveyed(drive.clone());
+    target_refused(&blank, &Target::new(9 << 20, &[]), "the case holds nothing but zeros");
+    drive[(5 << 20) + (60 << 10)..][..512].fill(0x11);
+    let bench = surveyed(drive);
+    let same = Target::made(9 << 20, &[], |image| {
         fs::remove_file(image).unwrap();
         write_sparse(image, &[&bench.drive[..], &[0; 1 << 20]].concat());
     });
-    target_refused(&bench, &target, "begins with the same bytes");
+    target_refused(&bench, &same, "it holds what the case's drive holds");
+    let other = bench.blank(0);
+    let ended = bench.onto(&other).output().expect("gleaner");
+    assert!(matches!(ended.status.code(), Some(0 | 10)), "{}", String::from_utf8_lossy(&ended.stderr));
 }
 
 /// Its first or last MiB, or structure on it, cannot be read: then nobody can tell that it is not the client's drive.

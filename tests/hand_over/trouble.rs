@@ -24,7 +24,7 @@ fn start(bench: &Bench, target: &WitnessedDevice) -> Child {
 /// Source: nbdkit-error-filter(1); what is recognised, by blkid(8).
 #[test]
 fn a_drive_that_stops_taking_writes() {
-    let bench = Bench::copied("ntfs-rich");
+    let bench = Bench::copied("ntfs-cluster-8k");
     let target = writable(bench.drive.len(), Writes::After(Duration::from_millis(20)));
     let child = start(&bench, &target);
     target.refuse_writes();
@@ -39,7 +39,7 @@ fn a_drive_that_stops_taking_writes() {
 /// Killed, and stopped in good order; then begun again.
 #[test]
 fn a_run_that_is_ended_leaves_no_tables() {
-    let bench = Bench::copied("ntfs-rich");
+    let bench = Bench::copied("ntfs-cluster-8k");
     let target = writable(bench.drive.len(), Writes::After(Duration::from_millis(20)));
     for (name, code) in [("-KILL", None), ("-INT", Some(9))] {
         let writes = target.writes();
