@@ -174,11 +174,11 @@ pub enum Refusal {
     BearsMark(DriveMark),
     /// It holds the same bytes.
     #[error(
-        "it holds what the case's drive holds: it is that drive, or a copy of it. If it is a copy that may go, erase all of it first"
+        "it has the same bytes as the case's drive: it is that drive, or a copy of it. If it is a copy that may go, erase all of it first"
     )]
     SameContent,
     /// Nothing is known of the case's drive.
-    #[error("the case holds nothing but zeros, by which its drive could not be told from this one")]
+    #[error("nothing but zeros was copied into the case: its drive cannot be told from this one")]
     NothingKnown,
     /// Something is on it.
     #[error("it holds {0}; say --overwrite if all of that may be lost")]

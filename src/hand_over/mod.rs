@@ -44,8 +44,9 @@ pub struct Missing {
     pub unread_bytes: u64,
     /// Bytes of it that are unreadable.
     pub unreadable_bytes: u64,
+    /// Whether all structure is read, so that all files are known.
+    pub structure_is_read: bool,
     /// Files by their state.
-    #[serde(flatten)]
     pub audit: AuditSummary,
     /// The files that are not complete.
     #[serde(skip)]
@@ -53,25 +54,29 @@ pub struct Missing {
 }
 
 impl Missing {
-    /// Looks through the case's files.
-    pub fn of(drive: &DriveMap, truth: &Truth<'_>) -> Missing {
+    /// Looks through the case's files; without `drive`, whose structure the case lacks, no file is known.
+    pub fn of(drive: Option<&DriveMap>, drive_bytes: u64, truth: &Truth<'_>) -> Missing {
         let mut files = Vec::new();
-        let Ok(audit) = audit(drive, truth, |file| -> Result<(), Infallible> {
-            if file.state != FileState::Whole {
-                files.push(file.clone());
-            }
-            Ok(())
+        let audited = drive.map(|drive| {
+            audit(drive, truth, |file| -> Result<(), Infallible> {
+                if file.state != FileState::Whole {
+                    files.push(file.clone());
+                }
+                Ok(())
+            })
         });
-        let all = drive.identity.extent();
+        let audit = audited.map(|Ok(summary)| summary).unwrap_or_default();
+        let all = Extent::between(0, drive_bytes);
         let sum = |places: Vec<Extent>| places.iter().map(|place| place.bytes).sum::<u64>();
         let (held, unreadable_bytes) = (sum(truth.store.held(all)), sum(truth.store.unreadable(all)));
-        let unread_bytes = all.bytes - held - unreadable_bytes;
-        Missing { drive_bytes: all.bytes, unread_bytes, unreadable_bytes, audit, files }
+        let unread_bytes = drive_bytes - held - unreadable_bytes;
+        let structure_is_read = drive.is_some_and(|drive| drive.unread.is_empty());
+        Missing { drive_bytes, unread_bytes, unreadable_bytes, structure_is_read, audit, files }
     }
 
-    /// Whether all files are complete, and nothing that was planned is unreadable.
+    /// Whether all files are known and complete, and nothing that was planned is unreadable.
     pub fn is_nothing(&self) -> bool {
-        self.files.is_empty() && self.audit.unreadable_bytes == 0
+        self.structure_is_read && self.files.is_empty() && self.audit.unreadable_bytes == 0
     }
 }
 

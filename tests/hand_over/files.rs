@@ -148,3 +148,20 @@ fn names_in_the_list_are_escaped() {
     ends_with(0, bench.hand_over().args(["--as", "raw", "--to", name, "--checksums", "list"]));
     run(Command::new("sha256sum").args(["--check", "--strict", "list"]).current_dir(bench.folder.path()));
 }
+
+/// A case whose survey was ended before it had read anything: all of its image is zeros, and that is told.
+#[test]
+fn a_case_without_structure() {
+    let bytes = common::fixture("fat12-clusters-4k");
+    let bench = Bench { folder: tempfile::tempdir().unwrap(), drive: bytes };
+    crate::write_sparse(&bench.at("drive.img"), &bench.drive);
+    let source = gleaner::source::open(&bench.at("drive.img"), None).unwrap();
+    let form = gleaner::image::ImageForm::Raw;
+    drop(gleaner::case::Case::open_or_create(&bench.case(), source.identity(), form).unwrap());
+    let text = ends_with(10, bench.hand_over().args(["--as", "raw", "--to", "out.raw"]));
+    assert!(text.contains("Not all structure is read") && text.contains("100 % of the drive"), "{text}");
+    assert!(fs::read(bench.at("out.raw")).unwrap() == vec![0; bench.drive.len()]);
+    let target = bench.blank(0);
+    let complaint = complains_with(4, &mut bench.onto(&target));
+    assert!(complaint.contains("does not hold"), "{complaint}");
+}

@@ -91,3 +91,17 @@ fn sectors_of_4096_bytes() {
     let complaint = complains_with(5, bench.onto(&other).args(["--checksums", "other"]));
     assert!(complaint.contains("logical sectors have 512 bytes") && complaint.contains("4096"), "{complaint}");
 }
+
+/// An image file as source need not end with a sector: the drive's last sector is filled with zeros.
+#[test]
+fn a_source_that_ends_within_a_sector() {
+    let mut drive = common::fixture("fat12-clusters-4k");
+    drive.extend([0xC3; 100]);
+    let bench = Bench::planned(drive);
+    ends_with(0, crate::gleaner("plan", &bench.case()).args(["--scope", "whole"]));
+    copy(0, &bench.at("drive.img"), &bench.case(), &[]);
+    let target = bench.blank(512 - 100);
+    ends_with(0, &mut bench.onto(&target));
+    assert!(target.bytes() == [&bench.drive[..], &[0; 512 - 100]].concat());
+    ends_with(0, bench.hand_over().arg("--check").arg(&target.device));
+}

@@ -223,14 +223,14 @@ fn the_same_content() {
     };
     let mut drive = vec![0; 8 << 20];
     let blank = surveyed(drive.clone());
-    target_refused(&blank, &Target::new(9 << 20, &[]), "the case holds nothing but zeros");
+    target_refused(&blank, &Target::new(9 << 20, &[]), "nothing but zeros was copied");
     drive[(5 << 20) + (60 << 10)..][..512].fill(0x11);
     let bench = surveyed(drive);
     let same = Target::made(9 << 20, &[], |image| {
         fs::remove_file(image).unwrap();
         write_sparse(image, &[&bench.drive[..], &[0; 1 << 20]].concat());
     });
-    target_refused(&bench, &same, "it holds what the case's drive holds");
+    target_refused(&bench, &same, "the same bytes as the case's drive");
     let other = bench.blank(0);
     let ended = bench.onto(&other).output().expect("gleaner");
     assert!(matches!(ended.status.code(), Some(0 | 10)), "{}", String::from_utf8_lossy(&ended.stderr));

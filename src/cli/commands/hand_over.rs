@@ -7,7 +7,8 @@ use crate::cli::exit::Ending;
 use crate::cli::output::JsonLines;
 use crate::cli::{progress, show};
 use crate::hand_over::{Following, Missing, OntoDrive, check_copy, write_image, write_onto};
-use crate::session::Session;
+use crate::session::{Session, SessionError};
+use crate::source::SourceLost;
 use serde::Serialize;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -18,6 +19,11 @@ pub fn run(arguments: &HandOverArguments) -> anyhow::Result<Ending> {
     let list = Some(list_of(arguments));
     let outputs: &[&Option<PathBuf>] = if arguments.check.is_some() { &[] } else { &[&arguments.to, &list] };
     in_session(&sources, &Opening { outputs, ..Opening::default() }, |session| work(arguments, session))
+}
+
+/// Whether the case does not have the structure: its survey did not come so far.
+fn lacks_structure(error: &anyhow::Error) -> bool {
+    matches!(error.downcast_ref(), Some(SessionError::Lost(SourceLost::NotInCase { .. })))
 }
 
 /// Where the list of checksums goes.
@@ -33,9 +39,13 @@ fn list_of(arguments: &HandOverArguments) -> PathBuf {
 
 fn work(arguments: &HandOverArguments, session: &mut Session) -> anyhow::Result<Done> {
     let quiet = arguments.quiet || arguments.json;
-    let drive = read(session, quiet)?;
+    let drive = match read(session, quiet) {
+        // An image needs no structure; a drive does, for the order of writing.
+        Err(error) if lacks_structure(&error) && arguments.onto.is_none() => None,
+        read => Some(read?),
+    };
     let case = session.case()?;
-    let drive_bytes = drive.identity.bytes;
+    let drive_bytes = case.file().source.bytes;
     let bar = |what: &'static str, bytes: u64| progress::bytes_bar(what, bytes, quiet);
     if let Some(path) = &arguments.check {
         let bar = bar("comparing", drive_bytes);
@@ -49,16 +59,17 @@ fn work(arguments: &HandOverArguments, session: &mut Session) -> anyhow::Result<
         return Ok(Done { ending, figures, text });
     }
     let (planned, wanted) = super::planned(case)?;
-    let missing = Missing::of(&drive, &Truth { store: case.store().as_ref(), planned: &planned, wanted: &wanted });
+    let truth = Truth { store: case.store().as_ref(), planned: &planned, wanted: &wanted };
+    let missing = Missing::of(drive.as_ref(), drive_bytes, &truth);
     let list = list_of(arguments);
     let bar = bar("writing and comparing", drive_bytes.saturating_mul(2));
     let mut progress = |bytes| bar.inc(bytes);
     let mut following = Following { stop: &session.stop, progress: &mut progress };
-    let (figures, mut text) = match (&arguments.onto, &arguments.to, arguments.form) {
-        (Some(path), _, _) => {
+    let (figures, mut text) = match (arguments.onto.as_ref().zip(drive.as_ref()), &arguments.to, arguments.form) {
+        (Some((path, drive)), _, _) => {
             let serial = arguments.serial.as_deref().unwrap_or_default();
             let onto = OntoDrive { path, serial, overwrite: arguments.overwrite, checksums: &list };
-            let written = write_onto(case, &drive, onto, &mut following);
+            let written = write_onto(case, drive, onto, &mut following);
             bar.finish_and_clear();
             let written = written?;
             (serde_json::to_value(&written)?, show::written_drive(&written, &list))
@@ -76,6 +87,12 @@ fn work(arguments: &HandOverArguments, session: &mut Session) -> anyhow::Result<
         print_json(&figures, &missing)?;
         text.clear();
     }
+    let figures = serde_json::json!({
+        "written": figures,
+        "files_not_complete": missing.files.len(),
+        "unread_bytes": missing.unread_bytes,
+        "unreadable_bytes": missing.unreadable_bytes,
+    });
     let ending = if missing.is_nothing() { Ending::Done } else { Ending::Incomplete };
     Ok(Done { ending, figures, text })
 }

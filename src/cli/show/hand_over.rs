@@ -64,6 +64,9 @@ pub fn missing(missing: &Missing) -> String {
     if missing.unreadable_bytes > 0 {
         say!(&mut text, "  {} unreadable", share(missing.unreadable_bytes));
     }
+    if !missing.structure_is_read {
+        wrapped(&mut text, "  ", "Not all structure is read: there may be files that are not listed here.");
+    }
     let totals: Vec<String> = FileState::ALL[1..]
         .iter()
         .map(|state| (state, missing.files.iter().filter(|file| file.state == *state).count() as u64))
@@ -71,7 +74,9 @@ pub fn missing(missing: &Missing) -> String {
         .map(|(state, files)| format!("{} {}", human::counted(files, "file", "files"), state.name()))
         .collect();
     if totals.is_empty() {
-        say!(&mut text, "  all files are complete");
+        let known =
+            if missing.structure_is_read { "all files are complete" } else { "no file is known to be incomplete" };
+        say!(&mut text, "  {known}");
         return text;
     }
     say!(&mut text, "  {}", totals.join(", "));
