@@ -28,13 +28,14 @@
 //! 19. [`content`]: a file's content as a case holds it.
 //! 20. [`verify`]: the copy held against the journal's hashes and against a second reader.
 //! 21. [`take`]: chosen files out of a case into a folder.
-//! 22. [`export`]: a plan in forms that other programs follow.
-//! 23. [`report`]: what people and programs are told, without markup.
-//! 24. [`dossier`]: the report of a case as a page, with pictures.
-//! 25. [`watch`]: a page on this machine that shows how a copy goes.
-//! 26. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 27. [`demo`]: an invented drive to try everything on.
-//! 28. [`cli`]: the command line, which holds no logic of its own.
+//! 22. [`hand_over`]: a case's content as an image or onto another drive, the one place that writes to a drive.
+//! 23. [`export`]: a plan in forms that other programs follow.
+//! 24. [`report`]: what people and programs are told, without markup.
+//! 25. [`dossier`]: the report of a case as a page, with pictures.
+//! 26. [`watch`]: a page on this machine that shows how a copy goes.
+//! 27. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
+//! 28. [`demo`]: an invented drive to try everything on.
+//! 29. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`new_file`] stands beside them: the one way a file is written; [`regular_file`]: how ours are opened; and [`storage`]: a file written in place.
 
@@ -58,6 +59,7 @@ pub mod extent;
 pub mod fields;
 pub mod finding;
 pub mod fs;
+pub mod hand_over;
 pub mod heads;
 pub mod history;
 pub mod host;

@@ -11,6 +11,7 @@ const WIDTH: usize = 110;
 
 /// Where each command's matter is explained, beyond its help: a page below `docs` and what it tells.
 const READ_ON: &[(&str, &[(&str, &str)])] = &[
+    ("drives", &[("drives.md", "where each fact comes from")]),
     (
         "survey",
         &[
@@ -41,6 +42,7 @@ const READ_ON: &[(&str, &[(&str, &str)])] = &[
     ),
     ("audit", &[("bench-guide.md", "where it comes in the work")]),
     ("verify", &[("verifying.md", "what is checked, and what its words mean")]),
+    ("hand-over", &[("hand-over.md", "what is in a copy, which drives are refused, in which order is written")]),
     ("take", &[("taking.md", "which files, under which names, how damaged ones are marked")]),
     ("demo", &[("bench-guide.md", "the same by hand, step by step")]),
     ("pace", &[("model.md", "the drive's model"), ("formats/model.md", "its file")]),
@@ -182,7 +184,18 @@ fn the_help_shows_first_what_matters() {
     program.build();
     let names: Vec<&str> = program.get_subcommands().map(clap::Command::get_name).collect();
     assert!(
-        names.starts_with(&["survey", "folders", "plan", "copy", "audit", "report", "take", "verify"]),
+        names.starts_with(&[
+            "drives",
+            "survey",
+            "folders",
+            "plan",
+            "copy",
+            "audit",
+            "report",
+            "take",
+            "verify",
+            "hand-over"
+        ]),
         "{names:?}"
     );
     for command in program.get_subcommands_mut().filter(|command| command.get_name() != "help") {

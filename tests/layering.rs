@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 43] = [
+const ORDER: [&str; 44] = [
     "text",
     "units",
     "extent",
@@ -40,6 +40,7 @@ const ORDER: [&str; 43] = [
     "content",
     "verify",
     "take",
+    "hand_over",
     "export",
     "report",
     "dossier",

@@ -266,13 +266,8 @@ fn the_copy_mounts(name: &str) {
     }
     let [raw, vhdx] = [at("raw").join("image.raw"), at("vhdx").join("image.vhdx")];
     run(Command::new("qemu-img").args(["compare", "-f", "raw", "-F", "vhdx"]).arg(&raw).arg(&vhdx));
-    // And both are what the plan says: an image whose form was changed afterwards too.
+    // And both are what the plan says.
     assert_eq!(planned(&at("raw")), planned(&at("vhdx")));
-    copy(0, &drive, &at("raw"), &["--as", "vhdx"]);
-    let changed = at("raw").join("image.vhdx");
-    assert!(raw.exists(), "nothing is removed");
-    qemu_accepts(&changed, "vhdx", bytes.len());
-    run(Command::new("qemu-img").args(["compare", "-f", "vhdx", "-F", "vhdx"]).arg(&changed).arg(&vhdx));
 }
 
 #[test]

@@ -75,8 +75,25 @@ fn take_with(
         let is_stream = |f: &&Taken| f.written_to.as_ref().is_some_and(|written| to.join(written).is_file());
         let streams = files.iter().filter(is_stream).count() as u64;
         assert_eq!(take.count(drive), (streams, bytes), "what was announced was done");
+        check_list(to, &files);
     }
     (files, outcome)
+}
+
+/// Every file that was taken is in the list under each of its names, with the checksum that sha256sum(1) finds.
+fn check_list(folder: &Path, files: &[Taken]) {
+    let list = fs::read_to_string(folder.join("taken.sha256")).expect("the list");
+    let names = |taken: &Taken| match taken.written_to.as_ref().map(|written| folder.join(written).is_file()) {
+        Some(true) => 1 + taken.other_names.len(),
+        _ => 0,
+    };
+    assert_eq!(list.lines().count(), files.iter().map(names).sum::<usize>());
+    if !list.is_empty() {
+        let mut check = std::process::Command::new("sha256sum");
+        let checked = check.args(["--check", "--strict", "--quiet", "taken.sha256"]).current_dir(folder).output();
+        let checked = checked.expect("sha256sum");
+        assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stdout));
+    }
 }
 
 fn take(held: &Held, patterns: &[&str]) -> Result {
@@ -303,7 +320,8 @@ fn a_full_destination_ends_it_in_order() {
         assert!(fs::read(written).unwrap() == whole.content(whole.stream(&taken.path, taken.stream.as_deref())));
     }
     let left: Vec<_> = walk(&small.path().join("out")).into_iter().filter(|path| path.is_file()).collect();
-    assert_eq!(left.len(), files.len(), "{left:?}");
+    assert_eq!(left.len(), files.len() + 1, "the files and their list: {left:?}");
+    check_list(&small.path().join("out"), &files);
 }
 
 /// Read back at a position: what a test writes about an image.

@@ -155,6 +155,23 @@ class Drive:
             self.server.wait()
 
 
+class TargetDrive(Drive):
+    """A drive that is to be written: blank at first, and larger than the drives of one fixture."""
+
+    def __init__(self, name, fixture, folder, model, **properties):
+        super().__init__(name, fixture, folder, model, **properties)
+        self.size += 8 << 20
+        with open(self.image, "wb") as file:
+            file.truncate(self.size)
+
+    def sha256_of(self, size):
+        with open(self.image, "rb") as file:
+            return hashlib.sha256(file.read(size)).hexdigest()
+
+    def is_unchanged(self, _machine):
+        return True
+
+
 class DebugDrive:
     """The drive that the kernel's own module `scsi_debug` imitates: its bytes are in the machine's memory."""
 

@@ -11,7 +11,7 @@ import tempfile
 import time
 
 import scenarios
-from drives import ENODATA, DebugDrive, Drive
+from drives import ENODATA, DebugDrive, Drive, TargetDrive
 from fixtures import Fixture
 from machine import Machine, MachineError, make_initial_ram_disk
 from measure import measure
@@ -42,7 +42,8 @@ class InternalDrives:
         self.ahci_512e = Drive("ahci-512e", fixture, folder, "ide-hd", physical(bad, 8), bus="ide.1", physical_block_size=4096)
         self.ahci_silent = Drive("ahci-silent", fixture, folder, "ide-hd", bus="ide.2", can_be_silent=True)
         self.nvme = Drive("nvme", fixture, folder, "nvme", bad)
-        self.drives = [self.ahci, self.ahci_512e, self.ahci_silent, self.nvme]
+        self.target = TargetDrive("target", fixture, folder, "ide-hd", bus="ide.3")
+        self.drives = [self.ahci, self.ahci_512e, self.ahci_silent, self.nvme, self.target]
 
     def scenarios(self):
         # The kernel sends a command again five times when the drive aborts it, on AHCI, and whenever it fails, on NVMe.
@@ -52,6 +53,9 @@ class InternalDrives:
         yield "silent for a while, AHCI", scenarios.silent_drive, self.ahci_silent, {}
         yield "serial number, AHCI", scenarios.serial_number, self.ahci, {}
         yield "serial number, NVMe", scenarios.serial_number, self.nvme, {}
+        yield "listed, AHCI", scenarios.listed, self.ahci, {"bus": "ata"}
+        yield "listed, NVMe", scenarios.listed, self.nvme, {"bus": "nvme"}
+        yield "handed over, AHCI", scenarios.handed_over, self.nvme, {"target": self.target}
         yield "settings, AHCI", scenarios.settings, self.ahci, {"attached": "ata"}
         yield "settings, NVMe", scenarios.settings, self.nvme, {"attached": "nvme", "sensor": True}
 

@@ -230,6 +230,35 @@ def serial_number(machine, drive):
     return drive.serial
 
 
+def listed(machine, drive, bus):
+    """`gleaner drives` tells it by its serial number, and sends it no command."""
+    device = drive.device(machine)
+    before = drive.commands(machine)
+    drives = {found["path"]: found for found in machine.gleaner("drives /tmp")}
+    must_be("commands", drive.commands(machine), before)
+    found = drives[f"/dev/{device}"]
+    expected = {"bytes": drive.size, "serial": drive.serial, "bus": bus, "logical_sector": drive.sector, "uses": []}
+    must_be("what is listed", {name: found[name] for name in expected}, expected)
+    return f"{device} is {drive.serial}"
+
+
+def handed_over(machine, drive, target):
+    """A case goes onto another drive, known by its serial number; the client's own drive is refused under any number."""
+    case = f"/tmp/{drive.name}-given"
+    prepare(machine, drive, case)
+    machine.run(f"gleaner copy --case {case} --json --quiet /dev/{drive.device(machine)}", ends_with=None)
+    onto = f"gleaner hand-over --case {case} --json --quiet --checksums {case}.sha256"
+    for of, number in [(drive, drive.serial), (drive, target.serial), (target, drive.serial)]:
+        machine.run(f"{onto} --onto /dev/{of.device(machine)} --serial {number} --overwrite", ends_with=5)
+    must_be("writes to the client's drive", drive.commands(machine)[1], 0)
+    must_be("writes to the target", target.commands(machine)[1], 0)
+    answer = machine.run(f"{onto} --onto /dev/{target.device(machine)} --serial {target.serial}", ends_with=10)
+    written = json.loads(answer.output.splitlines()[-1])["written"]
+    must_be("the checksum", written["sha256"], machine.output(f"sha256sum {case}/image.raw").split()[0])
+    must_be("the checksum of what the emulator has of it", target.sha256_of(drive.size), written["sha256"])
+    return f"{written['bytes']} bytes onto {target.serial}"
+
+
 def settings(machine, drive, attached, sensor=False, written=0):
     """The survey says how the kernel is set, and the commands that it gives do what they are for.
 

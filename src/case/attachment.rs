@@ -26,17 +26,16 @@ impl Attachment {
     pub fn of(identity: &SourceIdentity) -> Attachment {
         let Ok(about) = fs::metadata(&identity.path) else { return Attachment::default() };
         match identity.kind {
-            SourceKind::ImageFile => Attachment {
-                instance: Some(format!("{OF_FILE}{}:{} of {} bytes", about.dev(), about.ino(), about.len())),
-                changes: Some(format!(
-                    "{}.{:09} {}.{:09}",
-                    about.mtime(),
-                    about.mtime_nsec(),
-                    about.ctime(),
-                    about.ctime_nsec()
-                )),
-            },
-            SourceKind::BlockDevice => block_device(about.rdev()).unwrap_or_default(),
+            SourceKind::ImageFile => Attachment::of_file(&about),
+            SourceKind::BlockDevice => Attachment::of_device(about.rdev()).unwrap_or_default(),
+        }
+    }
+
+    pub(super) fn of_file(about: &fs::Metadata) -> Attachment {
+        let (changed, touched) = ((about.mtime(), about.mtime_nsec()), (about.ctime(), about.ctime_nsec()));
+        Attachment {
+            instance: Some(format!("{OF_FILE}{}:{} of {} bytes", about.dev(), about.ino(), about.len())),
+            changes: Some(format!("{}.{:09} {}.{:09}", changed.0, changed.1, touched.0, touched.1)),
         }
     }
 
@@ -63,23 +62,23 @@ impl Attachment {
     pub fn is_known(&self) -> bool {
         self.instance.is_some() && self.changes.is_some()
     }
-}
 
-/// `diskseq` grows with every attachment since boot; fields 5 and 12 of `stat` count writes and discards (Linux
-/// Documentation/ABI/stable/sysfs-block and block/stat.rst; from memory).
-fn block_device(device: u64) -> Option<Attachment> {
-    let folder = format!("/sys/dev/block/{}:{}", rustix::fs::major(device), rustix::fs::minor(device));
-    let folder = fs::canonicalize(folder).ok()?;
-    let disk = if folder.join("partition").exists() { folder.parent()? } else { folder.as_path() };
-    let read = |path: &Path| fs::read_to_string(path).ok().map(|text| text.trim().to_owned());
-    let boot = read(Path::new("/proc/sys/kernel/random/boot_id"))?;
-    let sequence = read(&disk.join("diskseq"))?;
-    let stat = read(&disk.join("stat"))?;
-    let fields: Vec<&str> = stat.split_whitespace().collect();
-    let writes = fields.get(4)?;
-    let discards = fields.get(11).copied().unwrap_or("0");
-    Some(Attachment {
-        instance: Some(format!("boot {boot} disk {sequence}")),
-        changes: Some(format!("{writes} writes, {discards} discards")),
-    })
+    /// As [`Attachment::of`], of a block device by its number. `diskseq` grows with every attachment since boot; fields 5 and 12 of
+    /// `stat` count writes and discards (Linux Documentation/ABI/stable/sysfs-block and block/stat.rst; from memory).
+    pub(super) fn of_device(device: u64) -> Option<Attachment> {
+        let folder = format!("/sys/dev/block/{}:{}", rustix::fs::major(device), rustix::fs::minor(device));
+        let folder = fs::canonicalize(folder).ok()?;
+        let disk = if folder.join("partition").exists() { folder.parent()? } else { folder.as_path() };
+        let read = |path: &Path| fs::read_to_string(path).ok().map(|text| text.trim().to_owned());
+        let boot = read(Path::new("/proc/sys/kernel/random/boot_id"))?;
+        let sequence = read(&disk.join("diskseq"))?;
+        let stat = read(&disk.join("stat"))?;
+        let fields: Vec<&str> = stat.split_whitespace().collect();
+        let writes = fields.get(4)?;
+        let discards = fields.get(11).copied().unwrap_or("0");
+        Some(Attachment {
+            instance: Some(format!("boot {boot} disk {sequence}")),
+            changes: Some(format!("{writes} writes, {discards} discards")),
+        })
+    }
 }

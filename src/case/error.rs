@@ -1,6 +1,6 @@
 //! What can go wrong with a case.
 
-use crate::image::ImageError;
+use crate::image::{ImageError, ImageForm};
 use crate::journal::JournalError;
 use crate::model::ModelFileError;
 use crate::new_file::NewFileError;
@@ -97,6 +97,19 @@ pub enum CaseError {
         before: String,
         /// Its time of change now.
         now: String,
+    },
+    /// A copy has begun, and its image keeps its form.
+    #[error(
+        "{folder}: the image of this case is {is}, and its copy has begun: it stays so. Go on without --as; \
+         `gleaner hand-over --case {folder} --as {wanted} --to FILE` writes a {wanted} image from the case at any time"
+    )]
+    FormIsSettled {
+        /// The case.
+        folder: PathBuf,
+        /// The form it has.
+        is: ImageForm,
+        /// The form asked for.
+        wanted: ImageForm,
     },
     /// No room for the image in another form.
     #[error(

@@ -323,7 +323,7 @@ impl Shared {
 }
 
 /// Gives a place of an image the byte that unreadable places have there.
-pub(super) fn fill_with(image: &dyn Image, extent: Extent, fill: u8) -> io::Result<()> {
+fn fill_with(image: &dyn Image, extent: Extent, fill: u8) -> io::Result<()> {
     let bytes = vec![fill; usize::try_from(extent.bytes.min(FILL_AT_ONCE)).expect("at most 1 MiB")];
     extent.pieces(FILL_AT_ONCE).try_for_each(|part| {
         let count = usize::try_from(part.bytes).expect("at most 1 MiB");

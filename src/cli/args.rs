@@ -27,6 +27,8 @@ pub struct Arguments {
 /// The commands, in the order of the work; then those for special purposes.
 #[derive(Subcommand, Debug)]
 pub enum Command {
+    /// Lists the drives of this machine: names, sizes, serial numbers, what uses them, which case knows them; opens none
+    Drives(DrivesArguments),
     /// Says what is on a drive, what state it is in, and what reading it would cost
     Survey(SurveyArguments),
     /// Shows where the bytes are, folder by folder
@@ -43,6 +45,8 @@ pub enum Command {
     Take(TakeArguments),
     /// Checks a case's image against its journal, and opens its volumes with a second, independent reader
     Verify(VerifyArguments),
+    /// Hands a case over: as an image, or onto another drive; and checks such a copy against the case
+    HandOver(HandOverArguments),
     /// Writes to the case's record what was done, measured or decided
     Note(NoteArguments),
     /// Shows the case's record of who did what when, and whether it was changed
@@ -208,6 +212,17 @@ fn not_negative(text: &str) -> Result<f64, String> {
         Ok(value) if value.is_finite() && value >= 0.0 => Ok(value),
         _ => Err("must be a number, 0 or more".to_owned()),
     }
+}
+
+/// `drives`
+#[derive(Args, Debug)]
+pub struct DrivesArguments {
+    /// Cases, or folders that hold cases, to be looked through for the drives
+    #[arg(value_name = "FOLDER", default_value = ".")]
+    pub folders: Vec<PathBuf>,
+    /// Print JSON for programs
+    #[arg(long, help_heading = COMMON)]
+    pub json: bool,
 }
 
 /// `survey`
@@ -475,7 +490,7 @@ pub enum ImageArgument {
 #[derive(Args, Debug)]
 #[command(next_display_order = 1, override_usage = "gleaner copy --case <FOLDER> [OPTIONS] [SOURCE]")]
 pub struct CopyArguments {
-    /// Form of the image [default: as it is; raw for a new one]
+    /// Form of the image, as long as no copy has begun; later `hand-over` writes other forms [default: as it is; raw for a new one]
     #[arg(long = "as", value_enum, value_name = "FORM")]
     pub form: Option<ImageArgument>,
     /// When the drive goes away or no longer answers, wait until it is back under any name, and go on; ends after three returns
@@ -602,6 +617,45 @@ pub struct TakeArguments {
     /// Print JSON for programs
     #[arg(long, help_heading = COMMON)]
     pub json: bool,
+}
+
+/// `hand-over`
+#[derive(Args, Debug)]
+#[command(next_display_order = 1, group(clap::ArgGroup::new("what").required(true).args(["to", "onto", "check"])),
+    override_usage = "gleaner hand-over --case <FOLDER> --as <FORM> --to <FILE>\n       \
+        gleaner hand-over --case <FOLDER> --onto <DRIVE> --serial <NUMBER> [--overwrite]\n       \
+        gleaner hand-over --case <FOLDER> --check <FILE|DRIVE>")]
+pub struct HandOverArguments {
+    /// The case; it is only looked at, and may be in use
+    #[arg(long, value_name = "FOLDER", display_order = 0)]
+    pub case: PathBuf,
+    /// Form of the image
+    #[arg(long = "as", value_enum, value_name = "FORM", requires = "to")]
+    pub form: Option<ImageArgument>,
+    /// Write an image: a new file
+    #[arg(long, value_name = "FILE", requires = "form")]
+    pub to: Option<PathBuf>,
+    /// Write to this whole drive, which must be sound and nobody's: what it held is lost. It is read back and compared
+    #[arg(long, value_name = "DRIVE", requires = "serial")]
+    pub onto: Option<PathBuf>,
+    /// The drive's serial number as `gleaner drives` shows it (of a loop device the path of its file)
+    #[arg(long, value_name = "NUMBER", requires = "onto")]
+    pub serial: Option<String>,
+    /// What is recognised on the drive (a partition table, a file system) may be lost
+    #[arg(long, requires = "onto")]
+    pub overwrite: bool,
+    /// Where the SHA-256 list goes: a new file [default: FILE.sha256; of a drive hand-over.sha256 in the present folder]
+    #[arg(long, value_name = "LIST", conflicts_with = "check")]
+    pub checksums: Option<PathBuf>,
+    /// Compare an image file or a drive with the case; it is only read
+    #[arg(long, value_name = "FILE|DRIVE")]
+    pub check: Option<PathBuf>,
+    /// Print JSON for programs: a line for each file that is not complete, then one for all
+    #[arg(long, help_heading = COMMON)]
+    pub json: bool,
+    /// Show no progress
+    #[arg(long, short, help_heading = COMMON)]
+    pub quiet: bool,
 }
 
 /// `watch`

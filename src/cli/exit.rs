@@ -16,7 +16,7 @@ pub enum Ending {
     SourceNotOpened = 3,
     /// The source stopped answering while it was read.
     SourceLost = 4,
-    /// A file to be written exists already, or cannot be written.
+    /// A file to be written exists already, or cannot be written; a drive must not be written, or cannot be.
     Destination = 5,
     /// A plan is not valid or does not fit the source.
     Plan = 6,
@@ -46,7 +46,7 @@ Exit codes:
   2  the command line is wrong
   3  the source cannot be opened: missing, no permission, a folder, empty
   4  the source stopped answering while it was read
-  5  a file to be written exists already, or cannot be written
+  5  a file to be written exists already, or cannot be written; a drive must not be
   6  a plan is not valid, or does not fit the source
   7  the source was read, but holds neither a partition table nor a known volume
   8  a case cannot be used: it is another drive's, in use, damaged, or lies on the drive itself

@@ -42,6 +42,7 @@ pub fn parse() -> Result<Arguments, ExitCode> {
 /// What went wrong, as a chain of sentences; [`ending_of`] gives the exit code for it.
 pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
     match &arguments.command {
+        Command::Drives(a) => commands::drives::run(a),
         Command::Survey(a) => commands::survey::run(a),
         Command::Folders(a) => commands::folders::run(a),
         Command::Files(a) => commands::files::run(a),
@@ -53,6 +54,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
         Command::Audit(a) => commands::audit::run(a),
         Command::Verify(a) => commands::verify::run(a),
         Command::Take(a) => commands::take::run(a),
+        Command::HandOver(a) => commands::hand_over::run(a),
         Command::Watch(a) => commands::watch::run(a),
         Command::Note(a) => commands::note::run(a),
         Command::Record(a) => commands::record::run(a),
@@ -70,6 +72,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::copy::CopyError;
     use crate::dossier::PublishError;
     use crate::export::ExportError;
+    use crate::hand_over::HandOverError;
     use crate::model::{ModelError, ModelFileError};
     use crate::new_file::NewFileError;
     use crate::pace::PaceError;
@@ -95,6 +98,15 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
         }
         if cause.is::<NewFileError>() {
             return Ending::Destination;
+        }
+        match cause.downcast_ref::<HandOverError>() {
+            Some(HandOverError::Stopped { .. }) => return Ending::NotFinished,
+            Some(HandOverError::Differs { .. } | HandOverError::FileDiffers { .. }) => return Ending::Incomplete,
+            Some(HandOverError::Lost(SourceLost::Stopped)) => return Ending::NotFinished,
+            Some(HandOverError::Case(error)) => return of_case(error),
+            Some(HandOverError::Host(_) | HandOverError::Lost(_)) => return Ending::Case,
+            Some(_) => return Ending::Destination,
+            None => {}
         }
         match cause.downcast_ref::<ExportError>() {
             Some(ExportError::File(_) | ExportError::Output(_)) => return Ending::Destination,
@@ -192,6 +204,7 @@ fn of_case(error: &crate::case::CaseError) -> Ending {
     match error {
         crate::case::CaseError::Source(error) => of_lost(error),
         crate::case::CaseError::NoPlan { .. } => Ending::Plan,
+        crate::case::CaseError::FormIsSettled { .. } => Ending::Usage,
         crate::case::CaseError::Write(_) | crate::case::CaseError::NoRoomForForm { .. } => Ending::Destination,
         _ => Ending::Case,
     }

@@ -1,8 +1,10 @@
 //! What the facts mean for a drive and for a place: decided on facts alone, so that tables test it.
 
-use super::facts::{Device, Facts, Node, Under};
+use super::facts::{Block, Device, Facts, Node, Under};
 use super::gather::Found;
+use serde::Serialize;
 use std::collections::BTreeSet;
+use std::fmt;
 
 /// The drive that is asked about.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -16,11 +18,48 @@ pub(super) struct Subject {
 }
 
 /// How a drive is in use.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub(super) enum Used {
-    Mounted { at: String },
-    Swap { name: String },
-    PartOf { name: String },
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Used {
+    /// A file system on it is mounted.
+    Mounted {
+        /// Where.
+        at: String,
+    },
+    /// The system swaps to it, or to a file on it.
+    Swap {
+        /// The device or file.
+        name: String,
+    },
+    /// Another device is made of it: RAID, LVM, encryption and the like.
+    PartOf {
+        /// That device.
+        name: String,
+    },
+    /// A loop device shows it, or a file on it.
+    Loop {
+        /// The loop device.
+        name: String,
+    },
+}
+
+impl fmt::Display for Used {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Used::Mounted { at } => write!(f, "mounted at {at}"),
+            Used::Swap { name } => write!(f, "the system swaps to {name}"),
+            Used::PartOf { name } => write!(f, "the device {name} is made of it (RAID, LVM and the like)"),
+            Used::Loop { name } => write!(f, "the loop device {name} shows it, or a file on it"),
+        }
+    }
+}
+
+impl Used {
+    /// Whether the drive may be written to by it at any moment. A loop device alone writes nothing: what is mounted on it is a use of
+    /// its own.
+    pub(super) fn can_change_it(&self) -> bool {
+        !matches!(self, Used::Loop { .. })
+    }
 }
 
 /// Where a place lies.
@@ -78,25 +117,26 @@ pub(super) fn is_of(facts: &Facts, subject: &Subject, node: Node) -> bool {
     subject.disk.contains(&node) || stands_on(facts, [node], &subject.nodes)
 }
 
-/// The first use of the drive that is found.
-pub(super) fn used(facts: &Facts, subject: &Subject) -> Option<Used> {
+/// Every use of the drive that is found, in the order of [`Used`].
+pub(super) fn uses(facts: &Facts, subject: &Subject) -> Vec<Used> {
     // Each file system once: every mount namespace lists its mounts again.
     let mut seen = BTreeSet::new();
-    let mut mounts = facts.mounts.iter().filter(|mount| seen.insert(mount.file_system));
-    let mounted = mounts.find(|mount| stands_on(facts, [Node::FileSystem(mount.file_system)], &subject.nodes));
-    if let Some(mount) = mounted {
-        return Some(Used::Mounted { at: mount.at.clone() });
-    }
+    let mounts = facts.mounts.iter().filter(|mount| seen.insert(mount.file_system));
+    let mounted = mounts.filter(|mount| stands_on(facts, [Node::FileSystem(mount.file_system)], &subject.nodes));
     let of = |on: &Under| match on {
         Under::Nodes(nodes) => nodes.clone(),
         Under::Elsewhere | Under::Unknown(_) => Vec::new(),
     };
-    if let Some(swap) = facts.swaps.iter().find(|swap| stands_on(facts, of(&swap.on), &subject.nodes)) {
-        return Some(Used::Swap { name: swap.name.clone() });
-    }
+    let swaps = facts.swaps.iter().filter(|swap| stands_on(facts, of(&swap.on), &subject.nodes));
     let is_part = |parts: &[Device]| stands_on(facts, parts.iter().map(|device| Node::Device(*device)), &subject.nodes);
-    let made = facts.blocks.values().find(|block| is_part(&block.parts));
-    made.map(|block| Used::PartOf { name: block.name.clone() })
+    let made = facts.blocks.values().filter(|block| is_part(&block.parts));
+    let shows = |block: &Block| block.backing.as_ref().is_some_and(|on| stands_on(facts, of(on), &subject.nodes));
+    let others = facts.blocks.iter().filter(|(device, _)| !subject.nodes.contains(&Node::Device(**device)));
+    let loops = others.filter(|(_, block)| shows(block));
+    let mounted = mounted.map(|mount| Used::Mounted { at: mount.at.clone() });
+    let swaps = swaps.map(|swap| Used::Swap { name: swap.name.clone() });
+    let made = made.map(|block| Used::PartOf { name: block.name.clone() });
+    mounted.chain(swaps).chain(made).chain(loops.map(|(_, block)| Used::Loop { name: block.name.clone() })).collect()
 }
 
 /// Where a place lies.
@@ -120,7 +160,7 @@ pub(super) fn place(facts: &Facts, subject: &Subject, place: &Found) -> Ground {
 
 #[cfg(test)]
 mod tests {
-    use super::super::facts::{Block, Mount, Swap};
+    use super::super::facts::{Mount, Swap};
     use super::*;
 
     const SDA: Device = (8, 0);
@@ -171,6 +211,11 @@ mod tests {
 
     fn folder(file_system: Device) -> Found {
         Found { node: Node::FileSystem(file_system), file_system }
+    }
+
+    /// What forbids to read it: a loop device alone does not.
+    fn used(facts: &Facts, subject: &Subject) -> Option<Used> {
+        uses(facts, subject).into_iter().find(Used::can_change_it)
     }
 
     fn mounted(at: &str) -> Option<Used> {
@@ -354,10 +399,15 @@ mod tests {
         let mut facts = machine();
         facts.blocks.insert((9, 127), block("md127", None, &[SDB1], None));
         assert_eq!(used(&facts, &drive(&facts, SDB)), Some(Used::PartOf { name: "md127".to_owned() }));
-        // A loop device on the drive does nothing by itself.
+        // A loop device on the drive does nothing by itself, but is told.
         let mut facts = machine();
         facts.blocks.insert(LOOP0, block("loop0", None, &[], Some(nodes(&[Node::Device(SDB)]))));
         assert_eq!(used(&facts, &drive(&facts, SDB)), None);
+        assert_eq!(uses(&facts, &drive(&facts, SDB)), [Used::Loop { name: "loop0".to_owned() }]);
+        assert_eq!(uses(&facts, &drive(&facts, LOOP0)), [], "it is no use of itself");
+        facts.mounts.push(mount(9, LOOP0, "/mnt", nodes(&[])));
+        let expected = [Used::Mounted { at: "/mnt".to_owned() }, Used::Loop { name: "loop0".to_owned() }];
+        assert_eq!(uses(&facts, &drive(&facts, SDB)), expected);
     }
 
     /// In a container the root is often an overlay whose upper folder is not to be seen; an image there can be worked with there.

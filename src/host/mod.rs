@@ -12,11 +12,13 @@ mod judge;
 mod table;
 
 pub use error::HostError;
+pub use judge::Used;
 
-use crate::source::{SourceIdentity, SourceKind};
-use facts::Facts;
+use crate::source::{AttachedDrive, SourceIdentity, SourceKind, attached_drives};
+use facts::{Facts, Node};
 use gather::{gather, look, process_at_work};
-use judge::{Ground, Subject, Used};
+use judge::{Ground, Subject};
+use serde::Serialize;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -26,6 +28,34 @@ pub struct Host {
     facts: Facts,
     subject: Subject,
     source: PathBuf,
+}
+
+/// A drive of this machine.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct HostDrive {
+    /// What sysfs tells of it.
+    #[serde(flatten)]
+    pub drive: AttachedDrive,
+    /// What this machine does with it.
+    pub uses: Vec<Used>,
+}
+
+/// The drives of this machine, by name, from sysfs and procfs: no drive is opened. Left out is what is made of other devices, and
+/// what is memory.
+///
+/// # Errors
+/// [`HostError::NotKnown`] when the kernel's tables cannot be read.
+pub fn drives() -> Result<Vec<HostDrive>, HostError> {
+    let facts = gather()?;
+    let is_made = |drive: &AttachedDrive| {
+        let block = drive.device.and_then(|device| facts.blocks.get(&device));
+        block.is_some_and(|block| !block.parts.is_empty() || ["ram", "zram"].iter().any(|m| block.name.starts_with(m)))
+    };
+    let with_uses = |drive: AttachedDrive| {
+        let subject = drive.device.map(|device| Subject::new(&facts, Node::Device(device), device, false));
+        HostDrive { uses: subject.map_or_else(Vec::new, |subject| judge::uses(&facts, &subject)), drive }
+    };
+    Ok(attached_drives(Path::new("/sys")).into_iter().filter(|drive| !is_made(drive)).map(with_uses).collect())
 }
 
 impl Host {
@@ -53,17 +83,9 @@ impl Host {
     /// [`HostError::Mounted`], [`HostError::InUse`].
     pub fn refuse_used(&self, exclusive: bool) -> Result<(), HostError> {
         let path = self.source.clone();
-        match judge::used(&self.facts, &self.subject) {
+        match judge::uses(&self.facts, &self.subject).into_iter().find(Used::can_change_it) {
             Some(Used::Mounted { at }) => return Err(HostError::Mounted { path, at }),
-            Some(Used::Swap { name }) => {
-                return Err(HostError::InUse { path, how: format!("the system swaps to {name}") });
-            }
-            Some(Used::PartOf { name }) => {
-                return Err(HostError::InUse {
-                    path,
-                    how: format!("the device {name} is made of it (RAID, LVM and the like)"),
-                });
-            }
+            Some(other) => return Err(HostError::InUse { path, how: other.to_string() }),
             None => {}
         }
         if let Some(how) = self.process_that_stays() {
@@ -75,6 +97,13 @@ impl Host {
             return Err(HostError::InUse { path, how });
         }
         Ok(())
+    }
+
+    /// What uses the drive in any way, a loop device on it among them, as the end of a sentence. A drive that is going to be written
+    /// must be nobody's.
+    pub fn any_use(&self) -> Option<String> {
+        let used = judge::uses(&self.facts, &self.subject).first().map(Used::to_string);
+        used.or_else(|| self.process_that_stays())
     }
 
     /// A process that has the drive open and does not let go within a second. A program that is being started has for a moment all that

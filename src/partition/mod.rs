@@ -14,12 +14,14 @@ pub mod findings;
 mod found;
 mod gpt;
 mod kinds;
+mod marks;
 mod mbr;
 pub mod search;
 mod table_mbr;
 mod whole;
 
 pub use found::{FoundBy, FoundVolume};
+pub use marks::{DriveMark, drive_marks};
 
 use crate::extent::{Extent, ExtentSet};
 use crate::finding::{Finding, Findings};

@@ -1,8 +1,10 @@
 //! What every command that reads a drive does first and last: open it, alone, with a case, or from a case alone; and leave the
 //! case in order.
 
+mod drives;
 mod wait;
 
+pub use drives::{KnowingCase, KnownDrive, known_drives};
 pub use wait::Attached;
 
 use crate::allocation::{Choices, ClassMap, DriveMap, classify, read_drive, tables};

@@ -17,26 +17,34 @@ pub(super) struct BlockDevice {
 }
 
 impl BlockDevice {
-    pub(super) fn new(path: &Path, mut file: File, is_exclusive: bool) -> Result<BlockDevice, OpenError> {
-        let other = |e: rustix::io::Errno| OpenError::from_io(path, e.into());
-        let bytes = file.seek(SeekFrom::End(0)).map_err(|e| OpenError::from_io(path, e))?;
-        let logical = u64::from(rustix::fs::ioctl_blksszget(&file).map_err(other)?);
-        let physical = u64::from(rustix::fs::ioctl_blkpbszget(&file).map_err(other)?);
-        let logical_sector = SectorSize::new(logical).ok_or(OpenError::SectorSize { bytes: logical })?;
-        let sysfs = sysfs_folder(&file);
-        let Told { model, serial, details } = sysfs.as_deref().map(told).unwrap_or_default();
-        let identity = SourceIdentity {
-            path: path.to_path_buf(),
-            kind: SourceKind::BlockDevice,
-            bytes,
-            logical_sector,
-            physical_sector: SectorSize::new(physical).unwrap_or(logical_sector).max(logical_sector),
-            model,
-            serial,
-            details,
-        };
-        Ok(BlockDevice { file, identity, in_sysfs: sysfs.is_some(), is_exclusive })
+    pub(super) fn new(path: &Path, file: File, is_exclusive: bool) -> Result<BlockDevice, OpenError> {
+        let identity = device_identity(path, &file)?;
+        let in_sysfs = sysfs_folder(&file).is_some();
+        Ok(BlockDevice { file, identity, in_sysfs, is_exclusive })
     }
+}
+
+/// What an open block device says about itself, and what the kernel tells of it.
+///
+/// # Errors
+/// [`OpenError`] when it does not tell its size or its sectors.
+pub fn device_identity(path: &Path, mut file: &File) -> Result<SourceIdentity, OpenError> {
+    let other = |e: rustix::io::Errno| OpenError::from_io(path, e.into());
+    let bytes = file.seek(SeekFrom::End(0)).map_err(|e| OpenError::from_io(path, e))?;
+    let logical = u64::from(rustix::fs::ioctl_blksszget(file).map_err(other)?);
+    let physical = u64::from(rustix::fs::ioctl_blkpbszget(file).map_err(other)?);
+    let logical_sector = SectorSize::new(logical).ok_or(OpenError::SectorSize { bytes: logical })?;
+    let Told { model, serial, details } = sysfs_folder(file).as_deref().map(told).unwrap_or_default();
+    Ok(SourceIdentity {
+        path: path.to_path_buf(),
+        kind: SourceKind::BlockDevice,
+        bytes,
+        logical_sector,
+        physical_sector: SectorSize::new(physical).unwrap_or(logical_sector).max(logical_sector),
+        model,
+        serial,
+        details,
+    })
 }
 
 impl Source for BlockDevice {

@@ -22,6 +22,7 @@ mod trouble;
 
 pub use aligned::AlignedBuffer;
 pub use attached::{AttachedDrive, attached_drives};
+pub use block_device::device_identity;
 pub use drive_details::{DriveDetails, SerialFrom};
 pub use error::{OpenError, ReadError, SourceLost};
 pub use identity::{SourceIdentity, SourceKind};

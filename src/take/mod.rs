@@ -2,6 +2,7 @@
 //!
 //! `docs/taking.md` says what becomes of names, named streams, times, holes, and of files that are not whole.
 
+mod checksums;
 mod destination;
 mod error;
 mod file;
@@ -14,6 +15,7 @@ pub use taken::{MissingRange, Note, Taken, TakenState, TakenTotals};
 
 use crate::allocation::{DriveMap, Patterns};
 use crate::source::Store;
+use checksums::ChecksumList;
 use destination::Destination;
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
@@ -53,7 +55,7 @@ impl Take<'_> {
     /// when it is done, in the order of the file list; `progress` is told bytes of content as they are written.
     ///
     /// A file that cannot be written for a reason of its own (too large for the destination, say) is reported as
-    /// failed and the next one follows.
+    /// failed and the next one follows. The list of checksums lies beside them, also when the work ends early.
     ///
     /// # Errors
     /// [`TakeError`] when nothing more can be written. Files that were handed over before are complete.
@@ -66,19 +68,24 @@ impl Take<'_> {
         each: &mut dyn FnMut(&Taken),
     ) -> Result<TakenTotals, TakeError> {
         let mut destination = Destination::open(to)?;
+        let mut list = ChecksumList::begin(&mut destination)?;
         let mut totals = TakenTotals::default();
         let several = drive.volumes().nth(1).is_some();
-        for (index, map) in self.volumes(drive) {
+        let outcome = self.volumes(drive).try_for_each(|(index, map)| {
             let top = several.then(|| {
                 let area = &drive.areas[index];
                 area.number().map_or_else(|| format!("volume at {}", map.extent.start.0), |n| format!("volume {n}"))
             });
             let mut report = |taken: &Taken| {
                 totals.add(taken);
+                list.add(taken);
                 each(taken);
             };
-            VolumeTake::new(map, store, self, &mut destination, progress, &mut report).run(top)?;
-        }
+            VolumeTake::new(map, store, self, &mut destination, progress, &mut report).run(top)
+        });
+        let listed = list.finish(&mut destination);
+        outcome?;
+        listed?;
         destination.finish()?;
         Ok(totals)
     }

@@ -101,6 +101,10 @@ pub struct Taken {
     pub other_names: Vec<(String, PathBuf)>,
     /// Size in bytes; what was written has it too, whatever is missing.
     pub bytes: u64,
+    /// Checksum of what was written, in lower-case hexadecimal; `None` where nothing was, and for a file that says to be larger than
+    /// its volume.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sha256: Option<String>,
     /// How it came out.
     pub state: TakenState,
     /// What is missing, ascending.

@@ -2,6 +2,7 @@
 
 use super::destination::{Destination, FolderId, set_modified};
 use super::error::{TakeError, ends_all};
+use super::file::Writing;
 use super::taken::{MissingRange, Note, Taken, TakenState};
 use super::{Take, file, names};
 use crate::allocation::Patterns;
@@ -150,6 +151,7 @@ impl<'t> VolumeTake<'t> {
             written_to: None,
             other_names: Vec::new(),
             bytes: 0,
+            sha256: None,
             state: TakenState::Damaged,
             missing: Vec::new(),
             notes: Vec::new(),
@@ -198,6 +200,7 @@ impl<'t> VolumeTake<'t> {
             }
             taken.state = TakenState::Failed;
             taken.written_to = None;
+            taken.sha256 = None;
             taken.failure = Some(error.to_string());
         }
         Ok(taken)
@@ -212,10 +215,12 @@ impl<'t> VolumeTake<'t> {
         taken: &mut Taken,
     ) -> io::Result<()> {
         let (out, part) = self.destination.new_part(folder)?;
-        let written = file::write(&mut self.contents, node, stream, &out, self.fill, self.stop, self.progress);
-        let put = written.and_then(|missing| {
-            taken.state = file::state(&missing);
-            taken.missing = missing;
+        let is_summed = stream.size() <= self.map.extent.bytes;
+        let writing = Writing::new(&out, self.fill, is_summed, self.stop, self.progress);
+        let put = writing.write(&mut self.contents, node, stream).and_then(|written| {
+            taken.state = file::state(&written.missing);
+            taken.missing = written.missing;
+            taken.sha256 = written.sha256;
             if stream.is_incomplete() {
                 taken.state = TakenState::Damaged;
                 taken.notes.push(Note::RunListIncomplete);

@@ -8,6 +8,7 @@ mod claims;
 mod duration;
 mod owners;
 mod read_ahead;
+mod second_copy;
 mod second_reader;
 mod whole;
 
@@ -15,5 +16,6 @@ pub use again::{AgainCheck, read_again};
 pub use claims::{ClaimCheck, check_chunks, check_whole};
 pub use duration::{DISK_RATE, Expected};
 pub use owners::{Holder, Owner, OwnerKind, Owners, owners};
+pub use second_copy::{CopyComparison, ReadPlace, checksum_line, compare_copy};
 pub use second_reader::{Difference, Explanation, FolderDifference, SecondOpinion, Verdict, second_opinion};
 pub use whole::{WholeSum, sha256};

@@ -1,4 +1,4 @@
-//! Changing the form of a case's image.
+//! Choosing the form of a case's image before its copy begins.
 
 use super::{Drive, files};
 use crate::cases::{
@@ -9,7 +9,7 @@ use gleaner::extent::Extent;
 use std::fs;
 use std::process::Command;
 
-/// Unreadable places have the fill that the case names in either form.
+/// Unreadable places have the fill that the case names in a copy of either form that is handed over.
 #[test]
 fn the_fill_goes_along() {
     let drive = Drive::new();
@@ -21,15 +21,17 @@ fn the_fill_goes_along() {
     let case = drive.at("sick");
     survey_and_plan(sick.path(), &case, &[]);
     copy(10, sick.path(), &case, &["--fill", "0xEE"]);
-    copy(10, sick.path(), &case, &["--as", "vhdx"]);
-    assert_eq!((description(&case)["image"].as_str(), description(&case)["fill"].as_u64()), (Some("vhdx"), Some(0xEE)));
-    // By an independent reader: the VHDX has what the raw image, which stays, has.
-    let raw = drive.at("converted.raw");
-    run(Command::new("qemu-img").args(["convert", "-O", "raw"]).arg(case.join("image.vhdx")).arg(&raw));
-    let (converted, before) = (fs::read(&raw).expect("it"), fs::read(case.join("image.raw")).expect("the old image"));
-    assert!(converted == before, "the two forms differ");
+    let image = fs::read(case.join("image.raw")).expect("the case's image");
     let at = usize::try_from(place).unwrap();
-    assert!(converted[at..at + 512].iter().all(|byte| *byte == 0xEE));
+    assert!(image[at..at + 512].iter().all(|byte| *byte == 0xEE));
+    for form in ["raw", "vhdx"] {
+        let out = drive.at(form);
+        ends_with(10, gleaner("hand-over", &case).args(["--as", form, "--to"]).arg(&out));
+        // By an independent reader: the copy has what the case's image has.
+        let raw = drive.at(&format!("{form}.raw"));
+        run(Command::new("qemu-img").args(["convert", "-f", form, "-O", "raw"]).arg(&out).arg(&raw));
+        assert!(fs::read(&raw).expect("it") == image, "{form} differs");
+    }
     check_claims(&case, &drive.bytes);
 }
 
@@ -39,7 +41,6 @@ fn nothing_is_removed_when_the_form_changes() {
     let drive = Drive::new();
     let case = drive.case();
     survey_and_plan(&drive.path(), &case, &[]);
-    copy(0, &drive.path(), &case, &[]);
     fs::write(case.join("image.vhdx"), "somebody else's").expect("room");
     let before = files(&case);
     let text = ends_with(0, gleaner("copy", &case).arg(drive.path()).args(["--as", "vhdx", "--json"]));
@@ -65,16 +66,23 @@ fn without_room_the_form_stays() {
     let drive = Drive::new();
     let disk = drive.at("disk");
     fs::create_dir(&disk).expect("a folder");
-    run(Command::new("mount").args(["-t", "tmpfs", "-o", "size=170m", "gleaner-test"]).arg(&disk));
+    run(Command::new("mount").args(["-t", "tmpfs", "-o", "size=96m", "gleaner-test"]).arg(&disk));
     let case = disk.join("case");
     let outcome = std::panic::catch_unwind(|| {
-        survey_and_plan(&drive.path(), &case, &["--scope", "whole"]);
-        copy(0, &drive.path(), &case, &[]);
+        survey_and_plan(&drive.path(), &case, &[]);
+        // All but 64 KiB of the room goes to somebody else.
+        let room = run(Command::new("df").args(["--output=avail", "--block-size=1K"]).arg(&disk));
+        let room: usize = room.lines().last().unwrap().trim().parse().expect("a number");
+        fs::write(disk.join("other"), vec![1; (room - 64) << 10]).expect("room");
         let before = files(&case);
         let complaint = complains_with(5, gleaner("copy", &case).arg(drive.path()).args(["--as", "vhdx"]));
         assert!(complaint.contains("nothing was changed"), "{complaint}");
         assert!(files(&case) == before);
-        copy(0, &drive.path(), &case, &[]);
+        let out = disk.join("out.raw");
+        let complaint = complains_with(5, gleaner("hand-over", &case).args(["--as", "raw", "--to"]).arg(&out));
+        assert!(complaint.contains("nothing was written") && !out.exists(), "{complaint}");
+        fs::remove_file(disk.join("other")).expect("it");
+        copy(0, &drive.path(), &case, &["--as", "vhdx"]);
     });
     run(Command::new("umount").arg(&disk));
     outcome.unwrap_or_else(|panic| std::panic::resume_unwind(panic));

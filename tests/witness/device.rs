@@ -28,6 +28,19 @@ pub struct Behaviour {
     /// Reads give no more than so many bytes a second, averaged over a second (nbdkit-rate-filter(1)).
     /// Its allowance grows while a delay is waited out, so of the two only the longer is felt.
     pub rate: Option<u64>,
+    /// Whether it can be written, and how it takes that; read-only where `None`.
+    pub writes: Option<Writes>,
+}
+
+/// How the served drive takes writes.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub enum Writes {
+    /// It keeps them, until [`WitnessedDevice::refuse_writes`].
+    Kept,
+    /// It keeps them, each after so long (nbdkit-delay-filter(1)).
+    After(Duration),
+    /// It says that it does, and keeps none.
+    Forgotten,
 }
 
 /// The device; taken down when dropped.
@@ -35,6 +48,7 @@ pub struct WitnessedDevice {
     folder: tempfile::TempDir,
     server: Child,
     device: Option<PathBuf>,
+    is_read_only: bool,
 }
 
 impl WitnessedDevice {
@@ -57,9 +71,11 @@ impl WitnessedDevice {
         let shown = folder.path().join("shown.img");
         fs::write(&shown, b"").expect("a file to mount over");
         let mut server = Command::new("nbdfuse");
-        server.arg("--readonly").arg(&shown);
-        server.args(["--command", "nbdkit", "--readonly", "--single", "--exit-with-parent", "--filter=log"]);
-        if behaviour.delay.is_some() {
+        let read_only = behaviour.writes.is_none().then_some("--readonly");
+        server.args(read_only).arg(&shown).args(["--command", "nbdkit"]).args(read_only);
+        server.args(["--single", "--exit-with-parent", "--filter=log"]);
+        let write_delay = if let Some(Writes::After(delay)) = behaviour.writes { Some(delay) } else { None };
+        if behaviour.delay.or(write_delay).is_some() {
             server.arg("--filter=delay");
         }
         if behaviour.rate.is_some() {
@@ -71,6 +87,14 @@ impl WitnessedDevice {
         server.arg(format!("logfile={}", folder.path().join("requests.log").display()));
         server.args(["error-pread=EIO".to_owned(), "error-pread-rate=100%".to_owned()]);
         server.arg(format!("error-pread-file={}", folder.path().join("broken").display()));
+        for kind in ["pwrite", "zero"].iter().filter(|_| behaviour.writes.is_some()) {
+            server.args([format!("error-{kind}=EIO"), format!("error-{kind}-rate=100%")]);
+            server.arg(format!("error-{kind}-file={}", folder.path().join("unwritable").display()));
+        }
+        if let Some(delay) = write_delay {
+            // Of zeros too.
+            server.arg(format!("wdelay={}ms", delay.as_millis()));
+        }
         if let Some(delay) = behaviour.delay {
             server.arg(format!("rdelay={}ms", delay.as_millis()));
         }
@@ -82,7 +106,7 @@ impl WitnessedDevice {
         server.stderr(fs::File::create(folder.path().join("complaints")).expect("a file"));
         let server = server.spawn().unwrap_or_else(|e| panic!("nbdfuse: {e}; scripts/setup installs it"));
         // From here on dropping takes down what there is.
-        let mut drive = WitnessedDevice { folder, server, device: None };
+        let mut drive = WitnessedDevice { folder, server, device: None, is_read_only: behaviour.writes.is_none() };
         drive.wait_for("nbdfuse to show the image", |_| {
             fs::metadata(&shown).is_ok_and(|shown| shown.len() == image.len() as u64)
         });
@@ -92,8 +116,9 @@ impl WitnessedDevice {
 
     fn attach(&mut self) {
         let shown = self.file("shown.img");
+        let read_only = self.is_read_only.then_some("--read-only");
         let set_up =
-            run(Command::new("losetup").args(["--find", "--show", "--read-only", "--direct-io=on"]).arg(&shown));
+            run(Command::new("losetup").args(["--find", "--show", "--direct-io=on"]).args(read_only).arg(&shown));
         self.device = Some(PathBuf::from(set_up.trim()));
         let direct = run(Command::new("losetup").args(["--noheadings", "--output", "DIO"]).arg(self.path()));
         assert_eq!(direct.trim(), "1", "the loop device refuses direct I/O: it would read more than a request names");
@@ -112,6 +137,17 @@ impl WitnessedDevice {
     /// From now on nothing is answered, though the device stays.
     pub fn break_down(&self) {
         fs::write(self.file("broken"), b"").expect("room");
+    }
+
+    /// From now on nothing is written.
+    pub fn refuse_writes(&self) {
+        fs::write(self.file("unwritable"), b"").expect("room");
+    }
+
+    /// How many requests to write, or to write zeros, have arrived.
+    pub fn writes(&self) -> usize {
+        let text = fs::read_to_string(self.folder.path().join("requests.log")).expect("the server's log");
+        text.lines().filter(|line| line.contains(" Write id=") || line.contains(" Zero id=")).count()
     }
 
     /// It answers again.
@@ -168,7 +204,8 @@ impl Behaviour {
     /// first word of what a failing script prints is the error.
     fn plugin(&self, stored: &Path) -> Vec<String> {
         let path = stored.display();
-        if self.unreadable.is_empty() && self.sluggish.is_empty() {
+        let forgets = self.writes == Some(Writes::Forgotten);
+        if self.unreadable.is_empty() && self.sluggish.is_empty() && !forgets {
             return vec!["file".to_owned(), format!("file={path}")];
         }
         let touches = |place: &Extent| format!("[ $4 -lt {} ] && [ $(($4 + $3)) -gt {} ]", place.end(), place.start.0);
@@ -179,7 +216,13 @@ impl Behaviour {
             .map(|place| format!("if {}; then echo EIO no such luck >&2; exit 1; fi; ", touches(place)));
         let troubles: String = slow.chain(bad).collect();
         let read = format!("dd if={path} iflag=skip_bytes,count_bytes skip=$4 count=$3 bs=1M status=none");
-        vec!["eval".to_owned(), format!("get_size=stat -c %s {path}"), format!("pread={troubles}{read}")]
+        let write = match forgets {
+            true => "pwrite=cat >/dev/null".to_owned(),
+            false => format!("pwrite=dd of={path} oflag=seek_bytes seek=$4 conv=notrunc bs=1M status=none"),
+        };
+        let write = self.writes.map(|_| write);
+        let read = [format!("get_size=stat -c %s {path}"), format!("pread={troubles}{read}")];
+        std::iter::once("eval".to_owned()).chain(read).chain(write).collect()
     }
 }
 

@@ -62,21 +62,7 @@ fn step(arguments: &DemoArguments, words: &[&OsStr]) -> anyhow::Result<()> {
         Command::Plan(a) => plan::run(&a)?,
         Command::Export(a) => export::run(&a)?,
         Command::Folders(a) => folders::run(&a)?,
-        Command::Files(_)
-        | Command::Copy(_)
-        | Command::Pace(_)
-        | Command::Audit(_)
-        | Command::Verify(_)
-        | Command::Simulate(_)
-        | Command::Take(_)
-        | Command::Note(_)
-        | Command::Record(_)
-        | Command::Mend(_)
-        | Command::Report(_)
-        | Command::Watch(_)
-        | Command::Demo(_) => {
-            unreachable!("not a step of the demo")
-        }
+        _ => unreachable!("not a step of the demo"),
     };
     Ok(())
 }

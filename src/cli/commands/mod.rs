@@ -3,9 +3,11 @@
 pub mod audit;
 pub mod copy;
 pub mod demo;
+pub mod drives;
 pub mod export;
 pub mod files;
 pub mod folders;
+pub mod hand_over;
 pub mod mend;
 pub mod note;
 pub mod pace;

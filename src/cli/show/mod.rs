@@ -7,7 +7,9 @@ macro_rules! say {
 mod audit;
 mod coherence;
 mod copy;
+mod drives;
 mod folders;
+mod hand_over;
 mod kernel;
 mod mended;
 mod pace;
@@ -21,7 +23,9 @@ mod verify;
 
 pub use audit::{AuditView, audit};
 pub use copy::copy;
+pub use drives::drives;
 pub use folders::{folders, numbered_folders};
+pub use hand_over::{checked, missing, written_drive, written_image};
 pub use mended::{leftovers, mended};
 pub use pace::pace;
 pub use plan::plan;
