@@ -208,6 +208,11 @@ impl<'e, 'r> Engine<'e, 'r> {
         self.heads.map().is_some_and(|map| places.into_iter().all(|place| map.risk(ByteOffset(place)) >= LIKELY))
     }
 
+    /// Whether one head is known to be bad, over more than one place of its surface.
+    pub(super) fn knows_bad_head(&self) -> bool {
+        self.heads.map().is_some_and(|map| map.is_whole_head())
+    }
+
     /// Cuts places in which nothing was tried where a bad head's bands probably begin and end.
     pub(super) fn cut_by_heads(&mut self) {
         if self.heads.map().is_none() {

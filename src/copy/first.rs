@@ -45,6 +45,16 @@ struct Trouble {
     good_from: Option<u64>,
 }
 
+/// A failure lets the sweep look around while a bad head is known. Before that, so many do over the whole copy: a map of a dead or
+/// weak head was there after 41 failures at most, of which others told little, and lone bad sectors never give one.
+const LOOKS: u32 = 32;
+
+/// So many requests are made around a failure before the time is looked at.
+const AT_ONCE: u64 = 8;
+
+/// A bad place that ends within so many bytes is no head's band: those have 16 MiB and more (`docs/heads.md`).
+const SPOT: u64 = 16 << 20;
+
 /// Six in ten failures are lone bad sectors, and three in ten slow reads come alone, before anything is seen (a choice, no
 /// source).
 const LONE_FAILURES: f64 = 0.6;
@@ -56,6 +66,8 @@ pub(super) struct FirstReading {
     slow: Lengths,
     trouble: Option<Trouble>,
     measured: u32,
+    /// Failures that were looked around without a bad head being known.
+    looks: u32,
     /// Whether a gap may have been left, near a bad place or under a bad head.
     pub(super) left_a_gap: bool,
 }
@@ -78,6 +90,7 @@ impl FirstReading {
             slow: Lengths::new(LONE_SLOW),
             trouble: None,
             measured: 0,
+            looks: 0,
             left_a_gap: false,
         }
     }
@@ -156,6 +169,11 @@ pub(super) struct Sweep<'s, 'e, 'r> {
     pub(super) left_risky: bool,
     /// The request being gathered; it touches what comes next, or else is made.
     open: Option<Extent>,
+    /// Behind the last failure, and the seconds of failed reads that no reading around them has matched yet.
+    failed_at: Option<u64>,
+    debt: f64,
+    /// It reads around a failure: other classes too. What it leaves is left to them.
+    is_aside: bool,
 }
 
 impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
@@ -180,7 +198,57 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
             left: None,
             left_risky: false,
             open: None,
+            failed_at: None,
+            debt: 0.0,
+            is_aside: false,
         }
+    }
+
+    /// Reads all that is planned behind the last failure, whatever its class, for as long as failed reads took. What a failure
+    /// has told of the place is worth most beside it. All of it together takes no more than twice the time of the failed reads
+    /// that allow it, those among it included, and one failed read.
+    fn look_around(&mut self) -> Result<(), Halt> {
+        let Some(mut at) = self.failed_at.take() else { return Ok(()) };
+        self.make_request()?;
+        (self.is_aside, self.engine.run.is_aside) = (true, true);
+        let (began_aside, failed_before) = (self.engine.run.working_time(), self.engine.run.failed());
+        let end = self.engine.plan.header.source.bytes;
+        // The store is asked what is read.
+        self.engine.run.settle()?;
+        let spot = at.saturating_add(SPOT);
+        while self.debt > 0.0 && at < end && self.left.is_none() {
+            let (debt, began) = (self.debt, self.engine.run.working_time());
+            let request = self.engine.learned.request();
+            let window = Extent::between(at, (at / request + AT_ONCE).saturating_mul(request).min(end));
+            let store = self.engine.run.store();
+            let parts: Vec<Extent> =
+                self.engine.unread(window).into_iter().flat_map(|part| waiting(store, part)).collect();
+            parts.into_iter().try_for_each(|part| self.take(part))?;
+            self.make_request()?;
+            let took = self.engine.run.working_time().saturating_sub(began).as_secs_f64();
+            let failed = self.debt - debt;
+            self.debt -= took - failed;
+            at = window.end();
+            // What reads well so near says that the bad place is a small one.
+            if took > 0.0 && failed == 0.0 && at <= spot {
+                break;
+            }
+        }
+        (self.is_aside, self.engine.run.is_aside) = (false, false);
+        (self.failed_at, self.debt) = (None, 0.0);
+        // Whether the class is left is decided by its own requests.
+        self.began += self.engine.run.working_time().saturating_sub(began_aside);
+        self.failed_before += self.engine.run.failed() - failed_before;
+        self.engine.run.settle()
+    }
+
+    /// Whether a failure lets it look around.
+    fn may_look(&mut self) -> bool {
+        if self.engine.knows_bad_head() {
+            return true;
+        }
+        self.first.looks += 1;
+        self.first.looks <= LOOKS
     }
 
     /// Leaves the class when so much failed that others bring more.
@@ -256,7 +324,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
     }
 
     fn skip(&mut self, extent: Extent) -> Result<(), Halt> {
-        if self.was_skipped() {
+        if self.was_skipped() || self.is_aside {
             return Ok(());
         }
         self.engine.run.skip(extent, Skip::Near, Failure::default())
@@ -272,7 +340,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         let took = self.engine.run.working_time().saturating_sub(began);
         match outcome {
             Outcome::Arrived { slow: None } => {
-                self.worth += worth(self.class, extent);
+                self.worth += if self.is_aside { 0.0 } else { worth(self.class, extent) };
                 if self.first.went_well(extent) {
                     self.measure()?;
                 }
@@ -283,7 +351,14 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
                 self.engine.run.mark_failed(extent, failure, self.was_skipped())?;
                 self.engine.enter_failed(extent, failure, named, false);
                 self.leave(extent, TroubleKind::Failed, 0.0, took)?;
-                self.leave_class();
+                // Structure has its few tries first.
+                if self.class >= Class::Wanted && self.may_look() {
+                    self.debt += took.as_secs_f64();
+                    self.failed_at = Some(extent.end());
+                }
+                if !self.is_aside {
+                    self.leave_class();
+                }
                 Ok(())
             }
         }
@@ -359,6 +434,7 @@ impl Follower for Sweep<'_, '_, '_> {
             let left = if is_meant { self.engine.run.store().skipped(extent) } else { Vec::new() };
             return left.into_iter().try_for_each(|part| self.take(part));
         }
+        self.look_around()?;
         let store = self.engine.run.store();
         let parts = waiting(store, extent);
         self.engine.run.held_before(store.held(extent).iter().map(|part| part.bytes).sum());

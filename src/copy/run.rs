@@ -72,6 +72,8 @@ pub(super) struct Run<'r> {
     at: u64,
     /// The pass being swept, with what had arrived and was skipped when it began.
     pass: Option<(PassProgress, u64, u64)>,
+    /// What is read now is not of that pass.
+    pub(super) is_aside: bool,
     put_off: u64,
     /// What the next hour over difficult places is expected to bring; `None` in first reading.
     next_hour: Option<f64>,
@@ -140,6 +142,7 @@ impl<'r> Run<'r> {
             class: Class::Tables,
             at: 0,
             pass: None,
+            is_aside: false,
             put_off: 0,
             next_hour: None,
             celsius: None,
@@ -397,7 +400,7 @@ impl<'r> Run<'r> {
 
     /// The sweep of a pass came to bytes that the store holds.
     pub(super) fn held_before(&mut self, bytes: u64) {
-        if let Some((pass, ..)) = &mut self.pass {
+        if let Some((pass, ..)) = self.pass.as_mut().filter(|_| !self.is_aside) {
             pass.copied_bytes += bytes;
         }
     }

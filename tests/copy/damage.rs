@@ -270,7 +270,7 @@ fn a_difficult_place_is_skipped_by_every_class() {
     assert!(bench.store.held_set().bytes() > sound / 10 * 8, "{} of {sound}", bench.store.held_set().bytes());
 }
 
-// The class order of first reading, and no difficult place before its end.
+// The class order of first reading up to a failure, around which all classes are read; and no difficult place before its end.
 #[test]
 fn first_reading_goes_through_all_classes_before_difficult_places() {
     let map = map_of(&[
@@ -287,8 +287,10 @@ fn first_reading_goes_through_all_classes_before_difficult_places() {
     let mut bench = Bench::new(&plan, 512);
     bench.script(|script| script.bad = [sectors(100, 1), sectors(600, 1), sectors(1900, 1)].into_iter().collect());
     bench.copy(&small()).unwrap();
+    // Around a failure a request may hold the end of one extent and the beginning of the next: the first counts.
     let class_of = |extent: Extent| {
-        let pass = plan.passes.iter().find(|pass| pass.extents().iter().any(|e| e.contains(&extent)));
+        let first = Extent::new(extent.start.0, SECTOR).unwrap();
+        let pass = plan.passes.iter().find(|pass| pass.extents().iter().any(|e| e.contains(&first)));
         pass.expect("only planned bytes are read").header.class
     };
     // Difficult places are read again in what had failed.
@@ -297,6 +299,7 @@ fn first_reading_goes_through_all_classes_before_difficult_places() {
     let first =
         log.iter().enumerate().position(|(n, r)| log[..n].iter().any(|b| !b.arrived && b.extent.contains(&r.extent)));
     let classes: Vec<Class> = log[..first.unwrap()].iter().map(|request| class_of(request.extent)).collect();
-    assert!(classes.is_sorted(), "{classes:?}");
-    assert!(classes.contains(&Class::Unclaimed) && !failed.extents().is_empty());
+    let in_files = log.iter().position(|r| !r.arrived && class_of(r.extent) == Class::Files).unwrap();
+    assert!(classes[..=in_files].is_sorted(), "{classes:?}");
+    assert!(classes.contains(&Class::Unclaimed) && classes.contains(&Class::Bulk) && !failed.extents().is_empty());
 }

@@ -1,12 +1,12 @@
 //! Slow places and warm drives.
 
 use super::class_maps::{SECTOR, map_of, plan};
-use super::scripted::READ;
+use super::scripted::{READ, Request};
 use super::{Bench, sectors, small};
 use gleaner::allocation::Class;
 use gleaner::copy::{CopyOptions, End, Event, StopAfter, StopReason, TroubleKind};
-use gleaner::extent::ExtentSet;
-use gleaner::plan::{Plan, PlanRequest, Scope};
+use gleaner::extent::{Extent, ExtentSet};
+use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope};
 use std::time::{Duration, Instant};
 
 fn one_class(count: u64) -> Plan {
@@ -42,6 +42,55 @@ fn a_slow_read_is_kept_and_what_follows_it_comes_later() {
     let at = |sector: u64| log.iter().position(|r| r.extent.contains(&sectors(sector, 1))).unwrap();
     assert!(at(1024) > at(99_999) && at(1024 + jump / SECTOR - 1) > at(99_999));
     assert!(at(1024 + jump / SECTOR) < at(99_999));
+}
+
+/// Pieces of one request that are wanted, with other files between: eight requests of them.
+fn wanted_among_files(units: u64) -> Bench {
+    let pieces = (0..units).flat_map(|_| [(64, Class::Wanted), (8 * 64, Class::Files)]);
+    let mut request = PlanRequest::new(Scope::Allocated);
+    request.wants = vec!["a".to_owned()];
+    request.bridge = BridgeRule::OFF;
+    Bench::new(&plan(&map_of(&pieces.collect::<Vec<_>>()), &request), 512)
+}
+
+/// Some sectors of a unit of these.
+fn in_unit(unit: u64, start: u64, count: u64) -> Extent {
+    sectors(unit * 9 * 64 + start, count)
+}
+
+// Source: docs/copying.md: what a failed read took is spent once more on all that is planned behind it, and nothing on a small
+// bad place.
+#[test]
+fn what_lies_behind_a_long_bad_place_is_read_for_as_long_as_it_took() {
+    const FAILED: u64 = 7000;
+    const READ_MILLISECONDS: u64 = 20;
+    let order = |bad: Extent| {
+        let mut bench = wanted_among_files(2400);
+        let everything = [Extent::between(0, in_unit(2400, 0, 1).start.0)].into_iter().collect();
+        bench.script(|script| {
+            script.bad = [bad].into_iter().collect();
+            script.slow = Some((everything, Duration::from_millis(READ_MILLISECONDS)));
+        });
+        bench.copy(&CopyOptions { to_the_end: false, ..small() }).unwrap();
+        bench.log()
+    };
+    let at = |log: &[Request], extent: Extent| log.iter().position(|r| r.extent.contains(&extent)).unwrap();
+    let (piece, behind) = (|unit| in_unit(unit, 0, 64), |unit| in_unit(unit, 70, 1));
+
+    // 18 MiB: longer than a spot, and a band could be as long.
+    let log = order(in_unit(100, 0, 18 << 11));
+    let last_wanted = at(&log, piece(2399));
+    assert!(at(&log, behind(50)) > last_wanted, "nothing before the failure");
+    assert!(at(&log, behind(200)) < at(&log, piece(300)), "all behind it");
+    let failed = log[..last_wanted].iter().filter(|request| !request.arrived).count() as u64;
+    let is_other = |request: &&Request| request.arrived && request.extent.start.0 / SECTOR % (9 * 64) >= 64;
+    let others = log[..last_wanted].iter().filter(is_other).count() as u64;
+    let allowed = failed * FAILED / READ_MILLISECONDS;
+    assert!(others > 100 && others <= allowed + 8, "{others} requests of {allowed} for {failed} failures");
+
+    // A lone bad sector.
+    let log = order(in_unit(100, 5, 1));
+    assert!(at(&log, behind(102)) > at(&log, piece(2399)), "read on behind a small place");
 }
 
 // Source: issue text: "above --warm-limit copying pauses until it has cooled, and says so".
