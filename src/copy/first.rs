@@ -49,6 +49,9 @@ struct Trouble {
 /// weak head was there after 41 failures at most, of which others told little, and lone bad sectors never give one.
 const LOOKS: u32 = 32;
 
+/// Bytes of the drive whose planned parts are looked up together.
+const STRETCH: u64 = 256 << 20;
+
 /// So many requests are made around a failure before the time is looked at.
 const AT_ONCE: u64 = 8;
 
@@ -217,22 +220,23 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         self.engine.run.settle()?;
         let spot = at.saturating_add(SPOT);
         while self.debt > 0.0 && at < end && self.left.is_none() {
-            let (debt, began) = (self.debt, self.engine.run.working_time());
-            let request = self.engine.learned.request();
-            let window = Extent::between(at, (at / request + AT_ONCE).saturating_mul(request).min(end));
-            let store = self.engine.run.store();
-            let parts: Vec<Extent> =
-                self.engine.unread(window).into_iter().flat_map(|part| waiting(store, part)).collect();
-            parts.into_iter().try_for_each(|part| self.take(part))?;
-            self.make_request()?;
-            let took = self.engine.run.working_time().saturating_sub(began).as_secs_f64();
-            let failed = self.debt - debt;
-            self.debt -= took - failed;
-            at = window.end();
-            // What reads well so near says that the bad place is a small one.
-            if took > 0.0 && failed == 0.0 && at <= spot {
-                break;
+            let stretch = Extent::between(at, at.saturating_add(STRETCH).min(end));
+            let at_once = AT_ONCE * self.engine.learned.request();
+            for part in self.engine.unread(stretch).into_iter().flat_map(|part| part.pieces(at_once)) {
+                let (debt, began) = (self.debt, self.engine.run.working_time());
+                waiting(self.engine.run.store(), part).into_iter().try_for_each(|part| self.take(part))?;
+                self.make_request()?;
+                let took = self.engine.run.working_time().saturating_sub(began).as_secs_f64();
+                let failed = self.debt - debt;
+                self.debt -= took - failed;
+                // What reads well so near says that the bad place is a small one.
+                let is_spot = took > 0.0 && failed == 0.0 && part.end() <= spot;
+                if is_spot || self.debt <= 0.0 || self.left.is_some() {
+                    self.debt = 0.0;
+                    break;
+                }
             }
+            at = stretch.end();
         }
         (self.is_aside, self.engine.run.is_aside) = (false, false);
         (self.failed_at, self.debt) = (None, 0.0);
