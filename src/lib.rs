@@ -33,7 +33,7 @@
 //! 24. [`dossier`]: the report of a case as a page, with pictures.
 //! 25. [`watch`]: a page on this machine that shows how a copy goes.
 //! 26. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 27. [`demo`]: an invented drive to try everything on.
+//! 27. [`demo`]: an invented drive to try everything on, and one that fails.
 //! 28. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`new_file`] stands beside them: the one way a file is written; [`regular_file`]: how ours are opened; and [`storage`]: a file written in place.

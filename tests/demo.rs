@@ -7,6 +7,8 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Output};
 
+const MIB: usize = 1 << 20;
+
 fn gleaner(folder: &Path, arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_gleaner")).args(arguments).current_dir(folder).output().unwrap()
 }
@@ -86,6 +88,12 @@ fn the_demo_ends_with_a_report_and_a_comparison_that_the_images_bear_out() {
     let wanted = files.keys().filter(|(_, path)| path.starts_with("/Surveys/")).count() as u64;
     assert!(planned[0] > front_to_back[0] && planned[1] > front_to_back[1], "{planned:?} {front_to_back:?}");
     assert!(planned[0] < wanted, "the copy met no failure in a wanted file");
+
+    // The reader without a plan passed the first damaged place, read on behind it, and has nothing of it.
+    let image = fs::read(demo.join("front-to-back/image.raw")).unwrap();
+    let (damaged, behind) = (2 * MIB..9 * MIB, 9 * MIB..12 * MIB);
+    assert!(image[..damaged.start] == drive[..damaged.start] && image[behind.clone()] == drive[behind]);
+    assert!(image[damaged].iter().all(|byte| *byte == 0));
 
     // The same to the figure, in a second run.
     let json = gleaner(folder.path(), &["demo", "--json", "--keep", "again"]);

@@ -1,7 +1,7 @@
 //! The drive of the demo: one that fails, then dies.
 
 use crate::extent::Extent;
-use crate::model::{PRESETS, preset, to_f64};
+use crate::model::{preset, to_f64};
 use crate::sick::{Ailment, Content, DriveSpec, HeadOrder, Heat, SickDrive, Zone};
 use crate::source::{self, OpenError};
 use crate::units::SectorSize;
@@ -20,6 +20,9 @@ const SLOWNESS: f64 = 30.0;
 /// The time on its clock at which it dies.
 pub const LIFE: Duration = Duration::from_secs(300);
 
+/// Bytes in three photographs and in one of the wanted files.
+const BAD_SECTORS: [u64; 4] = [41_943_040, 45_088_768, 60_817_408, 37_957_632];
+
 /// A failing drive that holds the bytes of `image`, which [`super::make_drive`] has made. What is wrong with it:
 ///
 /// - every read takes thirty times as long as it should, and a failed one 30 s, as behind a USB bridge;
@@ -31,13 +34,10 @@ pub const LIFE: Duration = Duration::from_secs(300);
 ///
 /// # Errors
 /// [`OpenError`] when the image cannot be opened.
-///
-/// # Panics
-/// Never: its kind is one of the presets.
 pub fn failing_drive(image: &Path) -> Result<SickDrive, OpenError> {
     let content: Arc<dyn source::Source> = source::open(image, None)?.into();
     let bytes = content.identity().bytes;
-    let model = preset(KIND).unwrap_or(&PRESETS[0]).model();
+    let model = preset(KIND).expect("one of the presets").model();
     let ailments = vec![
         Ailment::SlowPlace { extent: Extent::between(0, bytes), slowness: SLOWNESS },
         Ailment::DeadPlace(Extent::between(2 * MIB, 9 * MIB)),
@@ -57,6 +57,3 @@ pub fn failing_drive(image: &Path) -> Result<SickDrive, OpenError> {
         content: Content::Of(content),
     }))
 }
-
-/// In three photographs and in one of the wanted files.
-const BAD_SECTORS: [u64; 4] = [41_943_040, 45_088_768, 60_817_408, 37_957_632];
