@@ -63,7 +63,7 @@ pub enum Command {
     Files(FilesArguments),
     /// Puts a case right: a damaged journal, a lost case file
     Mend(MendArguments),
-    /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds
+    /// Shows the whole job on a simulated drive that fails: survey, plan, copy, audit, report
     Demo(DemoArguments),
 }
 
@@ -469,7 +469,7 @@ pub struct ExportArguments {
 /// `demo`
 #[derive(Args, Debug)]
 pub struct DemoArguments {
-    /// Keep the drive and the plan in this new folder instead of throwing them away
+    /// A new folder for the drive, its case and the report [default: gleaner-demo]
     #[arg(long, value_name = "FOLDER")]
     pub keep: Option<PathBuf>,
     /// Print JSON for programs

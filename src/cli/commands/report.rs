@@ -33,7 +33,7 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
     })
 }
 
-fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) -> anyhow::Result<Done> {
+pub(super) fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) -> anyhow::Result<Done> {
     let quiet = arguments.quiet || arguments.json;
     let drive = read(session, quiet)?;
     let choices = choices_of_plan(session.case()?)?;
