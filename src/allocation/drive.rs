@@ -47,7 +47,7 @@ pub struct DriveMap {
     pub layout: DriveLayout,
     /// The areas, in ascending order of their start.
     pub areas: Vec<DriveArea>,
-    /// What was asked for and could not be read. Whatever it holds, it was looked for as structure.
+    /// What was requested and could not be read. Whatever it holds, it was looked for as structure.
     pub unread: ExtentSet,
     /// Findings about the drive as a whole.
     pub findings: Findings,
@@ -147,7 +147,7 @@ impl DriveArea {
     }
 }
 
-/// A volume was asked for that is not there.
+/// There is no volume of the number given.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
 #[error("no volume {asked}: this drive has {there}")]
 pub struct NoSuchVolume {

@@ -53,7 +53,7 @@ pub struct CopyOptions {
 }
 
 impl CopyOptions {
-    /// The largest request that can be asked for: 16 MiB. Two of them are in memory at once.
+    /// The largest request that can be set: 16 MiB. Two of them are in memory at once.
     pub const LARGEST_REQUEST: u64 = 16 << 20;
 
     /// How many degrees Celsius below [`CopyOptions::warm_limit`] reading starts again.

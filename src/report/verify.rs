@@ -13,7 +13,7 @@ pub struct VerifyReport {
     pub journal: JournalState,
     /// The image's checksum as a whole.
     pub sum: WholeSum,
-    /// The drive read again, where that was asked for.
+    /// The drive read again, where that was requested.
     pub again: Option<AgainCheck>,
     /// What the image's own structure tells.
     #[serde(flatten)]

@@ -116,10 +116,10 @@ pub enum SourceLost {
     /// The case's image or journal could not be read or written.
     #[error("the case could not be read or written: {0}; what was journalled before is safe")]
     Store(io::Error),
-    /// A read was asked for beyond the end: a mistake in a caller, never in the data.
+    /// A read was requested beyond the end: a mistake in a caller, never in the data.
     #[error("bytes {} to {} asked for, but the source ends at byte {size}", extent.start.0, extent.end())]
     BeyondEnd {
-        /// What was asked for.
+        /// What was requested.
         extent: Extent,
         /// The source's size in bytes.
         size: u64,

@@ -79,7 +79,7 @@ fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) 
     Ok(Done { ending: Ending::Done, figures, text })
 }
 
-/// What the plan was asked for: its wanted files show as wanted.
+/// What the plan is to bring: its wanted files show as wanted.
 fn choices_of_plan(case: &Case) -> anyhow::Result<Choices> {
     let Some(path) = case.plan_path() else {
         return Ok(Choices { bulk: Patterns::new(&DEFAULT_BULK)?, ..Choices::default() });
