@@ -43,7 +43,7 @@ impl FileState {
         match self {
             FileState::Whole => "complete",
             FileState::NotPlanned => "not planned",
-            FileState::NotYetRead => "not yet read",
+            FileState::NotYetRead => "not read yet",
             FileState::Damaged => "damaged",
             FileState::Lost => "lost",
         }

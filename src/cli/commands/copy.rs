@@ -32,7 +32,7 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
         if !arguments.again.is_empty() {
             let bytes = try_again(session, &arguments.again).map_err(bare)?;
             if !arguments.source.quiet && !arguments.source.json {
-                tell(&format!("{} of unreadable places will be tried again", human::bytes(bytes)));
+                tell(&format!("{} of unreadable ranges will be retried", human::bytes(bytes)));
             }
         }
         expect(arguments, session)?;
