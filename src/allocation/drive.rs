@@ -21,8 +21,8 @@ pub static UNREADABLE: Code = Code {
 pub static NOT_READ_YET: Code = Code {
     id: "structure-not-read-yet",
     severity: Severity::Damage,
-    meaning: "Places of tables or file-system structure are not read yet: the case has skipped them, or too many requests had failed \
-              before. `copy` reads them, first of all that is planned; survey the case again afterwards.",
+    meaning: "Tables or file-system structure are not read yet: they were skipped, or too many requests failed \
+              before. `copy` reads them first; then survey the case again.",
 };
 
 /// The codes of this layer.

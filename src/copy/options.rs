@@ -22,7 +22,7 @@ pub struct StopAfter {
     pub failures_a_minute: Option<u64>,
     /// After the kernel has reset the drive or its link so many times.
     pub resets: Option<u64>,
-    /// When fewer bytes a second arrived over a whole minute; pauses are left out.
+    /// When fewer bytes a second were copied over a whole minute; pauses are left out.
     pub below_rate: Option<u64>,
 }
 
