@@ -108,7 +108,7 @@ pub struct Session {
 }
 
 impl Session {
-    /// Opens what was asked for, with all refusals before the first read.
+    /// Opens what was requested, with all refusals before the first read.
     ///
     /// # Errors
     /// [`SessionError`].

@@ -39,7 +39,7 @@ pub(super) fn work(
     if !arguments.again.is_empty() {
         let bytes = try_again(session, &arguments.again).map_err(bare)?;
         if !arguments.source.quiet && !arguments.source.json {
-            tell(&format!("{} of unreadable places will be tried again", human::bytes(bytes)));
+            tell(&format!("{} of unreadable ranges will be retried", human::bytes(bytes)));
         }
     }
     expect(arguments, session)?;

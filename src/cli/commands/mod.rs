@@ -130,7 +130,7 @@ fn read(session: &mut Session, quiet: bool) -> anyhow::Result<DriveMap> {
 }
 
 /// Writes to the case's record what was done. A case that is only looked at may lie where nothing can be written; then that
-/// is said, and what was asked for is done all the same.
+/// is said, and the command is done all the same.
 fn record(session: &Session, typed: &[String], outcome: Ending, figures: Value) -> Result<(), CaseError> {
     match session.record(&command_entry(typed, outcome, figures)) {
         Err(error) if session.case.as_ref().is_some_and(Case::is_only_looked_at) => {
