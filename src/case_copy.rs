@@ -56,7 +56,7 @@ pub enum CaseCopyError {
         "{path}: no file or folder by this name has clusters on the drive; `gleaner files --case` lists all there are"
     )]
     NoSuchFile {
-        /// What was asked for.
+        /// What was requested.
         path: String,
     },
     /// The plan's drive cannot be told from another.
@@ -349,7 +349,7 @@ fn follow(
         if ended || !(revised || structure_first) {
             break;
         }
-        // A new plan may name structure that nobody knew of, and that may hold surprises of its own.
+        // A new plan may name structure that was not known before, and that may hold surprises of its own.
         structure_first = revised && structure_tries > 0 && !pending(case(session)).is_empty();
     }
     Ok(CaseCopyOutcome { copy: so_far.expect("the loop copied at least once"), wanted, revisions })

@@ -34,7 +34,7 @@
 //! 25. [`dossier`]: the report of a case as a page, with pictures.
 //! 26. [`watch`]: a page on this machine that shows how a copy goes.
 //! 27. [`case_copy`]: copying in a case, by a new plan when structure arrives late.
-//! 28. [`demo`]: an invented drive to try everything on.
+//! 28. [`demo`]: an invented drive to try everything on, and one that fails.
 //! 29. [`cli`]: the command line, which holds no logic of its own.
 //!
 //! [`new_file`] stands beside them: the one way a file is written; [`regular_file`]: how ours are opened; and [`storage`]: a file written in place.

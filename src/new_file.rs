@@ -79,9 +79,9 @@ impl NewFile {
         let mode = Mode::from_raw_mode(readers.mode());
         let path = path.to_path_buf();
         match open(folder_of(&path), OFlags::TMPFILE | OFlags::RDWR | OFlags::CLOEXEC, mode) {
-            Ok(file) => Ok(NewFile { file: file.into(), path, part: None }),
-            // A file system, or a kernel, that has no files without a name.
-            Err(Errno::OPNOTSUPP | Errno::ISDIR | Errno::INVAL) => {
+            Ok(file) if Path::new(OPEN_FILES).exists() => Ok(NewFile { file: file.into(), path, part: None }),
+            // A file system, or a kernel, that has no files without a name; a system in which no such file can be given one.
+            Ok(_) | Err(Errno::OPNOTSUPP | Errno::ISDIR | Errno::INVAL) => {
                 let part = part_name(&path);
                 let mut options = OpenOptions::new();
                 let file = options.read(true).write(true).create_new(true).mode(readers.mode()).open(&part)?;
@@ -162,9 +162,12 @@ fn part_name(path: &Path) -> PathBuf {
     folder_of(path).join(format!("{PART_PREFIX}{}{PART_SUFFIX}", uuid::Uuid::new_v4().simple()))
 }
 
+/// Open files by their numbers (proc_pid_fd(5)). Not there in a bare root folder.
+const OPEN_FILES: &str = "/proc/self/fd";
+
 /// A link to an open file: by its number in `/proc`, as open(2) describes it for `O_TMPFILE`.
 fn link_to(file: &File, path: &Path) -> io::Result<()> {
-    let number = format!("/proc/self/fd/{}", file.as_raw_fd());
+    let number = format!("{OPEN_FILES}/{}", file.as_raw_fd());
     Ok(linkat(CWD, number, CWD, path, AtFlags::SYMLINK_FOLLOW)?)
 }
 

@@ -124,7 +124,7 @@ fn check(name: &str, image: Vec<u8>, sector: SectorSize, expected: &ExtentSet) {
     assert!(missing.is_empty(), "{name}: not planned: {missing:?}");
     assert!(beyond.is_empty(), "{name}: planned without need: {beyond:?}");
 
-    assert_eq!(planned.totals.repeated_bytes, 0, "{name}: bytes were asked for twice");
+    assert_eq!(planned.totals.repeated_bytes, 0, "{name}: bytes were requested twice");
     let metadata: ExtentSet =
         planned.map.runs().iter().filter(|run| run.class <= Class::Structure).map(|run| run.extent).collect();
     let elsewhere: u64 = planned.asked.extents().iter().flat_map(|e| metadata.missing_from(*e)).map(|e| e.bytes).sum();

@@ -173,7 +173,7 @@ fn compressed_files_count_by_units() {
     assert_eq!(found.damaged, [[0, (16 * 4096).min(found.size)]]);
 }
 
-/// What is neither read nor given up is "not yet read" when the plan has it and "not planned" when it has not; one
+/// What is neither read nor given up is "not read yet" when the plan has it and "not planned" when it has not; one
 /// unreadable byte outweighs both.
 #[test]
 fn the_three_sorts_of_holes_are_kept_apart() {

@@ -333,14 +333,9 @@ fn the_same_bytes_give_the_same_plan() {
 }
 
 #[test]
-fn the_demo_does_the_main_job() {
+fn the_demos_drive_is_what_others_read() {
     let bench = Bench::new();
-    let shown = stdout(&bench.run(&["demo", "--keep", "kept"]));
-    for part in ["Fernhollow", "RECOMMENDATION", "wanted", "demo-plan.csv"] {
-        assert!(shown.contains(part), "{part} is missing in:\n{shown}");
-    }
-    let again = bench.run(&["demo", "--keep", "kept"]);
-    assert_eq!(again.status.code(), Some(5), "an existing folder is left alone");
+    stdout(&bench.run(&["demo", "--keep", "kept"]));
     // The demo's own drive, checked by the partition program and by a file-system parser of others.
     let drive = fs::read(bench.path("kept/demo-drive.img")).unwrap();
     let fat =

@@ -39,7 +39,7 @@ fn extents(claimed: impl Iterator<Item = Extent>) -> ExtentSet {
 }
 
 /// What a copy asked for, without the sectors that were read once more to see whether the drive still gives its own bytes:
-/// as many as it counts. `before` is what was asked for before it.
+/// as many as it counts. `before` is what was requested before it.
 fn without_checks(before: &[Extent], copied: &[Extent], outcome: &Value) -> Vec<Extent> {
     let mut asked: ExtentSet = before.iter().copied().collect();
     let mut kept = Vec::new();
@@ -55,7 +55,7 @@ fn without_checks(before: &[Extent], copied: &[Extent], outcome: &Value) -> Vec<
     kept
 }
 
-fn everything_planned_is_asked_for_once(name: &str, form: &str) {
+fn everything_planned_is_requested_once(name: &str, form: &str) {
     let bytes = fixture(name);
     let drive = WitnessedDevice::new(&bytes);
     let case = drive.file("case");
@@ -86,28 +86,28 @@ fn everything_planned_is_asked_for_once(name: &str, form: &str) {
 }
 
 #[test]
-fn a_gpt_drive_is_asked_for_its_plan_once() {
-    everything_planned_is_asked_for_once("drive-gpt", "raw");
+fn the_plan_of_a_gpt_drive_is_requested_once() {
+    everything_planned_is_requested_once("drive-gpt", "raw");
 }
 
 #[test]
-fn an_mbr_drive_with_logical_volumes_is_asked_for_its_plan_once() {
-    everything_planned_is_asked_for_once("drive-mbr-extended", "vhdx");
+fn the_plan_of_an_mbr_drive_with_logical_volumes_is_requested_once() {
+    everything_planned_is_requested_once("drive-mbr-extended", "vhdx");
 }
 
 #[test]
-fn a_rich_ntfs_volume_is_asked_for_its_plan_once() {
-    everything_planned_is_asked_for_once("ntfs-rich", "raw");
+fn the_plan_of_a_rich_ntfs_volume_is_requested_once() {
+    everything_planned_is_requested_once("ntfs-rich", "raw");
 }
 
 #[test]
-fn a_fat32_volume_is_asked_for_its_plan_once() {
-    everything_planned_is_asked_for_once("fat32-clusters-512", "vhdx");
+fn the_plan_of_a_fat32_volume_is_requested_once() {
+    everything_planned_is_requested_once("fat32-clusters-512", "vhdx");
 }
 
 /// Only when the drive was away is it asked who it is, and then for nothing but that.
 #[test]
-fn a_drive_that_was_detached_is_asked_for_its_identity_and_no_more() {
+fn of_a_drive_that_was_detached_only_the_identity_is_read() {
     let bytes = fixture("drive-gpt");
     let mut drive = WitnessedDevice::new(&bytes);
     let case = drive.file("case");

@@ -520,7 +520,7 @@ fn a_full_destination_stops_the_script_and_it_goes_on_from_there() {
 }
 
 #[test]
-fn a_dd_that_copies_less_than_asked_is_asked_for_the_rest() {
+fn a_dd_that_copies_too_little_is_run_for_the_rest() {
     let bench = Bench::new(&wide_map(), &allocated());
     let short = r#"printf '%s+0 records in\n%s+0 records out\n' "$before" "$before" >&2; [ "$before" -gt 0 ]; exit"#;
     // Within the last of the first extent's whole MiB, so that blocks come before it; then nothing at all comes.

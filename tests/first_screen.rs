@@ -1,7 +1,8 @@
-//! The first screen of `survey` and what `plan` prints, in a terminal of 80 columns (util-linux' `script` with `stty`) and without
+//! The first screen of `survey` and what `plan` prints, in a terminal of 80 columns and without
 //! one: what a new user needs is there, at most 20 lines of at most 80 columns.
 
 mod common;
+mod terminal;
 #[path = "windows/unpack.rs"]
 mod unpack;
 #[path = "witness/device.rs"]
@@ -10,51 +11,15 @@ mod witness;
 use gleaner::extent::Extent;
 use serde_json::Value;
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::Command;
-use unicode_width::UnicodeWidthStr;
+use terminal::{Bench, COLUMNS, fits};
 use witness::{Behaviour, WitnessedDevice};
 
 const LINES: usize = 20;
-const COLUMNS: usize = 80;
-
-/// A folder with drives in it.
-struct Bench {
-    folder: tempfile::TempDir,
-}
 
 impl Bench {
-    fn new() -> Bench {
-        Bench { folder: tempfile::tempdir().unwrap() }
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
     fn fixture(&self, name: &str) -> String {
         fs::write(self.path("drive.img"), common::fixture(name)).unwrap();
         "drive.img".to_owned()
-    }
-
-    fn run(&self, program: &mut Command) -> String {
-        let programs = Path::new(env!("CARGO_BIN_EXE_gleaner")).parent().unwrap();
-        program.current_dir(self.folder.path()).env_clear().env("LC_ALL", "C.UTF-8");
-        program.env("PATH", format!("{}:/usr/bin:/bin", programs.display()));
-        let output = program.output().unwrap();
-        assert!(matches!(output.status.code(), Some(0 | 7 | 9)), "{program:?}: {output:?}");
-        String::from_utf8(output.stdout).unwrap()
-    }
-
-    /// What a command prints where there is no terminal.
-    fn piped(&self, words: &str) -> String {
-        self.run(Command::new("sh").args(["-c", words]))
-    }
-
-    /// What a command prints in a terminal of so many columns.
-    fn in_terminal(&self, words: &str, columns: usize) -> String {
-        let words = format!("stty rows 24 cols {columns}; {words} 2>/dev/null");
-        self.run(Command::new("script").args(["-qec", &words, "/dev/null"])).replace("\r\n", "\n")
     }
 
     /// The first screen, which fits and is the same in a terminal and without.
@@ -81,11 +46,6 @@ impl Bench {
     fn json(&self, words: &str) -> Value {
         serde_json::from_str(&self.piped(&format!("gleaner {words} --json"))).unwrap()
     }
-}
-
-fn fits(text: &str, columns: usize) {
-    let wide: Vec<&str> = text.lines().filter(|line| line.width() > columns).collect();
-    assert!(wide.is_empty(), "wider than {columns} columns: {wide:#?}");
 }
 
 /// The line of a volume, cut at its spaces.

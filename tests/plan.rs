@@ -92,7 +92,7 @@ proptest! {
                     prop_assert!(planned.extent.start < gap.start && gap.end() < planned.extent.end());
                     prop_assert!(gap.bytes <= choice.gap_bytes);
                 }
-                // What is no gap is of the pass's own class and lane, and was asked for.
+                // What is no gap is of the pass's own class and lane, and was requested.
                 let bridged: ExtentSet = planned.gaps.iter().copied().collect();
                 gaps += bridged.bytes();
                 for own in bridged.missing_from(planned.extent) {

@@ -16,7 +16,7 @@ use std::convert::Infallible;
 use std::time::Instant;
 
 /// A drive of `runs` class runs: files with free space, bulk and deleted stretches between them in a fixed irregular
-/// pattern, so that about half the runs are asked for.
+/// pattern, so that about half the runs are requested.
 fn fragmented(runs: u32) -> ClassMap {
     let mut at = 0;
     let mut state = 1_u64;

@@ -76,7 +76,7 @@ fn the_witness_sees_exactly_what_is_read() {
     assert_eq!(merged(&seen).1, 512);
 }
 
-fn metadata_is_asked_for_once_and_nothing_else_is(name: &str) {
+fn metadata_is_requested_once_and_nothing_else_is(name: &str) {
     let drive = WitnessedDevice::new(&fixture(name));
     let (survey_trace, plan_trace, plan) = (drive.file("survey.csv"), drive.file("plan.csv"), drive.file("plan.json"));
 
@@ -107,23 +107,23 @@ fn metadata_is_asked_for_once_and_nothing_else_is(name: &str) {
 }
 
 #[test]
-fn a_gpt_drive_is_asked_for_its_metadata_once() {
-    metadata_is_asked_for_once_and_nothing_else_is("drive-gpt");
+fn the_metadata_of_a_gpt_drive_is_requested_once() {
+    metadata_is_requested_once_and_nothing_else_is("drive-gpt");
 }
 
 #[test]
-fn an_mbr_drive_with_logical_volumes_is_asked_for_its_metadata_once() {
-    metadata_is_asked_for_once_and_nothing_else_is("drive-mbr-extended");
+fn the_metadata_of_an_mbr_drive_with_logical_volumes_is_requested_once() {
+    metadata_is_requested_once_and_nothing_else_is("drive-mbr-extended");
 }
 
 #[test]
-fn a_rich_ntfs_volume_is_asked_for_its_metadata_once() {
-    metadata_is_asked_for_once_and_nothing_else_is("ntfs-rich");
+fn the_metadata_of_a_rich_ntfs_volume_is_requested_once() {
+    metadata_is_requested_once_and_nothing_else_is("ntfs-rich");
 }
 
 #[test]
-fn a_fat32_volume_is_asked_for_its_metadata_once() {
-    metadata_is_asked_for_once_and_nothing_else_is("fat32-clusters-4k");
+fn the_metadata_of_a_fat32_volume_is_requested_once() {
+    metadata_is_requested_once_and_nothing_else_is("fat32-clusters-4k");
 }
 
 /// `(path, size)` of the live files that `gleaner files` lists.

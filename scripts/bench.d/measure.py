@@ -272,7 +272,7 @@ Written by `scripts/bench --write-docs` on {report["date"]}, on a machine with {
 {here["memory_gib"]} GiB of memory.
 
 The volume: NTFS, {volume["apparent_gib"]} GiB, made by `mkntfs` and the FUSE driver (`scripts/bench.d/make_volume.py`):
-{volume["files_and_folders"]} live files and folders, {volume["deleted"]} deleted ones, {volume["records"]} file records,
+{volume["files_and_folders"]} existing files and folders, {volume["deleted"]} deleted ones, {volume["records"]} file records,
 {volume["extents"]} extents.
 
 | what | figure | goal | kept |

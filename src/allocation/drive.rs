@@ -21,8 +21,8 @@ pub static UNREADABLE: Code = Code {
 pub static NOT_READ_YET: Code = Code {
     id: "structure-not-read-yet",
     severity: Severity::Damage,
-    meaning: "Places of tables or file-system structure are not read yet: the case has skipped them, or too many requests had failed \
-              before. `copy` reads them, first of all that is planned; survey the case again afterwards.",
+    meaning: "Tables or file-system structure are not read yet: they were skipped, or too many requests failed \
+              before. `copy` reads them first; then survey the case again.",
 };
 
 /// The codes of this layer.
@@ -47,7 +47,7 @@ pub struct DriveMap {
     pub layout: DriveLayout,
     /// The areas, in ascending order of their start.
     pub areas: Vec<DriveArea>,
-    /// What was asked for and could not be read. Whatever it holds, it was looked for as structure.
+    /// What was requested and could not be read. Whatever it holds, it was looked for as structure.
     pub unread: ExtentSet,
     /// Findings about the drive as a whole.
     pub findings: Findings,
@@ -147,7 +147,7 @@ impl DriveArea {
     }
 }
 
-/// A volume was asked for that is not there.
+/// There is no volume of the number given.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
 #[error("no volume {asked}: this drive has {there}")]
 pub struct NoSuchVolume {

@@ -43,7 +43,7 @@ impl FileState {
         match self {
             FileState::Whole => "complete",
             FileState::NotPlanned => "not planned",
-            FileState::NotYetRead => "not yet read",
+            FileState::NotYetRead => "not read yet",
             FileState::Damaged => "damaged",
             FileState::Lost => "lost",
         }
@@ -215,7 +215,7 @@ fn collect(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>, holes: &m
         let lost: ExtentSet = truth.store.unreadable(needed).into_iter().collect();
         holes.damaged.extend(lost.extents().iter().copied().filter_map(to_file));
         for open in held.missing_from(needed).into_iter().flat_map(|e| lost.missing_from(e)) {
-            // What was asked for counts as planned in whole sectors; a skipped place was asked for by definition.
+            // What was requested counts as planned in whole sectors; a skipped place was requested by definition.
             let mut planned: ExtentSet = truth.planned.intersection(open).into_iter().collect();
             planned.extend(truth.store.skipped(open));
             holes.waiting.extend(planned.extents().iter().copied().filter_map(to_file));

@@ -48,7 +48,7 @@ pub enum CaseError {
     },
     /// Not one image, so that it must be said which.
     #[error(
-        "which file is the image cannot be told: {}; name it with --image",
+        "it is not clear which file is the image: {}; name it with --image",
         if names.is_empty() { "there is none".to_owned() } else { names.join(", ") }
     )]
     WhichImage {

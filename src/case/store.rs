@@ -208,7 +208,7 @@ impl Shared {
         self.empty_withdrawn(&batch)?;
         if lost > 0 {
             return Err(io::Error::other(format!(
-                "the destination lost {lost} bytes that it had taken; they are not claimed, and the same command reads them again"
+                "the destination lost {lost} bytes that were written to it; the same command reads them again"
             )));
         }
         Ok(())

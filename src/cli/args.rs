@@ -37,7 +37,7 @@ pub enum Command {
     Plan(PlanArguments),
     /// Follows the case's plan: reads each planned byte once into the case's image
     Copy(CopyArguments),
-    /// Says file by file what of a case is whole and what is not
+    /// Says file by file what of a case is complete and what is not
     Audit(AuditArguments),
     /// Writes the case's report: one HTML page that needs nothing else, with the full lists beside it
     Report(ReportArguments),
@@ -63,7 +63,7 @@ pub enum Command {
     Files(FilesArguments),
     /// Puts a case right: a damaged journal, a lost case file
     Mend(MendArguments),
-    /// Makes an invented drive, surveys it and plans it: the whole job in a few seconds
+    /// Shows the whole job on a simulated drive that fails: survey, plan, copy, audit, report
     Demo(DemoArguments),
 }
 
@@ -247,7 +247,7 @@ pub struct SurveyArguments {
 #[derive(Args, Debug)]
 #[command(next_display_order = 1, override_usage = "gleaner pace --case <FOLDER> [OPTIONS] [SOURCE]")]
 pub struct PaceArguments {
-    /// Most that is read, in MiB: only bytes that the plan wants, and they are kept
+    /// Most that is read, in MiB: only planned bytes, which are then safe in the case
     #[arg(long, value_name = "MIB", default_value_t = 256, value_parser = clap::value_parser!(u64).range(1..=65536))]
     pub budget: u64,
     /// Most requests
@@ -382,7 +382,7 @@ pub struct PlanArguments {
     #[arg(long)]
     pub pick_up: bool,
     /// Read gaps of up to this many bytes through instead of seeking over them; 0 for never [default: what the drive
-    /// model reads in the time of a reposition]
+    /// model reads in the time of a seek]
     #[arg(long, value_name = "BYTES")]
     pub bridge: Option<u64>,
     #[command(flatten)]
@@ -469,7 +469,7 @@ pub struct ExportArguments {
 /// `demo`
 #[derive(Args, Debug)]
 pub struct DemoArguments {
-    /// Keep the drive and the plan in this new folder instead of throwing them away
+    /// A new folder for the drive, its case and the report [default: gleaner-demo]
     #[arg(long, value_name = "FOLDER")]
     pub keep: Option<PathBuf>,
     /// Print JSON for programs
@@ -497,7 +497,7 @@ pub struct CopyArguments {
     /// without a new byte
     #[arg(long)]
     pub wait: bool,
-    /// Try unreadable places again: `unreadable` for all of them, START:BYTES for a range of the drive, or a file or folder
+    /// Retry unreadable ranges: `unreadable` for all of them, START:BYTES for a range of the drive, or a file or folder
     /// by its path or pattern (may be given several times)
     #[arg(long, value_name = "WHAT")]
     pub again: Vec<Again>,
@@ -505,7 +505,7 @@ pub struct CopyArguments {
     /// to bring too little; what was not tried stays skipped
     #[arg(long)]
     pub to_the_end: bool,
-    /// Pause above this temperature (degrees Celsius), where the drive tells it, until it has cooled
+    /// Pause above this temperature (degrees Celsius), where the drive has a sensor, until it has cooled
     #[arg(long, value_name = "DEGREES", default_value_t = 55.0)]
     pub warm_limit: f64,
     /// Ask this command for the drive's temperature: the first number that it prints, in degrees Celsius. It runs every 30 s,
@@ -530,7 +530,7 @@ pub struct CopyArguments {
     /// Stop in good order after the kernel has reset the drive or its link this many times, as far as its log tells
     #[arg(long, value_name = "COUNT")]
     pub stop_after_resets: Option<u64>,
-    /// Stop in good order when fewer bytes a second arrived over a whole minute
+    /// Stop in good order when fewer bytes a second were copied over a whole minute
     #[arg(long, value_name = "BYTES")]
     pub stop_below_rate: Option<u64>,
     /// A read slower than this is skipped over as one that fails, whatever is usual on the drive: its neighbourhood is read later
@@ -623,8 +623,8 @@ pub struct TakeArguments {
 #[derive(Args, Debug)]
 #[command(next_display_order = 1, group(clap::ArgGroup::new("what").required(true).args(["to", "onto", "check"])),
     override_usage = "gleaner hand-over --case <FOLDER> --as <FORM> --to <FILE>\n       \
-        gleaner hand-over --case <FOLDER> --onto <DRIVE> --serial <NUMBER> [--overwrite]\n       \
-        gleaner hand-over --case <FOLDER> --check <FILE|DRIVE>")]
+                      gleaner hand-over --case <FOLDER> --onto <DRIVE> --serial <NUMBER> [--overwrite]\n       \
+                      gleaner hand-over --case <FOLDER> --check <FILE|DRIVE>")]
 pub struct HandOverArguments {
     /// The case; it is only looked at, and may be in use
     #[arg(long, value_name = "FOLDER", display_order = 0)]
@@ -635,7 +635,7 @@ pub struct HandOverArguments {
     /// Write an image: a new file
     #[arg(long, value_name = "FILE", requires = "form")]
     pub to: Option<PathBuf>,
-    /// Write to this whole drive, which must be sound and nobody's: what it held is lost. It is read back and compared
+    /// Write to this whole drive, which must be sound and free: its content is lost. It is read back and compared
     #[arg(long, value_name = "DRIVE", requires = "serial")]
     pub onto: Option<PathBuf>,
     /// The drive's serial number as `gleaner drives` shows it (of a loop device the path of its file)

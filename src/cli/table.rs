@@ -30,18 +30,14 @@ pub enum Overflow {
     Cut,
 }
 
-/// Lays out rows under headings, indented by two spaces.
-pub fn table(columns: &[Column], rows: impl IntoIterator<Item = Vec<String>>) -> String {
-    lay_out(columns, rows, |_| {})
-}
-
-/// As [`table`], in the width of the terminal.
+/// Lays out rows under headings in the width of the terminal, indented by two spaces.
 pub fn fitted(laid_out: &[Column], rows: impl IntoIterator<Item = Vec<String>>, overflow: Overflow) -> String {
     lay_out(laid_out, rows, |table| {
         let width = u16::try_from(columns() - 2).unwrap_or(u16::MAX);
         table.set_content_arrangement(ContentArrangement::Dynamic).set_width(width);
         let constraints = laid_out.iter().map(|column| match column {
-            Column::Right(_) => ColumnConstraint::ContentWidth,
+            // A picture has no heading.
+            Column::Right(_) | Column::Left("") => ColumnConstraint::ContentWidth,
             // The heading's longest word and the space behind the column.
             Column::Left(name) => {
                 let word = name.split(' ').map(UnicodeWidthStr::width).max().unwrap_or(0);

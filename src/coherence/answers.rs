@@ -41,7 +41,7 @@ impl Answers {
     pub(super) fn figures(&self) -> String {
         let ReadOutcomes { made, failed, silent_since } = self.outcomes;
         let mut said =
-            format!("{} of {} failed in part or whole", human::count(failed), counted(made, "read", "reads"));
+            format!("{} of {} failed, in part or completely", human::count(failed), counted(made, "read", "reads"));
         if let Some(probes) = self.silent_probes {
             said += &format!(
                 "; the last {} nothing, and {} elsewhere did not answer either",

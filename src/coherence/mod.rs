@@ -88,7 +88,7 @@ pub struct Coherence {
 
 /// Judges a drive whose tables and structure have been read through `reader`.
 ///
-/// Reads the last sector; where evidence is thin or contradictory also the samples, within [`BUDGET`]. Asks for nothing that was asked for
+/// Reads the last sector; where evidence is thin or contradictory also the samples, within [`BUDGET`]. Asks for nothing that was requested
 /// before, except where the last read has brought nothing: then up to [`PROBES`] sectors show whether the drive still answers. With a case alone, places that the case does not hold count as not read.
 ///
 /// # Errors

@@ -48,7 +48,7 @@ pub(super) fn check(volume: &VolumeMap) -> Names {
         let few = tally.good as f64 >= HOLD * tally.total as f64;
         let code = if few { &found::NAMES_ODD } else { &found::NAMES_GARBLED };
         let sentence = format!(
-            "{} of {} names hold what a name cannot hold, the first is {path:?}.",
+            "{} of {} names have characters that no name can have, the first is {path:?}.",
             human::count(tally.bad()),
             human::count(tally.total)
         );

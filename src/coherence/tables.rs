@@ -45,7 +45,7 @@ pub(super) struct Tables {
     pub(super) blank: u64,
     /// Boot sectors that are missing, with something else in their place.
     pub(super) missing: u64,
-    /// Boot sectors that could not be read, of volumes that no copy gives away either.
+    /// Boot sectors that could not be read, of volumes of which no copy was found either.
     pub(super) unreadable: u64,
     /// Volumes that stand where the table puts none, found by searching, on a drive that has a table.
     pub(super) found: u64,

@@ -96,7 +96,7 @@ impl Verdict {
                 "Stop here. Ask whether the drive was wiped, trimmed or never used; a drive that cannot reach its medium may also answer \
                  with zeros."
             }
-            Verdict::Encrypted => "Copy what is planned, whole, and ask the client for the key or password.",
+            Verdict::Encrypted => "Copy all that is planned, and ask the client for the key or password.",
             Verdict::Unclear => {
                 "Look at a few sectors and at the drive's label before copying; when they make sense, copy all of it."
             }
@@ -278,7 +278,7 @@ impl Ground<'_> {
     /// The drive does not answer, or hardly.
     fn silent(&self) -> String {
         let state = if self.answers.has_stopped() { "The drive has stopped answering" } else { "Most reads failed" };
-        format!("{state}: {}. What the files are cannot be told from what was read.", self.answers.figures())
+        format!("{state}: {}. What was read does not tell which files there are.", self.answers.figures())
     }
 
     /// It answers, but not where the structure is.

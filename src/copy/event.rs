@@ -52,7 +52,7 @@ pub enum Event {
     Progress(Progress),
     /// A request failed, or was slow.
     Trouble {
-        /// What was asked for.
+        /// What was requested.
         extent: Extent,
         /// Which of the two.
         kind: TroubleKind,

@@ -43,7 +43,7 @@ impl Ladder {
         Extent::between(place.start.0, place.end().min((place.start.0 / size + 1).saturating_mul(size)))
     }
 
-    /// Whether a request lies in one physical sector, so that nothing smaller can be asked for.
+    /// Whether a request lies in one physical sector, so that nothing smaller can be requested.
     pub(super) fn is_single(&self, request: Extent) -> bool {
         request.start.0 / self.unit() == (request.end() - 1) / self.unit()
     }
@@ -56,7 +56,7 @@ impl Ladder {
         }
     }
 
-    /// After a request that failed: down to the first size that is smaller than what was asked for.
+    /// After a request that failed: down to the first size that is smaller than what was requested.
     pub(super) fn failed(&self, rung: &mut Rung, request: Extent) {
         let smaller = self.sizes.iter().position(|size| *size < request.bytes).unwrap_or(self.last());
         *rung = Rung { at: smaller.max(rung.at + 1).min(self.last()), streak: 0 };

@@ -22,7 +22,7 @@ pub struct StopAfter {
     pub failures_a_minute: Option<u64>,
     /// After the kernel has reset the drive or its link so many times.
     pub resets: Option<u64>,
-    /// When fewer bytes a second arrived over a whole minute; pauses are left out.
+    /// When fewer bytes a second were copied over a whole minute; pauses are left out.
     pub below_rate: Option<u64>,
 }
 
@@ -53,7 +53,7 @@ pub struct CopyOptions {
 }
 
 impl CopyOptions {
-    /// The largest request that can be asked for: 16 MiB. Two of them are in memory at once.
+    /// The largest request that can be set: 16 MiB. Two of them are in memory at once.
     pub const LARGEST_REQUEST: u64 = 16 << 20;
 
     /// How many degrees Celsius below [`CopyOptions::warm_limit`] reading starts again.

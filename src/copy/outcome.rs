@@ -162,7 +162,7 @@ impl CopyOutcome {
             class.failed_requests += earlier.map_or(0, |earlier| earlier.failed_requests);
         }
         for region in before.bad_regions {
-            // A place that was asked for in both parts is one region; what is given up in it is as it is now.
+            // A place that was requested in both parts is one region; what is given up in it is as it is now.
             match self.bad_regions.iter_mut().find(|now| now.extent.intersection(&region.extent).is_some()) {
                 Some(now) => now.failed_requests += region.failed_requests,
                 None => self.bad_regions.push(region),

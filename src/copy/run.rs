@@ -72,9 +72,9 @@ pub(super) struct Run<'r> {
     at: u64,
     /// The pass being swept, with what had arrived and was skipped when it began.
     pass: Option<(PassProgress, u64, u64)>,
+    skipped: u64,
     /// What is read now is not of that pass.
     pub(super) is_aside: bool,
-    put_off: u64,
     /// What the next hour over difficult places is expected to bring; `None` in first reading.
     next_hour: Option<f64>,
     celsius: Option<f64>,
@@ -142,8 +142,8 @@ impl<'r> Run<'r> {
             class: Class::Tables,
             at: 0,
             pass: None,
+            skipped: 0,
             is_aside: false,
-            put_off: 0,
             next_hour: None,
             celsius: None,
             asked_temperature: None,
@@ -197,7 +197,7 @@ impl<'r> Run<'r> {
             }
             _ => Ok(()),
         };
-        // That the drive gives other bytes is the graver news; that it is gone now takes nothing back.
+        // That the drive gives other bytes matters more than that it is gone now.
         let ended = match checked {
             Err(halt @ Halt::Changed { .. }) => Err(halt),
             _ => ended,
@@ -364,7 +364,7 @@ impl<'r> Run<'r> {
     /// Skips a place that was not read yet.
     pub(super) fn skip(&mut self, extent: Extent, why: Skip, failure: Failure) -> Result<(), Halt> {
         self.desk.mark(Mark::Skipped { extent, why, failure })?;
-        self.put_off += extent.bytes;
+        self.skipped += extent.bytes;
         self.counts.deferred_bytes += extent.bytes;
         self.difficult.skipped_bytes += extent.bytes;
         Ok(())
@@ -389,7 +389,7 @@ impl<'r> Run<'r> {
     pub(super) fn begin_pass(&mut self, pass: &PassHeader) {
         self.next_hour = None;
         let progress = PassProgress { number: pass.number, class: pass.class, bytes: pass.bytes, copied_bytes: 0 };
-        self.pass = Some((progress, self.figures.arrived, self.put_off));
+        self.pass = Some((progress, self.figures.arrived, self.skipped));
         self.tell(&Event::PassBegun {
             number: pass.number,
             class: pass.class,
@@ -409,11 +409,11 @@ impl<'r> Run<'r> {
         // What is told at the end of a pass counts what is safe.
         self.settle()?;
         self.tell_difficult(TELL_DIFFICULT);
-        if let Some((pass, arrived, put_off)) = self.pass.take() {
+        if let Some((pass, arrived, skipped)) = self.pass.take() {
             self.tell(&Event::PassEnded {
                 number: pass.number,
                 arrived_bytes: self.figures.arrived - arrived,
-                deferred_bytes: self.put_off - put_off,
+                deferred_bytes: self.skipped - skipped,
             });
         }
         Ok(())

@@ -30,7 +30,7 @@ impl Event {
                 format!("{now} after {}: reading goes on", human::seconds(*seconds))
             }
             Event::PlanRevised { late_bytes, bytes_before, bytes_now } => format!(
-                "{} of structure arrived that could not be read before: the plan was made anew, {} instead of {}",
+                "{} of structure is copied that could not be read before; the new plan reads {} instead of {}",
                 human::bytes(*late_bytes),
                 human::bytes(*bytes_now),
                 human::bytes(*bytes_before)

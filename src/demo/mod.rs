@@ -3,6 +3,17 @@
 //!
 //! The NTFS volume was made by `mkntfs` and the NTFS FUSE driver and is carried in the program, compressed; the FAT
 //! volume and the table are made anew each time, the same to the byte.
+//!
+//! Over these bytes stands a [drive that fails](failing_drive) and dies after a while of its own clock. [`compare`] says what of the
+//! files a case then has, beside [the same drive read front to back](read_front_to_back).
+
+mod compare;
+mod failing;
+mod front_to_back;
+
+pub use compare::{Comparison, SafeFiles, compare};
+pub use failing::{LIFE, failing_drive};
+pub use front_to_back::{REQUEST_BYTES, read_front_to_back};
 
 use fatfs::{Date, DateTime, FatType, FormatVolumeOptions, FsOptions, Time, TimeProvider};
 use gpt::disk::LogicalBlockSize;

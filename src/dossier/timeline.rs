@@ -90,10 +90,10 @@ pub(super) fn rates(history: &History, drive_bytes: u64, places: usize) -> Vec<O
         for point in &run.points {
             let between = last.filter(|(seconds, _)| point.seconds > *seconds);
             #[allow(clippy::cast_precision_loss, reason = "a rate")]
-            let reckoned = between
+            let estimated = between
                 .map(|(seconds, bytes)| point.copied_bytes.saturating_sub(bytes) as f64 / (point.seconds - seconds));
             last = Some((point.seconds, point.copied_bytes));
-            let Some(rate) = point.rate.or(reckoned).filter(|rate| rate.is_finite() && *rate > 0.0) else { continue };
+            let Some(rate) = point.rate.or(estimated).filter(|rate| rate.is_finite() && *rate > 0.0) else { continue };
             let place = u128::from(point.at) * places as u128 / u128::from(drive_bytes.max(1));
             let place = usize::try_from(place).unwrap_or(usize::MAX).min(places.saturating_sub(1));
             let slot = &mut sums[place];

@@ -15,8 +15,8 @@
 # known to be the right one and has got worse.
 #
 # The check of the fingerprint reads the drive's tables and boot sectors once more, and on a block device the size is
-# checked by reading its last 512 bytes. POSIX dd reads through the system's cache, which may read ahead of what is asked
-# for; where that can be switched off for a drive (on Linux: blockdev --setra 0 DEVICE), do so first.
+# checked by reading its last 512 bytes. POSIX dd reads through the system's cache, which may read ahead of the
+# request; where that can be switched off for a drive (on Linux: blockdev --setra 0 DEVICE), do so first.
 
 LC_ALL=C
 export LC_ALL
@@ -185,7 +185,7 @@ piece() {
     done
 }
 
-# After a dd that did not copy all it was asked for: its own report (POSIX, dd, STDERR) tells how far it came. The block
+# After a dd that did not copy all of its blocks: its own report (POSIX, dd, STDERR) tells how far it came. The block
 # it stopped at is listed as failed, and copying goes on behind it.
 partly_copied() {
     case $said in

@@ -73,8 +73,8 @@ pub static ENCRYPTED: Code = Code {
 pub static MEMBER: Code = Code {
     id: "volume-is-member",
     severity: Severity::Caution,
-    meaning: "This is one part of an array, a pool or a volume group. All of it is planned, its description first; the client's \
-              files can be had only from all parts put together, so ask for the other drives.",
+    meaning: "This is one part of an array, a pool or a volume group. All of it is planned, its description first; \
+              only all parts together give the client's files. Ask for the other drives.",
 };
 
 /// The structure something was recognised by is damaged.
@@ -90,7 +90,7 @@ pub static NOT_RECOGNISED: Code = Code {
     id: "volume-not-recognised",
     severity: Severity::Damage,
     meaning: "No known boot sector stands at the start of this partition or where its copy would be. The volume may be blank, \
-              encrypted as a whole, or damaged; all of it is planned as if it were in use.",
+              completely encrypted, or damaged; all of it is planned as if it were in use.",
 };
 
 /// The start of a partition does not answer.
@@ -107,7 +107,7 @@ pub static GEOMETRY_AMBIGUOUS: Code = Code {
     id: "volume-geometry-ambiguous",
     severity: Severity::Damage,
     meaning: "The boot sectors are lost, and what is left of the file system fits more than one layout, as after formatting \
-              twice. None was believed, so that nothing is left out: all of the volume is planned.",
+              twice. None was used, so that nothing is left out: all of the volume is planned.",
 };
 
 /// The codes of this module.
@@ -219,7 +219,7 @@ fn taken_whole(window: &Window<'_>, sign: Option<BootSign>, found: Recognised, m
     let (code, sentence) = match found.kind.family() {
         _ if found.encrypted => (&ENCRYPTED, format!("{name}: the content can be read only with its key")),
         Family::Member => (&MEMBER, format!("{name}: holds files only together with what it belongs to")),
-        Family::Memory => (&NOT_READ, format!("{name}: memory that was written out, no files of its own")),
+        Family::Memory => (&NOT_READ, format!("{name}: memory contents that the system wrote, no files")),
         Family::Table => (&NOT_READ, format!("{name}: the partitions that it names are not looked at")),
         Family::FileSystem | Family::Encryption => (&NOT_READ, format!("{name}: recognised, not read file by file")),
     };
@@ -230,7 +230,7 @@ fn taken_whole(window: &Window<'_>, sign: Option<BootSign>, found: Recognised, m
         findings.push(Finding::at(&HEADER_DAMAGED, place, sentence));
     }
     if let Some(bytes) = found.bytes.filter(|bytes| *bytes > window.extent().bytes) {
-        let sentence = format!("{name} is {bytes} bytes long by its own words, {} are here", window.extent().bytes);
+        let sentence = format!("{name} gives its size as {bytes} bytes, {} are here", window.extent().bytes);
         findings.push(Finding::at(&HEADER_DAMAGED, place, sentence));
     }
     Content::Opaque { sign, recognised: Some(Box::new(found)), findings }

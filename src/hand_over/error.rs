@@ -108,7 +108,7 @@ pub enum Refusal {
     #[error("it is not a whole drive that this machine has; `gleaner drives` lists those")]
     NotADrive,
     /// It has no serial number.
-    #[error("it has no serial number, so that it cannot be told from another drive")]
+    #[error("it has no serial number, so that another drive could be meant")]
     NoSerial,
     /// Another serial number was typed.
     #[error("its serial number is {is}, not {typed}; `gleaner drives` lists all")]

@@ -51,7 +51,7 @@ pub enum HostError {
         how: String,
     },
     /// The kernel's tables cannot be read.
-    #[error("what the system does with drives cannot be told: {path}: {error}; make /proc and /sys readable")]
+    #[error("the system does not say what it does with drives: {path}: {error}; make /proc and /sys readable")]
     NotKnown {
         /// The table.
         path: PathBuf,

@@ -25,7 +25,7 @@ use std::path::Path;
 /// A drive's bytes, kept in a file that takes room only for what was written.
 pub trait Image: Send + Sync {
     /// How many bytes of the drive it has place for. In a VHDX this is a multiple of the logical sector, so it may be
-    /// somewhat more than was asked for.
+    /// somewhat more than was requested.
     fn bytes(&self) -> u64;
 
     /// Writes bytes of the drive. They are safe only after the next [`Image::sync`].

@@ -18,7 +18,7 @@ pub enum ModelFileError {
     /// Neither a kind of drive nor a file.
     #[error("drive model `{asked}`: no such kind of drive and no such file; the kinds are {}", kinds())]
     NoSuch {
-        /// What was asked for.
+        /// What was requested.
         asked: String,
     },
     /// The file cannot be read.

@@ -28,14 +28,15 @@ use std::path::PathBuf;
 #[non_exhaustive]
 pub enum PaceError {
     /// There is no case.
-    #[error("measuring needs a case, so that what is read is kept: give it with --case")]
+    #[error("measuring needs a case, where what is read is safe: give it with --case")]
     NoCase,
     /// There is no drive.
     #[error("measuring needs the drive: give it beside the case")]
     NoDrive,
     /// The plan has nothing left to measure by.
     #[error(
-        "all that the case's plan wants and that is not known to be bad is held already: nothing is left to measure the drive by"
+        "all that the case's plan reads and that is not known to be bad is safe already: nothing is left to \
+         measure the drive by"
     )]
     NothingLeft,
     /// The case.

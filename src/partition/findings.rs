@@ -14,24 +14,24 @@ pub static SOURCE_TOO_SHORT: Code = Code {
 pub static LBA0_UNREADABLE: Code = Code {
     id: "lba0-unreadable",
     severity: Severity::Damage,
-    meaning: "The sector that holds the MBR, or a volume's boot sector, was not read. Partitions are known only if \
-              a GPT or its backup survives.",
+    meaning: "The sector with the MBR, or with a volume's boot sector, was not read. Partitions are known only if \
+              a GPT or its backup is readable. `copy` retries the sector.",
 };
 
 /// Neither a table nor a volume was found.
 pub static NO_TABLE: Code = Code {
     id: "no-table",
     severity: Severity::Blocking,
-    meaning: "How the drive is divided is not known. Client data may lie anywhere, so only a copy of the whole drive \
-              is sure to hold it.",
+    meaning: "How the drive is divided is not known. Client data may lie anywhere, so only a copy of the whole \
+              drive is sure to have it. Check `volume-found`: volumes may be known all the same.",
 };
 
 /// The table's own sectors say GPT, but no GPT is left.
 pub static GPT_LOST: Code = Code {
     id: "gpt-lost",
     severity: Severity::Blocking,
-    meaning: "The drive had a GPT, and neither the primary nor the backup can be found. The partitions themselves may \
-              be whole, but their places are not known.",
+    meaning: "The drive had a GPT, and neither the primary nor the backup can be found. The partitions may be \
+              undamaged, but where they begin is not known. Copy the whole drive if no volume is found.",
 };
 
 /// The table counts in another sector size than the drive reports.
@@ -212,7 +212,8 @@ pub static EBR_EXTRA_ENTRY: Code = Code {
 pub static LOGICAL_OUTSIDE_EXTENDED: Code = Code {
     id: "logical-outside-extended",
     severity: Severity::Caution,
-    meaning: "A logical partition does not lie wholly in its extended partition; one of the two entries is wrong. The \
+    meaning: "A logical partition does not lie completely in its extended partition; one of the two entries is \
+              wrong. The \
               partition is used as it stands.",
 };
 
@@ -251,8 +252,8 @@ pub static GPT_BACKUP_ENTRIES: Code = Code {
 pub static GPT_UNVERIFIED: Code = Code {
     id: "gpt-unverified",
     severity: Severity::Damage,
-    meaning: "No copy of the GPT is wholly sound. The least damaged one is used, and partitions may be missing or \
-              misplaced; sectors outside them should be planned too.",
+    meaning: "No copy of the GPT is undamaged. The least damaged one is used, and partitions may be missing or \
+              misplaced; plan the sectors outside them too.",
 };
 
 /// The two GPT copies disagree.
@@ -322,23 +323,24 @@ pub static VOLUME_FOUND: Code = Code {
 pub static SEARCHED: Code = Code {
     id: "searched-for-volumes",
     severity: Severity::Note,
-    meaning: "Places where volumes usually begin and end were looked at, because the table does not name them all. Volumes \
-              in other places are not known and count as outside.",
+    meaning: "gleaner looked where volumes usually begin and end, because the table does not name them all. \
+              Volumes elsewhere are not known and count as outside.",
 };
 
 /// The search ended at its allowance.
 pub static SEARCH_CUT_SHORT: Code = Code {
     id: "search-cut-short",
     severity: Severity::Damage,
-    meaning: "The search for volumes was ended to spare the drive before all places were looked at. Volumes may be missing; \
-              their sectors count as outside, which must then not be left out lightly.",
+    meaning: "The search for volumes ended early to spare the drive. Volumes may be missing; their sectors count \
+              as outside. Do not leave these out of the plan.",
 };
 
 /// Places that the search could not read.
 pub static SEARCH_UNREADABLE: Code = Code {
     id: "search-place-unreadable",
     severity: Severity::Damage,
-    meaning: "A place where a volume may begin or end was not read, so a volume there is known only if another of its \
+    meaning: "A sector where a volume may begin or end was not read, so a volume there is known only if another of \
+              its \
               structures was found.",
 };
 
@@ -362,8 +364,9 @@ pub static PARTITION_TOO_SHORT: Code = Code {
 pub static OUTSIDE_UNEXPLAINED: Code = Code {
     id: "outside-unexplained",
     severity: Severity::Caution,
-    meaning: "Client data may lie in sectors outside the volumes that are known. They are planned after everything else, \
-              unless `--without outside` or a choice of volumes refuses them; that must not be done lightly.",
+    meaning: "Client data may lie in sectors outside the volumes that are known. They are planned after everything \
+              else, unless `--without outside` or a choice of volumes leaves them out. Leave them out only when you know \
+              what they are.",
 };
 
 /// All codes of this layer.

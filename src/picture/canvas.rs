@@ -7,7 +7,7 @@ use super::paint::{Paint, Tone};
 use std::collections::BTreeSet;
 use std::fmt::Write;
 
-/// Widths of text are reckoned, not measured: so much for a character, in pixels.
+/// Widths of text are estimated, not measured: so much for a character, in pixels.
 const CHARACTER: f64 = 6.6;
 const TOP: f64 = 22.0;
 const BOTTOM: f64 = 40.0;

@@ -14,7 +14,7 @@ pub struct PlanHeader {
     pub written_by: String,
     /// The drive it was made for.
     pub source: PlanSource,
-    /// How much of the drive was asked for.
+    /// How much of the drive was requested.
     pub scope: Scope,
     /// Classes added to the scope.
     pub also: Vec<Class>,
@@ -70,7 +70,7 @@ pub struct ClassTotals {
     pub class: Class,
     /// Bytes of the class on the whole drive.
     pub bytes_on_drive: u64,
-    /// Of those, bytes that were asked for. The plan reads them all, in the class's own passes or earlier by bridging.
+    /// Of those, bytes that were requested. The plan reads them all, in the class's own passes or earlier by bridging.
     pub planned_bytes: u64,
     /// Bytes of the class that are read as part of another pass's gaps, asked for or not.
     pub bridged_bytes: u64,

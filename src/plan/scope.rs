@@ -57,7 +57,7 @@ impl fmt::Display for Scope {
 /// Classes that may be added to a scope.
 pub const ADDABLE: [Class; 2] = [Class::Deleted, Class::Outside];
 
-/// Classes that may be dropped from a scope. What every file is found by, and what was asked for by name, stays.
+/// Classes that may be dropped from a scope. What every file is found by, and what was requested by name, stays.
 pub const DROPPABLE: [Class; 6] =
     [Class::Files, Class::Bulk, Class::Unclaimed, Class::Deleted, Class::Free, Class::Outside];
 

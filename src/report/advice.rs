@@ -98,7 +98,8 @@ pub fn advise(
         reasons.push(format!("{volumes} not read file by file: all of it counts as in use"));
     }
     if is_rest_worth_reading(allocated.seconds, whole.seconds - allocated.seconds, trouble) {
-        let sentence = "Copy the client's folders first, then the whole drive, free space last: leaving the rest would save little.";
+        let sentence = "Copy the client's folders first, then the whole drive, free space last: leaving out the \
+                        rest would spare little.";
         return advice(WHOLE, sentence, reasons);
     }
     let sentence = match trouble.is_any() {

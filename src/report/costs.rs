@@ -61,7 +61,7 @@ impl Costs {
     /// [`crate::session::Session::measured_rate`] trusts it: it takes the place of a rate that is merely assumed.
     pub fn new(choice: &ModelChoice, measured: Option<f64>, drive_bytes: u64) -> Costs {
         let ModelChoice { model, origin } = choice;
-        // From the model as it was asked for: what this run happens to measure must not change a plan, or the same bytes
+        // From the model as it was given: what this run happens to measure must not change a plan, or the same bytes
         // would not give the same plan.
         let bridge = BridgeRule::from_model(model, drive_bytes);
         let (model, rate_origin) = match (origin, measured) {

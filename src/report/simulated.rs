@@ -31,8 +31,8 @@ pub fn played_picture(id: &str, title: &str, played: &Played, seconds: f64) -> S
         .classes
         .iter()
         .map(|of| match of.whole_after {
-            Some(after) => format!("{} whole after {}", of.class, human::seconds(after)),
-            None => format!("{} never whole", of.class),
+            Some(after) => format!("{} complete after {}", of.class, human::seconds(after)),
+            None => format!("{} never complete", of.class),
         })
         .collect();
     let description = format!("Bytes read over time, class by class. {}.", ends.join(", "));

@@ -13,7 +13,7 @@ pub struct VerifyReport {
     pub journal: JournalState,
     /// The image's checksum as a whole.
     pub sum: WholeSum,
-    /// The drive read again, where that was asked for.
+    /// The drive read again, where that was requested.
     pub again: Option<AgainCheck>,
     /// What the image's own structure tells.
     #[serde(flatten)]
@@ -40,7 +40,7 @@ pub enum Structure {
 }
 
 impl VerifyReport {
-    /// Whether the image is what arrived from the drive. A sector that the drive has lost since does not count against it.
+    /// Whether the image holds what was read from the drive. A sector that the drive has lost since does not count against it.
     pub fn is_sound(&self) -> bool {
         self.claims.all_sound() && self.again.as_ref().is_none_or(|again| again.differing.is_empty())
     }

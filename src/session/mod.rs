@@ -108,7 +108,7 @@ pub struct Session {
 }
 
 impl Session {
-    /// Opens what was asked for, with all refusals before the first read.
+    /// Opens what was requested, with all refusals before the first read.
     ///
     /// # Errors
     /// [`SessionError`].
@@ -162,9 +162,9 @@ impl Session {
     pub fn over(reader: Arc<Reader>, case: Case) -> Session {
         Session {
             reader,
+            sources: Sources { case: Some(case.folder().into()), ..Sources::default() },
             case: Some(case),
             has_drive: true,
-            sources: Sources::default(),
             attached: wait::attached(),
             stop: Arc::default(),
         }
@@ -230,8 +230,11 @@ impl Session {
     /// The drive's rate by this run's own large reads, in bytes a second. `None` when there are too few of them, or when it cannot be
     /// the drive's: reads of an image file, or of what is in a cache, show the rate of this machine's memory.
     pub fn measured_rate(&self) -> Option<f64> {
-        let device = self.sources.source.as_ref()?;
         let rate = self.reader.totals().sustained_rate()?;
+        if self.reader.clock().is_simulated() {
+            return Some(rate);
+        }
+        let device = self.sources.source.as_ref()?;
         can_be_the_drives(rate, device, &KernelPlaces::default()).then_some(rate)
     }
 

@@ -62,6 +62,11 @@ pub enum Ailment {
         /// Failed reads since power on.
         failures: u64,
     },
+    /// The drive dies: it is gone for good, however often its power is taken.
+    Dying {
+        /// At this time on its clock.
+        after: Duration,
+    },
 }
 
 /// How a damaged place grows.
@@ -114,6 +119,7 @@ pub(super) struct Ailments {
     growing: Option<Growth>,
     pub(super) hanging: Option<(u64, Duration)>,
     pub(super) vanishing: Option<u64>,
+    pub(super) dying: Option<Duration>,
 }
 
 /// What has become of it by reading.
@@ -144,6 +150,7 @@ impl Ailments {
             growing: None,
             hanging: None,
             vanishing: None,
+            dying: None,
         };
         let sector = |byte: u64| Extent::new(byte / unit * unit, unit).expect("a byte of a drive");
         let mut alone = Vec::new();
@@ -169,6 +176,7 @@ impl Ailments {
                 Ailment::Growing(growth) => all.growing = Some(*growth),
                 Ailment::Hanging { once_in, time } => all.hanging = Some((*once_in, *time)),
                 Ailment::Vanishing { failures } => all.vanishing = Some(*failures),
+                Ailment::Dying { after } => all.dying = Some(*after),
             }
         }
         all.alone = alone.into_iter().collect();

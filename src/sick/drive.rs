@@ -117,7 +117,7 @@ impl SickDrive {
         self.inner.state().warmth.celsius(&self.inner.spec.heat, self.inner.clock.now())
     }
 
-    /// Takes its power away and gives it back, which takes `time`.
+    /// Takes its power away and gives it back, which takes `time`. A drive that has died stays dead.
     pub fn power_cycle(&self, time: Duration) {
         self.inner.clock.sleep(time);
         let mut state = self.inner.state();
@@ -170,12 +170,16 @@ impl Inner {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    fn is_gone(&self, state: &State) -> bool {
+        state.gone || self.ailments.dying.is_some_and(|after| self.clock.now().0 >= after)
+    }
+
     fn serve(&self, extent: Extent) -> Outcome {
         let began = self.clock.now();
         let mut state = self.state();
         let failed_at = self.ailments.first_failure(&state.course, &self.geometry, extent, began.0);
         let (outcome, took) =
-            if state.gone { (Outcome::Gone, GONE_TAKES) } else { self.work(&mut state, extent, failed_at) };
+            if self.is_gone(&state) { (Outcome::Gone, GONE_TAKES) } else { self.work(&mut state, extent, failed_at) };
         self.clock.sleep(took);
         let ended = Moment(began.0 + took);
         let heat = &self.spec.heat;
@@ -283,7 +287,7 @@ impl Source for SickDrive {
     }
 
     fn is_present(&self) -> bool {
-        !self.inner.state().gone
+        !self.inner.is_gone(&self.inner.state())
     }
 
     fn clock(&self) -> Clock {

@@ -47,7 +47,8 @@ impl Default for Technician {
 /// How often the temperature is looked at.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
 
-/// The log of the oracle's reading of `classes`, each a list of extents in reading order.
+/// The log of the oracle's reading of `classes`, each a list of extents in reading order. It waits for a vanished drive, so the
+/// drive must not be a dying one.
 pub fn oracle(drive: &SickDrive, classes: &[Vec<Extent>], technician: &Technician) -> Vec<Request> {
     let twin = drive.twin();
     let mut reading = Reading { drive: &twin, technician, later: Vec::new(), class: 0, looked: Duration::MAX };

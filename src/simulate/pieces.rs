@@ -95,7 +95,7 @@ impl Pieces {
 struct Recorder {
     drive_bytes: u64,
     gap_bytes: u64,
-    /// For each class the share of its bridged bytes that were asked for.
+    /// For each class the share of its bridged bytes that were requested.
     asked: [f64; Class::ALL.len()],
     passes: Vec<PassShape>,
     list: Vec<Piece>,

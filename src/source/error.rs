@@ -67,8 +67,8 @@ pub enum ReadError {
     /// These bytes could not be read; others may be.
     #[error("unreadable: {0}")]
     Unreadable(io::Error),
-    /// There is no drive, only what a case holds, and the case does not hold these bytes.
-    #[error("the case does not hold these bytes")]
+    /// There is no drive, only what a case holds, and these bytes are not in the case.
+    #[error("these bytes are not in the case")]
     NotHeld,
     /// The device is gone: nothing more can be read until it is back.
     #[error("the device no longer answers: {0}")]
@@ -107,7 +107,8 @@ pub enum SourceLost {
     Stopped,
     /// Working from a case alone, without the drive, and the case lacks what is needed.
     #[error(
-        "the case does not hold bytes {} to {}, and no drive was given: run the command with the drive once more", extent.start.0, extent.end()
+        "bytes {} to {} are not in the case, and no drive was given: run the command again with the drive",
+        extent.start.0, extent.end()
     )]
     NotInCase {
         /// What is missing.
@@ -116,10 +117,10 @@ pub enum SourceLost {
     /// The case's image or journal could not be read or written.
     #[error("the case could not be read or written: {0}; what was journalled before is safe")]
     Store(io::Error),
-    /// A read was asked for beyond the end: a mistake in a caller, never in the data.
+    /// A read was requested beyond the end: a mistake in a caller, never in the data.
     #[error("bytes {} to {} asked for, but the source ends at byte {size}", extent.start.0, extent.end())]
     BeyondEnd {
-        /// What was asked for.
+        /// What was requested.
         extent: Extent,
         /// The source's size in bytes.
         size: u64,

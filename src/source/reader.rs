@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 
-/// Bytes that were asked for, with the places that could not be read (those bytes are zero).
+/// Bytes that were requested, with the places that could not be read (those bytes are zero).
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Block {
     /// Where the bytes lie on the drive.
@@ -43,7 +43,7 @@ pub struct ReadTotals {
     pub requests: u64,
     /// Bytes that arrived.
     pub bytes: u64,
-    /// Bytes that were asked for although they had been read before: 0 when all is well.
+    /// Bytes that were requested although they had been read before: 0 when all is well.
     pub repeated_bytes: u64,
     /// Requests that failed.
     pub failed_requests: u64,
@@ -98,9 +98,9 @@ pub(super) struct State {
     pub(super) totals: ReadTotals,
     asked: ExtentSet,
     kept: BTreeMap<u64, Arc<Vec<u8>>>,
-    /// What could not be read, or was skipped, when it was asked for last.
+    /// What could not be read, or was skipped, when it was requested last.
     pub(super) unreadable: ExtentSet,
-    /// What [`Reader::read`] was asked for since then, wherever it came from.
+    /// What the callers of [`Reader::read`] wanted since then, wherever it came from.
     looked_at: ExtentSet,
     pub(super) trouble: Trouble,
     /// What of `unreadable` is only not read yet.
@@ -280,7 +280,7 @@ impl Reader {
         self.state().activity
     }
 
-    /// What [`Reader::read`] was asked for and has, in whole sectors, whether it came from the drive or from the store: the same
+    /// What callers of [`Reader::read`] wanted and got, in whole sectors, whether it came from the drive or from the store: the same
     /// for the same structure. Begun anew by [`Reader::forget`].
     pub fn looked_at(&self) -> ExtentSet {
         let state = self.state();
@@ -295,7 +295,7 @@ impl Reader {
         self.state().asked.clone()
     }
 
-    /// Whether [`Reader::read`] of `extent` would ask the drive for something it was asked for before: parts that were streamed and not
+    /// Whether [`Reader::read`] of `extent` would request something from the drive a second time: parts that were streamed and not
     /// kept, or that did not answer.
     pub fn would_ask_again(&self, extent: Extent) -> bool {
         let parts = self.not_kept(self.to_sectors(extent));
@@ -398,7 +398,7 @@ impl Reader {
         Ok(())
     }
 
-    /// The places in `extent` that were asked for and could not be read.
+    /// The places in `extent` that were requested and could not be read.
     pub(super) fn unreadable_in(&self, extent: Extent) -> ExtentSet {
         self.state().unreadable.intersection(extent).into_iter().collect()
     }
@@ -614,7 +614,7 @@ mod tests {
     }
 
     #[test]
-    fn nothing_is_asked_for_twice_and_everything_arrives() {
+    fn nothing_is_requested_twice_and_everything_arrives() {
         let reader = Reader::new(Box::new(MemorySource::new(drive(), SectorSize::S512)), None);
         let kept = Extent::new(1 << 20, 1024).unwrap();
         assert_eq!(reader.read(kept).unwrap().bytes, drive()[1 << 20..(1 << 20) + 1024]);

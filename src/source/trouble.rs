@@ -48,7 +48,7 @@ pub(super) enum Worth {
     Stretch,
 }
 
-/// Whether a place is to be asked for.
+/// Whether a place is to be requested.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Judgement {
     Ask,
@@ -140,7 +140,7 @@ impl Trouble {
         self.limit
     }
 
-    /// Whether a place is to be asked for.
+    /// Whether a place is to be requested.
     pub(super) fn judge(&mut self, extent: Extent, worth: Worth) -> Judgement {
         let leaves = LEFT_BY_A_STRETCH.min(self.ceiling.saturating_sub(self.floor) / 2);
         let stretch_ends =
@@ -153,7 +153,7 @@ impl Trouble {
         if near { Judgement::Near } else { Judgement::Ask }
     }
 
-    /// Whether no single place may be asked for any more.
+    /// Whether no single place may be requested any more.
     pub(super) fn is_used_up(&self) -> bool {
         self.failures >= self.ceiling || self.is_too_long()
     }

@@ -27,7 +27,7 @@ impl TakenState {
     pub fn name(self) -> &'static str {
         match self {
             TakenState::Whole => "whole",
-            TakenState::NotYetRead => "not yet read",
+            TakenState::NotYetRead => "not read yet",
             TakenState::Damaged => "damaged",
             TakenState::Failed => "failed",
         }

@@ -328,7 +328,7 @@ impl<'t> VolumeTake<'t> {
     }
 }
 
-/// The names of a node that patterns take: of several hard links only those that were asked for.
+/// The names of a node that patterns take: of several hard links only those that were requested.
 fn chosen_links<'c>(node: &Node<'c>, chosen: &Patterns) -> Vec<Link<'c>> {
     let all: Vec<Link<'c>> = node.links().collect();
     if all.len() < 2 {

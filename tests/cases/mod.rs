@@ -123,7 +123,7 @@ pub fn part(drive: &[u8], extent: Extent) -> &[u8] {
     &drive[usize::try_from(extent.start.0).unwrap()..usize::try_from(extent.end()).unwrap()]
 }
 
-/// A journal's claims, held against the drive and the image whenever they are asked for.
+/// A journal's claims, compared with the drive and the image each time.
 #[derive(Default)]
 pub struct Claims {
     seen: Vec<Claim>,

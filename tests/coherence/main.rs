@@ -38,7 +38,7 @@ impl Judged {
         // Finding lost volumes may return to a place; judging never does.
         let before = reader.totals().repeated_bytes;
         let coherence = judge(&drive, &reader).unwrap();
-        assert_eq!(reader.totals().repeated_bytes, before, "bytes were asked for twice");
+        assert_eq!(reader.totals().repeated_bytes, before, "bytes were requested twice");
         assert!(
             coherence.read.bytes <= BUDGET.bytes && coherence.read.requests <= BUDGET.requests,
             "{:?}",

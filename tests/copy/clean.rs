@@ -14,7 +14,7 @@ proptest! {
     // Source: issue text: "Reads of up to 1 MiB (adjustable)", "the union of requests is the plan plus nothing; no byte
     // asked twice on a clean drive".
     #[test]
-    fn each_planned_byte_is_asked_for_once_in_the_plans_order(
+    fn each_planned_byte_is_requested_once_in_the_plans_order(
         map in class_map(0..60, 40), request in request(20), log2 in 0_u32..8,
     ) {
         let plan = plan(&map, &request);
@@ -43,7 +43,7 @@ proptest! {
 
     // What a survey left in the store is not read again.
     #[test]
-    fn what_is_held_is_not_asked_for(
+    fn what_is_held_is_not_requested(
         map in class_map(1..40, 40), request in request(20),
         held in prop::collection::vec((0_u64..800, 1_u64..30), 0..10),
     ) {

@@ -41,7 +41,7 @@ proptest! {
         }
         let outcome = bench.copy(&options).unwrap();
         bench.assert_complete(&outcome, &bad);
-        // Every sector that is given up was asked for alone: once, and once more for each retry, or oftener.
+        // Every sector that is given up was requested alone: once, and once more for each retry, or oftener.
         for lost in bench.store.given_up_set().extents() {
             for sector in lost.pieces(SECTOR) {
                 let alone = bench.log().iter().filter(|r| r.extent.bytes <= physical && r.extent.contains(&sector)).count();

@@ -90,7 +90,7 @@ impl Bench {
     }
 
     /// The end of every copy that went through: all of the plan but `bad` is held, of that nothing was read twice,
-    /// `bad` is given up, nothing else was asked for.
+    /// `bad` is given up, nothing else was requested.
     fn assert_complete(&self, outcome: &CopyOutcome, bad: &ExtentSet) {
         assert_eq!(outcome.end, End::Complete);
         let lost: ExtentSet = self.planned.extents().iter().flat_map(|extent| bad.intersection(*extent)).collect();

@@ -265,7 +265,7 @@ fn killed_30_times_while_surveying() {
     let time = u64::try_from(began.elapsed().as_micros()).unwrap();
     let drop_cost = |text: &str| {
         let mut value: serde_json::Value = serde_json::from_str(text).expect("JSON");
-        // What was asked for in this run differs by nature.
+        // What was requested in this run differs by nature.
         value.as_object_mut().expect("an object").remove("reading");
         // The next command names the case's folder.
         value["advice"].as_object_mut().expect("advice").remove("next");

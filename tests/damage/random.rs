@@ -24,7 +24,7 @@ fn memory_allowed(read: u64) -> u64 {
     (6 << 20) + 6 * read
 }
 
-/// How many bytes may be asked for twice: those of volumes that lie over each other, for each is read by itself; and what
+/// How many bytes may be requested twice: those of volumes that lie over each other, for each is read by itself; and what
 /// was read to find out what a volume is, before it was read as that.
 fn repeats_allowed(survey: &Survey) -> u64 {
     let mut seen = ExtentSet::new();
@@ -92,7 +92,7 @@ fn run(
         ));
     }
     if survey.totals.repeated_bytes > repeats_allowed(&survey) {
-        return Err(format!("{} bytes were asked for twice", survey.totals.repeated_bytes));
+        return Err(format!("{} bytes were requested twice", survey.totals.repeated_bytes));
     }
     tally.runs += 1;
     let repeated = survey.totals.repeated_bytes;

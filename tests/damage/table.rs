@@ -333,7 +333,7 @@ Each row is a real volume or drive of `testdata` with one structure lost, or sev
 
 * **lost how**: *unreadable*, every read of it fails; *zeroed*, it answers with zeros, which is worse, for nothing tells that it is damaged.
 * **in use, planned**: of the clusters that the undamaged volumes had in use by the reference parsers' account, the share that is planned.
-* **files**: of the live files that the reference parsers know, the share that is still found by its path with just its clusters.
+* **files**: of the existing files that the reference parsers know, the share that is still found by its path with just its clusters.
 * **in excess**: bytes that the survey reads or the plan takes which the plan of the undamaged drive does not.
 * **verdict**: of the drive as a whole, as `survey` opens with it ([coherence.md](coherence.md)).
 * **what is said**: the most severe findings that the undamaged drive does not have ([findings.md](findings.md)), beside `unreadable-sectors`.

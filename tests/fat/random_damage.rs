@@ -6,8 +6,8 @@ use super::{files, map_of, open};
 use gleaner::extent::Extent;
 use std::sync::Arc;
 
-/// 3,000 volumes with random damage to their structures: whatever comes out keeps to the volume, and no byte is asked
-/// for twice. That this ends at all is half the test.
+/// 3,000 volumes with random damage to their structures: whatever comes out keeps to the volume, and no byte is
+/// read twice. That this ends at all is half the test.
 #[test]
 fn random_damage_never_leads_outside_the_volume() {
     let mut random = Random(0x9E37_79B9_7F4A_7C15);

@@ -59,7 +59,7 @@ impl Store for Held {
     }
 
     fn load(&self, extent: Extent, buffer: &mut [u8]) -> io::Result<()> {
-        assert_eq!(self.held(extent), [extent], "only what is held may be asked for");
+        assert_eq!(self.held(extent), [extent], "only what is held may be requested");
         buffer.copy_from_slice(&self.bytes[index(extent.start.0)..index(extent.end())]);
         Ok(())
     }

@@ -268,6 +268,19 @@ fn a_drive_that_vanished_needs_its_power_taken() {
     assert!(matches!(reader.attempt(sector, &mut buffer), Err(SourceLost::Gone { .. })));
 }
 
+#[test]
+fn a_drive_that_died_stays_dead() {
+    let drive = two_heads(vec![Ailment::Dying { after: Duration::from_secs(60) }]);
+    assert_eq!(read(&drive, 0, 512).outcome, Outcome::Delivered);
+    drive.clock().sleep(Duration::from_secs(60));
+    assert!(!drive.is_present());
+    assert_eq!(read(&drive, 0, 512).outcome, Outcome::Gone);
+    drive.power_cycle(Duration::from_secs(60));
+    assert!(!drive.is_present());
+    assert_eq!(read(&drive, 0, 512).outcome, Outcome::Gone);
+    assert_eq!(read(&drive.twin(), 0, 512).outcome, Outcome::Delivered, "a twin is new");
+}
+
 // Source: Newton's law of cooling; reading for one time constant brings 1 - 1/e = 63.2 % of 40 degrees, rest takes as much of it.
 #[test]
 fn the_thermometer_rises_by_reading_and_falls_by_rest() {

@@ -30,9 +30,7 @@ fn settled_line(line: &str) -> String {
         let (wide, word) = &words[at];
         let next = words.get(at + 1).filter(|(wide, _)| !wide).map(|(_, word)| word.as_str());
         let (name, used, tail) = match replaced(word, next) {
-            (None, ..) if line.contains("SHA-256 of the last line") && word.len() == 64 => {
-                (Some("[id]"), 1, String::new())
-            }
+            (None, ..) if line.contains("last SHA-256") && word.len() == 64 => (Some("[id]"), 1, String::new()),
             // A report's pictures are drawn of times.
             (None, ..) if line.starts_with("report: ") && next == Some("kB)") => (Some("[size]"), 2, ")".to_owned()),
             replaced => replaced,

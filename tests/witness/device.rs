@@ -247,7 +247,7 @@ impl Drop for WitnessedDevice {
     }
 }
 
-/// What the requests asked for, as a set; and how many bytes were asked for more than once.
+/// What the requests asked for, as a set; and how many bytes were requested more than once.
 pub fn merged(requests: &[Extent]) -> (ExtentSet, u64) {
     let set: ExtentSet = requests.iter().copied().collect();
     let asked: u64 = requests.iter().map(|e| e.bytes).sum();

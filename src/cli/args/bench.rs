@@ -82,7 +82,7 @@ pub struct RecordArguments {
 /// `mend`
 #[derive(Args, Debug)]
 pub struct MendArguments {
-    /// The case's drive, when it is at hand: what is held of it is compared with what it gives
+    /// The case's drive, when it is at hand: what is safe of it is compared with what it gives
     pub source: Option<PathBuf>,
     /// The case
     #[arg(long, value_name = "FOLDER")]

@@ -22,7 +22,7 @@ pub fn run(arguments: &AuditArguments) -> anyhow::Result<Ending> {
     })
 }
 
-fn work(arguments: &AuditArguments, below: &Patterns, session: &mut Session) -> anyhow::Result<Done> {
+pub(super) fn work(arguments: &AuditArguments, below: &Patterns, session: &mut Session) -> anyhow::Result<Done> {
     let drive = read(session, arguments.source.quiet || arguments.source.json)?;
     let case = session.case()?;
     let (planned, wanted) = super::planned(case)?;

@@ -25,21 +25,27 @@ pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
     });
     require_case(&arguments.source)?;
     let celsius = thermometer(arguments)?;
-    in_session(&arguments.source, &Opening { form, ..Opening::to_work() }, |session| {
-        if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
-            case.set_fill(fill)?;
+    in_session(&arguments.source, &Opening { form, ..Opening::to_work() }, |session| work(arguments, session, celsius))
+}
+
+pub(super) fn work(
+    arguments: &CopyArguments,
+    session: &mut Session,
+    celsius: Option<AskCelsius>,
+) -> anyhow::Result<Done> {
+    if let (Some(case), Some(fill)) = (&mut session.case, arguments.fill) {
+        case.set_fill(fill)?;
+    }
+    if !arguments.again.is_empty() {
+        let bytes = try_again(session, &arguments.again).map_err(bare)?;
+        if !arguments.source.quiet && !arguments.source.json {
+            tell(&format!("{} of unreadable ranges will be retried", human::bytes(bytes)));
         }
-        if !arguments.again.is_empty() {
-            let bytes = try_again(session, &arguments.again).map_err(bare)?;
-            if !arguments.source.quiet && !arguments.source.json {
-                tell(&format!("{} of unreadable places will be tried again", human::bytes(bytes)));
-            }
-        }
-        expect(arguments, session)?;
-        let outcome = follow(arguments, session, celsius)?;
-        let text = if arguments.source.json { json_text(&outcome)? } else { show::copy(&outcome) };
-        Ok(Done { ending: ending(&outcome.copy), figures: serde_json::to_value(&outcome)?, text })
-    })
+    }
+    expect(arguments, session)?;
+    let outcome = follow(arguments, session, celsius)?;
+    let text = if arguments.source.json { json_text(&outcome)? } else { show::copy(&outcome) };
+    Ok(Done { ending: ending(&outcome.copy), figures: serde_json::to_value(&outcome)?, text })
 }
 
 /// Says how long it will take, by the same model as the plan.
@@ -62,7 +68,7 @@ fn expect(arguments: &CopyArguments, session: &Session) -> anyhow::Result<()> {
 }
 
 /// What tells the drive's temperature.
-type AskCelsius = Box<dyn FnMut() -> Option<f64>>;
+pub(super) type AskCelsius = Box<dyn FnMut() -> Option<f64>>;
 
 /// The technician's command, else the kernel's sensor. Says so when a drive has neither.
 fn thermometer(arguments: &CopyArguments) -> anyhow::Result<Option<AskCelsius>> {

@@ -1,74 +1,110 @@
 //! `gleaner demo`
 
-use super::{export, folders, plan, survey};
+use super::{Done, audit, copy, plan, report, survey, work_in};
+use crate::allocation::Patterns;
+use crate::case::{Access, Case};
 use crate::cli::args::{Arguments, Command, DemoArguments};
 use crate::cli::exit::Ending;
-use crate::cli::output::print;
-use crate::demo;
-use crate::new_file::check_new;
-use crate::text::shown;
+use crate::cli::output::{json_text, print};
+use crate::cli::stop::stop_flag;
+use crate::demo::{self, LIFE, WANTED, compare, failing_drive, make_drive, read_front_to_back};
+use crate::dossier::Audience;
+use crate::human;
+use crate::image::ImageForm;
+use crate::new_file::{NewFileError, check_new};
+use crate::session::{Session, Sources};
+use crate::sick::SickDrive;
+use crate::source::{Reader, Source};
+use crate::text::{of_os, shown};
 use anyhow::Context;
 use clap::Parser;
-use std::ffi::OsStr;
+use serde_json::json;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+/// Where the demo is left when no folder is named.
+const FOLDER: &str = "gleaner-demo";
 
 pub fn run(arguments: &DemoArguments) -> anyhow::Result<Ending> {
-    let scratch = tempfile::tempdir()?;
-    let folder = match &arguments.keep {
-        Some(folder) => {
-            check_new(folder)?;
-            std::fs::create_dir(folder).with_context(|| format!("{}", folder.display()))?;
-            folder.as_path()
-        }
-        None => scratch.path(),
-    };
-    let drive = folder.join("demo-drive.img");
-    let plan = folder.join("demo-plan.json");
-    demo::make_drive(&drive).with_context(|| format!("demo drive {}", drive.display()))?;
-    let csv = folder.join("demo-plan.csv");
-
-    step(arguments, &["survey".as_ref(), drive.as_ref()])?;
-    step(arguments, &["folders".as_ref(), drive.as_ref(), "--depth".as_ref(), "1".as_ref()])?;
-    step(
-        arguments,
-        &["plan".as_ref(), drive.as_ref(), "--want".as_ref(), demo::WANTED.as_ref(), "-o".as_ref(), plan.as_ref()],
-    )?;
-    step(arguments, &["export".as_ref(), plan.as_ref(), "--as".as_ref(), "csv".as_ref(), "-o".as_ref(), csv.as_ref()])?;
+    let folder = arguments.keep.as_deref().unwrap_or(Path::new(FOLDER));
+    check_new(folder).context("the demo needs a new folder, which --keep names")?;
+    let io = |error| NewFileError::Io { path: folder.to_path_buf(), error };
+    std::fs::create_dir(folder).map_err(io)?;
+    let [image, case, front_to_back] = ["demo-drive.img", "case", "front-to-back"].map(|name| folder.join(name));
+    make_drive(&image).with_context(|| format!("demo drive {}", image.display()))?;
+    let drive = failing_drive(&image)?;
+    let stop = stop_flag()?;
     if !arguments.json {
-        let hint = match &arguments.keep {
-            Some(folder) => {
-                format!("kept in {}: the drive, its plan, the plan as CSV\n", shown(&folder.to_string_lossy()))
-            }
-            None => "the drive was thrown away; `gleaner demo --keep FOLDER` leaves it to try other commands on\n"
-                .to_owned(),
-        };
-        print(&format!("\n{hint}"))?;
+        print(&format!(
+            "The drive of this demo is simulated. It is slow, has places that cannot be read,\n\
+             and dies after {} of its own clock, which runs ahead.\n",
+            human::seconds(LIFE.as_secs_f64())
+        ))?;
     }
+    let name = of_os(drive.identity().path.as_os_str());
+    let in_case = of_os(case.as_os_str());
+    let with_drive: [&[&str]; 3] = [
+        &["survey", &name, "--case", &in_case],
+        &["plan", "--case", &in_case, "--want", WANTED],
+        &["copy", "--case", &in_case, &name],
+    ];
+    let from_the_case: [&[&str]; 2] = [&["audit", "--case", &in_case], &["report", "--case", &in_case]];
+    let mut session = with_failing_drive(&drive, &case, &stop)?;
+    for words in with_drive {
+        if step(arguments, words, &mut session, &drive)? == Ending::NotFinished {
+            return Ok(Ending::NotFinished);
+        }
+    }
+    drop(session);
+    let sources = Sources { case: Some(case.clone()), access: Access::Look, stop, ..Sources::default() };
+    for words in from_the_case {
+        step(arguments, words, &mut Session::open(&sources)?, &drive)?;
+    }
+    read_front_to_back(&drive.twin(), &front_to_back, demo::REQUEST_BYTES)?;
+    let comparison = compare(&image, &case, &front_to_back)?;
+    let page = case.join("report.html");
+    let kept = [("drive", &image), ("case", &case), ("front to back", &front_to_back)];
+    if arguments.json {
+        let page = of_os(page.as_os_str());
+        print(&json_text(&json!({ "safe_when_the_drive_died": comparison, "report": page }))?)?;
+        return Ok(Ending::Done);
+    }
+    let name = |path: &Path| shown(&path.to_string_lossy()).into_owned();
+    let kept: String = kept.map(|(what, path)| format!("{what:14} {}\n", name(path))).concat();
+    print(&format!("\nWHEN THE DRIVE DIED\n{}\n\n{kept}{:14} {}\n", comparison.line(), "report", name(&page)))?;
     Ok(Ending::Done)
 }
 
-/// Runs a command as if it had been typed, and shows what was typed.
-fn step(arguments: &DemoArguments, words: &[&OsStr]) -> anyhow::Result<()> {
-    let mut typed = vec![OsStr::new("gleaner")];
-    typed.extend(words);
-    if arguments.json && words[0] != "export" {
-        typed.push(OsStr::new("--json"));
-    }
-    if !arguments.json {
-        let names: Vec<String> = typed.iter().map(|word| short(&word.to_string_lossy())).collect();
-        print(&format!("\n$ {}\n\n", shown(&names.join(" "))))?;
-    }
-    match Arguments::try_parse_from(&typed)?.command {
-        Command::Survey(a) => survey::run(&a)?,
-        Command::Plan(a) => plan::run(&a)?,
-        Command::Export(a) => export::run(&a)?,
-        Command::Folders(a) => folders::run(&a)?,
-        _ => unreachable!("not a step of the demo"),
-    };
-    Ok(())
+fn with_failing_drive(drive: &SickDrive, folder: &Path, stop: &Arc<AtomicBool>) -> anyhow::Result<Session> {
+    let case = Case::open_or_create(folder, drive.identity(), ImageForm::Raw)?;
+    let reader = Reader::new(Box::new(drive.clone()), None).with_stop(Arc::clone(stop));
+    let reader = reader.with_store(Arc::clone(case.store()) as _);
+    Ok(Session { stop: Arc::clone(stop), ..Session::over(Arc::new(reader), case) })
 }
 
-/// Files of the demo by their names alone.
-fn short(word: &str) -> String {
-    let is_own = word.contains("/demo-");
-    if is_own { word.rsplit('/').next().unwrap_or(word).to_owned() } else { word.to_owned() }
+/// Runs a command as if it had been typed, and shows what was typed.
+fn step(arguments: &DemoArguments, words: &[&str], session: &mut Session, drive: &SickDrive) -> anyhow::Result<Ending> {
+    let json = arguments.json.then_some("--json");
+    let words: Vec<String> = words.iter().copied().chain(json).map(str::to_owned).collect();
+    if !arguments.json {
+        print(&format!("\n$ gleaner {}\n\n", shown(&words.join(" "))))?;
+    }
+    let command =
+        Arguments::try_parse_from(std::iter::once("gleaner").chain(words.iter().map(String::as_str)))?.command;
+    work_in(session, &words, |session| work(&command, session, drive))
+}
+
+fn work(command: &Command, session: &mut Session, drive: &SickDrive) -> anyhow::Result<Done> {
+    match command {
+        Command::Survey(a) => survey::work(a, &super::choices(&[], &a.bulk)?, session),
+        Command::Plan(a) => plan::work(a, plan::request(a)?, session),
+        Command::Copy(a) => {
+            let drive = drive.clone();
+            copy::work(a, session, Some(Box::new(move || Some(drive.celsius()))))
+        }
+        Command::Audit(a) => audit::work(a, &Patterns::new(&a.path)?, session),
+        Command::Report(a) => report::work(a, Audience::Bench, session),
+        _ => unreachable!("not a step of the demo"),
+    }
 }

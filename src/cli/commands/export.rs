@@ -3,9 +3,8 @@
 use crate::cli::args::{ExportArguments, FormArgument, RestArgument};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, print};
+use crate::cli::show;
 use crate::export::{DeviceMapper, Form, Rest, export, export_to_new_file};
-use crate::human;
-use crate::text::shown;
 use serde::Serialize;
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
@@ -23,7 +22,7 @@ pub fn run(arguments: &ExportArguments) -> anyhow::Result<Ending> {
     if arguments.json {
         print(&json_text(&Summary { plan: &arguments.plan, output, bytes })?)?;
     } else {
-        print(&format!("EXPORT  {}: {}\n", shown(&output.to_string_lossy()), human::bytes(bytes)))?;
+        print(&show::exported(output, bytes))?;
     }
     Ok(Ending::Done)
 }

@@ -1,6 +1,6 @@
 //! `gleaner mend`
 
-use super::command_entry;
+use super::{command_entry, typed};
 use crate::case::Known;
 use crate::cli::args::MendArguments;
 use crate::cli::exit::Ending;
@@ -11,7 +11,7 @@ use crate::mend::mend;
 pub fn run(arguments: &MendArguments) -> anyhow::Result<Ending> {
     let known = Known { serial: arguments.serial.clone(), fill: arguments.fill, image: arguments.image.clone() };
     let (case, report) = mend(&arguments.case, arguments.source.as_deref(), arguments.mounted, &known)?;
-    case.record(&command_entry(Ending::Done, serde_json::to_value(&report)?))?;
+    case.record(&command_entry(&typed(), Ending::Done, serde_json::to_value(&report)?))?;
     print(&if arguments.json { json_text(&report)? } else { show::mended(&report) })?;
     Ok(Ending::Done)
 }

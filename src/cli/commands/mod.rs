@@ -91,11 +91,20 @@ fn in_session(
     if let Some(case) = session.case.as_ref().filter(|case| !case.is_only_looked_at() && !arguments.quiet) {
         tell_lines(&show::leftovers(&leftovers(case.folder(), case.file())?));
     }
-    let done = work(&mut session);
+    work_in(&mut session, &typed(), work)
+}
+
+/// Works in a session that is open, for the command line `typed`; leaves the case in order as [`in_session`] does.
+fn work_in(
+    session: &mut Session,
+    typed: &[String],
+    work: impl FnOnce(&mut Session) -> anyhow::Result<Done>,
+) -> anyhow::Result<Ending> {
+    let done = work(session);
     let traced = session.reader.flush_trace();
-    let Done { ending, figures, text } = done.or_else(|error| ended_early(&session, error))?;
+    let Done { ending, figures, text } = done.or_else(|error| ended_early(session, typed, error))?;
     // Before anything is printed: what was done is on record in any case.
-    let recorded = record(&session, ending, figures);
+    let recorded = record(session, typed, ending, figures);
     print(&text)?;
     recorded?;
     traced?;
@@ -103,14 +112,14 @@ fn in_session(
 }
 
 /// What is left to do when the work failed, or nobody reads its output any more.
-fn ended_early(session: &Session, error: anyhow::Error) -> anyhow::Result<Done> {
+fn ended_early(session: &Session, typed: &[String], error: anyhow::Error) -> anyhow::Result<Done> {
     if is_broken_pipe(&error) {
         let figures = json!({ "output": "closed by its reader before its end" });
         return Ok(Done { ending: Ending::Done, figures, text: String::new() });
     }
     // The first failure is told; it may well be the reason for another here.
     let _ = session.commit();
-    let _ = record(session, ending_of(&error), json!({ "error": message_of(&error) }));
+    let _ = record(session, typed, ending_of(&error), json!({ "error": message_of(&error) }));
     Err(error)
 }
 
@@ -121,9 +130,9 @@ fn read(session: &mut Session, quiet: bool) -> anyhow::Result<DriveMap> {
 }
 
 /// Writes to the case's record what was done. A case that is only looked at may lie where nothing can be written; then that
-/// is said, and what was asked for is done all the same.
-fn record(session: &Session, outcome: Ending, figures: Value) -> Result<(), CaseError> {
-    match session.record(&command_entry(outcome, figures)) {
+/// is said, and the command is done all the same.
+fn record(session: &Session, typed: &[String], outcome: Ending, figures: Value) -> Result<(), CaseError> {
+    match session.record(&command_entry(typed, outcome, figures)) {
         Err(error) if session.case.as_ref().is_some_and(Case::is_only_looked_at) => {
             tell(&format!("gleaner: the record has no line of this: {error}"));
             Ok(())
@@ -132,12 +141,16 @@ fn record(session: &Session, outcome: Ending, figures: Value) -> Result<(), Case
     }
 }
 
-/// The record's line of the command that was typed.
-fn command_entry(outcome: Ending, figures: Value) -> Entry {
-    let mut words = std::env::args_os().skip(1).map(|word| of_os(&word));
-    let command = words.next().unwrap_or_default();
-    let outcome = format!("exit code {}", outcome as u8);
-    Entry { command, arguments: words.collect(), outcome, figures }
+/// The command and its arguments, as typed.
+fn typed() -> Vec<String> {
+    std::env::args_os().skip(1).map(|word| of_os(&word)).collect()
+}
+
+/// The record's line of a command.
+fn command_entry(typed: &[String], outcome: Ending, figures: Value) -> Entry {
+    let (command, arguments) =
+        typed.split_first().map(|(first, rest)| (first.clone(), rest.to_vec())).unwrap_or_default();
+    Entry { command, arguments, outcome: format!("exit code {}", outcome as u8), figures }
 }
 
 /// What the case's plan reads, and the files that it wants first. Nothing without a plan.

@@ -16,7 +16,7 @@ pub fn run(arguments: &NoteArguments) -> anyhow::Result<Ending> {
     if arguments.json {
         print(&json_text(&note)?)?;
     } else {
-        print(&format!("noted: {}\n", show::note(&note)))?;
+        print(&show::added_note(&note))?;
     }
     Ok(Ending::Done)
 }

@@ -28,7 +28,7 @@ pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     })
 }
 
-fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Session) -> anyhow::Result<Done> {
+pub(super) fn work(arguments: &PlanArguments, mut request: PlanRequest, session: &mut Session) -> anyhow::Result<Done> {
     let drive = read(session, arguments.source.quiet || arguments.source.json)?;
     let costs = costs(&arguments.model, session)?;
     remember_chosen_drive(&arguments.model, session.case.as_mut())?;
@@ -76,7 +76,7 @@ fn wants(arguments: &PlanArguments) -> anyhow::Result<Vec<String>> {
     Ok(wants)
 }
 
-fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
+pub(super) fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
     let scope = match arguments.scope {
         ScopeArgument::Structure => Scope::Structure,
         ScopeArgument::Wanted => Scope::Wanted,

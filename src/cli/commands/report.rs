@@ -7,13 +7,11 @@ use crate::case::Case;
 use crate::cli::args::{AudienceArgument, ModelArguments, ReportArguments, SourceArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
-use crate::cli::progress;
+use crate::cli::{progress, show};
 use crate::dossier::{Audience, check_free, gather, publish};
-use crate::human;
 use crate::plan::{open_plan, read_plan_header};
 use crate::report::survey;
 use crate::session::Session;
-use crate::text::shown;
 use crate::verify::sha256;
 use std::path::PathBuf;
 
@@ -33,7 +31,7 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
     })
 }
 
-fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) -> anyhow::Result<Done> {
+pub(super) fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) -> anyhow::Result<Done> {
     let quiet = arguments.quiet || arguments.json;
     let drive = read(session, quiet)?;
     let choices = choices_of_plan(session.case()?)?;
@@ -59,16 +57,9 @@ fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) 
     let mut dossier = gather(case, &drive, survey, &choices, audience, sum)?;
     let path = arguments.output.clone().unwrap_or_else(|| free_name(case, audience));
     let published = publish(&mut dossier, &drive, &truth, &path)?;
-    let name = |path: &std::path::Path| shown(&path.to_string_lossy()).into_owned();
     let text = match arguments.json {
         true => json_text(&published)?,
-        false => format!(
-            "report: {} ({})\nlists:  {}\n        {}\n",
-            name(&published.page),
-            human::bytes(published.page_bytes),
-            name(&published.files),
-            name(&published.ranges)
-        ),
+        false => show::published(&published),
     };
     let mut figures =
         serde_json::json!({ "for": format!("{audience:?}").to_lowercase(), "page_bytes": published.page_bytes });
@@ -79,7 +70,7 @@ fn work(arguments: &ReportArguments, audience: Audience, session: &mut Session) 
     Ok(Done { ending: Ending::Done, figures, text })
 }
 
-/// What the plan was asked for: its wanted files show as wanted.
+/// What the plan is to bring: its wanted files show as wanted.
 fn choices_of_plan(case: &Case) -> anyhow::Result<Choices> {
     let Some(path) = case.plan_path() else {
         return Ok(Choices { bulk: Patterns::new(&DEFAULT_BULK)?, ..Choices::default() });

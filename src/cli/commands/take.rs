@@ -24,7 +24,7 @@ fn work(arguments: &TakeArguments, chosen: &Patterns, session: &mut Session) -> 
     let take = Take { chosen, areas: areas.as_deref(), fill: case.file().fill, stop: &session.stop };
 
     let (files, bytes) = take.count(&drive);
-    anyhow::ensure!(files > 0, "no live file matches: `gleaner folders --case` shows the names there are");
+    anyhow::ensure!(files > 0, "no existing file matches: `gleaner folders --case` shows the names there are");
     let bar = progress::bytes_bar("taking", bytes, arguments.json);
     let mut trouble = Vec::new();
     let mut out = JsonLines::default();

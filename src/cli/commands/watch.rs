@@ -17,7 +17,7 @@ pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {
         print(&(json(&json!({ "address": address }))? + "\n"))?;
     } else {
         print(&format!(
-            "WATCH  open this in a browser on this machine (Ctrl-C ends watching, not the copy):\n  {address}\n"
+            "WATCH  open this in a browser on this machine:\n  {address}\n  Ctrl-C ends watching, not the copy.\n"
         ))?;
     }
     let end = watch.run(&stop)?;
@@ -32,7 +32,7 @@ pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {
         match &end {
             WatchEnd::Ended(how) => print(&(wrap("WATCH  ", how, columns()).join("\n") + "\n"))?,
             WatchEnd::Killed => {
-                print("WATCH  the process that copied is gone and wrote no end; the same command goes on\n")?
+                print("WATCH  the process that copied is gone and wrote no end.\n  The same copy command goes on.\n")?
             }
             WatchEnd::Asked => {}
         }

@@ -2,7 +2,7 @@
 
 use super::{layout, line};
 use crate::audit::{AuditSummary, FileAudit, FileState, FolderAudit, Tally};
-use crate::cli::table::{Column, Overflow, fitted, table};
+use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
 
 /// What of an audit is shown.
@@ -77,7 +77,7 @@ fn states(text: &mut String, totals: &Tally) {
         })
         .collect();
     if rows.len() > 1 {
-        text.push_str(&table(&[Left("state"), Right("files"), Right("bytes")], rows));
+        text.push_str(&fitted(&[Left("state"), Right("files"), Right("bytes")], rows, Overflow::Wrap));
     }
 }
 
@@ -127,8 +127,8 @@ fn names(states: &[FileState]) -> String {
 fn files(text: &mut String, view: &AuditView<'_>, state: FileState) {
     let heading = match state {
         FileState::Whole => "COMPLETE FILES",
-        FileState::NotPlanned => "FILES OF WHICH SOME IS NOT PLANNED",
-        FileState::NotYetRead => "FILES OF WHICH SOME IS NOT YET READ",
+        FileState::NotPlanned => "FILES NOT PLANNED, OR ONLY IN PART",
+        FileState::NotYetRead => "FILES NOT READ YET",
         FileState::Damaged => "DAMAGED FILES",
         FileState::Lost => "LOST FILES: their records are unreadable or damaged, their folders name them",
     };
@@ -154,7 +154,7 @@ fn what_is_missing(file: &FileAudit) -> String {
             let places = human::counted(file.damaged.len() as u64, "place", "places");
             format!("{} in {places}", of(sum(&file.damaged), "unreadable"))
         }
-        FileState::NotYetRead if !file.name_only => of(sum(&file.waiting), "not yet read"),
+        FileState::NotYetRead if !file.name_only => of(sum(&file.waiting), "not read yet"),
         FileState::NotPlanned => of(sum(&file.not_planned), "not planned"),
         FileState::NotYetRead | FileState::Lost | FileState::Whole => human::bytes(file.size),
     }
@@ -194,7 +194,8 @@ fn left_over(text: &mut String, summary: &AuditSummary) {
     wrapped(
         text,
         "",
-        "NAMES IN UNUSED SPACE OF FOLDERS: their records were not read; most are of deleted files, or older names of files that exist",
+        "NAMES IN UNUSED SPACE OF FOLDERS: their records were not read; most are of deleted files, or old names of \
+         existing files",
     );
     for name in names.iter().take(SHOWN) {
         wrapped(text, "  ", &format!("{}: {}", name.path, human::bytes(name.size)));

@@ -3,7 +3,7 @@
 use super::line;
 use crate::case_copy::{CaseCopyOutcome, Revision};
 use crate::cli::layout::{columns, wrap};
-use crate::cli::table::{Column, table};
+use crate::cli::table::{Column, Overflow, fitted};
 use crate::copy::CopyOutcome;
 use crate::human;
 
@@ -38,7 +38,7 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
     });
     let heading =
         [Left("class"), Right("planned"), Right("safe"), Right("skipped"), Right("unreadable"), Right("failed reads")];
-    text.push_str(&table(&heading, rows));
+    text.push_str(&fitted(&heading, rows, Overflow::Wrap));
     for sentence in this_run(outcome) {
         wrap("  ", &sentence, columns()).iter().for_each(|line| say!(&mut text, "{line}"));
     }
@@ -54,9 +54,10 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
             ]
         });
         let heading = [Right("first byte"), Right("reach"), Right("unreadable sectors"), Right("failed reads")];
-        text.push_str(&table(&heading, rows));
+        text.push_str(&fitted(&heading, rows, Overflow::Wrap));
         if outcome.bad_regions.len() > SHOWN {
-            say!(&mut text, "  … and {} more; --json lists them all", outcome.bad_regions.len() - SHOWN);
+            let more = human::count((outcome.bad_regions.len() - SHOWN) as u64);
+            say!(&mut text, "  … and {more} more; --json lists them all");
         }
     }
     text
@@ -64,7 +65,7 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
 
 fn revised(revision: &Revision) -> String {
     format!(
-        "{} of structure answered late: the plan was made anew ({} instead of {}), see {}",
+        "{} of structure could be read at last: the new plan reads {} instead of {}, see {}",
         human::bytes(revision.late_bytes),
         human::bytes(revision.bytes_now),
         human::bytes(revision.bytes_before),
@@ -75,9 +76,9 @@ fn revised(revision: &Revision) -> String {
 /// What this run asked of the drive.
 fn this_run(outcome: &CopyOutcome) -> Vec<String> {
     let mut sentences = vec![format!(
-        "this run: {} in {} requests and {}, {} of them failed, {} slow",
+        "this run: {} in {} and {}, {} of them failed, {} slow",
         human::bytes(outcome.arrived_bytes),
-        human::count(outcome.requests),
+        human::counted(outcome.requests, "request", "requests"),
         human::seconds(outcome.seconds),
         human::count(outcome.failed_requests),
         human::count(outcome.slow_requests)

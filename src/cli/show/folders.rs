@@ -1,15 +1,20 @@
 //! Folders as text.
 
-use super::line;
-use crate::cli::table::{Column, table};
+use super::{layout, line};
+use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
 use crate::report::{FolderLine, NumberedFolder};
 use crate::text::shown;
+
+/// Columns up to which the least is shown.
+const NARROW: usize = 80;
 
 /// Folders as a tree with a bar for each one's share of its volume.
 pub fn folders(lines: &[FolderLine]) -> String {
     use Column::{Left, Right};
     let mut text = String::new();
+    // A narrow terminal has room for one: what a copy reads, not the size of sparse and compressed files.
+    let is_wide = layout::columns() > NARROW;
     let mut rest = lines;
     while let Some(first) = rest.first() {
         let count = rest.iter().take_while(|l| l.volume == first.volume).count();
@@ -27,25 +32,19 @@ pub fn folders(lines: &[FolderLine]) -> String {
                 format!("{indent}{}{}", shown, if l.depth == 0 { "" } else { "/" }),
                 bar(share),
                 human::bytes(l.on_drive),
-                human::bytes(l.size),
                 human::count(l.files),
                 human::count(l.extents),
                 if l.bulk == 0 { String::new() } else { human::bytes(l.bulk) },
             ];
+            row.extend(is_wide.then(|| human::bytes(l.size)));
             row.extend(some_lost.then(|| if l.lost == 0 { String::new() } else { human::count(l.lost) }));
             row
         });
-        let mut columns = vec![
-            Left("folder"),
-            Left(""),
-            Right("on the drive"),
-            Right("size"),
-            Right("files"),
-            Right("pieces"),
-            Right("of it bulk"),
-        ];
+        let mut columns =
+            vec![Left("folder"), Left(""), Right("on the drive"), Right("files"), Right("fragments"), Right("bulk")];
+        columns.extend(is_wide.then_some(Right("size")));
         columns.extend(some_lost.then_some(Right("lost")));
-        text.push_str(&table(&columns, rows));
+        text.push_str(&fitted(&columns, rows, Overflow::Cut));
         text.push('\n');
     }
     text
@@ -67,7 +66,11 @@ pub fn numbered_folders(list: &[NumberedFolder]) -> String {
             let name = shortened(&format!("{indent}{name}/"), NAME_COLUMNS);
             vec![one.number.to_string(), name, human::bytes(folder.on_drive), human::count(folder.files)]
         });
-        text.push_str(&table(&[Right("no."), Left("folder"), Right("on the drive"), Right("files")], rows));
+        text.push_str(&fitted(
+            &[Right("no."), Left("folder"), Right("on the drive"), Right("files")],
+            rows,
+            Overflow::Cut,
+        ));
         text.push('\n');
     }
     text
@@ -85,10 +88,10 @@ fn shortened(text: &str, columns: usize) -> String {
 }
 
 fn bar(share: f64) -> String {
-    const WIDTH: usize = 16;
+    const WIDTH: usize = 10;
     const EIGHTHS: [&str; 8] = ["", "▏", "▎", "▍", "▌", "▋", "▊", "▉"];
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share, 0 to 1")]
-    let steps = (share * 128.0).round() as usize;
+    let steps = (share * 80.0).round() as usize;
     let mut text = "█".repeat((steps / 8).min(WIDTH));
     text.push_str(EIGHTHS[steps % 8]);
     text

@@ -29,7 +29,7 @@ pub fn mended(report: &MendReport) -> String {
         if salvaged.lost_withdrawals > 0 {
             say!(
                 &mut text,
-                "  {} lost among them took back what the drive had given as constant bytes: all such chunks are read again",
+                "  {} lost among them marked bytes as not of the drive: all chunks of that kind are read again",
                 human::counted(salvaged.lost_withdrawals, "record", "records")
             );
         }

@@ -20,6 +20,7 @@ mod survey;
 mod survey_full;
 mod taken;
 mod verify;
+mod written;
 
 pub use audit::{AuditView, audit};
 pub use copy::copy;
@@ -29,20 +30,32 @@ pub use hand_over::{checked, missing, written_drive, written_image};
 pub use mended::{leftovers, mended};
 pub use pace::pace;
 pub use plan::plan;
-pub use record::{note, record, record_check};
+pub use record::{added_note, record, record_check};
 pub use simulated::simulated;
 pub use survey::survey;
 pub use survey_full::survey_full;
 pub use taken::{TAKEN_SHOWN, taken};
 pub use verify::{verify, verify_begins};
+pub use written::{exported, published};
 
 use super::layout::{self, columns, shell_lines, wrap};
 use crate::human;
 use crate::text::shown;
+use unicode_width::UnicodeWidthStr;
 
+/// A line, continued under its own beginning where the terminal is too narrow. A line break in a drive's names shows as an escape.
 fn line(text: &mut String, content: std::fmt::Arguments<'_>) {
-    // Whatever a drive's names hold, a line stays one line.
-    text.push_str(&shown(&content.to_string()));
+    let content = content.to_string();
+    if shown(&content).width() <= columns() {
+        return verbatim(text, &content);
+    }
+    let sentence = content.trim_start();
+    wrapped(text, &content[..content.len() - sentence.len()], sentence);
+}
+
+/// A line as it is, however long: a command, or what is laid out already.
+fn verbatim(text: &mut String, line: &str) {
+    text.push_str(&shown(line));
     text.push('\n');
 }
 
@@ -63,10 +76,10 @@ fn next(text: &mut String, commands: &[String]) {
 
 /// A command, ready to paste.
 fn command(text: &mut String, command: &str) {
-    shell_lines(&format!("  {command}"), columns()).iter().for_each(|part| say!(text, "{part}"));
+    shell_lines(&format!("  {command}"), columns()).iter().for_each(|part| verbatim(text, part));
 }
 
 /// A sentence behind `start`, on as many lines as it needs; the later ones stand two columns in from the first.
 fn wrapped(text: &mut String, start: &str, sentence: &str) {
-    wrap(start, sentence, columns()).iter().for_each(|part| say!(text, "{part}"));
+    wrap(start, sentence, columns()).iter().for_each(|part| verbatim(text, part));
 }

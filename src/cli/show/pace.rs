@@ -1,7 +1,7 @@
 //! A drive's measured pace as text.
 
 use super::{line, time_range};
-use crate::cli::table::{Column, table};
+use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
 use crate::pace::{End, Figure, PaceReport, RatePoint};
 
@@ -16,9 +16,9 @@ pub fn pace(report: &PaceReport) -> String {
     let mut text = String::new();
     say!(
         &mut text,
-        "PACE  {} in {} requests and {}, all of it wanted by the plan and kept in the case",
+        "PACE  {} in {} and {}, all of it planned, and now safe in the case",
         human::bytes(report.bytes),
-        human::count(report.requests),
+        human::counted(report.requests, "request", "requests"),
         human::seconds(report.seconds)
     );
     let end = match report.end {
@@ -26,7 +26,7 @@ pub fn pace(report: &PaceReport) -> String {
         End::Budget => "the budget of bytes or requests was used up",
         End::Time => "the time allowed was used up",
         End::Failures => "too many reads failed: the drive was spared the rest",
-        End::NothingLeft => "the plan wants nothing more that would tell anything",
+        End::NothingLeft => "nothing is left in the plan that would give a better figure",
     };
     say!(&mut text, "  {end}");
     let rows = report.figures.iter().map(|figure| {
@@ -37,7 +37,11 @@ pub fn pace(report: &PaceReport) -> String {
             figure.samples.to_string(),
         ]
     });
-    text.push_str(&table(&[Left("figure"), Right("before"), Right("measured"), Right("samples")], rows));
+    text.push_str(&fitted(
+        &[Left("figure"), Right("before"), Right("measured"), Right("samples")],
+        rows,
+        Overflow::Wrap,
+    ));
     let spread = &report.model.spread;
     say!(
         &mut text,

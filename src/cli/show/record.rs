@@ -1,38 +1,40 @@
 //! A case's record as text.
 
-use super::line;
+use super::{line, wrapped};
 use crate::case::{Note, Record, RecordLine};
-use crate::cli::table::{Column, table};
 use crate::human;
 
-/// A note in a line.
-pub fn note(note: &Note) -> String {
+/// A note that was added.
+pub fn added_note(added: &Note) -> String {
+    let mut text = String::new();
+    wrapped(&mut text, "noted: ", &note(added));
+    text
+}
+
+/// A note as a sentence.
+fn note(note: &Note) -> String {
     let mut parts: Vec<String> = note.fields.iter().map(|field| format!("{} {field}", field.name)).collect();
     parts.extend(note.health.as_ref().map(ToString::to_string));
     parts.extend(note.text.clone());
     format!("{}: {}", note.topic, parts.join("; "))
 }
 
-/// The record, an entry a row.
+/// The record: of each entry its number, time, command and outcome, then what was typed or noted.
 pub fn record(record: &Record) -> String {
-    use Column::{Left, Right};
-    let rows = record.lines.iter().map(|entry| {
-        vec![
-            entry.line.to_string(),
-            entry.when.clone(),
-            entry.who.clone().unwrap_or_default(),
-            entry.command.clone(),
-            what(entry),
-            entry.outcome.clone(),
-        ]
-    });
-    let columns = [Right(""), Left("when"), Left("who"), Left("command"), Left("what"), Left("outcome")];
-    let mut text = table(&columns, rows);
+    let mut text = String::new();
+    for entry in &record.lines {
+        let who = entry.who.as_ref().map_or(String::new(), |who| format!(" (by {who})"));
+        say!(&mut text, "{:>4}  {}  {}: {}{who}", entry.line, entry.when, entry.command, entry.outcome);
+        let what = what(entry);
+        if !what.is_empty() {
+            wrapped(&mut text, "        ", &what);
+        }
+    }
     if record.personal_left_out > 0 {
         say!(
             &mut text,
-            "  {} personal things were left out: fields marked as such, who did it, and the words typed",
-            record.personal_left_out
+            "  {} left out: marked fields, names of people, words typed",
+            human::counted(record.personal_left_out, "personal detail", "personal details")
         );
     }
     if let Some(fault) = &record.fault {
@@ -52,7 +54,11 @@ fn what(entry: &RecordLine) -> String {
 pub fn record_check(record: &Record) -> String {
     let mut text = String::new();
     match &record.fault {
-        None => say!(&mut text, "RECORD  {} lines, each follows the one before it", human::count(record.line_count)),
+        None => say!(
+            &mut text,
+            "RECORD  {}, each follows the one before it",
+            human::counted(record.line_count, "line", "lines")
+        ),
         Some(fault) => say!(&mut text, "RECORD  not as it was written: {fault}"),
     }
     for line in record.unread.iter().take(10) {
@@ -62,9 +68,9 @@ pub fn record_check(record: &Record) -> String {
         );
     }
     if !record.sealed {
-        say!(&mut text, "  there is no seal beside it: whether lines were removed from its end cannot be told");
+        say!(&mut text, "  it has no seal, so that a removal of its last lines would not show");
     }
-    say!(&mut text, "  SHA-256 of the last line: {}", record.last_sha256);
-    say!(&mut text, "  (noted down elsewhere, it shows later that nothing up to here was changed)");
+    say!(&mut text, "  last SHA-256: {}", record.last_sha256);
+    say!(&mut text, "  Write it down elsewhere: it shows later that nothing up to here was changed.");
     text
 }

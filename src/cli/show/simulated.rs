@@ -2,7 +2,7 @@
 
 use super::{layout, line};
 use crate::allocation::Class;
-use crate::cli::table::{Column, table};
+use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
 use crate::report::{letter, played_strip, ways};
 use crate::simulate::{ClassPlayed, Law, Played, Simulation};
@@ -61,7 +61,7 @@ fn classes(text: &mut String, simulation: &Simulation) {
         Right("ratio"),
         Right("structure first"),
     ];
-    text.push_str(&table(&columns, rows));
+    text.push_str(&fitted(&columns, rows, Overflow::Wrap));
     sentence(
         text,
         "least: for the class and all before it, by any order; ratio: the plan's time over that; structure first: the same over the least of orders that begin with all structure",
@@ -85,7 +85,7 @@ fn classes(text: &mut String, simulation: &Simulation) {
         Right("gain"),
         Right("with structure"),
     ];
-    text.push_str(&table(&columns, rows));
+    text.push_str(&fitted(&columns, rows, Overflow::Wrap));
     sentence(
         text,
         "share of each class that is expected to be safe when the drive dies; front to back: the plan's bytes; gain: this plan's bytes over those; with structure: the same where they count only with all structure",

@@ -2,7 +2,7 @@
 
 use super::coherence::headline;
 use super::survey_full::{scheme_name, serial_of};
-use super::{line, time_range};
+use super::{time_range, verbatim};
 use crate::cli::layout::{columns, cut, shell_lines, wrap, wrap_within};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
@@ -41,7 +41,7 @@ pub fn survey(report: &SurveyReport) -> String {
         }
     }
     let mut text = String::new();
-    blocks.iter().flatten().for_each(|part| say!(&mut text, "{part}"));
+    blocks.iter().flatten().for_each(|part| verbatim(&mut text, part));
     text
 }
 

@@ -124,7 +124,7 @@ fn recognised(text: &mut String, area: &AreaReport, found: &Recognised) {
     let label = found.label.as_deref().map_or(String::new(), |label| format!(" “{}”", label));
     let encrypted = if found.encrypted { ", encrypted" } else { "" };
     let what = format!("{}{label}{encrypted}, {}", found.kind.name(), human::bytes(area.bytes));
-    wrapped(text, &format!("COPIED WHOLE{number}  "), &format!("{what} at byte {}", area.start));
+    wrapped(text, &format!("COPIED IN FULL{number}  "), &format!("{what} at byte {}", area.start));
     let mut about: Vec<String> = found.uuid.iter().map(|uuid| format!("identifier {}", uuid)).collect();
     about.extend(found.bytes.map(|bytes| format!("size in its own fields {}", human::bytes(bytes))));
     about.extend(found.facts.iter().map(|(name, value)| format!("{name} {}", value)));

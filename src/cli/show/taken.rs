@@ -1,7 +1,7 @@
 //! What was taken, as text.
 
 use super::line;
-use crate::cli::table::{Column, table};
+use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
 use crate::take::{Note, Taken, TakenState, TakenTotals};
 use std::path::Path;
@@ -18,7 +18,7 @@ pub fn taken(totals: &TakenTotals, trouble: &[Taken], to: &Path) -> String {
         .iter()
         .zip(totals.files.iter().zip(totals.bytes))
         .map(|(state, (files, bytes))| vec![state.name().to_owned(), human::count(*files), human::bytes(bytes)]);
-    text.push_str(&table(&[Left("state"), Right("files"), Right("bytes")], rows));
+    text.push_str(&fitted(&[Left("state"), Right("files"), Right("bytes")], rows, Overflow::Wrap));
     if totals.missing_bytes > 0 {
         say!(
             &mut text,
@@ -29,7 +29,7 @@ pub fn taken(totals: &TakenTotals, trouble: &[Taken], to: &Path) -> String {
     if totals.not_readable_as_they_are > 0 {
         say!(
             &mut text,
-            "  {} are encrypted by the file system or stand in for content kept elsewhere: taken as they are stored",
+            "  {} are encrypted by the file system, or only link to content elsewhere: taken as they are stored",
             human::count(totals.not_readable_as_they_are)
         );
     }

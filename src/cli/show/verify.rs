@@ -1,7 +1,7 @@
 //! A verification as text.
 
 use super::line;
-use crate::cli::table::{Column, table};
+use crate::cli::table::{Column, Overflow, fitted};
 use crate::extent::ExtentSet;
 use crate::human;
 use crate::report::{Structure, VerifyReport};
@@ -29,13 +29,13 @@ pub fn verify_begins(held: u64, drive_bytes: u64) -> String {
 pub fn verify(report: &VerifyReport, sector: SectorSize) -> String {
     let mut text = String::new();
     let claims = &report.claims;
-    let verdict = if report.is_sound() { "the image is what arrived from the drive" } else { "the image DIFFERS" };
+    let verdict = if report.is_sound() { "the image holds what was read from the drive" } else { "the image DIFFERS" };
     say!(&mut text, "VERIFY  {verdict}");
     say!(
         &mut text,
-        "  {} in {} chunks read back against the journal's hashes: {} differ, {} could not be read back",
+        "  {} in {} read back against the journal's hashes: {} differ, {} could not be read back",
         human::bytes(claims.bytes),
-        human::count(claims.chunks),
+        human::counted(claims.chunks, "chunk", "chunks"),
         human::bytes(claims.differing.bytes()),
         human::bytes(claims.unreadable.bytes())
     );
@@ -52,8 +52,8 @@ pub fn verify(report: &VerifyReport, sector: SectorSize) -> String {
             human::bytes(again.unreadable.bytes())
         );
     }
-    places(&mut text, "THESE PLACES OF THE IMAGE ARE NOT WHAT ARRIVED FROM THE DRIVE", &claims.differing, sector);
-    places(&mut text, "THESE PLACES OF THE IMAGE COULD NOT BE READ BACK", &claims.unreadable, sector);
+    places(&mut text, "THESE RANGES OF THE IMAGE DIFFER FROM WHAT WAS READ", &claims.differing, sector);
+    places(&mut text, "THESE RANGES OF THE IMAGE COULD NOT BE READ BACK", &claims.unreadable, sector);
     match &report.structure {
         Structure::Read { owners, opinions } => {
             show_owners(&mut text, owners);
@@ -79,7 +79,7 @@ fn places(text: &mut String, title: &str, set: &ExtentSet, sector: SectorSize) {
     let rows = set.extents().iter().take(SHOWN).map(|place| {
         vec![place.start.0.to_string(), (place.start.0 / sector.bytes()).to_string(), place.bytes.to_string()]
     });
-    text.push_str(&table(&[Right("byte"), Right("LBA"), Right("bytes")], rows));
+    text.push_str(&fitted(&[Right("byte"), Right("LBA"), Right("bytes")], rows, Overflow::Wrap));
     if set.extents().len() > SHOWN {
         say!(text, "  … and {} more; --json lists them", human::count((set.extents().len() - SHOWN) as u64));
     }
@@ -91,9 +91,9 @@ fn show_owners(text: &mut String, owners: &Owners) {
         return;
     }
     say!(text, "");
-    say!(text, "WHOSE THE PLACES ARE THAT DIFFER");
+    say!(text, "FILES IN THE RANGES THAT DIFFER");
     let rows = owners.listed.iter().take(SHOWN).map(owner);
-    text.push_str(&table(&[Right("byte"), Right("bytes"), Left("is"), Left("of")], rows));
+    text.push_str(&fitted(&[Right("byte"), Right("bytes"), Left("is"), Left("of")], rows, Overflow::Wrap));
     let more = owners.more + owners.listed.len().saturating_sub(SHOWN) as u64;
     if more > 0 {
         say!(text, "  … and {} more; --json lists them", human::count(more));
@@ -101,7 +101,11 @@ fn show_owners(text: &mut String, owners: &Owners) {
 }
 
 fn show_opinion(text: &mut String, opinion: &SecondOpinion) {
-    let seen = format!("{} files in {} folders", human::count(opinion.files), human::count(opinion.folders));
+    let seen = format!(
+        "{} in {}",
+        human::counted(opinion.files, "file", "files"),
+        human::counted(opinion.folders, "folder", "folders")
+    );
     let words = match &opinion.verdict {
         Verdict::Agrees => format!("sees the same: {seen}"),
         Verdict::AgreesWhereItCan => format!("sees the same where it can: {seen}"),
@@ -116,16 +120,20 @@ fn show_opinion(text: &mut String, opinion: &SecondOpinion) {
     if opinion.contents_compared > 0 {
         say!(
             text,
-            "    contents of {} files read through both: {}",
-            human::count(opinion.contents_compared),
+            "    contents of {} read through both: {}",
+            human::counted(opinion.contents_compared, "file", "files"),
             human::bytes(opinion.bytes_compared)
         );
     }
     for (why, count) in &opinion.explained {
-        say!(text, "    {} differences explained: {}", human::count(*count), why.sentence());
+        say!(text, "    {} explained: {}", human::counted(*count, "difference", "differences"), why.sentence());
     }
     if opinion.unexplained > 0 {
-        say!(text, "    {} differences that nothing explains, the first:", human::count(opinion.unexplained));
+        say!(
+            text,
+            "    {} that nothing explains, the first:",
+            human::counted(opinion.unexplained, "difference", "differences")
+        );
         for found in opinion.differences.iter().filter(|d| d.explanation.is_none()).take(10) {
             let what = serde_json::to_string(&found.difference).unwrap_or_default();
             say!(text, "      {} {what}", &found.path);

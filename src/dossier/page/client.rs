@@ -317,7 +317,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_was_asked_for_has_a_plain_name() {
+    fn what_the_client_wants_has_a_plain_name() {
         assert_eq!(plain_name("/Users/*/Documents"), ("Documents", Some("/Users/*/Documents")));
         assert_eq!(plain_name(r"C:\Users\ann\Desktop\"), ("Desktop", Some(r"C:\Users\ann\Desktop\")));
         assert_eq!(plain_name("/Surveys"), ("Surveys", None));

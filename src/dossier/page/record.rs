@@ -18,7 +18,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
             Some(fault) => p { strong { "Not as it was written: " } (fault.to_string()) "." },
             None => p { (things(record.line_count, "entry", "entries")) "; each names the one before it, and none was changed." },
         }
-        @if !record.sealed { p { "There is no seal beside it: whether lines were removed from its end cannot be told." } }
+        @if !record.sealed { p { "It has no seal, so that a removal of its last lines would not show." } }
         @if first > 0 { p { "The first " (count(first as u64)) " entries are not shown here." } }
         (table("The record, the oldest first", html! {
             (heads(&columns))

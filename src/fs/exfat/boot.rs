@@ -86,7 +86,7 @@ impl fmt::Display for Oddity {
                 write!(f, "the volume has {sectors} sectors, fewer than the least of {least}")
             }
             Oddity::FatLength { sectors, needed } => {
-                write!(f, "the FAT has {sectors} sectors where its clusters ask for {needed}")
+                write!(f, "the FAT has {sectors} sectors where its clusters need {needed}")
             }
             Oddity::ClustersBeyond { end, sectors } => {
                 write!(f, "its clusters end at sector {end}, behind the volume's {sectors} sectors")

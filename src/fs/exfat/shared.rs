@@ -19,7 +19,7 @@ pub(super) fn note_shared(catalog: &Catalog, geometry: ClusterGeometry, findings
             let told = findings.count(&CROSS_LINK) < Findings::KEPT_PER_CODE;
             let path = |id: NodeId| if told { catalog.node(id).path() } else { String::new() };
             let sentence =
-                format!("{:?} and {:?} both hold {shared} clusters from {}.", path(furthest.1), path(node), run.first);
+                format!("{:?} and {:?} both have {shared} clusters from {}.", path(furthest.1), path(node), run.first);
             let place = geometry.extent(run).map_or(ByteOffset(geometry.heap_start), |extent| extent.start);
             findings.push(Finding::at(&CROSS_LINK, place, sentence));
         }

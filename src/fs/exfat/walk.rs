@@ -313,8 +313,7 @@ impl Walk<'_> {
         }
         let room = geometry.end_number() - number;
         if wanted > room {
-            let sentence =
-                format!("{name:?} asks for {wanted} clusters from cluster {first} on, where there are {room}.");
+            let sentence = format!("{name:?} needs {wanted} clusters from cluster {first} on, where there are {room}.");
             self.note(&RUN_OUTSIDE, place, sentence);
         }
         let count = wanted.min(room);
@@ -334,10 +333,10 @@ impl Walk<'_> {
         note_chain(&chain, name, first, place, self.findings);
         let has = chain.clusters;
         if chain.end == ChainEnd::Sound && has < wanted {
-            let sentence = format!("{name:?} has {has} clusters, its {size} bytes ask for {wanted}.");
+            let sentence = format!("{name:?} has {has} clusters, its {size} bytes need {wanted}.");
             self.note(&CHAIN_SHORT, place, sentence);
         } else if chain.end == ChainEnd::Sound && has > wanted {
-            let sentence = format!("{name:?} has {has} clusters, its {size} bytes ask for only {wanted}.");
+            let sentence = format!("{name:?} has {has} clusters, its {size} bytes need only {wanted}.");
             self.note(&CHAIN_LONG, place, sentence);
         }
         // A chain that breaks off where the content has ended already lacks nothing of the file, nor does one that was

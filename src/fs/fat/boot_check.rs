@@ -23,8 +23,8 @@ pub(super) fn instead_of(window: &Window<'_>, used: &Boot) -> Result<Option<Boot
 }
 
 /// Whether the first sectors of FAT and folders speak against a boot sector: no copy of the FAT starts like one, or most
-/// of the folders named in the root folder's first sector are not where they should be. A sound volume is asked for
-/// nothing that reading it does not need anyway.
+/// of the folders named in the root folder's first sector are not where they should be. In a sound volume this
+/// reads nothing that reading the volume does not need anyway.
 pub(super) fn contradicts(window: &Window<'_>, boot: &Boot) -> Result<bool, SourceLost> {
     let look = Look::new(window);
     let mut seen = 0;

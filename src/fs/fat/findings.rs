@@ -6,30 +6,30 @@ use crate::finding::{Code, Severity};
 pub static NOT_UNDERSTOOD: Code = Code {
     id: "fat-not-understood",
     severity: Severity::Blocking,
-    meaning: "The volume cannot be understood as FAT, so what is in use is not known. It is planned whole.",
+    meaning: "The volume cannot be read as FAT, so its files and used space are not known. The plan reads all of it.",
 };
 
 /// The boot sector was replaced by its backup.
 pub static BOOT_FROM_BACKUP: Code = Code {
     id: "fat-boot-from-backup",
     severity: Severity::Damage,
-    meaning: "The first sector is lost, but its backup says where everything lies. Files are not affected by this.",
+    meaning: "The first sector is lost, but its backup tells the layout. The files are not affected.",
 };
 
 /// The boot sector and its backup are lost, and the geometry was inferred.
 pub static GEOMETRY_INFERRED: Code = Code {
     id: "fat-geometry-inferred",
     severity: Severity::Damage,
-    meaning: "The boot sector is lost and has no usable backup, but FAT and folders say where everything lies and the \
-              places were checked. Files are not affected; a copy needs a new boot sector before it can be mounted.",
+    meaning: "The boot sector is lost and has no usable backup, but FAT and folders tell the layout, which was \
+              checked. Files are not affected; a copy needs a new boot sector before it can be mounted.",
 };
 
 /// The boot sector's fields are possible, and wrong.
 pub static BOOT_CONTRADICTED: Code = Code {
     id: "fat-boot-contradicted",
     severity: Severity::Damage,
-    meaning: "The boot sector's figures are possible ones, but FAT and folders stand elsewhere; those were believed, because \
-              with the boot sector's figures the wrong places would be read.",
+    meaning: "The boot sector's figures are possible ones, but FAT and folders stand elsewhere; those are used, \
+              because the boot sector's figures lead to the wrong clusters. The files are not affected.",
 };
 
 /// A field of the boot sector is unusual.
@@ -44,7 +44,7 @@ pub static BOOT_ODD: Code = Code {
 pub static BACKUP_DIFFERS: Code = Code {
     id: "fat-boot-backup-differs",
     severity: Severity::Caution,
-    meaning: "The boot sector and its backup do not agree. The boot sector was believed; if the files found make no \
+    meaning: "The boot sector and its backup do not agree. The boot sector is used. If the files found make no \
               sense, the backup may be the right one.",
 };
 
@@ -52,7 +52,8 @@ pub static BACKUP_DIFFERS: Code = Code {
 pub static BACKUP_UNUSABLE: Code = Code {
     id: "fat-boot-backup-unusable",
     severity: Severity::Caution,
-    meaning: "The backup of the boot sector is damaged. Nothing is lost as long as the boot sector itself is read.",
+    meaning: "The backup of the boot sector is damaged. The files are not affected as long as the boot sector \
+              itself is read.",
 };
 
 /// Cluster count and layout name different types.
@@ -138,23 +139,23 @@ pub static DIRTY: Code = Code {
 pub static ERRORS_NOTED: Code = Code {
     id: "fat-errors-noted",
     severity: Severity::Caution,
-    meaning: "The operating system that used the volume last noted that the drive had failed to read or write.",
+    meaning: "The system that last used the volume could not read or write some sectors. Files may be damaged.",
 };
 
 /// FSInfo is damaged.
 pub static FS_INFO_DAMAGED: Code = Code {
     id: "fat-fsinfo-damaged",
     severity: Severity::Note,
-    meaning: "The sector that keeps the number of free clusters is damaged or unreadable. It serves speed only; \
-              nothing is lost.",
+    meaning: "The sector with the number of free clusters is damaged or unreadable. It only makes the volume \
+              faster; nothing is lost.",
 };
 
 /// FSInfo and FAT count free clusters differently.
 pub static FS_INFO_FREE_COUNT: Code = Code {
     id: "fat-fsinfo-free-count",
     severity: Severity::Note,
-    meaning: "The stored number of free clusters is not what the FAT says: common after an unclean removal. The FAT \
-              was believed.",
+    meaning: "The stored number of free clusters is not what the FAT says: common after an unclean removal. The \
+              FAT is used; the files are not affected.",
 };
 
 /// A chain runs into itself.
@@ -185,7 +186,7 @@ pub static CROSS_LINK: Code = Code {
 pub static CHAIN_SHORT: Code = Code {
     id: "fat-chain-short",
     severity: Severity::Damage,
-    meaning: "A file has fewer clusters than its size asks for: its end is missing.",
+    meaning: "A file has fewer clusters than its size needs. Its end is missing.",
 };
 
 /// A chain is longer than the size asks for.
@@ -248,16 +249,16 @@ pub static DOT_ENTRIES: Code = Code {
 pub static ENTRY_IMPLAUSIBLE: Code = Code {
     id: "fat-entry-implausible",
     severity: Severity::Damage,
-    meaning: "A folder holds entries whose names cannot be names: they were overwritten or are no entries at all. \
-              They were passed over; clusters of files that stood there are planned as unclaimed.",
+    meaning: "A folder has entries whose names are not possible: they were overwritten or are no entries. They are \
+              left out; clusters of files that stood there are planned as unclaimed.",
 };
 
 /// Entries stand behind the end mark.
 pub static BEHIND_END: Code = Code {
     id: "fat-entries-behind-end",
     severity: Severity::Note,
-    meaning: "A folder holds what looks like entries behind its end mark. They were passed over, as every driver \
-              does; if files are missing, they may be there.",
+    meaning: "A folder has what looks like entries behind its end mark. They are left out, as every driver does. \
+              If files are missing, look there.",
 };
 
 /// Parts of long names belong to no entry.

@@ -250,10 +250,10 @@ impl Walk<'_> {
         self.note_chain(&chain, &entry.name, entry.first_cluster, entry.place);
         let (has, name) = (chain.clusters, &entry.name);
         if chain.end == ChainEnd::Sound && has < wanted {
-            let sentence = format!("File {name:?} has {has} clusters, its {size} bytes ask for {wanted}.");
+            let sentence = format!("File {name:?} has {has} clusters, its {size} bytes need {wanted}.");
             self.note(&CHAIN_SHORT, entry.place, sentence);
         } else if chain.end == ChainEnd::Sound && has > wanted {
-            let sentence = format!("File {name:?} has {has} clusters, its {size} bytes ask for only {wanted}.");
+            let sentence = format!("File {name:?} has {has} clusters, its {size} bytes need only {wanted}.");
             self.note(&CHAIN_LONG, entry.place, sentence);
         }
         // What another file's chain gave was cut when there was enough of it; otherwise it is damaged.

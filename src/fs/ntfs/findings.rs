@@ -25,17 +25,20 @@ codes! {
     NOT_NTFS: "ntfs-not-readable", Blocking,
         "Neither the boot sector nor its backup describes an NTFS volume. Files cannot be told apart; all of the area has to be read.";
     BOOT_BACKUP_USED: "ntfs-boot-backup-used", Damage,
-        "The boot sector is lost and its backup took its place. The files are not affected.";
+        "The boot sector is damaged or unreadable; its backup is used. The files are not affected.";
     BOOT_BACKUP_MISSING: "ntfs-boot-backup-missing", Caution,
         "There is no usable backup of the boot sector. The volume hangs on its first sector; the partition may have been cut or moved.";
     BOOT_COPIES_DIFFER: "ntfs-boot-copies-differ", Caution,
-        "The boot sector and its backup disagree. One of them is old or damaged; the one that leads to the file records was used.";
+        "The boot sector and its backup disagree. One of them is old or damaged; the one that leads to the file \
+         records is used. The files are not affected.";
     BOOT_UNSIGNED: "ntfs-boot-unsigned", Note,
         "The boot sector lacks its end mark 55 AA. The files are not affected.";
     BOOT_TOO_SMALL: "ntfs-boot-too-small", Damage,
-        "The boot sector makes the volume smaller than its own records say. It is damaged; the records were believed, so nothing is left out.";
+        "The boot sector makes the volume smaller than its own records say. It is damaged; the records were used, \
+         so nothing is left out.";
     GEOMETRY_INFERRED: "ntfs-geometry-inferred", Damage,
-        "Boot sector and backup are lost, but the file records say where everything lies and the places were checked. The files are not affected; a copy needs a new boot sector before it can be mounted.";
+        "Boot sector and backup are lost, but the file records tell the layout, which was checked. The files are \
+         not affected; a copy needs a new boot sector before it can be mounted.";
     VOLUME_CUT: "ntfs-volume-cut", Damage,
         "The volume is larger than its partition or the drive. What lies behind the end cannot be read from here.";
     TABLE_LOST: "ntfs-file-table-lost", Blocking,
@@ -43,21 +46,26 @@ codes! {
     TABLE_UNREADABLE: "ntfs-file-table-unreadable", Blocking,
         "The file table cannot be found, because its first record or the mirror was not read. Nothing is known to be wrong with what was not read: when the drive answers there again, the files are known. Until then all of the area is planned.";
     TABLE_BY_MIRROR: "ntfs-file-table-by-mirror", Damage,
-        "The first record of $MFT is lost and the mirror's copy took its place. The files are not affected.";
+        "The first record of $MFT is damaged or unreadable; its copy in the mirror is used. The files are not affected.";
     TABLE_BY_NUMBERS: "ntfs-file-table-by-numbers", Damage,
-        "Neither the first record of $MFT nor its copy can be used, so file records were taken by their own numbers from where $MFT begins. Files whose records lie in other pieces of $MFT are unknown; their clusters show as in use by nobody.";
+        "Neither the first record of $MFT nor its copy can be used, so file records were taken by their own \
+         numbers from where $MFT begins. Files whose records lie in other fragments of $MFT are unknown; their \
+         clusters show as used, no known file.";
     TABLE_SIZE: "ntfs-file-table-size", Caution,
         "$MFT claims to be larger than it can be. Only the possible part was read; the claim itself is damaged.";
     TABLE_LIST: "ntfs-file-table-list", Damage,
         "The list of $MFT's own parts is damaged or was not read. Its parts were searched for among the file records.";
     TABLE_RUN: "ntfs-file-table-run", Damage,
-        "A part of $MFT lies in an impossible place, so the file records in it are lost.";
+        "A part of $MFT would lie where it cannot be, so the file records in it are lost.";
     TABLE_PARTS_MISSING: "ntfs-file-table-parts-missing", Damage,
-        "Parts of $MFT could not be found. The files whose records lie there are unknown; their clusters show as in use by nobody.";
+        "Parts of $MFT could not be found. The files whose records lie there are unknown; their clusters show as \
+         used, no known file.";
     RECORDS_UNREADABLE: "ntfs-records-unreadable", Damage,
-        "File records were not read. The files they describe are unknown; their clusters show as used, no known file. `copy` retries these places.";
+        "File records were not read. The files they describe are unknown; their clusters show as used, no known \
+         file. `copy` retries them.";
     RECORDS_NOT_READ: "ntfs-records-not-read-yet", Damage,
-        "File records are not read yet: too many requests had failed before, or the case has skipped their places. The files they describe are unknown until `copy` has read them; their clusters show as used, no known file.";
+        "File records are not read yet: too many requests failed before, or the case has skipped them. The files \
+         they describe are unknown until `copy` has read them; their clusters show as used, no known file.";
     RECORDS_BLANK: "ntfs-records-blank", Damage,
         "File records that $MFT's own bitmap marks as in use are all zero: they were wiped or lost. The files they described are unknown; their clusters show as used, no known file. Keep `unclaimed` in the plan.";
     RECORDS_UNPROVEN: "ntfs-records-unproven", Caution,
@@ -79,19 +87,22 @@ codes! {
     NAME_DAMAGED: "ntfs-name-damaged", Damage,
         "A file's name cannot be understood. The file is shown under another name or as an orphan; its content is not affected.";
     RUN_LIST_DAMAGED: "ntfs-run-list-damaged", Damage,
-        "A file's list of clusters is damaged. The part before the damage is known, the rest shows as in use by nobody.";
+        "A file's list of clusters is damaged. The part before the damage is known, the rest shows as used, no \
+         known file.";
     RUN_OUTSIDE: "ntfs-run-outside", Damage,
         "A file claims clusters outside the volume. That part of it is lost.";
     PARTS_DISAGREE: "ntfs-stream-parts-disagree", Damage,
-        "The parts of a file's cluster list leave gaps or overlap. The file is incomplete; missing clusters show as in use by nobody.";
+        "The parts of a file's cluster list leave gaps or overlap. The file is incomplete; missing clusters show \
+         as used, no known file.";
     EXTENSION_MISSING: "ntfs-extension-missing", Damage,
         "A file names a further record that could not be used. The file may lack names, streams or clusters.";
     EXTENSION_ALONE: "ntfs-extension-alone", Damage,
-        "The main record of a file is lost, further records of it are there. Its clusters are kept, its name may be lost.";
+        "The main record of a file is lost, further records of it are there. Its content is planned, its name may \
+         be lost.";
     ROOT_MISSING: "ntfs-root-missing", Damage,
         "The record of the root folder is lost. Paths start at a stand-in; the files are not affected.";
     NAMELESS: "ntfs-nameless", Caution,
-        "A file in use has no name. It is kept among the orphans under its record's number.";
+        "An existing file has no name. It is planned, and listed among the orphans under its record's number.";
     BITMAP_LOST: "ntfs-bitmap-lost", Damage,
         "The allocation bitmap cannot be found. What is in use is known from the files' own records alone.";
     BITMAP_PARTLY: "ntfs-bitmap-partly-lost", Damage,

@@ -120,7 +120,7 @@ fn settle_size(window: &Window<'_>, pair: &BootPair, findings: &mut Findings) ->
         let Some(total_sectors) = clusters.checked_mul(boot.cluster_bytes / boot.sector_bytes) else { continue };
         if clusters > boot.cluster_count() && clusters.saturating_mul(boot.cluster_bytes) <= window.extent().bytes {
             let sentence = format!(
-                "The boot sector gives the volume {} clusters, its own records {clusters}; the records were believed.",
+                "The boot sector gives the volume {} clusters, its own records {clusters}; the records were used.",
                 boot.cluster_count()
             );
             findings.push(Finding::at(&BOOT_TOO_SMALL, window.absolute(0), sentence));

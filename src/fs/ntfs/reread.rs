@@ -14,7 +14,7 @@ use crate::fs::{ClusterRun, Role, VolumeMap};
 #[non_exhaustive]
 pub enum RereadError<E> {
     /// The bytes could not be had.
-    #[error("its record cannot be had: {0}")]
+    #[error("its record cannot be read: {0}")]
     Fetch(E),
     /// It is not known where the record lies.
     #[error("the place of record {0} is not known")]

@@ -15,7 +15,7 @@ pub type Run = (Option<Lcn>, u64);
 #[non_exhaustive]
 pub enum RunListError {
     /// A length or place of more than 8 bytes, or a length of none.
-    #[error("a run starts with byte {header:#04x}, which gives its length {} and its place {} bytes", header & 15, header >> 4)]
+    #[error("a run starts with byte {header:#04x}, which gives its length {} and its offset {} bytes", header & 15, header >> 4)]
     Header {
         /// The byte seen.
         header: u8,
@@ -184,7 +184,7 @@ mod tests {
         assert_eq!(error(&[0x08, 255, 255, 255, 255, 255, 255, 255, 255, 0]), RunListError::Length(u64::MAX));
         assert_eq!(
             RunListError::Header { header: 0x9A }.to_string(),
-            "a run starts with byte 0x9a, which gives its length 10 and its place 9 bytes"
+            "a run starts with byte 0x9a, which gives its length 10 and its offset 9 bytes"
         );
     }
 

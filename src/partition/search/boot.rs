@@ -104,7 +104,7 @@ impl Boot {
         })
     }
 
-    /// FAT has no name that could not be text as well: the jump in front and the 55 AA at the end are asked for, which
+    /// FAT has no name that could not be text as well: the jump in front and the 55 AA at the end are required, which
     /// the specification demands of every volume.
     fn fat(sector: &[u8]) -> Option<Boot> {
         let jumps = matches!(sector, [0xEB, _, 0x90, ..] | [0xE9, ..]);

@@ -272,7 +272,7 @@ impl<'d, 'r> Hunt<'d, 'r> {
     }
 
     /// The copy of a boot sector that does not stand at `at` itself: FAT32 keeps it 6 sectors behind, exFAT 12. `block` is
-    /// what was read at `at`; without it the copies are asked for alone, until one does not answer either.
+    /// what was read at `at`; without it the copies are read alone, until one does not answer either.
     fn copy_behind(&mut self, at: u64, block: Option<&Block>, rank: Rank) -> Result<Option<Boot>, SourceLost> {
         for (unit, sectors) in [(512, 6), (512, 12), (4096, 6), (4096, 12)] {
             let behind = unit * sectors;

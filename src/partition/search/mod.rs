@@ -191,9 +191,9 @@ fn adopt(hunt: &mut Hunt<'_, '_>, layout: &mut DriveLayout, drive: &Drive<'_>) {
     let (used, disputes) = settle(candidates.into_iter().filter(|c| !explained(c)).collect());
     for (first, second, choice) in disputes {
         let verdict = match choice {
-            Choice::First => "the first is used, for more speaks for it",
-            Choice::Second => "the second is used, for more speaks for it",
-            Choice::Both => "as much speaks for one as for the other, and both are used",
+            Choice::First => "the first is used: more signs are for it",
+            Choice::Second => "the second is used: more signs are for it",
+            Choice::Both => "the signs for both are equal, and both are used",
         };
         let sentence = format!(
             "The {} volume of {} bytes at byte {} (found by {}) and the {} volume of {} bytes at byte {} (found by {}) \

@@ -333,7 +333,7 @@ mod tests {
     }
 
     #[test]
-    fn settings_that_a_person_has_made_are_not_asked_for_again() {
+    fn settings_that_a_person_has_made_are_not_proposed() {
         let kernel = Kernel::new();
         let folder = kernel.scsi_disk(AHCI, "sda");
         let device = "sys/devices/pci0000:00/0000:00:1f.2/ata1/host0/target0:0:0/0:0:0:0";

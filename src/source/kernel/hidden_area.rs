@@ -9,7 +9,8 @@ use serde::Serialize;
 pub static HIDDEN_AREA: Code = Code {
     id: "drive-hidden-area",
     severity: Severity::Caution,
-    meaning: "Sectors at the drive's end cannot be read as the drive is set now, and no plan has them. A maker may keep \
+    meaning: "Sectors at the drive's end are hidden by a setting of the drive, and no plan has them. A maker may \
+              keep \
               recovery data there; a volume or a table's copy may reach into them. docs/kernel.md says how to show them.",
 };
 

@@ -221,7 +221,7 @@ mod tests {
         std::fs::write(&file, "43").unwrap();
         let began = Instant::now();
         while command.celsius() != Some(43.0) {
-            assert!(began.elapsed() < Duration::from_secs(20), "the command is not asked again");
+            assert!(began.elapsed() < Duration::from_secs(20), "the command is not run again");
             std::thread::sleep(NAP);
         }
     }

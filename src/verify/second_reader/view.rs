@@ -17,7 +17,7 @@ const BLOCKS: usize = 64;
 pub(super) struct Seen {
     /// Writes that were refused.
     pub refused_writes: u64,
-    /// Bytes that were asked for and are not in the copy; they were given as zeros.
+    /// Bytes that were requested and are not in the copy; they were given as zeros.
     pub absent_bytes: u64,
     /// Bytes asked for in all.
     pub asked_bytes: u64,
@@ -54,7 +54,7 @@ impl<'s> View<'s> {
         View { shared: Rc::new(RefCell::new(shared)), at: 0 }
     }
 
-    /// Lets `bytes` more bytes be asked for from now on, and then no more.
+    /// Lets `bytes` more bytes be requested from now on, and then no more.
     pub(super) fn allow(&self, bytes: u64) {
         let mut shared = self.shared.borrow_mut();
         shared.most_bytes = shared.seen.asked_bytes.saturating_add(bytes);

@@ -17,7 +17,7 @@ pub fn volume(drive: Patched) {
         in_order(&volume);
         reconcile(&volume);
     }
-    assert_eq!(reader.totals().repeated_bytes, 0, "a byte was asked for twice");
+    assert_eq!(reader.totals().repeated_bytes, 0, "a byte was requested twice");
 }
 
 /// Surveys, classifies, plans, writes the plan and reads it again.

@@ -1,0 +1,106 @@
+//! What is safe of a drive's files, counted twice by the same measure.
+
+use super::WANTED;
+use crate::allocation::{DriveMap, Patterns, read_drive};
+use crate::audit::{Truth, WantedCount, audit};
+use crate::case::{Access, Case, CaseStore};
+use crate::extent::{Extent, ExtentSet};
+use crate::human;
+use crate::session::SessionError;
+use crate::source::{self, ReadError, Reader, Source, SourceIdentity, Store, TroubleLimit};
+use crate::units::ByteOffset;
+use rustix::io::Errno;
+use serde::Serialize;
+use std::convert::Infallible;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Numbers of files.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+pub struct SafeFiles {
+    /// Below the wanted folder.
+    pub wanted: u64,
+    /// On the drive, the wanted ones among them.
+    pub all: u64,
+}
+
+/// What the files of a drive come to in two cases of it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+pub struct Comparison {
+    /// Files that there are.
+    pub files: SafeFiles,
+    /// Of them, safe in the case that a plan was followed in.
+    pub planned: SafeFiles,
+    /// Of them, safe in the case that was read front to back.
+    pub front_to_back: SafeFiles,
+}
+
+/// Counts the files of the drive whose bytes `image` holds, and those of them that are safe in each of two cases of it.
+///
+/// Both cases are counted in the same way: the volumes are read from the case's own image, where what it does not hold is as
+/// unreadable, and each file is audited. A file is safe when that image tells where it lies and holds all of it.
+///
+/// # Errors
+/// [`SessionError`] when something cannot be opened or read.
+pub fn compare(image: &Path, planned: &Path, front_to_back: &Path) -> Result<Comparison, SessionError> {
+    let drive = read_drive(&Reader::new(source::open(image, None)?, None))?;
+    let (planned, front_to_back) = (Case::open(planned, Access::Look)?, Case::open(front_to_back, Access::Look)?);
+    let files = count(&drive, planned.store().as_ref(), |count| count.files);
+    Ok(Comparison { files, planned: safe(&planned)?, front_to_back: safe(&front_to_back)? })
+}
+
+fn safe(case: &Case) -> Result<SafeFiles, SessionError> {
+    let store = Arc::clone(case.store());
+    let held = HeldBytes { identity: case.without_drive().identity().clone(), store };
+    let limit = TroubleLimit { failures: u64::MAX, time: Duration::MAX };
+    let drive = read_drive(&Reader::new(Box::new(held), None).with_trouble_limit(limit))?;
+    Ok(count(&drive, case.store().as_ref(), |count| count.safe))
+}
+
+/// A drive of which only what a case holds can be read.
+struct HeldBytes {
+    identity: SourceIdentity,
+    store: Arc<CaseStore>,
+}
+
+impl Source for HeldBytes {
+    fn identity(&self) -> &SourceIdentity {
+        &self.identity
+    }
+
+    fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError> {
+        let extent = Extent::between(start.0, start.0 + buffer.len() as u64);
+        if self.store.held(extent) == [extent] {
+            self.store.load(extent, buffer).map_err(ReadError::Unreadable)
+        } else {
+            Err(ReadError::Unreadable(Errno::IO.into()))
+        }
+    }
+}
+
+/// Files by two patterns: what is wanted, and everything else.
+fn count(drive: &DriveMap, store: &dyn Store, of: impl Fn(&WantedCount) -> u64) -> SafeFiles {
+    let patterns = Patterns::new(&[WANTED, "*"]).expect("fixed patterns");
+    let truth = Truth { store, planned: &ExtentSet::new(), wanted: &patterns };
+    let Ok(summary) = audit(drive, &truth, &Patterns::default(), |_| Ok::<_, Infallible>(()));
+    let wanted = summary.wanted.first().map_or(0, &of);
+    SafeFiles { wanted, all: summary.wanted.iter().map(of).sum() }
+}
+
+impl Comparison {
+    /// The comparison in one line, which a terminal of 80 columns has room for.
+    pub fn line(&self) -> String {
+        let count = human::count;
+        let (files, ours, other) = (self.files, self.planned, self.front_to_back);
+        format!(
+            "{} of {} wanted files, {} of {} files in all; front to back {} and {}",
+            count(ours.wanted),
+            count(files.wanted),
+            count(ours.all),
+            count(files.all),
+            count(other.wanted),
+            count(other.all)
+        )
+    }
+}
