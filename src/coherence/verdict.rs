@@ -364,7 +364,10 @@ impl Ground<'_> {
                 "Structure is at its places, with {}.",
                 counted(self.structure.damage, "finding of damage", "findings of damage")
             ),
-            false => format!("Structure is at its places where it could be checked, but for: {}.", why.join("; ")),
+            false => format!(
+                "Structure is at its places where it could be checked. Not or only partly OK: {}.",
+                why.join(", ")
+            ),
         }
     }
 
@@ -374,13 +377,13 @@ impl Ground<'_> {
         let holds = counted(good, "check is OK", "checks are OK");
         match part.is_empty() {
             true => format!("Capacity, tables and structure fit together: {holds}, none failed."),
-            false => format!("{holds}, none failed; to look at: {}.", part.join("; ")),
+            false => format!("{holds}, none failed; only partly OK: {}.", part.join(", ")),
         }
     }
 }
 
-/// Checks with one of these outcomes, with their figures.
+/// Checks with one of these outcomes; their figures stand with each of them in the full form.
 fn remarks(evidence: &[Evidence], outcomes: &[Outcome]) -> Vec<String> {
     let chosen = evidence.iter().filter(|e| outcomes.contains(&e.outcome) && e.check != Check::Samples);
-    chosen.map(|e| format!("{} ({})", e.check.name(), e.figures)).collect()
+    chosen.map(|e| e.check.name().to_owned()).collect()
 }

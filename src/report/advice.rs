@@ -103,8 +103,8 @@ pub fn advise(
         return advice(WHOLE, sentence, reasons);
     }
     let sentence = match trouble.is_any() {
-        true => "Copy the client's folders first, then what else is in use; leave free space: the drive may not last.",
-        false => "Copy the client's folders first, then what else is in use; leave free space.",
+        true => "Copy the client's folders first, then what else is in use; skip free space: the drive may not last.",
+        false => "Copy the client's folders first, then what else is in use; skip free space.",
     };
     advice(ALLOCATED, sentence, reasons)
 }

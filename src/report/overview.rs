@@ -204,7 +204,7 @@ fn failures(trouble: &Trouble, so_far: Option<&SoFar>) -> String {
     }
     if trouble.skipped_bytes + trouble.unreadable_bytes > 0 {
         let (skipped, unreadable) = (human::bytes(trouble.skipped_bytes), human::bytes(trouble.unreadable_bytes));
-        said.push(format!("In the case: {skipped} skipped, {unreadable} unreadable."));
+        said.push(format!("{skipped} skipped (will be retried), {unreadable} unreadable."));
     }
     if let Some(so_far) = so_far {
         let not_read = format!("{} of structure not read yet", human::bytes(so_far.bytes));
