@@ -94,7 +94,7 @@ fn the_next_command_can_be_pasted() {
     let next = below(&plan, "NEXT").join("\n");
     assert_eq!(next, "  gleaner copy --case 'her case' 'the drive.img'");
     let copy = bench.printed(&next);
-    assert!(copy.contains("complete"), "{copy}");
+    assert!(copy.starts_with("COPY  Complete: "), "{copy}");
     // Without a case the plan makes one.
     let alone = bench.printed("gleaner survey 'the drive.img' --drive notebook-5400");
     let next = below(&alone, "NEXT").join("\n");

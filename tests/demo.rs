@@ -73,7 +73,7 @@ fn the_demo_ends_with_a_report_and_a_comparison_that_the_images_bear_out() {
     for command in ["survey", "plan", "copy", "audit", "report"] {
         assert!(shown.contains(&format!("\n$ gleaner {command} ")), "{command} is missing in:\n{shown}");
     }
-    assert!(shown.contains("the drive stopped answering"), "{shown}");
+    assert!(shown.contains("The drive is gone"), "{shown}");
     let report = shown.lines().last().unwrap().strip_prefix("report ").unwrap().trim();
     assert!(fs::read_to_string(folder.path().join(report)).unwrap().contains("</html>"));
 

@@ -249,7 +249,9 @@ fn names_that_are_not_utf8_are_worked_with_and_marked() {
     let arguments: Vec<&str> = line["arguments"].as_array().unwrap().iter().filter_map(Value::as_str).collect();
     let bytes = hex::encode(case.as_os_str().as_bytes());
     assert!(arguments.iter().any(|word| word.ends_with(&format!("{mark}{bytes})"))), "{arguments:?}");
-    assert!(ends_with(0, &mut gleaner_without_quiet("record", &case)).contains(mark));
+    // Lines end between words.
+    let record = ends_with(0, &mut gleaner_without_quiet("record", &case));
+    assert!(record.split_whitespace().collect::<Vec<_>>().join(" ").contains(mark), "{record}");
 }
 
 fn gleaner_without_quiet(command: &str, case: &Path) -> Command {
