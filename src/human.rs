@@ -49,6 +49,14 @@ pub fn counted(number: u64, one: &str, many: &str) -> String {
     format!("{} {}", count(number), if number == 1 { one } else { many })
 }
 
+/// Those of several counts that are not 0, each with what it counts.
+pub fn counts<'w>(list: impl IntoIterator<Item = (u64, &'w str)>) -> Vec<String> {
+    list.into_iter()
+        .filter(|(number, _)| *number > 0)
+        .map(|(number, what)| format!("{} {what}", count(number)))
+        .collect()
+}
+
 /// A share as a percentage: `0 %`, `0.04 %`, `12 %`, `100 %`. What is not all never shows as 100 %, what is something
 /// never as 0 %.
 pub fn share(part: f64) -> String {

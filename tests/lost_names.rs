@@ -347,8 +347,10 @@ fn an_audit_lists_a_state_or_a_path() {
     assert!(text.starts_with("AUDIT  3 files and named streams, all complete\n"), "{text}");
     let text = audit(10, &["--path", lost[1]]);
     assert!(text.contains(lost[1]) && !text.contains(lost[0]), "{text}");
-    let error = cases::complains_with(2, gleaner("audit", &case).args(["--path", "Users/ida/Pitcures"]));
-    assert!(error.contains("/Users/ida/Pictures"), "{error}");
+    let nothing = folder.path().join("nothing.csv");
+    let words = ["--path", "Users/ida/Pitcures", "--csv", nothing.to_str().unwrap()];
+    let error = cases::complains_with(2, gleaner("audit", &case).args(words));
+    assert!(error.contains("/Users/ida/Pictures") && !nothing.exists(), "{error}");
 
     let list = folder.path().join("complete.csv");
     let text = audit(10, &["--only", "complete", "--csv", list.to_str().unwrap()]);

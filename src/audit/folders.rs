@@ -82,6 +82,13 @@ pub struct FolderAudit {
     pub tally: Tally,
 }
 
+impl FolderAudit {
+    /// How many folders deep it lies; the volume's root is 0.
+    pub fn level(&self) -> usize {
+        if self.path == "/" { 0 } else { self.path.matches('/').count() }
+    }
+}
+
 /// A folder whose entries could not all be read.
 #[derive(Serialize, Debug, Clone, PartialEq, Eq)]
 pub struct UnreadableIndex {

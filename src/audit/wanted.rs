@@ -69,15 +69,13 @@ impl WantedCount {
         let files = if self.files == 1 { "file" } else { "files" };
         let mut text =
             format!("{}: {} of {} {files} safe", self.pattern, human::count(self.safe), human::count(self.files));
-        let parts = [
+        let parts = human::counts([
             (self.to_read, "to read"),
             (self.not_planned, "not planned"),
             (self.damaged, "damaged"),
             (self.lost, "lost"),
-        ];
-        for (count, what) in parts.into_iter().filter(|(count, _)| *count > 0) {
-            text.push_str(&format!(", {} {what}", human::count(count)));
-        }
+        ]);
+        parts.iter().for_each(|part| text.push_str(&format!(", {part}")));
         text
     }
 }

@@ -3,7 +3,7 @@
 use super::Case;
 use crate::extent::Extent;
 use crate::image::Image;
-use crate::source::{AlignedBuffer, Store};
+use crate::source::{AlignedBuffer, Store, bytes_of};
 use crate::units::ByteOffset;
 use std::io;
 
@@ -102,13 +102,9 @@ impl Image for CaseContent<'_> {
             return Err(io::ErrorKind::InvalidInput.into());
         }
         buffer.fill(0);
-        let within = |place: Extent| {
-            let byte = |at: u64| usize::try_from(at - whole.start.0).expect("within the buffer");
-            byte(place.start.0)..byte(place.end())
-        };
         let (held, filled) = self.shown(whole);
-        held.into_iter().try_for_each(|place| self.case.store().load(place, &mut buffer[within(place)]))?;
-        filled.into_iter().for_each(|place| buffer[within(place)].fill(self.case.file().fill));
+        held.into_iter().try_for_each(|place| self.case.store().load(place, &mut buffer[bytes_of(place, whole)]))?;
+        filled.into_iter().for_each(|place| buffer[bytes_of(place, whole)].fill(self.case.file().fill));
         Ok(())
     }
 

@@ -1,4 +1,4 @@
-//! What is told of a copy whose parts are one run for whoever looks at it: each pass once, and counts over all parts.
+//! What is told of a copy in several parts, as of one run: each pass once, and counts over all parts.
 
 use crate::case::Case;
 use crate::copy::{CopyOutcome, Event, Health, Progress, Stage};

@@ -175,8 +175,6 @@ pub(super) struct Sweep<'s, 'e, 'r> {
     /// Behind the last failure, and the seconds of failed reads that no reading around them has matched yet.
     failed_at: Option<u64>,
     debt: f64,
-    /// It reads around a failure: other classes too. What it leaves is left to them.
-    is_aside: bool,
 }
 
 impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
@@ -203,7 +201,6 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
             open: None,
             failed_at: None,
             debt: 0.0,
-            is_aside: false,
         }
     }
 
@@ -213,7 +210,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
     fn look_around(&mut self) -> Result<(), Halt> {
         let Some(mut at) = self.failed_at.take() else { return Ok(()) };
         self.make_request()?;
-        (self.is_aside, self.engine.run.is_aside) = (true, true);
+        self.engine.run.is_aside = true;
         let (began_aside, failed_before) = (self.engine.run.working_time(), self.engine.run.failed());
         let end = self.engine.plan.header.source.bytes;
         // The store is asked what is read.
@@ -238,7 +235,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
             }
             at = stretch.end();
         }
-        (self.is_aside, self.engine.run.is_aside) = (false, false);
+        self.engine.run.is_aside = false;
         (self.failed_at, self.debt) = (None, 0.0);
         // Whether the class is left is decided by its own requests.
         self.began += self.engine.run.working_time().saturating_sub(began_aside);
@@ -328,7 +325,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
     }
 
     fn skip(&mut self, extent: Extent) -> Result<(), Halt> {
-        if self.was_skipped() || self.is_aside {
+        if self.was_skipped() || self.engine.run.is_aside {
             return Ok(());
         }
         self.engine.run.skip(extent, Skip::Near, Failure::default())
@@ -344,7 +341,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         let took = self.engine.run.working_time().saturating_sub(began);
         match outcome {
             Outcome::Arrived { slow: None } => {
-                self.worth += if self.is_aside { 0.0 } else { worth(self.class, extent) };
+                self.worth += if self.engine.run.is_aside { 0.0 } else { worth(self.class, extent) };
                 if self.first.went_well(extent) {
                     self.measure()?;
                 }
@@ -360,7 +357,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
                     self.debt += took.as_secs_f64();
                     self.failed_at = Some(extent.end());
                 }
-                if !self.is_aside {
+                if !self.engine.run.is_aside {
                     self.leave_class();
                 }
                 Ok(())

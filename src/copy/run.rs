@@ -73,7 +73,7 @@ pub(super) struct Run<'r> {
     /// The pass being swept, with what had arrived and was skipped when it began.
     pass: Option<(PassProgress, u64, u64)>,
     skipped: u64,
-    /// What is read now is not of that pass.
+    /// What is read now is read around a failure: it is not of that pass, and what it leaves is left to its own.
     pub(super) is_aside: bool,
     /// What the next hour over difficult places is expected to bring; `None` in first reading.
     next_hour: Option<f64>,

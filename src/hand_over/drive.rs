@@ -7,7 +7,7 @@ use crate::case::{Case, ContentPiece};
 use crate::extent::{Extent, ExtentSet};
 use crate::image::Image;
 use crate::new_file::check_new;
-use crate::source::{AlignedBuffer, SourceLost};
+use crate::source::{AlignedBuffer, SourceLost, bytes_of};
 use crate::units::ByteOffset;
 use crate::verify::{CopyComparison, compare_copy};
 use serde::Serialize;
@@ -127,10 +127,7 @@ impl Writing<'_> {
                 } else {
                     let mut without = AlignedBuffer::new(bytes.len());
                     without.bytes_mut().copy_from_slice(bytes);
-                    let within = |byte: u64| usize::try_from(byte - at.0).expect("within the piece");
-                    for blank in blanks {
-                        without.bytes_mut()[within(blank.start.0)..within(blank.end())].fill(0);
-                    }
+                    blanks.into_iter().for_each(|blank| without.bytes_mut()[bytes_of(blank, place)].fill(0));
                     self.target.write(at, without.bytes())?;
                 }
                 place.bytes

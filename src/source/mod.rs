@@ -29,6 +29,7 @@ pub use identity::{SourceIdentity, SourceKind};
 pub use mark::{Blame, Failure, Mark, Skip};
 pub use memory::MemorySource;
 pub use open::open;
+pub(crate) use reader::bytes_of;
 pub use reader::{Activity, Attempt, Block, ReadOutcomes, ReadTotals, Reader, Window};
 pub use store::Store;
 pub use stream::StreamBlock;

@@ -546,7 +546,7 @@ impl Reader {
 }
 
 /// Where `part` stands in the bytes of `whole`.
-pub(super) fn bytes_of(part: Extent, whole: Extent) -> Range<usize> {
+pub(crate) fn bytes_of(part: Extent, whole: Extent) -> Range<usize> {
     let from = length(part.start.0 - whole.start.0);
     from..from + length(part.bytes)
 }

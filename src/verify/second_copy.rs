@@ -4,7 +4,7 @@ use super::read_ahead;
 use super::whole::{Summing, WholeSum};
 use crate::extent::{Extent, ExtentSet};
 use crate::image::Image;
-use crate::source::SourceLost;
+use crate::source::{SourceLost, bytes_of};
 use serde::Serialize;
 use std::ffi::OsStr;
 use std::io;
@@ -77,8 +77,7 @@ pub fn compare_copy(
             differences.compare(place, here, &there);
         } else {
             let mut expected = here.to_vec();
-            let within = |at: u64| usize::try_from(at - place.start.0).expect("within the piece");
-            blanks.iter().for_each(|blank| expected[within(blank.start.0)..within(blank.end())].fill(0));
+            blanks.into_iter().for_each(|blank| expected[bytes_of(blank, place)].fill(0));
             differences.compare(place, &expected, &there);
         }
     };

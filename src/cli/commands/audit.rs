@@ -34,9 +34,6 @@ pub(super) fn work(arguments: &AuditArguments, below: &Patterns, session: &mut S
         Some(path) => write_new(path, Readers::AsUsual, |out| judge(&ask, Some(out)))?,
         None => judge(&ask, None)?,
     };
-    if let Some(error) = plan::no_match(&arguments.path, &drive)?.filter(|_| summary.totals.files() == 0) {
-        return Err(error.into());
-    }
     let listed = ask.listed();
     let view = AuditView { summary: &summary, files: &files, listed: &listed, depth: arguments.depth };
     let text = if json { String::new() } else { show::audit(&view) };
@@ -94,6 +91,12 @@ fn judge(ask: &Ask<'_>, mut csv: Option<&mut dyn Write>) -> anyhow::Result<(Audi
         }
         Ok(())
     })?;
+    // Before the list takes its name.
+    if summary.totals.files() == 0
+        && let Some(error) = plan::no_match(ask.below.texts(), ask.drive)?
+    {
+        return Err(error.into());
+    }
     if let Some(mut lines) = lines {
         lines.line(&Sums { summary: &summary })?;
         lines.finish()?;

@@ -1,6 +1,6 @@
 //! An audit as text.
 
-use super::{layout, line};
+use super::{line, wrapped};
 use crate::audit::{AuditSummary, FileAudit, FileState, FolderAudit, Tally};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
@@ -50,20 +50,13 @@ pub fn audit(view: &AuditView<'_>) -> String {
     text
 }
 
-/// A sentence, on as many lines as it needs.
-fn wrapped(text: &mut String, start: &str, sentence: &str) {
-    layout::wrap(start, sentence, layout::columns()).iter().for_each(|line| say!(text, "{}", line));
-}
-
 /// The number of files in each state; those that are 0 are left out.
 fn headline(totals: &Tally) -> String {
     let all = human::counted(totals.files(), "file or named stream", "files and named streams");
     if totals.files() == totals.whole {
         return format!("{all}{}", if totals.whole > 1 { ", all complete" } else { "" });
     }
-    let parts = FileState::ALL.map(|state| (state, totals.files_of(state)));
-    let parts = parts.iter().filter(|(_, count)| *count > 0);
-    let parts: Vec<String> = parts.map(|(state, count)| format!("{} {}", human::count(*count), state.name())).collect();
+    let parts = human::counts(FileState::ALL.map(|state| (totals.files_of(state), state.name())));
     format!("{all}: {}", parts.join(", "))
 }
 
@@ -93,10 +86,9 @@ fn folders(text: &mut String, view: &AuditView<'_>) {
         }
         let depth =
             view.depth.map_or_else(|| fitting_depth(&with), |depth| usize::try_from(depth).unwrap_or(usize::MAX));
-        let there =
-            |state: &FileState| with[0].tally.files_of(*state) > 0 || with.iter().any(|f| f.tally.files_of(*state) > 0);
+        let there = |state: &FileState| with.iter().any(|folder| folder.tally.files_of(*state) > 0);
         let states: Vec<FileState> = FileState::ALL.into_iter().filter(there).collect();
-        let rows = with.iter().filter(|folder| level(&folder.path) <= depth).map(|folder| {
+        let rows = with.iter().filter(|folder| folder.level() <= depth).map(|folder| {
             let counts = states.iter().map(|state| human::count(folder.tally.files_of(*state)));
             std::iter::once(folder.path.clone()).chain(counts).collect()
         });
@@ -108,13 +100,9 @@ fn folders(text: &mut String, view: &AuditView<'_>) {
     }
 }
 
-fn level(path: &str) -> usize {
-    if path == "/" { 0 } else { path.matches('/').count() }
-}
-
 /// The most levels with which the folders still fit, one at least.
 fn fitting_depth(folders: &[&FolderAudit]) -> usize {
-    let mut levels: Vec<usize> = folders.iter().map(|folder| level(&folder.path)).collect();
+    let mut levels: Vec<usize> = folders.iter().map(|folder| folder.level()).collect();
     levels.sort_unstable();
     levels.get(FOLDERS_SHOWN).map_or(usize::MAX, |first_too_many| first_too_many.saturating_sub(1).max(1))
 }

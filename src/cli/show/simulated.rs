@@ -1,6 +1,6 @@
 //! A simulation as text.
 
-use super::{layout, line};
+use super::{line, wrapped};
 use crate::allocation::Class;
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
@@ -27,22 +27,22 @@ pub fn simulated(name: &str, simulation: &Simulation, full: bool) -> String {
     }
     let key: Vec<String> =
         simulation.plan.classes.iter().map(|of| format!("{} {}", letter(of.class), of.class)).collect();
-    sentence(&mut text, &format!("{} · nothing of the plan", key.join(", ")));
+    wrapped(&mut text, "  ", &format!("{} · nothing of the plan", key.join(", ")));
     if !full {
-        sentence(&mut text, "--full shows each class, the least time possible, and what is safe if the drive dies.");
+        wrapped(
+            &mut text,
+            "  ",
+            "--full shows each class, the least time possible, and what is safe if the drive dies.",
+        );
     }
     text
-}
-
-fn sentence(text: &mut String, words: &str) {
-    layout::wrap("  ", words, layout::columns()).iter().for_each(|line| say!(text, "{}", line));
 }
 
 /// Class by class: when each is complete, and what is expected to be safe.
 fn classes(text: &mut String, simulation: &Simulation) {
     use Column::{Left, Right};
     say!(text, "");
-    sentence(text, &law(simulation));
+    wrapped(text, "  ", &law(simulation));
     let rows = simulation.plan.classes.iter().map(|of| {
         vec![
             of.class.name().to_owned(),
@@ -62,8 +62,9 @@ fn classes(text: &mut String, simulation: &Simulation) {
         Right("structure first"),
     ];
     text.push_str(&fitted(&columns, rows, Overflow::Wrap));
-    sentence(
+    wrapped(
         text,
+        "  ",
         "least: for the class and all before it, by any order; ratio: the plan's time over that; structure first: the same over the least of orders that begin with all structure",
     );
     say!(text, "");
@@ -86,8 +87,9 @@ fn classes(text: &mut String, simulation: &Simulation) {
         Right("with structure"),
     ];
     text.push_str(&fitted(&columns, rows, Overflow::Wrap));
-    sentence(
+    wrapped(
         text,
+        "  ",
         "share of each class that is expected to be safe when the drive dies; front to back: the plan's bytes; gain: this plan's bytes over those; with structure: the same where they count only with all structure",
     );
 }
@@ -140,8 +142,9 @@ fn patterns(text: &mut String, simulation: &Simulation) {
         after(played.passes.iter().find(|pass| pass.number == number).and_then(|pass| pass.whole_after))
     };
     let mut say_of = |name: &str, bytes: u64, times: &dyn Fn(&Played) -> String| {
-        sentence(
+        wrapped(
             text,
+            "  ",
             &format!(
                 "{name} ({}): complete after {}; front to back {}, whole drive {}.",
                 human::bytes(bytes),
@@ -164,12 +167,13 @@ fn patterns(text: &mut String, simulation: &Simulation) {
 /// What a bad head means: what it reads comes last here, as in a copy.
 fn under_head(text: &mut String, simulation: &Simulation, full: bool) {
     let Some(head) = &simulation.under_head else { return };
-    sentence(text, &head.words);
-    sentence(text, "What it reads is played last, as if it could be read; a dead head brings none of it.");
+    wrapped(text, "  ", &head.words);
+    wrapped(text, "  ", "What it reads is played last, as if it could be read; a dead head brings none of it.");
     for of in simulation.plan.classes.iter().filter(|_| full) {
         let (bytes, others) = head.of_class(of.class);
-        sentence(
+        wrapped(
             text,
+            "  ",
             &format!(
                 "{}: {} under the bad head; the rest complete after {}",
                 of.class,

@@ -179,7 +179,7 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
         human::count(c.most_extents)
     );
     wrapped(text, "  ", &fragments);
-    let special: Vec<String> = [
+    let special = human::counts([
         (c.resident_files, "in their records"),
         (c.named_streams, "named streams"),
         (c.compressed_files, "compressed"),
@@ -188,28 +188,20 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
         (c.further_names, "further names (hard links)"),
         (c.orphans, "orphans"),
         (c.incomplete_files, "with incomplete run lists"),
-    ]
-    .into_iter()
-    .filter(|(n, _)| *n > 0)
-    .map(|(n, what)| format!("{} {what}", human::count(n)))
-    .collect();
+    ]);
     if !special.is_empty() {
         wrapped(text, "  ", &format!("among them: {}", special.join(", ")));
     }
     let d = &volume.deleted;
     if d.with_runs > 0 {
-        let left: Vec<String> = [
+        let left = human::counts([
             (d.whole, "wholly in free clusters"),
             (d.disputed, "wholly in free clusters that another deleted file names too"),
             (d.partly, "partly overwritten"),
             (d.gone, "wholly overwritten"),
             (d.without_runs, "without clusters"),
-        ]
-        .into_iter()
-        .filter(|(n, _)| *n > 0)
-        .map(|(n, what)| format!("{} {what}", human::count(n)))
-        .collect();
-        let left = left.join(", ");
+        ])
+        .join(", ");
         wrapped(text, "  ", &format!("deleted: {left}; {} in free clusters", human::bytes(d.free_bytes)));
     }
     let r = &volume.reconciliation;

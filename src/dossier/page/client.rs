@@ -37,9 +37,7 @@ pub(super) fn content(dossier: &Dossier) -> Markup {
             (named_section("note", "Please note", html! { ul.cautions { @for caution in cautions(dossier) { li { (caution) } } } }))
         }
         footer {
-            @let complete = FileState::Whole.name();
-            p { "Two lists belong to this report. " code { (&dossier.lists[0]) } " has every file with its size and its state"
-                @if complete != "complete" { " (“" (complete) "” there means complete)" } ". "
+            p { "Two lists belong to this report. " code { (&dossier.lists[0]) } " has every file with its size and its state. "
                 code { (&dossier.lists[1]) } " has, for a technician, every place of the drive that could not be read or is not read yet. \
                 A spreadsheet program opens both." }
             p { "Made by gleaner " (env!("CARGO_PKG_VERSION")) ", case " code { (dossier.case.id) } "." }

@@ -100,16 +100,11 @@ pub(super) fn missing(file: &FileAudit, unknown: &str) -> Markup {
     }
 }
 
-fn level(path: &str) -> usize {
-    if path == "/" { 0 } else { path.matches('/').count() }
-}
-
 fn folders(dossier: &Dossier) -> Markup {
     let all = &dossier.files.folders;
-    let deepest =
-        (0..=12).rev().find(|depth| all.iter().filter(|folder| level(&folder.path) <= *depth).count() <= FOLDERS);
+    let deepest = (0..=12).rev().find(|depth| all.iter().filter(|folder| folder.level() <= *depth).count() <= FOLDERS);
     let deepest = deepest.unwrap_or(0);
-    let listed: Vec<&FolderAudit> = all.iter().filter(|folder| level(&folder.path) <= deepest).take(FOLDERS).collect();
+    let listed: Vec<&FolderAudit> = all.iter().filter(|folder| folder.level() <= deepest).take(FOLDERS).collect();
     html! {
         @for volume in listed.chunk_by(|a, b| a.volume == b.volume) {
             @let caption = format!("Folders of the volume at byte {}", human::count(volume[0].volume));

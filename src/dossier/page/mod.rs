@@ -154,17 +154,12 @@ fn files_in_short(dossier: &Dossier) -> String {
     if totals.whole == all {
         return format!("All {} complete", human::counted(all, "file is", "files are"));
     }
-    let others = [
+    let others = human::counts([
         (totals.damaged, "damaged"),
         (totals.lost, "lost"),
         (totals.not_yet_read, "not read yet"),
         (totals.not_planned, "not planned"),
-    ];
-    let others: Vec<String> = others
-        .into_iter()
-        .filter(|(number, _)| *number > 0)
-        .map(|(number, what)| format!("{} {what}", human::count(number)))
-        .collect();
+    ]);
     let whole = human::count(totals.whole);
     format!("{whole} of {} complete, {}", human::counted(all, "file is", "files are"), others.join(", "))
 }
