@@ -133,7 +133,7 @@ fn options(arguments: &CopyArguments) -> CopyOptions {
         slow: Some(Duration::from_secs_f64(arguments.slow)),
         retries: arguments.retries,
         to_the_end: arguments.to_the_end,
-        command_bytes: kernel_facts(arguments).and_then(|facts| facts.longest_command_bytes),
+        command_bytes: kernel_facts(arguments).and_then(|facts| facts.one_command_bytes()),
         warm_limit: arguments.warm_limit,
         stop_after: StopAfter {
             time: arguments.stop_after_minutes.map(|minutes| Duration::from_secs_f64(minutes * 60.0)),

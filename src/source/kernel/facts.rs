@@ -68,6 +68,8 @@ pub struct KernelFacts {
     pub retries: Option<i64>,
     /// A longer request is sent as several commands, in bytes.
     pub longest_command_bytes: Option<u64>,
+    /// A command reads into so many pieces of memory at most.
+    pub command_pieces: Option<u64>,
     /// Whether it refuses to write to the drive.
     pub read_only: Option<bool>,
     /// What was written since the drive was attached, by anybody.
@@ -94,6 +96,15 @@ impl KernelFacts {
         Self::in_folder(&folder, places)
     }
 
+    /// The longest request that is one command wherever its buffer lies, in bytes. Each page of the buffer can be a piece of memory
+    /// of its own; where that is the limit it is a power of two, so that requests end on multiples of what drives have inside.
+    pub fn one_command_bytes(&self) -> Option<u64> {
+        let page = rustix::param::page_size() as u64;
+        let scattered = |pieces: u64| pieces.saturating_mul(page).checked_ilog2().map(|power| 1 << power);
+        let by_pieces = self.command_pieces.and_then(scattered);
+        [self.longest_command_bytes, by_pieces].into_iter().flatten().min()
+    }
+
     /// What to do when there is no temperature sensor; `None` when there is one.
     pub fn without_sensor(&self) -> Option<Advice> {
         advice::sensor(self)
@@ -114,6 +125,7 @@ impl KernelFacts {
                 |disk| number(&disk, "max_retries"),
             ),
             longest_command_bytes: number::<u64>(folder, "queue/max_sectors_kb").and_then(|n| n.checked_mul(1024)),
+            command_pieces: number(folder, "queue/max_segments"),
             read_only: number::<u8>(folder, "ro").map(|flag| flag != 0),
             // A loop device keeps its counts when it gets another file.
             written: written(folder).filter(|_| attached != Attachment::Other),
@@ -231,6 +243,7 @@ mod tests {
             }
             self.write(&format!("{device}/scsi_disk/0:0:0:0/max_retries"), "5\n");
             self.write(&format!("{folder}/queue/max_sectors_kb"), "128\n");
+            self.write(&format!("{folder}/queue/max_segments"), "168\n");
             self.write(&format!("{folder}/queue/io_timeout"), "30000\n");
             self.write(&format!("{folder}/ro"), "0\n");
             self.write(
@@ -276,6 +289,7 @@ mod tests {
             recovery_seconds: Some(10.0),
             retries: Some(5),
             longest_command_bytes: Some(128 << 10),
+            command_pieces: Some(168),
             read_only: Some(false),
             written: Some(WrittenSince { requests: 0, bytes: 0 }),
             offline: Some(false),
@@ -343,6 +357,15 @@ mod tests {
         kernel.write(&format!("{folder}/ro"), "1\n");
         kernel.write(&format!("{folder}/queue/max_sectors_kb"), "1280\n");
         assert_eq!(kernel.facts(&folder).advice, []);
+
+        // 168 pages are 672 KiB; the kernel's documentation calls them elements of a scatter/gather list (queue/max_segments in
+        // Documentation/ABI/stable/sysfs-block, from memory).
+        if rustix::param::page_size() == 4096 {
+            assert_eq!(kernel.facts(&folder).one_command_bytes(), Some(512 << 10));
+        }
+        kernel.write(&format!("{folder}/queue/max_sectors_kb"), "128\n");
+        assert_eq!(kernel.facts(&folder).one_command_bytes(), Some(128 << 10));
+        kernel.write(&format!("{folder}/queue/max_sectors_kb"), "1280\n");
 
         // A limit that is not above the drive's own is worse than none.
         kernel.write(&format!("{device}/timeout"), "7\n");
