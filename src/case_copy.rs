@@ -6,8 +6,11 @@
 //! out to be free. The plan is then made again, asked for the same, and followed in place of the old one; what is held
 //! already is not read again.
 
+mod room;
 mod telling;
 mod wanted;
+
+pub use room::RoomError;
 
 use crate::allocation::{Choices, Class, Patterns, classify};
 use crate::audit::WantedCount;
@@ -15,12 +18,12 @@ use crate::case::{Case, CaseError};
 use crate::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, StopAfter, StopReason, copy};
 use crate::extent::{Extent, ExtentSet};
 use crate::new_file::{NewFileError, Readers, write_new};
-use crate::plan::{MakeError, Plan, PlanReadError, make_again, open_plan, read_plan, read_plan_header, write_plan};
-use crate::report::{RoomError, room_for};
+use crate::plan::{MakeError, Plan, PlanReadError, make_again, write_plan};
 use crate::session::{Session, SessionError};
 use crate::source::{Mark, SourceLost, Store};
+use room::room_for;
 use serde::Serialize;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::str::FromStr;
 use std::sync::Arc;
 use telling::Telling;
@@ -183,7 +186,7 @@ fn in_history(
     work: impl FnOnce(&mut Session, &mut Telling) -> Result<CaseCopyOutcome, CaseCopyError>,
 ) -> Result<CaseCopyOutcome, CaseCopyError> {
     check_plan_source(session)?;
-    let plan = read_plan_header(open_plan(&plan_path(case(session))?)?)?;
+    let plan = current_plan(session)?;
     let mut telling = Telling::begin(case(session), plan.bytes())?;
     let outcome = work(session, &mut telling);
     let ended = telling.end(outcome.as_ref().ok().map(|outcome| &outcome.copy));
@@ -194,8 +197,9 @@ fn in_history(
 
 /// A plan with a fingerprint is its drive's as much as the case is. One without is followed only where a serial number, or
 /// the technician's word, says that it is.
-fn check_plan_source(session: &Session) -> Result<(), CaseCopyError> {
-    let source = read_plan_header(open_plan(&plan_path(case(session))?)?)?.source;
+fn check_plan_source(session: &mut Session) -> Result<(), CaseCopyError> {
+    let plan = current_plan(session)?;
+    let source = &plan.header.source;
     let same_serial = source.serial.is_some() && source.serial == session.reader.identity().serial;
     if source.fingerprint.bytes > 0 || same_serial || session.sources.word.same_drive {
         return Ok(());
@@ -284,7 +288,7 @@ fn follow(
     let mut structure_tries = STRUCTURE_TRIES;
     let mut structure_first = !pending(case(session)).is_empty();
     loop {
-        let plan = plan_path(case(session))?;
+        let plan = current_plan(session)?;
         room_for(&plan, case(session).store().as_ref(), case(session).folder())?;
         let pending_before = pending(case(session));
         let options = CopyOptions {
@@ -293,8 +297,8 @@ fn follow(
             ..options.clone()
         };
         // While only structure is read no file gets further. A pattern that cannot be used is no reason not to copy.
-        let wants = if structure_first { Vec::new() } else { read_plan_header(open_plan(&plan)?)?.wants };
-        let patterns = Patterns::new(&wants).unwrap_or_default();
+        let wants = if structure_first { &[] } else { plan.header.wants.as_slice() };
+        let patterns = Patterns::new(wants).unwrap_or_default();
         let (store, sources) = CountingStore::new(case(session), patterns, Arc::clone(&session.stop));
         let Controls { stop, thermometer, request_log, events } = controls.again();
         let mut told = |event: &Event| {
@@ -305,7 +309,7 @@ fn follow(
         let next = Controls { stop, thermometer, request_log, events: &mut told };
         let outcome = std::thread::scope(|scope| {
             let counting = sources.map(|sources| scope.spawn(|| store.begin(sources, &plan)));
-            let outcome = copy(open_plan(&plan)?, &session.reader, &store, &options, next)?;
+            let outcome = copy(&plan, &session.reader, &store, &options, next)?;
             if let Some(thread) = counting {
                 thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
             }
@@ -359,8 +363,11 @@ fn case(session: &Session) -> &Case {
     session.case.as_ref().expect("copying needs a case")
 }
 
-fn plan_path(case: &Case) -> Result<PathBuf, CaseError> {
-    case.plan_path().ok_or_else(|| CaseError::NoPlan { folder: case.folder().into() })
+/// The case's plan, which is loaded once.
+fn current_plan(session: &mut Session) -> Result<Arc<Plan>, CaseCopyError> {
+    let case = case(session);
+    let path = case.plan_path().ok_or_else(|| CaseError::NoPlan { folder: case.folder().into() })?;
+    Ok(session.load_plan(&path)?)
 }
 
 /// The places that are skipped.
@@ -374,12 +381,11 @@ fn arrived_of(case: &Case, places: &[Extent]) -> u64 {
 }
 
 /// Makes the plan again; `None` when it would read the same.
-fn revise(session: &mut Session, old: &Path, late_bytes: u64) -> Result<Option<Revision>, CaseCopyError> {
-    let before = read_plan(open_plan(old)?)?;
+fn revise(session: &mut Session, before: &Plan, late_bytes: u64) -> Result<Option<Revision>, CaseCopyError> {
     session.reader.forget();
     let drive = session.read_drive()?;
     let now = make_again(&session.reader, &drive, &before.header)?;
-    if same_reads(&before, &now) {
+    if same_reads(before, &now) {
         return Ok(None);
     }
     let path = case(session).next_plan_path();

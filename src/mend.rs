@@ -2,7 +2,7 @@
 
 use crate::case::{Case, Known, Mended, refuse_source_in_case};
 use crate::host::Host;
-use crate::plan::{open_plan, read_plan_header};
+use crate::plan::load_plan_header;
 use crate::session::SessionError;
 use crate::source::{Reader, open};
 use std::path::{Path, PathBuf};
@@ -61,11 +61,8 @@ pub fn mend(
 
 /// The last of the case's plans that is sound and for its drive.
 fn latest_plan(case: &Case) -> Option<PathBuf> {
-    let names = std::iter::once("plan.json".to_owned()).chain((2_u32..).map(|number| format!("plan-{number}.json")));
-    let there = names.map(|name| case.folder().join(name)).take_while(|path| path.exists());
-    let fits = |path: &PathBuf| {
-        let header = open_plan(path).and_then(read_plan_header);
-        header.is_ok_and(|header| header.source.bytes == case.file().source.bytes)
-    };
+    let there = (1..).map_while(|number| case.plan_numbered(number));
+    let fits =
+        |path: &PathBuf| load_plan_header(path).is_ok_and(|header| header.source.bytes == case.file().source.bytes);
     there.filter(fits).last()
 }

@@ -115,9 +115,9 @@ fn a_plan_without_folders_first_says_how_to_pick_them() {
     // Without a case, the command makes one.
     let printed = bench.printed("gleaner plan 'the drive.img' -o apart.json");
     bench.paste(&below(&printed, "RECOMMENDATION")[1..].join("\n"), "5\n");
-    assert!(bench.path("case/plan.json").exists());
+    assert!(bench.path("case/plan.jsonl").exists());
     // A copy that no case has is not what the plan is followed by.
-    let apart = bench.json("plan --case c --want Surveys -o plan.json");
+    let apart = bench.json("plan --case c --want Surveys -o plan.jsonl");
     assert_eq!((&apart["advice"], &apart["next"]), (&Value::Array(vec![]), &Value::Array(vec![])));
 }
 

@@ -204,7 +204,7 @@ fn a_pipe_in_place_of_a_file_is_refused_at_once() {
         ("record.jsonl", &["record", "--case", "case"], 8),
         // The answer is given all the same, with the complaint.
         ("record.jsonl", &["audit", "--case", "case"], 0),
-        ("plan.json", &["audit", "--case", "case"], 6),
+        ("plan.jsonl", &["audit", "--case", "case"], 6),
         ("history.jsonl", &["copy", text(&image), "--case", "case"], 5),
         ("record.seal", &["record", "--case", "case", "--check"], 0),
         ("model.json", &["plan", text(&image), "--case", "case"], 8),

@@ -8,7 +8,7 @@ use gleaner::allocation::{Class, ClassMap, ClassRun};
 use gleaner::copy::{Controls, CopyOptions, CopyOutcome, End, Event, StopAfter, copy};
 use gleaner::extent::Extent;
 use gleaner::finding::Findings;
-use gleaner::plan::{BridgeRule, PlanRequest, Scope, Sweeps, build, open_plan, write_plan};
+use gleaner::plan::{BridgeRule, PlanRequest, Scope, Sweeps, build, load_plan, write_plan};
 use gleaner::source::{Mark, ReadError, Reader, Source, SourceIdentity, SourceKind, Store};
 use gleaner::units::{ByteOffset, SectorSize};
 use std::io::{self, BufWriter, Write};
@@ -122,7 +122,7 @@ fn measured(plan: &Path, size: u64, options: &CopyOptions) -> (CopyOutcome, u64)
     let before = reset_peak();
     let began = Instant::now();
     let controls = Controls { stop: &stop, thermometer: None, request_log: None, events: &mut |_: &Event| {} };
-    let outcome = copy(open_plan(plan).unwrap(), &reader, &store, options, controls).unwrap();
+    let outcome = copy(&load_plan(plan).unwrap(), &reader, &store, options, controls).unwrap();
     let took = memory().1.saturating_sub(before);
     println!(
         "{} requests, {} MiB arrived in {:.1?}, {took} MiB of memory",

@@ -13,9 +13,9 @@ use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
-fn text(form: impl FnOnce(&[u8], &mut Vec<u8>) -> Result<(), ExportError>, plan: &Plan) -> Result<String, ExportError> {
+fn text<E>(form: impl FnOnce(&Plan, &mut Vec<u8>) -> Result<(), E>, plan: &Plan) -> Result<String, E> {
     let mut out = Vec::new();
-    form(written(plan).as_slice(), &mut out)?;
+    form(plan, &mut out)?;
     Ok(String::from_utf8(out).unwrap())
 }
 
@@ -38,13 +38,13 @@ fn csv_has_the_header_and_the_reading_order() {
                     2560,1024,2,structure\n\
                     512,2048,3,files\n\
                     3584,2048,3,files\n";
-    assert_eq!(text(|input, out| csv(input, out), &plan(&map, &request)).unwrap(), expected);
+    assert_eq!(text(csv, &plan(&map, &request)).unwrap(), expected);
 }
 
 // ---- device mapper ----
 
 fn table(plan: &Plan, options: &DeviceMapper) -> Result<String, ExportError> {
-    text(|input, out| device_mapper(input, out, options), plan)
+    text(|plan, out| device_mapper(plan, out, options), plan)
 }
 
 // Source: Linux Documentation/admin-guide/device-mapper: "0 2048 linear /dev/loop0 0", then "2048 4096 error", then
@@ -144,7 +144,7 @@ impl Bench {
     fn with(content: Vec<u8>, plan: Plan) -> Bench {
         let bench = Bench { folder: tempfile::tempdir().unwrap(), content, plan };
         std::fs::write(bench.path("drive with 'odd' name"), &bench.content).unwrap();
-        std::fs::write(bench.path("script"), text(|input, out| dd(input, out), &bench.plan).unwrap()).unwrap();
+        std::fs::write(bench.path("script"), text(dd, &bench.plan).unwrap()).unwrap();
         bench
     }
 

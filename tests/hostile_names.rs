@@ -172,13 +172,13 @@ fn nothing_acts_on_its_reader_and_nothing_is_lost() {
     let (text, _) = bench.gleaner(&[0], &want);
     assert!(text.contains("\\u{202e}"), "{text}");
     bench.gleaner(&[0], &[&want[..], &["--json"]].concat());
-    let plan = check_file(&bench.at("case/plan.json"));
+    let plan = check_file(&bench.at("case/plan.jsonl"));
     assert!(plan.contains("\\u202e") && plan.contains("\\u001b"));
     for form in ["csv", "dd", "device-mapper"] {
-        bench.gleaner(&[0], &["export", "case/plan.json", "--as", form]);
+        bench.gleaner(&[0], &["export", "case/plan.jsonl", "--as", form]);
     }
-    bench.gleaner(&[0], &["simulate", "case/plan.json", "--svg", "plan.svg"]);
-    bench.gleaner(&[0], &["simulate", "case/plan.json", "--json"]);
+    bench.gleaner(&[0], &["simulate", "case/plan.jsonl", "--svg", "plan.svg"]);
+    bench.gleaner(&[0], &["simulate", "case/plan.jsonl", "--json"]);
     check_file(&bench.at("plan.svg"));
 
     // Before copying, so that files are not yet read and have their places named.
@@ -230,7 +230,7 @@ fn nothing_acts_on_its_reader_and_nothing_is_lost() {
         &["survey", "no \u{1b}[2J\u{202E}such.img"][..],
         &["plan", "volume.img", "--want", "[\u{1b}[2J\u{9b}", "-o", "p"],
         &["survey", "volume.img", "--case", "taken"],
-        &["simulate", "case/plan.json", "--drive", "no\u{202E}such"],
+        &["simulate", "case/plan.jsonl", "--drive", "no\u{202E}such"],
         &["take", "--case", "case", "/", "--to", "taken"],
     ] {
         let (_, told) = bench.gleaner(&[2, 3, 5, 8], words);

@@ -13,7 +13,7 @@ use gleaner::case_copy::{CaseCopyOutcome, copy_case};
 use gleaner::copy::{Controls, CopyOptions, End, Event, StopReason};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::image::ImageForm;
-use gleaner::plan::{Plan, PlanRequest, Scope, make, open_plan, read_plan, write_plan};
+use gleaner::plan::{Plan, PlanRequest, Scope, load_plan, make, write_plan};
 use gleaner::session::Session;
 use gleaner::source::{MemorySource, ReadError, Reader, Source, SourceIdentity, Store};
 use gleaner::units::{ByteOffset, SectorSize};
@@ -109,7 +109,7 @@ impl Bench {
 
     fn current_plan(&self) -> Plan {
         let path = self.session.case.as_ref().unwrap().plan_path().unwrap();
-        read_plan(open_plan(&path).unwrap()).unwrap()
+        load_plan(&path).unwrap()
     }
 }
 
@@ -184,7 +184,7 @@ fn after_late_structure_the_plan_is_that_of_the_healthy_drive() {
             );
             assert!(outcome.copy.checks.requests <= 10, "{name}: {:?}", outcome.copy.checks);
             // Files that the first plan could not know come after structure, before what it would have read later.
-            assert!(bench.folder.path().join("case/plan.json").exists(), "{name}: the first plan stays");
+            assert!(bench.folder.path().join("case/plan.jsonl").exists(), "{name}: the first plan stays");
         }
     }
 }

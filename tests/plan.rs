@@ -9,8 +9,8 @@ use gleaner::extent::{Extent, ExtentSet};
 use gleaner::finding::{Code, Finding, Findings, Severity};
 use gleaner::model::preset;
 use gleaner::plan::{
-    BridgeRule, BuildError, Choice, LeftOutReason, PlanReadError, PlanRequest, Scope, Sweeps, build, classes, estimate,
-    least_travel, pass_seconds, read_plan, sweep_travel,
+    BridgeRule, BuildError, Choice, LeftOutReason, Plan, PlanReadError, PlanRequest, Scope, Sweeps, build, classes,
+    estimate, load_plan, load_plan_header, pass_seconds, read_plan,
 };
 use gleaner::units::ByteOffset;
 use proptest::prelude::*;
@@ -150,77 +150,17 @@ proptest! {
     // Source: the project's own JSON Schema, judged by an independent validator (the jsonschema crate).
     #[test]
     fn a_written_plan_satisfies_the_schema(map in class_map(0..60, 12), request in request(20)) {
-        let value = serde_json::from_slice(&written(&plan(&map, &request))).unwrap();
-        let faults: Vec<String> = schema().iter_errors(&value).map(|e| format!("{e} at {}", e.instance_path())).collect();
-        prop_assert_eq!(faults, Vec::<String>::new());
-    }
-
-    // Source: elementary; the least travel of all orders, found by trying them all.
-    #[test]
-    fn no_order_of_reads_travels_less_than_the_bound(head in 0_u64..1000, at in prop::collection::vec((0_u64..60, 1_u64..12), 1..6)) {
-        let mut extents: Vec<Extent> = Vec::new();
-        for (gap, bytes) in at {
-            let start = extents.last().map_or(gap, |e| e.end() + gap);
-            extents.push(Extent::new(start, bytes).unwrap());
-        }
-        let span = Extent::between(extents[0].start.0, extents.last().unwrap().end());
-        let bound = least_travel(head, span);
-        let (sweep, _) = sweep_travel(head, extents.iter().copied());
-        prop_assert_eq!(sweep, head.abs_diff(span.start.0) + span.bytes);
-        let best = orders(extents.len()).into_iter().map(|order| travel_any_direction(head, &extents, &order)).min().unwrap();
-        prop_assert_eq!(best, bound);
-        prop_assert!(sweep >= bound);
-    }
-
-    // A plan's own travel: each pass an ascending sweep, so never less than the bound of its span.
-    #[test]
-    fn passes_travel_no_less_than_the_bound_and_as_little_from_below(map in class_map(1..60, 12), request in request(20)) {
-        let mut head = 0;
-        for pass in &plan(&map, &request).passes {
-            let extents = pass.extents();
-            let span = Extent::between(extents[0].start.0, extents.last().unwrap().end());
-            let bound = least_travel(head, span);
-            let (travel, end) = sweep_travel(head, extents.iter().copied());
-            prop_assert!(travel >= bound);
-            if head <= span.start.0 {
-                prop_assert_eq!(travel, bound);
-            }
-            head = end;
+        for line in lines(&plan(&map, &request)) {
+            let faults: Vec<String> = schema().iter_errors(&line).map(|e| format!("{e} at {}", e.instance_path())).collect();
+            prop_assert_eq!(faults, Vec::<String>::new());
         }
     }
 }
 
-fn orders(count: usize) -> Vec<Vec<usize>> {
-    if count == 0 {
-        return vec![Vec::new()];
-    }
-    let shorter = orders(count - 1);
-    shorter
-        .iter()
-        .flat_map(|order| {
-            (0..count).map(|at| {
-                let mut longer = order.clone();
-                longer.insert(at, count - 1);
-                longer
-            })
-        })
-        .collect()
-}
-
-/// The bound holds for a head that may pass over an extent in either direction.
-fn travel_any_direction(head: u64, extents: &[Extent], order: &[usize]) -> u64 {
-    // The state is the least travel that ends at the extent's start and at its end.
-    let first = extents[order[0]];
-    let mut ends = [
-        (first.start.0, head.abs_diff(first.end()) + first.bytes),
-        (first.end(), head.abs_diff(first.start.0) + first.bytes),
-    ];
-    for &index in &order[1..] {
-        let next = extents[index];
-        let reach = |from: u64| ends.iter().map(|(at, travel)| travel + at.abs_diff(from)).min().unwrap();
-        ends = [(next.start.0, reach(next.end()) + next.bytes), (next.end(), reach(next.start.0) + next.bytes)];
-    }
-    ends[0].1.min(ends[1].1)
+/// The lines of a plan's file.
+fn lines(plan: &Plan) -> Vec<serde_json::Value> {
+    let text = String::from_utf8(written(plan)).unwrap();
+    text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 
 fn schema() -> &'static jsonschema::Validator {
@@ -234,22 +174,22 @@ fn schema() -> &'static jsonschema::Validator {
 #[test]
 fn the_schema_refuses_what_is_not_a_plan() {
     let map = map_of(&[(2, Class::Tables), (10, Class::Files), (4, Class::Free)]);
-    let good: serde_json::Value =
-        serde_json::from_slice(&written(&plan(&map, &PlanRequest::new(Scope::Files)))).unwrap();
-    assert!(schema().is_valid(&good));
-    let changes: [(&str, serde_json::Value); 7] = [
-        ("/version", 2.into()),
-        ("/format", "other".into()),
-        ("/header/scope", "everything".into()),
-        ("/header/totals", serde_json::json!([])),
-        ("/passes/0/extents/0", serde_json::json!([0])),
-        ("/passes/0/extents/0", serde_json::json!([0, -512])),
-        ("/passes/0/class", "table".into()),
+    let good = lines(&plan(&map, &PlanRequest::new(Scope::Files)));
+    assert!(good.len() == 5 && good.iter().all(|line| schema().is_valid(line)));
+    let changes: [(usize, &str, serde_json::Value); 8] = [
+        (0, "/version", 1.into()),
+        (0, "/format", "other".into()),
+        (0, "/header/scope", "everything".into()),
+        (0, "/header/totals", serde_json::json!([])),
+        (1, "/pass/class", "table".into()),
+        (2, "", serde_json::json!([0])),
+        (2, "", serde_json::json!([0, -512])),
+        (2, "", serde_json::json!(["hole", 0, 512])),
     ];
-    for (place, value) in changes {
-        let mut bad = good.clone();
+    for (line, place, value) in changes {
+        let mut bad = good[line].clone();
         *bad.pointer_mut(place).unwrap() = value;
-        assert!(!schema().is_valid(&bad), "{place}");
+        assert!(!schema().is_valid(&bad), "{line}: {place}");
     }
 }
 
@@ -440,30 +380,29 @@ fn refusal(text: &str) -> String {
 fn every_kind_of_fault_is_named_with_its_line() {
     let good = sample();
     read_plan(good.as_bytes()).unwrap();
-    let lines = good.lines().count();
     let changed = |from: &str, to: &str| {
         assert!(good.contains(from), "{from}");
         refusal(&good.replacen(from, to, 1))
     };
     let ends =
         |text: String, end: &str| assert!(text.ends_with(end) && text.starts_with("not a sound plan: "), "{text}");
-    ends(refusal("{}"), "this is not a plan: its first field must be \"format\":\"gleaner-plan\"");
+    ends(refusal("{}"), "this is not a plan: its first line must begin with \"format\":\"gleaner-plan\"");
     ends(
         changed("gleaner-plan", "gleaner-case"),
-        "this is not a plan: its first field must be \"format\":\"gleaner-plan\"",
+        "this is not a plan: its first line must begin with \"format\":\"gleaner-plan\"",
     );
     ends(
-        changed("\"version\":1", "\"version\":2"),
-        "the plan has version 2, this program reads version 1: use a newer program",
+        changed("\"version\":2", "\"version\":3"),
+        "the plan has version 3, this program reads versions 1 to 2: use a newer program",
     );
-    ends(changed("\"header\"", "\"passes\""), "field \"passes\" stands where \"header\" must stand");
-    ends(refusal("{\"format\":\"gleaner-plan\",\"version\":1}"), "field \"header\" is missing");
+    ends(changed("\"header\"", "\"passes\""), "unknown field `passes`, expected one of `format`, `version`, `header`");
+    ends(refusal("{\"format\":\"gleaner-plan\",\"version\":2}"), "missing field `header`");
     ends(
-        changed("\"bytes\": 11264", "\"bytes\": 9007199254740992"),
+        changed("\"bytes\":11264", "\"bytes\":9007199254740992"),
         "the source's size is 9007199254740992, above 9007199254740991",
     );
     ends(
-        changed("\"logical_sector\": 512", "\"logical_sector\": 513"),
+        changed("\"logical_sector\":512", "\"logical_sector\":513"),
         "logical sector size 513: must be a power of two from 512 to 65536",
     );
     ends(
@@ -471,7 +410,7 @@ fn every_kind_of_fault_is_named_with_its_line() {
         "the fingerprint cannot be right: sha256 must be 64 lower-case hexadecimal digits",
     );
     ends(
-        changed("\"also\": []", "\"also\": [\"free\"]"),
+        changed("\"also\":[]", "\"also\":[\"free\"]"),
         "only `deleted` and `outside` can; for more, take a larger scope",
     );
     ends(
@@ -503,38 +442,101 @@ fn every_kind_of_fault_is_named_with_its_line() {
         "the extent at byte 1024 does not lie behind the one before, which ends at byte 5632",
     );
     ends(
-        changed("[[2560,1024]]", "[[512,1024]]"),
+        changed("[\"gap\",2560,1024]", "[\"gap\",512,1024]"),
         "the gap of 1024 bytes at byte 512 does not lie inside its extent, behind the gap before it",
     );
     ends(
-        changed("[[2560,1024]]", "[[2560,1536]]"),
+        changed("[\"gap\",2560,1024]", "[\"gap\",2560,1536]"),
         "the gap of 1536 bytes at byte 2560 is longer than the plan's rule allows, 1024 bytes",
     );
-    ends(changed("[[2560,1024]]", "[[2560,512]]"), "bridged bytes of pass 2: 1024 stated, 512 counted");
+    ends(changed("[\"gap\",2560,1024]", "[\"gap\",2560,512]"), "bridged bytes of pass 2: 1024 stated, 512 counted");
     ends(changed("\"extent_count\":2", "\"extent_count\":3"), "extents of pass 2: 3 stated, 2 counted");
     ends(
-        changed("[10752,512]", "[10752,512],[11264,512]"),
+        changed("[10752,512]", "[10752,512]\n[11264,512]"),
         "bytes 11264 to 11264+512 lie beyond the drive's 11264 bytes",
     );
     ends(
-        changed("\"bytes_on_drive\": 512", "\"bytes_on_drive\": 1024"),
+        changed("\"bytes_on_drive\":512", "\"bytes_on_drive\":1024"),
         "bytes of all classes on the drive: 11264 stated, 11776 counted",
     );
     ends(
-        changed("\"reason\": \"scope\"", "\"reason\": \"mood\""),
+        changed("\"reason\":\"scope\"", "\"reason\":\"mood\""),
         "unknown variant `mood`, expected one of `scope`, `without`, `volume`",
     );
-    ends(refusal(good.strip_suffix("\n]}\n]}\n").unwrap()), "EOF while parsing a list");
-    ends(refusal(&format!("{good}x")), &format!("line {}, column 1: trailing characters", lines + 1));
-    ends(changed("\n]}\n]}", "\n],\"more\":1}\n]}"), "nothing may follow the last field");
-    ends(refusal("\u{0}"), "line 1, column 1: expected value");
-    ends(refusal("[]"), "line 1, column 1: invalid type: sequence, expected a plan");
+    // Cut off anywhere, between two lines as well as within one.
+    let last = good.trim_end().rfind('\n').unwrap();
+    ends(refusal(&good[..=last]), "extents of pass 3: 1 stated, 0 counted");
+    ends(refusal(&good[..last - 2]), "EOF while parsing an object");
+    let line = good.lines().count() + 1;
+    ends(refusal(&format!("{good}x")), &format!("line {line}, column 1: expected value"));
+    ends(refusal(&format!("{good}\n")), &format!("line {line}, column 0: EOF while parsing a value"));
+    ends(
+        changed("\n{\"pass\":", "\n[0,512]\n{\"pass\":"),
+        "line 2: a line that is no part of a plan, or stands where it cannot stand",
+    );
+    ends(changed("{\"pass\":", "{\"more\":1,\"pass\":"), "unknown field `more`, expected `pass`");
+    ends(refusal("\u{0}"), "this is not a plan: its first line must begin with \"format\":\"gleaner-plan\"");
+    ends(refusal(""), "this is not a plan: its first line must begin with \"format\":\"gleaner-plan\"");
     let line = good.lines().position(|l| l.starts_with("[512,")).unwrap() + 1;
-    let text = changed("[512,5120", "[512,5000");
+    let text = changed("[512,5120]", "[512,5000]");
     assert_eq!(
         text,
         format!("not a sound plan: line {line}: 5000 bytes from byte 512 do not start and end on sectors of 512 bytes")
     );
+}
+
+/// A plan as the first version of the format had it: one JSON object, whose header is laid out for people.
+fn in_first_version(plan: &Plan) -> String {
+    let extent = |planned: gleaner::plan::PlannedExtent<'_>| {
+        let gaps: Vec<[u64; 2]> = planned.gaps.iter().map(|gap| [gap.start.0, gap.bytes]).collect();
+        match gaps.as_slice() {
+            [] => format!("[{},{}]", planned.extent.start.0, planned.extent.bytes),
+            gaps => serde_json::json!([planned.extent.start.0, planned.extent.bytes, gaps]).to_string(),
+        }
+    };
+    let pass = |pass: &gleaner::plan::Pass| {
+        let header = serde_json::to_string(&pass.header).unwrap();
+        let extents: Vec<String> = pass.planned().map(extent).collect();
+        format!("{},\n\"extents\":[\n{}\n]}}", header.strip_suffix('}').unwrap(), extents.join(",\n"))
+    };
+    let header = serde_json::to_string_pretty(&plan.header).unwrap();
+    let passes: String = plan.passes.iter().map(pass).collect::<Vec<_>>().join(",\n");
+    let passes = if passes.is_empty() { passes } else { format!("\n{passes}") };
+    format!("{{\"format\":\"gleaner-plan\",\"version\":1,\n\"header\":{header},\n\"passes\":[{passes}\n]}}\n")
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(256))]
+
+    #[test]
+    fn plans_of_the_first_version_can_be_read(map in class_map(0..60, 12), request in request(20)) {
+        let plan = plan(&map, &request);
+        prop_assert_eq!(read_plan(in_first_version(&plan).as_bytes()).unwrap(), plan);
+    }
+
+    #[test]
+    fn a_changed_file_of_the_first_version_is_refused_or_still_sound(at in any::<prop::sample::Index>(), byte: u8) {
+        let mut text = in_first_version(&read_plan(sample().as_bytes()).unwrap()).into_bytes();
+        let place = at.index(text.len());
+        text[place] = byte;
+        if let Ok(plan) = read_plan(text.as_slice()) {
+            prop_assert_eq!(plan.find_overlap(), None);
+        }
+    }
+}
+
+// Source: a plan that the program wrote while the format had version 1.
+#[test]
+fn a_plan_that_was_written_in_the_first_version_is_loaded() {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("testdata/plan-version-1.json");
+    let plan = load_plan(&path).unwrap();
+    assert_eq!(load_plan_header(&path).unwrap(), plan.header);
+    let text = std::fs::read_to_string(&path).unwrap();
+    assert_eq!(in_first_version(&plan), text);
+    let line = text.lines().position(|line| line.starts_with("[0,")).unwrap() + 1;
+    let fault = refusal(&text.replacen("[0,", "[1,", 1));
+    assert!(fault.starts_with(&format!("not a sound plan: line {line}: ")), "{fault}");
+    assert!(refusal(text.strip_suffix("\n]}\n").unwrap()).contains("it was cut off"));
 }
 
 /// A file without end.
@@ -558,7 +560,9 @@ fn an_endless_file_is_refused_in_bounded_time_and_memory() {
     for (head, rest) in [
         (&b"{\"format\":\""[..], b'a'),
         (b"", b' '),
-        (b"{\"format\":\"gleaner-plan\",\"version\":1,\"header\":{\"written_by\":\"", b'a'),
+        (b"{\"format\":\"gleaner-plan\",\"version\":2,\"header\":{\"written_by\":\"", b'a'),
+        (b"{\"format\":\"gleaner-plan\",\"version\":1,\n\"header\":{\"written_by\":\"", b'a'),
+        (b"{\"format\":\"gleaner-plan\",\"version\":1,\n\"header\":{", b'\n'),
         (b"{\"format\":", b'['),
         (b"{\"format\":", b'9'),
     ] {
@@ -576,9 +580,9 @@ fn a_source_that_fails_is_told_from_a_bad_file() {
         }
     }
     assert!(matches!(read_plan(Failing), Err(PlanReadError::Io(_))));
-    let missing = gleaner::plan::open_plan(std::path::Path::new("/nonexistent/plan")).unwrap_err();
+    let missing = gleaner::plan::load_plan(std::path::Path::new("/nonexistent/plan")).unwrap_err();
     assert!(missing.to_string().starts_with("/nonexistent/plan: the plan cannot be opened: "));
-    assert!(gleaner::plan::open_plan(std::path::Path::new("/")).is_err());
+    assert!(gleaner::plan::load_plan(std::path::Path::new("/")).is_err());
 }
 
 proptest! {

@@ -11,7 +11,7 @@ use common::fixture;
 use device::{Behaviour, WitnessedDevice, merged};
 use gleaner::extent::ExtentSet;
 use gleaner::model::DriveModel;
-use gleaner::plan::open_plan;
+use gleaner::plan::load_plan;
 use gleaner::simulate::{Law, Piece, Pieces, Way, play};
 use std::fs;
 use std::time::{Duration, Instant};
@@ -43,7 +43,7 @@ fn hold(behaviour: &Behaviour, rate: u64, request_ms: u128) {
     ends_with(0, gleaner("plan", &case).arg(drive.path()).args(["--bridge", "0"]));
 
     let plan = case.join(description(&case)["plan"].as_str().expect("a plan"));
-    let pieces = without(&Pieces::read(open_plan(&plan).unwrap()).unwrap(), &merged(&survey).0);
+    let pieces = without(&Pieces::of_plan(&load_plan(&plan).unwrap()), &merged(&survey).0);
     let model = DriveModel::from_file(&model).unwrap();
     let simulated = play(&pieces, &model, REQUEST_KIB << 10, Law::None, Way::AsListed).seconds;
 

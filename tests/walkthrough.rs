@@ -75,7 +75,7 @@ fn image_is_correct(folder: &Path, image: &str) {
     assert_eq!(drive.len(), copy.len());
     let export = Step {
         line: 0,
-        command: "gleaner export case/plan.json --as csv".to_owned(),
+        command: "gleaner export case/plan.jsonl --as csv".to_owned(),
         code: 0,
         varies: false,
         shown: vec![],

@@ -4,6 +4,7 @@
 mod common;
 #[path = "witness/device.rs"]
 mod device;
+mod plan_file;
 
 use common::{answers, fixture};
 use device::{WitnessedDevice, merged, run};
@@ -39,7 +40,7 @@ fn trace(path: &Path) -> Vec<Extent> {
 
 /// Every extent of a plan; all its passes must be of the classes `tables` and `structure`.
 fn planned(path: &Path) -> ExtentSet {
-    let plan: Value = serde_json::from_slice(&fs::read(path).expect("the plan")).expect("JSON");
+    let plan = plan_file::plan_file(path);
     let passes = plan["passes"].as_array().expect("passes");
     let extents = passes.iter().flat_map(|pass| {
         assert!(

@@ -94,6 +94,10 @@ pub enum Access {
     Look,
 }
 
+fn plan_stem(number: u32) -> String {
+    if number == 1 { "plan".to_owned() } else { format!("plan-{number}") }
+}
+
 impl Case {
     /// Opens an existing case.
     ///
@@ -191,11 +195,16 @@ impl Case {
         self.file.plan.as_ref().map(|name| self.folder.join(name))
     }
 
-    /// Where the next plan goes: `plan.json`, then `plan-2.json` and so on. Earlier plans stay.
+    /// Where the next plan goes: `plan.jsonl`, then `plan-2.jsonl` and so on. Earlier plans stay.
     pub fn next_plan_path(&self) -> PathBuf {
-        let names = std::iter::once("plan.json".to_owned()).chain((2..).map(|n: u32| format!("plan-{n}.json")));
-        let mut free = names.map(|name| self.folder.join(name)).filter(|path| !path.exists());
-        free.next().expect("there is always a next number")
+        let number = (1..).find(|number| self.plan_numbered(*number).is_none()).expect("there is always a next number");
+        self.folder.join(format!("{}.jsonl", plan_stem(number)))
+    }
+
+    /// The case's plan with a number, from 1. Plans of version 1 are in `.json`.
+    pub fn plan_numbered(&self, number: u32) -> Option<PathBuf> {
+        let names = ["jsonl", "json"].map(|ending| format!("{}.{ending}", plan_stem(number)));
+        names.iter().map(|name| self.folder.join(name)).find(|path| path.exists())
     }
 
     /// Makes a plan in this folder the current one.

@@ -95,11 +95,6 @@ impl CaseStore {
         [state.ranges.copied_bytes(), state.ranges.skipped_bytes(), state.ranges.unreadable_bytes()]
     }
 
-    /// Number of records in the journal that are durable; 0 when the case is only looked at.
-    pub fn durable_records(&self) -> u64 {
-        lock(&self.shared.journal).as_ref().map_or(0, Journal::durable_claims)
-    }
-
     /// The byte that unreadable places get from now on.
     pub(super) fn set_fill(&self, fill: u8) {
         self.fill.store(fill, Ordering::Relaxed);

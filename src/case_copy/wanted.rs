@@ -9,11 +9,10 @@ use crate::case::{Case, CaseStore};
 use crate::copy::Event;
 use crate::extent::{Extent, ExtentSet};
 use crate::fs::ntfs::NamesOnly;
-use crate::plan::{open_plan, read_plan};
+use crate::plan::Plan;
 use crate::source::{Mark, Reader, Skip, Source, Store};
 use std::collections::VecDeque;
 use std::io;
-use std::path::Path;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
@@ -71,12 +70,11 @@ impl<'s> CountingStore<'s> {
     }
 
     /// Reads the structure from the case and begins to count; what has arrived meanwhile is made up for. Structure that the case
-    /// does not hold, or a plan that cannot be read, only means that nothing is counted.
-    pub(super) fn begin(&self, sources: Sources, plan: &Path) {
+    /// does not hold, or is not sound, only means that nothing is counted.
+    pub(super) fn begin(&self, sources: Sources, plan: &Plan) {
         let Sources { drive, store, stop, snapshot } = sources;
         let reader = Reader::new(drive, None).with_store(store as Arc<dyn Store>).with_stop(stop);
-        let read = read_drive(&reader).ok().zip(open_plan(plan).and_then(read_plan).ok());
-        let Some((drive, plan)) = read else {
+        let Ok(drive) = read_drive(&reader) else {
             self.state().turn_off();
             return;
         };

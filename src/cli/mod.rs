@@ -68,7 +68,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
 pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::allocation::{NoSuchVolume, PatternError};
     use crate::case::{CaseError, HealthError, NoteError};
-    use crate::case_copy::CaseCopyError;
+    use crate::case_copy::{CaseCopyError, RoomError};
     use crate::copy::CopyError;
     use crate::dossier::PublishError;
     use crate::export::ExportError;
@@ -77,7 +77,7 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::new_file::NewFileError;
     use crate::pace::PaceError;
     use crate::plan::{BuildError, MakeError, NoMatch, PlanReadError};
-    use crate::report::{PickError, RoomError};
+    use crate::report::PickError;
     use crate::session::SessionError;
     use crate::source::temperature::TemperatureCommandError;
     use crate::source::{OpenError, SourceLost};
@@ -121,10 +121,8 @@ pub fn ending_of(error: &anyhow::Error) -> Ending {
             Some(_) => return Ending::Plan,
             None => {}
         }
-        match cause.downcast_ref::<RoomError>() {
-            Some(RoomError::Plan(_)) => return Ending::Plan,
-            Some(_) => return Ending::Destination,
-            None => {}
+        if cause.is::<RoomError>() {
+            return Ending::Destination;
         }
         match cause.downcast_ref::<SessionError>() {
             Some(SessionError::Nothing | SessionError::NoCase) => return Ending::Usage,

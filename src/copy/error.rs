@@ -1,7 +1,6 @@
 //! Why copying could not go on.
 
 use super::CopyOutcome;
-use crate::plan::PlanReadError;
 use crate::source::SourceLost;
 use std::io;
 
@@ -9,9 +8,6 @@ use std::io;
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum CopyError {
-    /// The plan is unsound or cannot be read.
-    #[error(transparent)]
-    Plan(#[from] PlanReadError),
     /// The plan was made for a drive of another size.
     #[error(
         "the plan is for a drive of {plan_bytes} bytes, but this source has {source_bytes}: make a plan for this drive"

@@ -42,7 +42,6 @@ use engine::Engine;
 use first::{FirstReading, Limits, Reads, Sweep};
 use halt::Halt;
 use run::Run;
-use std::io::Read;
 use tally::Tally;
 use worth::LEAST_AN_HOUR;
 
@@ -56,7 +55,7 @@ use worth::LEAST_AN_HOUR;
 /// # Errors
 /// [`CopyError`]; what was kept before is safe. A vanished drive and a stop are no errors: see [`CopyOutcome::end`].
 pub fn copy<'c>(
-    plan: impl Read,
+    plan: &Plan,
     reader: &'c Reader,
     store: &'c dyn Store,
     options: &'c CopyOptions,
@@ -64,19 +63,19 @@ pub fn copy<'c>(
 ) -> Result<CopyOutcome, CopyError> {
     options.check(reader.identity())?;
     let began = reader.clock().now();
-    let plan = pieces::load(plan, reader.identity())?;
-    let before = Tally::take(&plan, store);
+    pieces::check(plan, reader.identity())?;
+    let before = Tally::take(plan, store);
     let (ended, kept, figures) = std::thread::scope(|scope| {
         let (desk, writer) = writer::start(scope, store, options, reader.clock());
         let mut run = Run::new(reader, store, options, controls, desk, &before, began);
-        let ended = follow_all(&plan, &mut run, &before);
+        let ended = follow_all(plan, &mut run, &before);
         let ended = run.settle_end(ended);
         // Leaving lets go of the channel, which is what tells the writer to commit and end.
         let figures = run.leave();
         let kept = writer.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         (ended, kept, figures)
     });
-    let after = Tally::take(&plan, store);
+    let after = Tally::take(plan, store);
     let outcome = |end| figures.into_outcome(end, &after, store, reader.clock().since(began));
     if let Err(fault) = kept {
         let outcome = outcome(End::Failed);

@@ -4,9 +4,8 @@ use super::error::CopyError;
 use super::halt::Halt;
 use crate::allocation::Class;
 use crate::extent::{Extent, ExtentSet};
-use crate::plan::{Pass, PassHeader, Plan, PlannedExtent, read_plan};
+use crate::plan::{Pass, PassHeader, Plan};
 use crate::source::{SourceIdentity, Store};
-use std::io::{BufReader, Read};
 
 /// The longest piece, in bytes. It bounds what a store lists at once: at worst 65,536 ranges, 1 MiB.
 pub(super) const WINDOW: u64 = 64 << 20;
@@ -34,9 +33,8 @@ pub(super) trait Follower {
     }
 }
 
-/// Reads a plan into memory, checked as a whole: also that it can be followed on this source.
-pub(super) fn load(input: impl Read, identity: &SourceIdentity) -> Result<Plan, CopyError> {
-    let plan = read_plan(BufReader::with_capacity(1 << 18, input))?;
+/// Whether a plan can be followed on this source.
+pub(super) fn check(plan: &Plan, identity: &SourceIdentity) -> Result<(), CopyError> {
     let source = &plan.header.source;
     if source.bytes != identity.bytes {
         return Err(CopyError::OtherSource { plan_bytes: source.bytes, source_bytes: identity.bytes });
@@ -45,7 +43,7 @@ pub(super) fn load(input: impl Read, identity: &SourceIdentity) -> Result<Plan, 
     if identity.needs_alignment() && !source.logical_sector.is_multiple_of(source_sector) {
         return Err(CopyError::OtherSectors { plan_sector: source.logical_sector, source_sector });
     }
-    Ok(plan)
+    Ok(())
 }
 
 /// Hands over the passes of `class`, or all.
@@ -54,25 +52,14 @@ pub(super) fn follow(plan: &Plan, class: Option<Class>, follower: &mut impl Foll
     for pass in plan.passes.iter().filter(chosen) {
         follower.begin(&pass.header)?;
         for planned in pass.planned() {
-            for (part, kind) in parts(planned) {
+            for (part, is_gap) in planned.parts() {
+                let kind = if is_gap { Kind::Gap } else { Kind::Wanted };
                 part.pieces(WINDOW).try_for_each(|piece| follower.piece(piece, kind))?;
             }
         }
         follower.end()?;
     }
     Ok(())
-}
-
-/// An extent cut at its gaps.
-fn parts(planned: PlannedExtent<'_>) -> impl Iterator<Item = (Extent, Kind)> {
-    let mut at = planned.extent.start.0;
-    let gaps = planned.gaps.iter().flat_map(move |gap| {
-        let before = Extent::between(at, gap.start.0);
-        at = gap.end();
-        [(before, Kind::Wanted), (*gap, Kind::Gap)]
-    });
-    let behind = planned.gaps.last().map_or(planned.extent.start.0, Extent::end);
-    gaps.chain([(Extent::between(behind, planned.extent.end()), Kind::Wanted)])
 }
 
 /// What of `extent` the store knows nothing about.

@@ -11,7 +11,7 @@ use crate::heads::HeadFinder;
 use crate::history::{HISTORY_NAME, read_history};
 use crate::journal::{JournalError, standing_chunks};
 use crate::partition::AreaKind;
-use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, open_plan, planned_with_files, read_plan};
+use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, load_plan, planned_with_files};
 use crate::regular_file;
 use crate::report::SurveyReport;
 use crate::source::Store;
@@ -124,7 +124,7 @@ pub fn gather(
     sum: Option<WholeSum>,
 ) -> Result<Dossier, GatherError> {
     let store: &dyn Store = case.store().as_ref();
-    let plan = case.plan_path().map(|path| open_plan(&path).and_then(read_plan)).transpose()?;
+    let plan = case.plan_path().map(|path| load_plan(&path)).transpose()?;
     let planned: ExtentSet = plan.iter().flat_map(Plan::ascending).collect();
     let (files, not_whole) = judge_files(drive, &Truth { store, planned: &planned, wanted: &choices.wanted });
     let record = read_record(case.folder())?;

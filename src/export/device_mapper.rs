@@ -2,9 +2,9 @@
 
 use super::ExportError;
 use crate::extent::Extent;
-use crate::plan::read_plan;
+use crate::plan::Plan;
 use crate::text::is_plain;
-use std::io::{self, Read, Write};
+use std::io::{self, Write};
 
 /// The unit of device-mapper tables, whatever the drive's own sectors are (Linux
 /// Documentation/admin-guide/device-mapper).
@@ -43,10 +43,9 @@ pub struct DeviceMapper {
 /// passes is lost, for a mapped device has none.
 ///
 /// # Errors
-/// [`ExportError`] when the plan is not sound, when the device's name or the drive's size does not fit a table, or when
+/// [`ExportError`] when the device's name or the drive's size does not fit a table, or when
 /// `out` fails.
-pub fn device_mapper(plan: impl Read, out: &mut impl Write, options: &DeviceMapper) -> Result<(), ExportError> {
-    let plan = read_plan(plan)?;
+pub fn device_mapper(plan: &Plan, out: &mut impl Write, options: &DeviceMapper) -> Result<(), ExportError> {
     let source = &plan.header.source;
     let device = options.device.as_ref().unwrap_or(&source.path);
     if device.is_empty() || device.contains(|c: char| c.is_whitespace() || !is_plain(c) || c == '\\') {

@@ -1,7 +1,7 @@
 //! What can go wrong with an export.
 
 use crate::new_file::NewFileError;
-use crate::plan::{PlanReadError, StreamError};
+use crate::plan::PlanReadError;
 use std::io;
 use std::path::PathBuf;
 
@@ -45,13 +45,4 @@ pub enum ExportError {
         /// The next size that is a whole number of sectors.
         whole: u64,
     },
-}
-
-impl From<StreamError<io::Error>> for ExportError {
-    fn from(error: StreamError<io::Error>) -> ExportError {
-        match error {
-            StreamError::Plan(error) => ExportError::Plan(error),
-            StreamError::Visitor(error) => ExportError::Output(error),
-        }
-    }
 }

@@ -1,6 +1,6 @@
 //! A plan in forms that other programs follow: CSV, a shell script of `dd` commands, a device-mapper table.
 //!
-//! All are made while the plan is read, and come out whole or not at all. `docs/formats/exports.md` describes them.
+//! All come out whole or not at all. `docs/formats/exports.md` describes them.
 
 mod csv;
 mod dd;
@@ -13,7 +13,7 @@ pub use device_mapper::{DeviceMapper, Rest, device_mapper};
 pub use error::ExportError;
 
 use crate::new_file::{Readers, write_new};
-use crate::plan::{open_plan, read_plan_header};
+use crate::plan::load_plan;
 use std::io::Write;
 use std::path::Path;
 
@@ -41,14 +41,14 @@ pub fn export_to_new_file(plan: &Path, form: &Form, destination: &Path) -> Resul
 /// # Errors
 /// [`ExportError`]; part of the export may have been written by then.
 pub fn export(plan: &Path, form: &Form, out: &mut impl Write) -> Result<(), ExportError> {
+    let loaded = load_plan(plan)?;
     // What follows an export cannot ask for anybody's word.
-    if *form != Form::Csv && read_plan_header(open_plan(plan)?)?.source.fingerprint.bytes == 0 {
+    if *form != Form::Csv && loaded.header.source.fingerprint.bytes == 0 {
         return Err(ExportError::NoFingerprint { plan: plan.to_path_buf() });
     }
-    let input = open_plan(plan)?;
     match form {
-        Form::Csv => csv(input, out),
-        Form::Dd => dd(input, out),
-        Form::DeviceMapper(options) => device_mapper(input, out, options),
+        Form::Csv => Ok(csv(&loaded, out)?),
+        Form::Dd => Ok(dd(&loaded, out)?),
+        Form::DeviceMapper(options) => device_mapper(&loaded, out, options),
     }
 }

@@ -190,14 +190,6 @@ impl ClusterGeometry {
         let from = (run.first.0 - self.first_number).checked_mul(self.cluster_bytes)?;
         Extent::new(self.heap_start.checked_add(from)?, run.count.checked_mul(self.cluster_bytes)?)
     }
-
-    /// The clusters wholly or partly in `extent` of the drive, cut to the volume.
-    pub fn clusters_touching(&self, extent: Extent) -> ClusterRun {
-        let from = extent.start.0.saturating_sub(self.heap_start) / self.cluster_bytes;
-        let to = extent.end().saturating_sub(self.heap_start).div_ceil(self.cluster_bytes);
-        let (from, to) = (from.min(self.cluster_count), to.min(self.cluster_count));
-        ClusterRun::new(self.first_number + from, to.saturating_sub(from))
-    }
 }
 
 #[cfg(test)]

@@ -148,11 +148,6 @@ impl DriveModel {
         (self.seek.average_ms + self.turn_ms / 2.0) / 1000.0
     }
 
-    /// The highest rate anywhere.
-    pub fn best_rate(&self) -> f64 {
-        self.first_rate.max(self.last_rate).min(self.interface_rate)
-    }
-
     /// Seconds of transfer for `extent`, requests and moves left out.
     pub fn transfer_seconds(&self, extent: Extent, drive_bytes: u64) -> f64 {
         transfer::seconds(self, extent, drive_bytes)

@@ -17,7 +17,7 @@ pub use places::Places;
 
 use crate::case::CaseError;
 use crate::model::DriveModel;
-use crate::plan::{PlanReadError, open_plan};
+use crate::plan::{PlanReadError, load_plan};
 use crate::session::Session;
 use crate::source::SourceLost;
 use serde::Serialize;
@@ -91,14 +91,15 @@ pub fn pace(session: &Session, base: &DriveModel, budget: &Budget) -> Result<Pac
     let plan = case.plan_path().ok_or_else(|| CaseError::NoPlan { folder: case.folder().into() })?;
     let store = case.store().as_ref();
     let drive_bytes = session.reader.identity().bytes;
-    let places = Places::of_plan(open_plan(&plan)?, drive_bytes, store)?;
+    let plan = load_plan(&plan)?;
+    let places = Places::of_plan(&plan, drive_bytes, store);
     if places.is_empty() {
         return Err(PaceError::NothingLeft);
     }
     let measured = measure(&session.reader, store, places, budget)?;
     let Fit { model, figures, rates } = fit(&measured.samples, &measured.failed_seconds, base, drive_bytes);
     case.set_model(&model)?;
-    let left = seconds_left(open_plan(&plan)?, store, &model)?;
+    let left = seconds_left(&plan, store, &model);
     let (least, most) = model.spread.range(left);
     Ok(PaceReport {
         path: case.model_path(),

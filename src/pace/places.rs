@@ -1,11 +1,9 @@
 //! Where measuring may read: what the plan wants, the case does not hold, and nothing is known to be wrong with.
 
 use crate::extent::{Extent, ExtentSet};
-use crate::plan::{NEIGHBOURHOOD, PlanReadError, PlanVisitor, follow_plan};
+use crate::plan::{NEIGHBOURHOOD, Plan};
 use crate::source::Store;
 use std::collections::BTreeMap;
-use std::convert::Infallible;
-use std::io::Read;
 
 /// Into how many slots the drive is divided, so that every part of it keeps some places.
 const SLOTS: u64 = 1024;
@@ -22,12 +20,9 @@ pub struct Places {
 
 impl Places {
     /// Those of a plan.
-    ///
-    /// # Errors
-    /// [`PlanReadError`].
-    pub fn of_plan(plan: impl Read, drive_bytes: u64, store: &dyn Store) -> Result<Places, PlanReadError> {
+    pub fn of_plan(plan: &Plan, drive_bytes: u64, store: &dyn Store) -> Places {
         let mut slots = Slots { bytes: drive_bytes.div_ceil(SLOTS).max(1), kept: BTreeMap::new() };
-        follow_plan(plan, &mut slots)?;
+        plan.ascending().for_each(|extent| slots.add(extent));
         let drive = Extent::between(0, drive_bytes);
         let bad = store.skipped(drive).into_iter().chain(store.unreadable(drive));
         let shunned: ExtentSet = bad.map(around).collect();
@@ -46,7 +41,7 @@ impl Places {
                 }
             }
         }
-        Ok(places)
+        places
     }
 
     /// Whether none is left.
@@ -89,10 +84,8 @@ struct Slots {
     kept: BTreeMap<u64, Vec<Extent>>,
 }
 
-impl PlanVisitor for Slots {
-    type Error = Infallible;
-
-    fn extent(&mut self, extent: Extent) -> Result<(), Infallible> {
+impl Slots {
+    fn add(&mut self, extent: Extent) {
         // An extent that crosses slots counts for each.
         let mut at = extent.start.0;
         while at < extent.end() {
@@ -109,7 +102,6 @@ impl PlanVisitor for Slots {
             }
             at = end;
         }
-        Ok(())
     }
 }
 

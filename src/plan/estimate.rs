@@ -79,16 +79,6 @@ pub fn break_even_fullness(drive_bytes: u64, extents: u64, pace: &Pace) -> f64 {
     (1.0 - lost / drive_bytes as f64).max(0.0)
 }
 
-/// The number of extents at which reading `bytes` of a drive in pieces takes as long as reading the whole drive front to
-/// back: 1 + (size - bytes) / (t x B), rounded down. With more pieces than that the whole is faster. `None` when
-/// repositions cost nothing, so that the pieces are never slower.
-pub fn break_even_extents(drive_bytes: u64, bytes: u64, pace: &Pace) -> Option<u64> {
-    let gap = u128::from(pace.bytes_per_second) * u128::from(pace.reposition_microseconds);
-    let spared = u128::from(drive_bytes.saturating_sub(bytes)) * 1_000_000;
-    let extents = spared.checked_div(gap)?;
-    Some(u64::try_from(extents).unwrap_or(u64::MAX).saturating_add(1))
-}
-
 struct Counter<'m> {
     estimate: Estimate,
     model: &'m DriveModel,
@@ -150,11 +140,6 @@ mod tests {
             let bytes = (fullness * drive as f64) as u64;
             assert!((pace.seconds(bytes, extents) - whole).abs() < 0.001, "{extents}");
         }
-        let half = drive / 2;
-        let extents = break_even_extents(drive, half, &pace).unwrap();
-        assert!(pace.seconds(half, extents) <= whole && pace.seconds(half, extents + 1) > whole);
         assert_eq!(break_even_fullness(1_000_000, 1_000_000, &pace).to_bits(), 0.0_f64.to_bits());
-        let still = Pace { reposition_microseconds: 0, ..pace };
-        assert_eq!(break_even_extents(drive, half, &still), None);
     }
 }

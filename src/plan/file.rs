@@ -3,8 +3,8 @@
 /// The value of the file's first field, `format`.
 pub const FORMAT: &str = "gleaner-plan";
 
-/// The version of the format that this program writes and reads.
-pub const VERSION: u64 = 1;
+/// The version of the format that this program writes; it reads version 1 too.
+pub const VERSION: u64 = 2;
 
 /// The largest number in a plan, 2^53-1: JSON numbers up to there survive programs that keep them as binary64
 /// (RFC 8259, section 6). It is 9.0 PB as a drive's size.

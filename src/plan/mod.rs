@@ -17,15 +17,12 @@ mod read;
 mod request;
 mod scope;
 mod sweep;
-mod travel;
 mod wants;
 mod write;
 
 pub use bridge::BridgeRule;
 pub use build::{BuildError, build};
-pub use estimate::{
-    ClassTime, ESTIMATED_REQUEST, Estimate, break_even_extents, break_even_fullness, estimate, pass_seconds,
-};
+pub use estimate::{ClassTime, ESTIMATED_REQUEST, Estimate, break_even_fullness, estimate, pass_seconds};
 pub use file::{FORMAT, LARGEST, VERSION};
 pub use header::{
     ClassBytes, ClassTotals, LeftOut, LeftOutReason, PlanFinding, PlanHeader, PlanVolume, UnlistedFindings,
@@ -36,12 +33,9 @@ pub use model::{Pass, PassHeader, Plan, PlannedExtent};
 pub use order::Order;
 pub use owners::planned_with_files;
 pub use pace::Pace;
-pub use read::{
-    Fault, PlanReadError, PlanVisitor, StreamError, follow_plan, open_plan, read_plan, read_plan_header, stream_plan,
-};
+pub use read::{Fault, PlanReadError, load_plan, load_plan_header, read_plan};
 pub use request::PlanRequest;
 pub use scope::{ADDABLE, DROPPABLE, Scope, ScopeError, classes};
 pub use sweep::{Choice, NEIGHBOURHOOD, PassSink, Sweeps};
-pub use travel::{least_travel, sweep_travel};
 pub use wants::{NoMatch, no_match};
 pub use write::write_plan;

@@ -57,6 +57,20 @@ pub struct PlannedExtent<'p> {
     pub gaps: &'p [Extent],
 }
 
+impl PlannedExtent<'_> {
+    /// The extent cut at its gaps, each part with whether it is a gap. None is empty.
+    pub fn parts(self) -> impl Iterator<Item = (Extent, bool)> {
+        let mut at = self.extent.start.0;
+        let gaps = self.gaps.iter().flat_map(move |gap| {
+            let before = Extent::between(at, gap.start.0);
+            at = gap.end();
+            [(before, false), (*gap, true)]
+        });
+        let behind = self.gaps.last().map_or(self.extent.start.0, Extent::end);
+        gaps.chain([(Extent::between(behind, self.extent.end()), false)]).filter(|(part, _)| !part.is_empty())
+    }
+}
+
 impl Pass {
     /// The extents, ascending; no two overlap or touch.
     pub fn extents(&self) -> &[Extent] {

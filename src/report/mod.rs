@@ -22,7 +22,7 @@ pub use advice::Advice;
 pub use audit_csv::{AUDIT_CSV_HEAD, audit_csv, audit_csv_line};
 pub use class_paint::class_paint;
 pub use costs::{ClassCost, Costs, ModelChoice, RateOrigin, ScopeReport, scope_costs};
-pub use destination::{DestinationReport, RoomError, destination, room_for};
+pub use destination::{DestinationReport, destination};
 pub use files::{FileLine, for_each_file};
 pub use folders::{FolderLine, folders};
 pub use overview::{Encrypted, FindingKind, GoOn, Overview, VolumeLine};

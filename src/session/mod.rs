@@ -14,6 +14,7 @@ use crate::extent::Extent;
 use crate::host::{Host, HostError};
 use crate::image::ImageForm;
 use crate::new_file::{NewFileError, create_new};
+use crate::plan::{Plan, PlanReadError, load_plan};
 use crate::source::kernel::{KernelPlaces, can_be_the_drives};
 use crate::source::{
     self, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Store, Trace, TroubleLimit,
@@ -105,6 +106,8 @@ pub struct Session {
     pub attached: BTreeSet<Attached>,
     /// Set from outside to stop: reading then ends with [`SourceLost::Stopped`].
     pub stop: Arc<AtomicBool>,
+    /// The plan that was loaded last, with its file.
+    plan: Option<(PathBuf, Arc<Plan>)>,
 }
 
 impl Session {
@@ -155,6 +158,7 @@ impl Session {
             sources: sources.clone(),
             attached: wait::attached(),
             stop,
+            plan: None,
         })
     }
 
@@ -167,7 +171,23 @@ impl Session {
             has_drive: true,
             attached: wait::attached(),
             stop: Arc::default(),
+            plan: None,
         }
+    }
+
+    /// A plan of the case, read and checked once however often it is needed: its file never changes.
+    ///
+    /// # Errors
+    /// [`PlanReadError`].
+    pub fn load_plan(&mut self, path: &Path) -> Result<Arc<Plan>, PlanReadError> {
+        if let Some((_, plan)) = self.plan.as_ref().filter(|(loaded, _)| loaded == path) {
+            return Ok(Arc::clone(plan));
+        }
+        // Two plans are not held at once.
+        self.plan = None;
+        let plan = Arc::new(load_plan(path)?);
+        self.plan = Some((path.to_path_buf(), Arc::clone(&plan)));
+        Ok(plan)
     }
 
     /// Reads tables and structure; with a case, everything read is durable afterwards.

@@ -172,7 +172,6 @@ impl Sum<'_> {
 mod tests {
     use super::*;
     use crate::model::{Head, PRESETS, preset};
-    use crate::plan::{least_travel, sweep_travel};
     use proptest::prelude::*;
 
     fn orders(count: usize) -> Vec<Vec<usize>> {
@@ -230,24 +229,6 @@ mod tests {
                     let took = seconds(&model, drive, request, order.iter().map(|index| reads[*index]));
                     prop_assert!(took >= bound - 1e-9, "{order:?} takes {took}, bound {bound}");
                 }
-            }
-        }
-
-        // Source: every sweep passes the whole span and first goes to one of its ends: (b-a) + min(|h-a|, |b-h|).
-        #[test]
-        fn no_order_travels_less_than_the_single_sweep(list in prop::collection::vec((1u64..100, 1u64..100), 1..=6),
-                                                       head in 0u64..1200) {
-            let mut at = 0;
-            let extents: Vec<Extent> = list.iter().map(|&(gap, bytes)| {
-                at += gap + bytes;
-                Extent::between(at - bytes, at)
-            }).collect();
-            let span = Extent::between(extents[0].start.0, at);
-            let least = least_travel(head, span);
-            prop_assert_eq!(least, span.bytes + (head.abs_diff(span.start.0)).min(head.abs_diff(span.end())));
-            for order in orders(extents.len()) {
-                let (travel, _) = sweep_travel(head, order.iter().map(|index| extents[*index]));
-                prop_assert!(travel >= least, "{:?}", order);
             }
         }
     }

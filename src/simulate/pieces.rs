@@ -3,9 +3,7 @@
 use crate::allocation::Class;
 use crate::extent::Extent;
 use crate::model::to_f64;
-use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, PlanVisitor, stream_plan};
-use std::convert::Infallible;
-use std::io::Read;
+use crate::plan::{PassHeader, Plan};
 
 /// A stretch that a pass reads, wholly asked for or wholly a gap read through: 24 bytes.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -64,109 +62,33 @@ pub struct Pieces {
 }
 
 impl Pieces {
-    /// Of a plan in memory.
+    /// Of a plan: 24 bytes an extent and 48 a gap.
     pub fn of_plan(plan: &Plan) -> Pieces {
-        let mut recorder = Recorder::default();
-        let Ok(()) = recorder.header(&plan.header);
-        for pass in &plan.passes {
-            let Ok(()) = recorder.pass(&pass.header);
-            for planned in pass.planned() {
-                let Ok(()) = recorder.extent(planned.extent);
-                for gap in planned.gaps {
-                    let Ok(()) = recorder.gap(*gap);
-                }
-            }
-        }
-        recorder.finish()
-    }
-
-    /// Of a plan file: 24 bytes an extent and 48 a gap. Buffer `input`.
-    ///
-    /// # Errors
-    /// [`PlanReadError`] when the file is no sound plan.
-    pub fn read(input: impl Read) -> Result<Pieces, PlanReadError> {
-        let mut recorder = Recorder::default();
-        stream_plan(input, &mut recorder)?;
-        Ok(recorder.finish())
-    }
-}
-
-#[derive(Default)]
-struct Recorder {
-    drive_bytes: u64,
-    gap_bytes: u64,
-    /// For each class the share of its bridged bytes that were requested.
-    asked: [f64; Class::ALL.len()],
-    passes: Vec<PassShape>,
-    list: Vec<Piece>,
-    /// What of the extent last met was not listed yet: how it is divided is known only when its gaps are.
-    rest: Option<Extent>,
-}
-
-impl Recorder {
-    fn number(&self) -> u32 {
-        u32::try_from(self.passes.len()).expect("a plan has fewer than 10 x 65536 passes") - 1
-    }
-
-    fn push(&mut self, extent: Extent, is_gap: bool) {
-        if !extent.is_empty() {
-            self.list.push(Piece::new(extent, self.number(), is_gap));
-        }
-    }
-
-    fn close(&mut self) {
-        if let Some(rest) = self.rest.take() {
-            self.push(rest, false);
-        }
-    }
-
-    fn finish(mut self) -> Pieces {
-        self.close();
-        Pieces { drive_bytes: self.drive_bytes, gap_bytes: self.gap_bytes, passes: self.passes, list: self.list }
-    }
-}
-
-impl PlanVisitor for Recorder {
-    type Error = Infallible;
-
-    fn header(&mut self, header: &PlanHeader) -> Result<(), Infallible> {
-        self.drive_bytes = header.source.bytes;
-        self.gap_bytes = header.bridge.gap_bytes;
+        let header = &plan.header;
+        // For each class the share of its bridged bytes that were requested.
+        let mut asked = [0.0; Class::ALL.len()];
         for total in header.totals.iter().filter(|total| total.bridged_bytes > 0) {
             let unasked = to_f64(total.unasked_bytes) / to_f64(total.bridged_bytes);
-            self.asked[total.class as usize] = 1.0 - unasked;
+            asked[total.class as usize] = 1.0 - unasked;
         }
-        Ok(())
+        let (mut passes, mut list) = (Vec::new(), Vec::new());
+        for (number, pass) in (0_u32..).zip(&plan.passes) {
+            passes.push(PassShape::of(&pass.header, &asked));
+            for planned in pass.planned() {
+                list.extend(planned.parts().map(|(part, is_gap)| Piece::new(part, number, is_gap)));
+            }
+        }
+        Pieces { drive_bytes: header.source.bytes, gap_bytes: header.bridge.gap_bytes, passes, list }
     }
+}
 
-    fn pass(&mut self, pass: &PassHeader) -> Result<(), Infallible> {
-        self.close();
+impl PassShape {
+    fn of(pass: &PassHeader, asked: &[f64; Class::ALL.len()]) -> PassShape {
         let mut gap_mix = [0.0; Class::ALL.len()];
         for held in &pass.bridged {
             let class = held.class as usize;
-            gap_mix[class] = super::share(to_f64(held.bytes) * self.asked[class], pass.bridged_bytes);
+            gap_mix[class] = super::share(to_f64(held.bytes) * asked[class], pass.bridged_bytes);
         }
-        self.passes.push(PassShape {
-            number: pass.number,
-            class: pass.class,
-            pattern: pass.pattern.clone(),
-            bytes: pass.bytes,
-            gap_mix,
-        });
-        Ok(())
-    }
-
-    fn extent(&mut self, extent: Extent) -> Result<(), Infallible> {
-        self.close();
-        self.rest = Some(extent);
-        Ok(())
-    }
-
-    fn gap(&mut self, gap: Extent) -> Result<(), Infallible> {
-        let rest = self.rest.take().expect("a gap comes behind its extent");
-        self.push(Extent::between(rest.start.0, gap.start.0), false);
-        self.push(gap, true);
-        self.rest = Some(Extent::between(gap.end(), rest.end()));
-        Ok(())
+        PassShape { number: pass.number, class: pass.class, pattern: pass.pattern.clone(), bytes: pass.bytes, gap_mix }
     }
 }

@@ -1,6 +1,6 @@
 //! Reading long stretches: the next request is under way while the last one is being parsed.
 
-use super::{AlignedBuffer, Block, Reader, SourceLost};
+use super::{AlignedBuffer, Reader, SourceLost};
 use crate::extent::{Extent, ExtentSet};
 use std::ops::ControlFlow;
 use std::sync::mpsc;
@@ -74,11 +74,4 @@ pub struct StreamBlock<'b> {
     pub unreadable: ExtentSet,
     /// What of that is only not read yet: see [`Reader::not_read_yet`].
     pub not_read_yet: ExtentSet,
-}
-
-impl StreamBlock<'_> {
-    /// A copy that can outlive the stream.
-    pub fn to_block(&self) -> Block {
-        Block { extent: self.extent, bytes: self.bytes.to_vec(), unreadable: self.unreadable.clone() }
-    }
 }

@@ -154,9 +154,4 @@ impl TakenTotals {
         let unusable = taken.notes.iter().any(|n| matches!(n, Note::Encrypted | Note::StandIn { .. }));
         self.not_readable_as_they_are += u64::from(unusable);
     }
-
-    /// Whether every file is whole.
-    pub fn all_whole(&self) -> bool {
-        self.files[1..] == [0, 0, 0]
-    }
 }

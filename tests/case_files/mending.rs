@@ -54,7 +54,7 @@ fn a_lost_case_file_is_written_anew_from_the_journal_and_the_drive() {
     assert!(files(&case) == before);
 
     let report = mend(0, &case, &[drive.path().to_str().unwrap()]);
-    assert_eq!((report["case_file"].as_bool(), report["plan"].as_str()), (Some(true), Some("plan-2.json")));
+    assert_eq!((report["case_file"].as_bool(), report["plan"].as_str()), (Some(true), Some("plan-2.jsonl")));
     let lost: Value = serde_json::from_slice(&fs::read(drive.at("lost.json")).expect("it")).expect("JSON");
     for key in ["id", "source", "image", "plan", "fill", "journal"] {
         assert_eq!(description(&case)[key], lost[key], "{key}");

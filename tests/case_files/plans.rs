@@ -1,15 +1,14 @@
 //! What tells a plan's drive from another.
 
 use super::Drive;
-use crate::cases::{complains_with, copy, description, ends_with, gleaner, survey_and_plan};
+use crate::cases::{complains_with, copy, description, ends_with, gleaner, plan_file, survey_and_plan};
 use serde_json::Value;
 use std::fs;
 use std::path::Path;
 use std::process::Command;
 
 fn fingerprint(plan: &Path) -> Value {
-    let plan: Value = serde_json::from_slice(&fs::read(plan).expect("the plan")).expect("JSON");
-    plan["header"]["source"]["fingerprint"].clone()
+    plan_file(plan)["header"]["source"]["fingerprint"].clone()
 }
 
 fn plan_of(drive: &Path, to: &Path) -> Value {
@@ -46,16 +45,16 @@ fn a_drive_has_one_fingerprint_wherever_its_tables_came_from() {
 
     ends_with(0, gleaner("survey", &case).arg(drive.path()));
     ends_with(0, gleaner("plan", &case).arg(drive.path()));
-    assert_eq!(fingerprint(&case.join("plan.json")), alone, "with the drive");
+    assert_eq!(fingerprint(&case.join("plan.jsonl")), alone, "with the drive");
     ends_with(0, &mut gleaner("plan", &case));
-    assert_eq!(fingerprint(&case.join("plan-2.json")), alone, "from the case");
+    assert_eq!(fingerprint(&case.join("plan-2.jsonl")), alone, "from the case");
     copy(0, &drive.path(), &case, &[]);
     ends_with(0, &mut gleaner("plan", &case));
-    assert_eq!(fingerprint(&case.join("plan-3.json")), alone, "after copying");
+    assert_eq!(fingerprint(&case.join("plan-3.jsonl")), alone, "after copying");
 
     // The exported script knows its drive.
     let mut export = Command::new(env!("CARGO_BIN_EXE_gleaner"));
-    let script = ends_with(0, export.arg("export").arg(case.join("plan-2.json")).args(["--as", "dd"]));
+    let script = ends_with(0, export.arg("export").arg(case.join("plan-2.jsonl")).args(["--as", "dd"]));
     let expected = format!("fingerprint='{} {}'", printed("cksum"), bytes.len());
     assert!(script.contains(&expected), "no {expected} in the script");
 }
@@ -101,5 +100,5 @@ fn a_drive_of_long_sectors_has_one_fingerprint_too() {
     ends_with(0, gleaner("survey", &case).arg(&drive).args(long));
     ends_with(0, &mut gleaner("plan", &case));
     ends_with(0, gleaner("plan", &case).arg(&drive).args(long));
-    assert_eq!(fingerprint(&case.join("plan.json")), fingerprint(&case.join("plan-2.json")));
+    assert_eq!(fingerprint(&case.join("plan.jsonl")), fingerprint(&case.join("plan-2.jsonl")));
 }

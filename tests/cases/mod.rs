@@ -2,10 +2,14 @@
 
 #![allow(dead_code, reason = "each test program uses its own part of this")]
 
+#[path = "../plan_file/mod.rs"]
+mod plan_files;
+
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::image::{ImageForm, open_read_only};
 use gleaner::journal::{ChunkHash, Claim, Ranges, read_claims};
 use gleaner::units::ByteOffset;
+pub use plan_files::plan_file;
 use serde_json::Value;
 use std::fs;
 use std::io::{BufRead, BufReader};
@@ -78,7 +82,7 @@ pub fn plan(case: &Path, class: impl Fn(&str) -> bool) -> ExtentSet {
 /// The passes of the case's current plan.
 pub fn passes(case: &Path) -> Vec<Value> {
     let plan = description(case)["plan"].as_str().expect("a plan").to_owned();
-    let plan: Value = serde_json::from_slice(&fs::read(case.join(plan)).expect("the plan")).expect("JSON");
+    let plan = plan_file(&case.join(plan));
     plan["passes"].as_array().expect("passes").clone()
 }
 

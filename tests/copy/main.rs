@@ -17,9 +17,9 @@ use class_maps::{SECTOR, written};
 use gleaner::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, RequestLog, copy};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::plan::Plan;
+use gleaner::plan::read_plan;
 use gleaner::source::Reader;
 use scripted::{Request, Script, Scripted};
-use std::io::Cursor;
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex};
 use store::MemoryStore;
@@ -69,12 +69,13 @@ impl Bench {
         mut thermometer: Option<Box<dyn FnMut() -> Option<f64> + '_>>,
     ) -> Result<CopyOutcome, CopyError> {
         self.stop.store(false, std::sync::atomic::Ordering::Relaxed);
+        let plan = read_plan(self.plan.as_slice()).unwrap();
         let events = &mut self.events;
         let mut listen = |event: &Event| events.push(event.clone());
         let thermometer = thermometer.as_mut().map(|ask| ask as &mut dyn FnMut() -> Option<f64>);
         let request_log = self.request_log.as_mut().map(|log| log as &mut dyn RequestLog);
         let controls = Controls { stop: &self.stop, thermometer, request_log, events: &mut listen };
-        copy(Cursor::new(&self.plan), &self.reader, &self.store, options, controls)
+        copy(&plan, &self.reader, &self.store, options, controls)
     }
 
     fn log(&self) -> Vec<Request> {

@@ -5,9 +5,8 @@ use super::scripted::Log;
 use super::{Bench, sectors};
 use gleaner::allocation::Class;
 use gleaner::copy::{Controls, CopyOptions, CopyOutcome, Difficulties, Event, Progress, copy};
-use gleaner::plan::{PlanRequest, Scope};
+use gleaner::plan::{PlanRequest, Scope, read_plan};
 use gleaner::source::Store;
-use std::io::Cursor;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -59,7 +58,7 @@ fn only_what_is_durable_counts() {
         }
     };
     let controls = Controls { stop: &bench.stop, thermometer: None, request_log: None, events: &mut listen };
-    copy(Cursor::new(&bench.plan), &bench.reader, &bench.store, &options(), controls).unwrap();
+    copy(&read_plan(bench.plan.as_slice()).unwrap(), &bench.reader, &bench.store, &options(), controls).unwrap();
     assert!(passes > 0, "no moment was looked at");
 }
 

@@ -228,7 +228,7 @@ fn a_mounted_drive_needs_an_explicit_word() {
 fn no_file_is_written_to_the_drive_that_is_read() {
     let drive = Partitioned::new();
     let mounted = Mounted::device(&drive.partition());
-    let (plan, trace) = (mounted.path().join("plan.json"), mounted.path().join("trace.csv"));
+    let (plan, trace) = (mounted.path().join("plan.jsonl"), mounted.path().join("trace.csv"));
     let program = || Command::new(env!("CARGO_BIN_EXE_gleaner"));
     for words in [&[][..], &["--mounted"]] {
         let complaint = complains_with(8, program().arg("plan").arg(&drive.device).arg("-o").arg(&plan).args(words));

@@ -131,13 +131,14 @@ fn a_sound_drive_takes_the_time_of_its_model_and_is_measured_as_what_it_is() {
     let drive = SickDrive::new(Illness::None.draw(&model, kind.drive_bytes, 3));
     let log = play(&drive, &scene.plan, PRODUCT, Duration::MAX);
     let took = log.last().unwrap().ended().0.as_secs_f64();
-    let pieces = Pieces::of_plan(&read_plan(scene.plan.as_slice()).unwrap());
+    let plan = read_plan(scene.plan.as_slice()).unwrap();
+    let pieces = Pieces::of_plan(&plan);
     let played =
         simulate(pieces, &Assumptions { model: model.clone(), request_bytes: 1 << 20, law: None, bad_head: None });
     assert!((took / played.plan.seconds - 1.0).abs() < 0.05, "{took} s, by the model {} s", played.plan.seconds);
 
     let store = PlayStore::new(drive.content().clone());
-    let places = Places::of_plan(scene.plan.as_slice(), kind.drive_bytes, &store).unwrap();
+    let places = Places::of_plan(&plan, kind.drive_bytes, &store);
     let reader = Reader::new(Box::new(drive.twin()), None);
     let measured = measure(&reader, &store, places, &Budget::default()).unwrap();
     let base = preset("failing").unwrap().model();

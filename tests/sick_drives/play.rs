@@ -3,9 +3,9 @@
 use crate::baseline;
 use crate::store::PlayStore;
 use gleaner::copy::{Controls, CopyOptions, End, Event, StopAfter, copy};
+use gleaner::plan::read_plan;
 use gleaner::sick::{Request, SickDrive, Technician};
 use gleaner::source::{Reader, Source};
-use std::io::Cursor;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
@@ -53,7 +53,7 @@ fn product(plan: &[u8], bench: &mut Bench<'_>) -> Ending {
     let mut ask = || Some((bench.thermometer)());
     let controls =
         Controls { stop: &stop, thermometer: Some(&mut ask), request_log: None, events: &mut |_: &Event| {} };
-    let outcome = copy(Cursor::new(plan), bench.reader, bench.store, &options, controls).unwrap();
+    let outcome = copy(&read_plan(plan).unwrap(), bench.reader, bench.store, &options, controls).unwrap();
     match outcome.end {
         End::Complete | End::LittleLeft { .. } => Ending::Complete,
         End::Stopped { .. } => Ending::Over,

@@ -1,6 +1,7 @@
 //! `gleaner copy`
 
 use super::{Done, Opening, costs, in_session, require_case};
+use crate::case::Case;
 use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, copy_case_and_wait, try_again};
 use crate::cli::args::{CopyArguments, ImageArgument, ModelArguments};
 use crate::cli::exit::Ending;
@@ -10,7 +11,6 @@ use crate::copy::{Controls, CopyOptions, CopyOutcome, End, RequestLog, StopAfter
 use crate::human;
 use crate::image::ImageForm;
 use crate::pace::seconds_left;
-use crate::plan::open_plan;
 use crate::session::Session;
 use crate::source::kernel::{KernelFacts, KernelPlaces, KernelRequestLog};
 use crate::source::temperature::{TemperatureCommand, Thermometer};
@@ -49,13 +49,15 @@ pub(super) fn work(
 }
 
 /// Says how long it will take, by the same model as the plan.
-fn expect(arguments: &CopyArguments, session: &Session) -> anyhow::Result<()> {
-    let Some(case) = session.case.as_ref().filter(|_| !arguments.source.quiet && !arguments.source.json) else {
+fn expect(arguments: &CopyArguments, session: &mut Session) -> anyhow::Result<()> {
+    if arguments.source.quiet || arguments.source.json {
         return Ok(());
-    };
-    let Some(plan) = case.plan_path() else { return Ok(()) };
+    }
+    let Some(plan) = session.case.as_ref().and_then(Case::plan_path) else { return Ok(()) };
+    let plan = session.load_plan(&plan)?;
     let costs = costs(&ModelArguments::default(), session)?;
-    let seconds = seconds_left(open_plan(&plan)?, case.store().as_ref(), &costs.model)?;
+    let Some(case) = &session.case else { return Ok(()) };
+    let seconds = seconds_left(&plan, case.store().as_ref(), &costs.model);
     let (least, most) = costs.model.spread.range(seconds);
     let range = show::time_range(least, most);
     tell(&format!(

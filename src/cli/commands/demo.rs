@@ -80,7 +80,9 @@ fn with_failing_drive(drive: &SickDrive, folder: &Path, stop: &Arc<AtomicBool>) 
     let case = Case::open_or_create(folder, drive.identity(), ImageForm::Raw)?;
     let reader = Reader::new(Box::new(drive.clone()), None).with_stop(Arc::clone(stop));
     let reader = reader.with_store(Arc::clone(case.store()) as _);
-    Ok(Session { stop: Arc::clone(stop), ..Session::over(Arc::new(reader), case) })
+    let mut session = Session::over(Arc::new(reader), case);
+    session.stop = Arc::clone(stop);
+    Ok(session)
 }
 
 /// Runs a command as if it had been typed, and shows what was typed.

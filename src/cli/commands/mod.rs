@@ -30,7 +30,7 @@ use crate::case::{Access, Case, CaseError, Entry, Word, leftovers};
 use crate::extent::ExtentSet;
 use crate::image::ImageForm;
 use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
-use crate::plan::{open_plan, read_plan};
+use crate::plan::load_plan;
 use crate::report::{Costs, ModelChoice, RateOrigin, Trouble};
 use crate::session::{Session, SessionError, Sources};
 use crate::source::{Store, TroubleLimit};
@@ -156,7 +156,7 @@ fn command_entry(typed: &[String], outcome: Ending, figures: Value) -> Entry {
 /// What the case's plan reads, and the files that it wants first. Nothing without a plan.
 fn planned(case: &Case) -> anyhow::Result<(ExtentSet, Patterns)> {
     let Some(path) = case.plan_path() else { return Ok(Default::default()) };
-    let plan = read_plan(open_plan(&path)?)?;
+    let plan = load_plan(&path)?;
     // A pattern that cannot be used is no reason not to tell of the files.
     Ok((plan.ascending().collect(), Patterns::new(&plan.header.wants).unwrap_or_default()))
 }

@@ -9,7 +9,7 @@ use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
 use crate::cli::{progress, show};
 use crate::dossier::{Audience, check_free, gather, publish};
-use crate::plan::{open_plan, read_plan_header};
+use crate::plan::load_plan_header;
 use crate::report::survey;
 use crate::session::Session;
 use crate::verify::sha256;
@@ -75,7 +75,7 @@ fn choices_of_plan(case: &Case) -> anyhow::Result<Choices> {
     let Some(path) = case.plan_path() else {
         return Ok(Choices { bulk: Patterns::new(&DEFAULT_BULK)?, ..Choices::default() });
     };
-    let header = read_plan_header(open_plan(&path)?)?;
+    let header = load_plan_header(&path)?;
     Ok(Choices { wanted: Patterns::new(&header.wants)?, bulk: Patterns::new(&header.bulk)?, ..Choices::default() })
 }
 

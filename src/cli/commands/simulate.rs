@@ -7,7 +7,7 @@ use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, print};
 use crate::cli::show;
 use crate::new_file::{NewFileError, Readers, check_new, write_new};
-use crate::plan::open_plan;
+use crate::plan::load_plan;
 use crate::report::simulation_picture;
 use crate::simulate::{Assumptions, BadHead, Law, Pieces, simulate};
 use anyhow::Context;
@@ -24,7 +24,7 @@ pub fn run(arguments: &SimulateArguments) -> anyhow::Result<Ending> {
         (None, None) => unreachable!("the arguments demand a plan or a case"),
     };
     let model = drive_model(&arguments.model, case.as_ref())?.model;
-    let pieces = Pieces::read(open_plan(&plan)?)?;
+    let pieces = Pieces::of_plan(&load_plan(&plan)?);
     let bad_head = case.as_ref().and_then(|case| {
         let planned = || pieces.list.iter().map(|piece| (piece.extent, None)).collect();
         BadHead::known(pieces.drive_bytes, case.store().as_ref(), planned)

@@ -3,7 +3,6 @@
 use crate::allocation::Class;
 use crate::extent::Extent;
 use crate::plan::{FORMAT, LARGEST, VERSION};
-use std::convert::Infallible;
 use std::io;
 use std::path::PathBuf;
 
@@ -25,7 +24,7 @@ pub enum PlanReadError {
     /// It is not JSON, or not of the right shape.
     #[error("not a sound plan: line {line}, column {column}: {problem}")]
     Shape {
-        /// Line, from 1.
+        /// The line, from 1.
         line: usize,
         /// Column in bytes, from 1; 0 before the line's first byte.
         column: usize,
@@ -42,53 +41,27 @@ pub enum PlanReadError {
     },
 }
 
-/// Why reading a plan into a visitor ended early.
-#[derive(Debug, thiserror::Error)]
-pub enum StreamError<E> {
-    /// The plan could not be read.
-    #[error(transparent)]
-    Plan(#[from] PlanReadError),
-    /// The visitor stopped.
-    #[error("{0}")]
-    Visitor(E),
-}
-
-/// A visitor that never stops leaves only the plan's own errors.
-impl From<StreamError<Infallible>> for PlanReadError {
-    fn from(error: StreamError<Infallible>) -> PlanReadError {
-        match error {
-            StreamError::Plan(error) => error,
-            StreamError::Visitor(never) => match never {},
-        }
-    }
-}
-
 /// Something impossible in a plan.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum Fault {
-    /// The first field does not name the format.
-    #[error("this is not a plan: its first field must be \"format\":\"{FORMAT}\"")]
+    /// The first line does not name the format.
+    #[error("this is not a plan: its first line must begin with \"format\":\"{FORMAT}\"")]
     NotAPlan,
     /// Written by a later program.
-    #[error("the plan has version {found}, this program reads version {VERSION}: use a newer program")]
+    #[error("the plan has version {found}, this program reads versions 1 to {VERSION}: use a newer program")]
     Version {
         /// The version found.
         found: u64,
     },
-    /// A field where another must be.
-    #[error("field \"{found}\" stands where \"{expected}\" must stand")]
-    FieldOrder {
-        /// The field found (its first 40 characters).
-        found: String,
-        /// The field that must come.
-        expected: &'static str,
-    },
-    /// The object ends too early.
-    #[error("field \"{0}\" is missing")]
-    FieldMissing(&'static str),
+    /// A line that is neither a pass nor an extent nor a gap, or stands where it cannot.
+    #[error("a line that is no part of a plan, or stands where it cannot stand")]
+    Line,
+    /// The file ends too early.
+    #[error("the file ends before the plan does: it was cut off")]
+    Short,
     /// A part that is too long to be what it claims.
-    #[error("more text than any header, pass or extent needs: the file is damaged or not a plan")]
+    #[error("a line that is longer than any of a plan: the file is damaged or not a plan")]
     TooLong,
     /// A number beyond 2^53-1.
     #[error("{what} is {value}, above {LARGEST}")]

@@ -1,182 +1,196 @@
-//! Reading a plan file without building a tree of it: extents are handed over as they are met.
+//! Reading a plan file into memory, checked as a whole.
 //!
-//! Nothing in the file is trusted. Sizes are checked before they are used, and a [budget](Budget) bounds what can be
-//! collected between two extents, so that memory does not grow with a hostile file's strings.
+//! Nothing in the file is trusted. Sizes are checked before they are used, a line has a bounded length, and no more extents are
+//! kept than the drive has room for.
 
-mod budget;
 mod check;
 mod fault;
-mod walk;
+mod first_version;
+mod lines;
 
-pub use fault::{Fault, PlanReadError, StreamError};
+pub use fault::{Fault, PlanReadError};
 
-use super::{Pass, PassHeader, Plan, PlanHeader};
-use crate::extent::Extent;
+use super::{FORMAT, Pass, PassHeader, Plan, PlanHeader, VERSION};
 use crate::regular_file;
-use budget::Budget;
-use std::convert::Infallible;
+use check::Checker;
+use lines::{HEADER, LINE, Lines};
+use serde::Deserialize;
 use std::fs::File;
-use std::io::{BufReader, Read};
+use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
-use walk::Walk;
 
-/// Receives a plan as it is read: the header, then each pass, each followed by its extents, each followed by its gaps.
-/// What arrives is checked; only whether two passes overlap is known no sooner than at the end.
-pub trait PlanVisitor {
-    /// Why the visitor may want to stop.
-    type Error;
-    /// Everything but the passes.
-    fn header(&mut self, _header: &PlanHeader) -> Result<(), Self::Error> {
-        Ok(())
-    }
-    /// A pass starts.
-    fn pass(&mut self, _pass: &PassHeader) -> Result<(), Self::Error> {
-        Ok(())
-    }
-    /// An extent of the pass, ascending.
-    fn extent(&mut self, extent: Extent) -> Result<(), Self::Error>;
-    /// A part of that extent that is read only because that is cheaper than a seek.
-    fn gap(&mut self, _gap: Extent) -> Result<(), Self::Error> {
-        Ok(())
-    }
+/// The first line.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct First {
+    #[serde(rename = "format")]
+    _format: String,
+    #[serde(rename = "version")]
+    _version: u64,
+    header: PlanHeader,
 }
 
-/// Opens a plan file for [`read_plan`] or [`stream_plan`].
-///
-/// # Errors
-/// [`PlanReadError::Open`].
-pub fn open_plan(path: &Path) -> Result<BufReader<File>, PlanReadError> {
-    let open = |error| PlanReadError::Open { path: path.to_path_buf(), error };
-    Ok(BufReader::with_capacity(1 << 18, regular_file::open(path).map_err(open)?))
+/// What every first line begins with.
+#[derive(Deserialize)]
+struct Kind {
+    format: String,
+    version: u64,
 }
 
-/// Reads and checks a plan, handing it to `visitor` as it is met. Keeps 16 bytes an extent, to find passes that
-/// overlap. Buffer `input`.
-///
-/// # Errors
-/// [`StreamError::Plan`] when the file is no sound plan; [`StreamError::Visitor`] when the visitor stops.
-pub fn stream_plan<V: PlanVisitor>(input: impl Read, visitor: &mut V) -> Result<(), StreamError<V::Error>> {
-    let mut claims = Claims { visitor, extents: Vec::new() };
-    walk_plan(input, &mut claims)?;
-    let mut extents = claims.extents;
-    extents.sort_unstable();
-    let overlap = extents.windows(2).find(|pair| pair[0].end() > pair[1].start.0);
-    overlap.map_or(Ok(()), |pair| Err(overlapping(pair[0], pair[1]).into()))
+/// The line of a pass.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PassLine {
+    pass: PassHeader,
 }
 
-/// As [`stream_plan`], in memory for the header alone: whether two passes overlap is not found out. For whoever keeps
-/// account of what was read and cannot be made to read twice. Buffer `input`.
-///
-/// # Errors
-/// [`StreamError::Plan`] when the file is no sound plan; [`StreamError::Visitor`] when the visitor stops.
-pub fn follow_plan<V: PlanVisitor>(input: impl Read, visitor: &mut V) -> Result<(), StreamError<V::Error>> {
-    walk_plan(input, visitor)
+/// The line of a gap.
+#[derive(Deserialize)]
+struct GapLine(Gap, u64, u64);
+
+#[derive(Deserialize)]
+enum Gap {
+    #[serde(rename = "gap")]
+    Gap,
 }
 
-/// Reads and checks a plan into memory: 16 bytes an extent and 16 a gap. Buffer `input`.
+fn open(path: &Path) -> Result<BufReader<File>, PlanReadError> {
+    let failed = |error| PlanReadError::Open { path: path.to_path_buf(), error };
+    Ok(BufReader::with_capacity(1 << 18, regular_file::open(path).map_err(failed)?))
+}
+
+/// Reads a plan file into memory and checks it: 16 bytes an extent and 16 a gap.
 ///
 /// # Errors
-/// [`PlanReadError`] when the file is no sound plan.
+/// [`PlanReadError`] when it cannot be read, or is no sound plan.
+pub fn load_plan(path: &Path) -> Result<Plan, PlanReadError> {
+    read(open(path)?)
+}
+
+/// Reads a plan file's header alone. What comes behind it is neither read nor checked.
+///
+/// # Errors
+/// [`PlanReadError`] when it cannot be read, or the header is not sound.
+pub fn load_plan_header(path: &Path) -> Result<PlanHeader, PlanReadError> {
+    let mut lines = Lines::new(open(path)?);
+    let header = match first(&mut lines)? {
+        Some(header) => header,
+        None => first_version::header(&mut lines)?,
+    };
+    Checker::new(&header).map(|_| ()).map_err(|fault| lines.fault(fault))?;
+    Ok(header)
+}
+
+/// As [`load_plan`], from anywhere.
+///
+/// # Errors
+/// [`PlanReadError`].
 pub fn read_plan(input: impl Read) -> Result<Plan, PlanReadError> {
-    let mut collector = Collector { header: None, passes: Vec::new() };
-    walk_plan(input, &mut collector)?;
-    let header = collector.header.expect("a plan without a header is an error");
-    let plan = Plan { header, passes: collector.passes };
-    match plan.find_overlap() {
-        Some((first, second)) => Err(overlapping(first, second)),
-        None => Ok(plan),
-    }
+    read(BufReader::new(input))
 }
 
-/// Reads a plan's header alone. What comes behind it is neither read nor checked. Buffer `input`.
-///
-/// # Errors
-/// [`PlanReadError`] when the header is not sound.
-pub fn read_plan_header(input: impl Read) -> Result<PlanHeader, PlanReadError> {
-    struct First;
-    impl PlanVisitor for First {
-        type Error = Box<PlanHeader>;
-        fn header(&mut self, header: &PlanHeader) -> Result<(), Self::Error> {
-            Err(Box::new(header.clone()))
+/// The header in the first line; `None` when a plan of version 1 follows.
+fn first<R: BufRead>(lines: &mut Lines<R>) -> Result<Option<PlanHeader>, PlanReadError> {
+    lines.advance(HEADER)?;
+    let text = lines.line();
+    if text == first_version::FIRST_LINE {
+        return Ok(None);
+    }
+    if !text.starts_with(format!("{{\"format\":\"{FORMAT}\"").as_bytes()) {
+        return Err(lines.fault(Fault::NotAPlan));
+    }
+    let Kind { format, version } = lines.json(text)?;
+    if format != FORMAT {
+        return Err(lines.fault(Fault::NotAPlan));
+    }
+    if version != VERSION {
+        return Err(lines.fault(Fault::Version { found: version }));
+    }
+    lines.json::<First>(text).map(|first| Some(first.header))
+}
+
+fn read(input: impl BufRead) -> Result<Plan, PlanReadError> {
+    let mut lines = Lines::new(input);
+    let Some(header) = first(&mut lines)? else { return first_version::plan(&mut lines) };
+    let mut plan = Growing::new(header).map_err(|fault| lines.fault(fault))?;
+    while lines.advance(LINE)? {
+        let line = lines.line();
+        let grown = if line.starts_with(b"[\"") {
+            let GapLine(Gap::Gap, start, bytes) = lines.json(line)?;
+            plan.gap(start, bytes)
+        } else if line.starts_with(b"[") {
+            let (start, bytes) = lines.json(line)?;
+            plan.extent(start, bytes)
+        } else {
+            let PassLine { pass } = lines.json(line)?;
+            plan.end_pass().and_then(|()| plan.pass(pass))
+        };
+        grown.map_err(|fault| lines.fault(fault))?;
+    }
+    plan.finish().map_err(|fault| PlanReadError::Invalid { line: None, fault })
+}
+
+/// A plan as it is read, checked line by line.
+struct Growing {
+    checker: Checker,
+    plan: Plan,
+    is_in_pass: bool,
+}
+
+impl Growing {
+    fn new(header: PlanHeader) -> Result<Growing, Fault> {
+        let checker = Checker::new(&header)?;
+        Ok(Growing { checker, plan: Plan { header, passes: Vec::new() }, is_in_pass: false })
+    }
+
+    fn is_in_pass(&self) -> bool {
+        self.is_in_pass
+    }
+
+    fn pass(&mut self, header: PassHeader) -> Result<(), Fault> {
+        self.checker.pass(header.clone())?;
+        self.is_in_pass = true;
+        self.plan.passes.push(Pass { header, extents: Vec::new(), gaps: Vec::new() });
+        Ok(())
+    }
+
+    fn current(&mut self) -> Result<&mut Pass, Fault> {
+        self.plan.passes.last_mut().filter(|_| self.is_in_pass).ok_or(Fault::Line)
+    }
+
+    fn extent(&mut self, start: u64, bytes: u64) -> Result<(), Fault> {
+        self.current()?;
+        let extent = self.checker.extent(start, bytes)?;
+        self.current()?.extents.push(extent);
+        Ok(())
+    }
+
+    fn gap(&mut self, start: u64, bytes: u64) -> Result<(), Fault> {
+        self.current()?;
+        let gap = self.checker.gap(start, bytes)?;
+        self.current()?.gaps.push(gap);
+        Ok(())
+    }
+
+    /// Ends the pass that is being read, if one is.
+    fn end_pass(&mut self) -> Result<(), Fault> {
+        if !self.is_in_pass {
+            return Ok(());
         }
-        fn extent(&mut self, _: Extent) -> Result<(), Self::Error> {
-            Ok(())
+        self.is_in_pass = false;
+        if let Some(pass) = self.plan.passes.last_mut() {
+            pass.extents.shrink_to_fit();
+            pass.gaps.shrink_to_fit();
         }
-    }
-    match walk_plan(input, &mut First) {
-        Err(StreamError::Visitor(header)) => Ok(*header),
-        Err(StreamError::Plan(error)) => Err(error),
-        Ok(()) => unreachable!("a sound plan has a header, and the visitor stops there"),
-    }
-}
-
-fn overlapping(first: Extent, second: Extent) -> PlanReadError {
-    PlanReadError::Invalid { line: None, fault: Fault::PassesOverlap { first, second } }
-}
-
-fn walk_plan<V: PlanVisitor>(input: impl Read, visitor: &mut V) -> Result<(), StreamError<V::Error>> {
-    let budget = Budget::new();
-    let mut walk = Walk::new(visitor, &budget);
-    let mut json = serde_json::Deserializer::from_reader(budget.limit(input));
-    let outcome = walk.whole(&mut json).and_then(|()| json.end());
-    match outcome {
-        Ok(()) => Ok(()),
-        Err(error) => Err(walk.explain(&error, budget.is_used_up())),
-    }
-}
-
-/// Passes everything on and keeps the extents.
-struct Claims<'v, V> {
-    visitor: &'v mut V,
-    extents: Vec<Extent>,
-}
-
-impl<V: PlanVisitor> PlanVisitor for Claims<'_, V> {
-    type Error = V::Error;
-
-    fn header(&mut self, header: &PlanHeader) -> Result<(), V::Error> {
-        self.visitor.header(header)
+        self.checker.end_pass()
     }
 
-    fn pass(&mut self, pass: &PassHeader) -> Result<(), V::Error> {
-        self.visitor.pass(pass)
-    }
-
-    fn extent(&mut self, extent: Extent) -> Result<(), V::Error> {
-        self.extents.push(extent);
-        self.visitor.extent(extent)
-    }
-
-    fn gap(&mut self, gap: Extent) -> Result<(), V::Error> {
-        self.visitor.gap(gap)
-    }
-}
-
-struct Collector {
-    header: Option<PlanHeader>,
-    passes: Vec<Pass>,
-}
-
-impl PlanVisitor for Collector {
-    type Error = Infallible;
-
-    fn header(&mut self, header: &PlanHeader) -> Result<(), Infallible> {
-        self.header = Some(header.clone());
-        Ok(())
-    }
-
-    fn pass(&mut self, pass: &PassHeader) -> Result<(), Infallible> {
-        self.passes.push(Pass { header: pass.clone(), extents: Vec::new(), gaps: Vec::new() });
-        Ok(())
-    }
-
-    fn extent(&mut self, extent: Extent) -> Result<(), Infallible> {
-        self.passes.last_mut().expect("a pass comes before its extents").extents.push(extent);
-        Ok(())
-    }
-
-    fn gap(&mut self, gap: Extent) -> Result<(), Infallible> {
-        self.passes.last_mut().expect("a pass comes before its gaps").gaps.push(gap);
-        Ok(())
+    fn finish(mut self) -> Result<Plan, Fault> {
+        self.end_pass()?;
+        self.checker.end(&self.plan.header)?;
+        match self.plan.find_overlap() {
+            Some((first, second)) => Err(Fault::PassesOverlap { first, second }),
+            None => Ok(self.plan),
+        }
     }
 }

@@ -14,11 +14,10 @@ use gleaner::allocation::Class;
 use gleaner::clock::Moment;
 use gleaner::copy::CopyOptions;
 use gleaner::extent::Extent;
-use gleaner::plan::PassHeader;
+use gleaner::plan::{PassHeader, Plan, read_plan};
 use gleaner::source::{AlignedBuffer, Failure, Mark, Skip, SourceLost, Store};
 use nearby::Nearby;
 use pieces::{Follower, Kind};
-use std::io::Cursor;
 use std::time::Duration;
 
 const FIRST_STEP: u64 = 64 << 10;
@@ -33,7 +32,6 @@ enum Halt {
     Over,
     Gone,
     ShareUsedUp,
-    PastClass,
 }
 
 enum Answer {
@@ -44,8 +42,8 @@ enum Answer {
 /// Follows `plan` until it is done, the time is over, or the drive is gone; only through `through` when that is given.
 pub fn copy(plan: &[u8], bench: &mut Bench<'_>, through: Option<Class>) -> Ending {
     let mut planned = Planned::default();
-    let mut plan = Cursor::new(plan);
-    pieces::follow(&mut plan, None, &mut planned).expect("counting never halts");
+    let plan = read_plan(plan).unwrap();
+    pieces::follow(&plan, None, &mut planned).expect("counting never halts");
     let unit = bench.reader.identity().physical_sector.bytes();
     let store = bench.store;
     let nearby = Nearby::from_store(bench.reader.identity().bytes, store);
@@ -62,11 +60,11 @@ pub fn copy(plan: &[u8], bench: &mut Bench<'_>, through: Option<Class>) -> Endin
         trouble_until: None,
         looked: None,
     };
-    match follow_all(&mut plan, &mut run, &planned, through) {
+    match follow_all(&plan, &mut run, &planned, through) {
         Ok(()) => Ending::Complete,
         Err(Halt::Over) => Ending::Over,
         Err(Halt::Gone) => Ending::Gone,
-        Err(Halt::ShareUsedUp | Halt::PastClass) => unreachable!("dealt with where they arise"),
+        Err(Halt::ShareUsedUp) => unreachable!("dealt with where they arise"),
     }
 }
 
@@ -98,12 +96,7 @@ impl Follower for Planned {
     }
 }
 
-fn follow_all(
-    plan: &mut Cursor<&[u8]>,
-    run: &mut Run<'_, '_>,
-    planned: &Planned,
-    through: Option<Class>,
-) -> Result<(), Halt> {
+fn follow_all(plan: &Plan, run: &mut Run<'_, '_>, planned: &Planned, through: Option<Class>) -> Result<(), Halt> {
     let mut cut_short = Vec::new();
     let there = |class: &Class| !planned.pieces[*class as usize].is_empty();
     for class in Class::ALL.into_iter().filter(there).filter(|class| through.is_none_or(|last| *class <= last)) {

@@ -4,8 +4,8 @@ use super::pieces::{self, Follower, Kind};
 use super::{Answer, Halt, RETRIES, Run};
 use gleaner::allocation::Class;
 use gleaner::extent::Extent;
+use gleaner::plan::Plan;
 use std::collections::VecDeque;
-use std::io::Cursor;
 
 const JOIN: u64 = 1 << 20;
 const MOST_PLACES: usize = 4096;
@@ -17,12 +17,7 @@ enum Round {
     Retry { number: u32 },
 }
 
-pub(super) fn rounds(
-    plan: &mut Cursor<&[u8]>,
-    run: &mut Run<'_, '_>,
-    class: Option<Class>,
-    kind: Kind,
-) -> Result<(), Halt> {
+pub(super) fn rounds(plan: &Plan, run: &mut Run<'_, '_>, class: Option<Class>, kind: Kind) -> Result<(), Halt> {
     let retries = (1..=RETRIES).map(|number| Round::Retry { number });
     for round in [Round::Edges, Round::Sectors].into_iter().chain(retries) {
         let mut spots = Spots { run: &mut *run, kind, round, places: Vec::new() };
