@@ -1,10 +1,10 @@
-//! After (or during) copying: file by file what is whole and what is not.
+//! After (or during) copying: file by file what is complete and what is not.
 
 mod folders;
 mod state;
 mod wanted;
 
-pub use folders::{FolderAudit, LeftOverName, LostFolder, Tally, UnreadableIndex};
+pub use folders::{FolderAudit, LeftOverName, LostFolder, Tally, UnreadableIndex, fitting_level};
 pub use state::{FileAudit, FileState, Truth};
 pub use wanted::{Snapshot, WantedCount, WantedCounter};
 
