@@ -41,7 +41,7 @@ pub fn export_to_new_file(plan: &Path, form: &Form, destination: &Path) -> Resul
 /// # Errors
 /// [`ExportError`]; part of the export may have been written by then.
 pub fn export(plan: &Path, form: &Form, out: &mut impl Write) -> Result<(), ExportError> {
-    // What follows an export cannot ask for anybody's word.
+    // What follows an export cannot take a person's word.
     if *form != Form::Csv && read_plan_header(open_plan(plan)?)?.source.fingerprint.bytes == 0 {
         return Err(ExportError::NoFingerprint { plan: plan.to_path_buf() });
     }

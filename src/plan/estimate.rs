@@ -27,7 +27,7 @@ pub struct ClassTime {
 pub struct Estimate {
     /// Bytes read, bridged ones included.
     pub bytes: u64,
-    /// Of those, bytes that nobody asked for.
+    /// Of those, bytes that the class does not need.
     pub unasked_bytes: u64,
     /// Extents.
     pub extents: u64,
@@ -81,7 +81,7 @@ pub fn break_even_fullness(drive_bytes: u64, extents: u64, pace: &Pace) -> f64 {
 
 /// The number of extents at which reading `bytes` of a drive in pieces takes as long as reading the whole drive front to
 /// back: 1 + (size - bytes) / (t x B), rounded down. With more pieces than that the whole is faster. `None` when
-/// repositions cost nothing, so that the pieces are never slower.
+/// seeks cost nothing, so that the pieces are never slower.
 pub fn break_even_extents(drive_bytes: u64, bytes: u64, pace: &Pace) -> Option<u64> {
     let gap = u128::from(pace.bytes_per_second) * u128::from(pace.reposition_microseconds);
     let spared = u128::from(drive_bytes.saturating_sub(bytes)) * 1_000_000;

@@ -26,7 +26,7 @@ impl TakenState {
     /// What people read.
     pub fn name(self) -> &'static str {
         match self {
-            TakenState::Whole => "whole",
+            TakenState::Whole => "complete",
             TakenState::NotYetRead => "not read yet",
             TakenState::Damaged => "damaged",
             TakenState::Failed => "failed",
@@ -155,7 +155,7 @@ impl TakenTotals {
         self.not_readable_as_they_are += u64::from(unusable);
     }
 
-    /// Whether every file is whole.
+    /// Whether every file is complete.
     pub fn all_whole(&self) -> bool {
         self.files[1..] == [0, 0, 0]
     }

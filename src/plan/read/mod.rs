@@ -64,7 +64,7 @@ pub fn stream_plan<V: PlanVisitor>(input: impl Read, visitor: &mut V) -> Result<
     overlap.map_or(Ok(()), |pair| Err(overlapping(pair[0], pair[1]).into()))
 }
 
-/// As [`stream_plan`], in memory for the header alone: whether two passes overlap is not found out. For whoever keeps
+/// As [`stream_plan`], in memory for the header alone: whether two passes overlap is not found out. For a caller that keeps
 /// account of what was read and cannot be made to read twice. Buffer `input`.
 ///
 /// # Errors
