@@ -1,9 +1,9 @@
 //! Copying in a case: the case's plan is followed, and made anew when structure that the survey could not read arrives
 //! late.
 //!
-//! A survey that meets unreadable places goes on without what they hold, and its plan widens accordingly. Copying tries those
-//! places first, a few times, and again with all difficult ones. Once one of them answers, more is known: files that nobody had heard of, clusters that turn
-//! out to be free. The plan is then made again, asked for the same, and followed in place of the old one; what is held
+//! A survey that meets unreadable ranges goes on without what they hold, and its plan widens accordingly. Copying tries those
+//! ranges first, a few times, and again with all difficult ones. Once one of them answers, more is known: files that were not known, clusters that turn
+//! out to be free. The plan is then made again with the same request, and followed in place of the old one; what is held
 //! already is not read again.
 
 mod room;
@@ -84,7 +84,7 @@ pub struct Revision {
     pub bytes_now: u64,
 }
 
-/// Which unreadable places are to be tried again.
+/// Which unreadable ranges are to be tried again.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Again {
     /// All of them.
@@ -109,7 +109,7 @@ impl FromStr for Again {
     }
 }
 
-/// Lets the next copy try unreadable places again: from now on they are skipped. Gives their bytes.
+/// Lets the next copy try unreadable ranges again: from now on they are skipped. Gives their bytes.
 ///
 /// # Errors
 /// [`CaseCopyError`]; [`CaseCopyError::NoSuchFile`] when a path names nothing.
@@ -270,7 +270,7 @@ fn follow_and_wait(
     }
 }
 
-/// Requests for structure that may fail before anything else is read. The rest of it comes with all difficult places.
+/// Requests for structure that may fail before anything else is read. The rest of it comes with all that is skipped.
 const STRUCTURE_TRIES: u64 = 12;
 
 fn follow(
@@ -370,12 +370,12 @@ fn current_plan(session: &mut Session) -> Result<Arc<Plan>, CaseCopyError> {
     Ok(session.load_plan(&path)?)
 }
 
-/// The places that are skipped.
+/// The ranges that are skipped.
 fn pending(case: &Case) -> Vec<Extent> {
     case.store().skipped(Extent::between(0, case.file().source.bytes))
 }
 
-/// How much of some places is held by now.
+/// How much of some ranges is held by now.
 fn arrived_of(case: &Case, places: &[Extent]) -> u64 {
     places.iter().flat_map(|place| case.store().held(*place)).map(|held| held.bytes).sum()
 }

@@ -1,9 +1,9 @@
-//! Stretches of the drive, and sorted sets of them.
+//! Ranges of the drive, and sorted sets of them.
 
 use crate::units::ByteOffset;
 use serde::{Deserialize, Serialize};
 
-/// A stretch of the drive: `bytes` bytes from `start`. The end never lies beyond 2^64-1; [`Extent::new`] checks it.
+/// A range of the drive: `bytes` bytes from `start`. The end never lies beyond 2^64-1; [`Extent::new`] checks it.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 pub struct Extent {
     /// First byte.

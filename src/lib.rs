@@ -3,7 +3,7 @@
 //!
 //! Data flows one way through the modules, and a module knows only those above it in this list:
 //!
-//! 1. [`text`], [`units`], [`extent`], [`fields`], [`finding`], [`human`]: text made neutral, numbers with their units, stretches of the drive,
+//! 1. [`text`], [`units`], [`extent`], [`fields`], [`finding`], [`human`]: text made neutral, numbers with their units, ranges of the drive,
 //!    words of on-disk structures, things noticed, figures as people read them; [`picture`]: pictures of figures, as text; [`clock`]: the one
 //!    clock, real or simulated.
 //! 2. [`model`]: a drive as a few figures: how long it takes to get somewhere and to read there.
@@ -22,7 +22,7 @@
 //! 13. [`session`]: opening a drive, its case, or both, and leaving the case in order.
 //! 14. [`mend`]: putting a case right whose files were damaged or lost.
 //! 15. [`pace`]: measuring a drive's pace by what its plan wants anyway.
-//! 16. [`audit`]: file by file what is whole and what is not; how many of the wanted files are safe.
+//! 16. [`audit`]: file by file what is complete and what is not; how many of the wanted files are safe.
 //! 17. [`copy`]: following a plan: what reads easily first, then what is difficult.
 //! 18. [`history`]: how copying went, over time.
 //! 19. [`content`]: a file's content as a case holds it.

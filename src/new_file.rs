@@ -24,13 +24,13 @@ pub enum NewFileError {
     /// There is something already.
     #[error("{path}: exists already and is left as it is; choose another name, or move it away first")]
     Exists {
-        /// The path asked for.
+        /// The path as given.
         path: PathBuf,
     },
     /// It cannot be written.
     #[error("{path}: cannot be written: {error}")]
     Io {
-        /// The path asked for.
+        /// The path as given.
         path: PathBuf,
         /// What the kernel said.
         error: io::Error,
@@ -284,7 +284,7 @@ mod tests {
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "somebody else's");
     }
 
-    /// The same where files without a name are not to be had: the provisional name shows while it is written, and goes.
+    /// The same where files without a name are not possible: the provisional name shows while it is written, and goes.
     #[test]
     fn a_provisional_name_goes_with_its_file() {
         let folder = tempfile::tempdir().unwrap();

@@ -14,12 +14,12 @@ pub fn open(path: &Path) -> io::Result<File> {
     open_with(File::options().read(true), path)
 }
 
-/// Opens a regular file as `options` say, without waiting for anybody.
+/// Opens a regular file as `options` say, without waiting for another process.
 ///
 /// # Errors
 /// What the kernel says; and when there is something else than a regular file.
 pub fn open_with(options: &mut OpenOptions, path: &Path) -> io::Result<File> {
-    // Without it a pipe is opened only when somebody opens its other end. For a regular file it means nothing.
+    // Without it a pipe is opened only when another process opens its other end. For a regular file it means nothing.
     let flag = i32::try_from(rustix::fs::OFlags::NONBLOCK.bits()).expect("an open flag fits in 31 bits");
     let opened = options.custom_flags(flag).open(path);
     let about = match &opened {

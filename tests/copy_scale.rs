@@ -134,7 +134,7 @@ fn measured(plan: &Path, size: u64, options: &CopyOptions) -> (CopyOutcome, u64)
     (outcome, took)
 }
 
-// Source: issue text: "memory under 64 MiB whatever the drive's size". One test, so that nothing else runs beside it.
+// Required: "memory under 64 MiB whatever the drive's size". One test, so that nothing else runs beside it.
 #[test]
 fn memory_grows_with_the_plan_by_its_own_bytes_alone() {
     let folder = tempfile::tempdir().unwrap();

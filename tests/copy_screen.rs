@@ -211,7 +211,7 @@ fn a_sick_drive_on_a_screen_of_80_columns() {
     }
     terminal.until_words("failed; failures took");
     terminal.until("GO ON  yes, but the drive may not last: ");
-    terminal.until_words("; difficult places (");
+    terminal.until_words("; skipped ranges (");
     terminal.until("DIFFICULT  1 read failed, ");
     let lines = terminal.screen.lines();
     let share = lines.iter().find(|line| line.starts_with("COPY  ")).unwrap();

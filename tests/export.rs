@@ -26,7 +26,7 @@ fn read_by(plan: &Plan) -> ExtentSet {
 
 // ---- CSV ----
 
-// Source: issue text: "header exactly `start_byte,length_bytes,pass,class`, in reading order".
+// Required: "header exactly `start_byte,length_bytes,pass,class`, in reading order".
 #[test]
 fn csv_has_the_header_and_the_reading_order() {
     let map =
@@ -472,7 +472,7 @@ fn an_unreadable_place_is_listed_and_all_around_it_copied() {
     assert!(lost.iter().any(|extent| extent.contains(&bad)));
     assert!(lost.iter().map(|e| e.bytes).sum::<u64>() <= 1 << 20, "{list}");
     assert!(bench.copy() == bench.expected(&lost));
-    assert!(said(&output).contains("1048576 of them in 1 places"), "{}", said(&output));
+    assert!(said(&output).contains("1048576 of them (blocks that failed: 1)"), "{}", said(&output));
     // The same at the end of an extent that is not aligned: only small blocks are lost.
     let bench = Bench::new(&wide_map(), &allocated());
     let bad = Extent::new(71 * 512, 1024).unwrap();

@@ -74,13 +74,17 @@ fn the_demo_drive_is_answered_on_one_screen() {
         let line = screen.lines().find(|l| l.trim_start().starts_with(line) && l.contains("MB in about"));
         assert!(line.is_some_and(|l| l.contains(&time)), "{time}\n{screen}");
     }
+    // What is used is more than the volumes' own sums: gaps are read through.
+    let used = survey["scopes"].as_array().unwrap().iter().find(|scope| scope["scope"] == "allocated").unwrap();
+    let gaps = gleaner::human::bytes(used["unasked_bytes"].as_u64().unwrap());
+    assert!(screen.contains(&format!(", {gaps} of it in gaps\n")), "{screen}");
     assert!(screen.contains(&format!("first, from {} on", gleaner::human::seconds(of("structure")))), "{screen}");
     assert_eq!(
         volume(&screen, "1"),
         ["1", "67.1", "MB", "NTFS", "Fernhollow", "Data", "35.1", "MB", "(52", "%)", "no"]
     );
     assert!(screen.ends_with(
-        "NEXT\n  gleaner folders drive.img --pick |\n    gleaner plan drive.img --case case --want-from -\n"
+        "NEXT  make the plan; its screen then shows the command for `copy`\n  gleaner folders drive.img --pick |\n    gleaner plan drive.img --case case --want-from -\n"
     ));
     bench.plan("drive.img --want /Surveys", "plan");
 }
@@ -157,7 +161,8 @@ fn a_damaged_drive_shows_its_most_severe_findings() {
     let findings = survey["findings"].as_array().unwrap();
     let damage = findings.iter().filter(|finding| finding["severity"] == "damage").count();
     assert!(screen.contains(&format!("FINDINGS  {} (damage {damage}", findings.len())), "{screen}");
-    assert!(screen.contains("\n  damage   "), "{screen}");
+    let listed = screen.lines().filter(|line| line.starts_with("  damage   ") || line.starts_with("  caution  "));
+    assert!(listed.count() >= 2, "the second finding is not shown:\n{screen}");
     bench.plan("drive.img", "plan");
 }
 

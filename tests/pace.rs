@@ -143,7 +143,7 @@ fn without_a_plan_it_says_what_to_do() {
     assert!(!ran.status.success(), "without the drive there is nothing to measure");
     // An image file is a drive, only a fast one.
     let text = ends_with(0, gleaner("pace", &case).arg(&drive));
-    assert!(text.contains("rate by place"), "{text}");
+    assert!(text.contains("rate by position"), "{text}");
     let hostile = complains_with(2, gleaner("survey", &case).args(["--drive", "no such drive"]));
     assert!(hostile.contains("notebook-5400"), "{hostile}");
     broken_model(&case);

@@ -62,7 +62,7 @@ fn sectors_of(extents: &[Extent]) -> BTreeSet<usize> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(512))]
 
-    // Source: issue text, "No byte is in two passes", "a pass for each class, in that order, each pass one ascending
+    // Required: "No byte is in two passes", "a pass for each class, in that order, each pass one ascending
     // sweep"; the model above applies the rule of docs/bridging.md to single sectors.
     #[test]
     fn passes_are_those_of_the_sector_model(map in class_map(0..60, 12), request in request(20)) {
@@ -193,7 +193,7 @@ fn the_schema_refuses_what_is_not_a_plan() {
     }
 }
 
-// Source: issue text: bad clusters are "never read early"; wanted "in the order given".
+// Required: bad clusters are "never read early"; wanted "in the order given".
 #[test]
 fn wanted_comes_by_pattern_and_known_bad_clusters_last() {
     let run = |from: u64, to: u64, class, lane| ClassRun {

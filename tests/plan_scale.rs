@@ -82,14 +82,14 @@ fn round_trip(runs: u32, extents: u64, most_mib: u64) {
     assert!(writing <= 4 && reading <= most_mib, "{writing} {reading} MiB");
 }
 
-// Source: issue text: a plan with five million extents must not need five million objects' worth of JSON tree. 16 bytes
+// Required: a plan with five million extents must not need five million objects' worth of JSON tree. 16 bytes
 // an extent are 76 MiB; a list that grows by doubling may touch up to that much again while it is moved.
 #[test]
 fn five_million_extents_need_sixteen_bytes_each() {
     round_trip(11_000_000, 5_000_000, 176);
 }
 
-// Source: issue text: planning 20 million extents, under 20 s and 2 GiB, growth near linear. For a release build:
+// Required: planning 20 million extents, under 20 s and 2 GiB, growth near linear. For a release build:
 // cargo test --release --test plan_scale -- --ignored --nocapture --test-threads 1
 #[test]
 #[ignore = "takes 2 GiB and is a measurement; scripts that measure run it"]

@@ -206,7 +206,7 @@ fn swatches(html: &Html) -> BTreeSet<(String, String)> {
                 _ => return None,
             };
             let name = parts[1..].iter().find(|part| part.value().name() == "text").map(|part| text_of(*part))?;
-            (look != "edge").then(|| (look, name.trim_end_matches(", each place marked above").to_owned()))
+            (look != "edge").then(|| (look, name.trim_end_matches(", each range marked above").to_owned()))
         };
         parts.windows(3).filter_map(entry).collect::<Vec<_>>()
     };

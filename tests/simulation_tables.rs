@@ -449,7 +449,7 @@ fn peak_mib() -> u64 {
     line.split_whitespace().nth(1).unwrap().parse::<u64>().unwrap() / 1024
 }
 
-// Source: issue text: planning 20 million extents, under 20 s and 2 GiB, growth near linear.
+// Required: planning 20 million extents, under 20 s and 2 GiB, growth near linear.
 #[test]
 #[ignore = "a measurement over whole drives: scripts/simulation-tables"]
 fn planning_at_scale() {

@@ -1,4 +1,4 @@
-//! The two maps of what is used against each other: a damaged allocation map whose damage shows in what live files own,
+//! The two maps of what is used against each other: a damaged allocation map whose damage shows in what existing files own,
 //! and what is left of deleted files. The yardstick is the reference parsers' list of allocated clusters (dissect.ntfs,
 //! libfsntfs, dissect.fat, libfsfat; for exFAT a decoder written from the specification), see `testdata/README.md`.
 

@@ -127,7 +127,7 @@ fn the_metadata_of_a_fat32_volume_is_requested_once() {
     metadata_is_requested_once_and_nothing_else_is("fat32-clusters-4k");
 }
 
-/// `(path, size)` of the live files that `gleaner files` lists.
+/// `(path, size)` of the existing files that `gleaner files` lists.
 fn listed(drive: &WitnessedDevice) -> Vec<(String, u64)> {
     let text = run(gleaner().arg("files").arg(drive.path()).arg("--quiet"));
     let entries = text.lines().map(|line| serde_json::from_str::<Value>(line).expect("a JSON object a line"));

@@ -3,7 +3,7 @@
 use crate::fs::{NodeKind, Purpose, Role, VolumeMap};
 use serde::Serialize;
 
-/// Counts over the live files and folders of one volume, the file system's own files left out unless said otherwise.
+/// Counts over the existing files and folders of one volume, the file system's own files left out unless said otherwise.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize)]
 pub struct Census {
     /// Files.

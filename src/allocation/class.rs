@@ -15,7 +15,7 @@ pub enum Class {
     Structure,
     /// The chosen folders and files.
     Wanted,
-    /// Other live files.
+    /// Other existing files.
     Files,
     /// In use, but rarely worth a fragile drive's time: paging, hibernation, swap and the like.
     Bulk,
@@ -65,7 +65,7 @@ impl fmt::Display for Class {
     }
 }
 
-/// A stretch of the drive that is all of one class.
+/// A range of the drive that is all of one class.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct ClassRun {
     /// Where it lies.

@@ -182,7 +182,7 @@ impl Claims {
     /// Sweeps over the drive with the open claims in a heap, the winning one on top.
     fn resolve(mut self) -> ClassMap {
         // Among claims with one start the heap decides. Files mostly lie in the order of their records, so the list comes in long
-        // ascending stretches, which this sort merges.
+        // ascending ranges, which this sort merges.
         self.list.sort_by_key(|claim| claim.extent.start);
         let mut open: BinaryHeap<Reverse<(Place, u64)>> = BinaryHeap::new();
         let mut next = self.list.iter().peekable();

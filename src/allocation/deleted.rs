@@ -43,7 +43,7 @@ pub struct Leftovers<'v> {
 }
 
 impl<'v> Leftovers<'v> {
-    /// Takes a volume; `owned` are the clusters that live files own.
+    /// Takes a volume; `owned` are the clusters that existing files own.
     pub fn new(volume: &'v VolumeMap, owned: &ClusterSet) -> Leftovers<'v> {
         let all: ClusterSet = [volume.geometry.all()].into_iter().collect();
         let free = all.without(&volume.allocation.allocated).without(owned);

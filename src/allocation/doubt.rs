@@ -36,7 +36,7 @@ pub fn doubtful(volume: &VolumeMap) -> ClusterSet {
     blocks.without(settled)
 }
 
-/// Whether chains of live files break off and what they lack is not to be found among the clusters in use without an
+/// Whether chains of existing files break off and what they lack is not to be found among the clusters in use without an
 /// owner. It then lies among those marked free, anywhere: marks and chains of a FAT are the same entries.
 fn chains_end_in_free_space(volume: &VolumeMap, settled: &ClusterSet) -> bool {
     if !matches!(volume.kind, FsKind::Fat12 | FsKind::Fat16 | FsKind::Fat32) {

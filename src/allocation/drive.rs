@@ -151,7 +151,7 @@ impl DriveArea {
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
 #[error("no volume {asked}: this drive has {there}")]
 pub struct NoSuchVolume {
-    /// The number or first byte asked for.
+    /// The number or first byte as given.
     pub asked: u64,
     /// The volumes there are.
     pub there: String,

@@ -21,11 +21,11 @@ pub struct Reconciliation {
     pub total: Share,
     /// Marked as in use by the allocation map, clusters marked bad among them.
     pub allocated: Share,
-    /// Owned by live files and folders and by the file system's own files.
+    /// Owned by existing files and folders and by the file system's own files.
     pub owned: Share,
     /// In both maps.
     pub both: Share,
-    /// Marked as in use, owned by nobody, not marked bad.
+    /// Marked as in use, of no known file, not marked bad.
     pub only_allocated: Share,
     /// Owned, yet marked free (or their mark is not known).
     pub only_owned: Share,
@@ -35,7 +35,7 @@ pub struct Reconciliation {
     pub bad: Share,
     /// Their mark could not be read.
     pub unknown: Share,
-    /// Marked free, yet planned as in use: their marks stand beside marks that live files contradict.
+    /// Marked free, yet planned as in use: their marks stand beside marks that existing files contradict.
     pub doubtful: Share,
     /// What all that suggests, in a sentence or two.
     pub suggests: String,
@@ -44,7 +44,7 @@ pub struct Reconciliation {
 /// The sets behind a [`Reconciliation`].
 #[derive(Debug)]
 pub struct TwoMaps {
-    /// Clusters owned by live files.
+    /// Clusters owned by existing files.
     pub owned: ClusterSet,
     /// The figures.
     pub figures: Reconciliation,
@@ -114,7 +114,7 @@ fn suggestion(volume: &VolumeMap, figures: &Reconciliation) -> String {
     }
     if figures.only_owned.clusters > 0 {
         said.push(format!(
-            "{} clusters belong to live files but are marked free: the {map_name} is older than the file records or \
+            "{} clusters belong to existing files but are marked free: the {map_name} is older than the file records or \
              damaged, so the files' runs are planned as well",
             figures.only_owned.clusters
         ));

@@ -89,6 +89,16 @@ impl FolderAudit {
     }
 }
 
+/// A list of folders goes no deeper than this by itself: longer paths are hard to read.
+const DEEPEST: usize = 12;
+
+/// The deepest level down to which there are at most so many folders; the first level below the roots is always shown.
+pub fn fitting_level<'f>(folders: impl IntoIterator<Item = &'f FolderAudit>, most: usize) -> usize {
+    let mut levels: Vec<usize> = folders.into_iter().map(FolderAudit::level).collect();
+    levels.sort_unstable();
+    levels.get(most).map_or(DEEPEST, |first_too_many| first_too_many.saturating_sub(1).clamp(1, DEEPEST))
+}
+
 /// A folder whose entries could not all be read.
 #[derive(Serialize, Debug, Clone, PartialEq, Eq)]
 pub struct UnreadableIndex {
@@ -177,5 +187,24 @@ impl<'c> FolderSums<'c> {
         let mut list: Vec<FolderAudit> = self.tallies.iter().enumerate().filter_map(with_files).collect();
         list.sort_by(|a, b| a.path.split('/').cmp(b.path.split('/')));
         list
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Folders at these levels.
+    fn folders(levels: &[usize]) -> Vec<FolderAudit> {
+        let path = |level: &usize| if *level == 0 { "/".to_owned() } else { "/folder".repeat(*level) };
+        levels.iter().map(|level| FolderAudit { volume: 0, path: path(level), tally: Tally::default() }).collect()
+    }
+
+    #[test]
+    fn as_many_levels_are_shown_as_fit() {
+        let some = folders(&[0, 1, 2, 2, 3]);
+        assert_eq!([5, 4, 2, 1].map(|most| fitting_level(&some, most)), [DEEPEST, 2, 1, 1]);
+        assert_eq!(fitting_level(&folders(&[0, 1, 30, 31]), 3), DEEPEST);
+        assert_eq!(fitting_level(&[], 0), DEEPEST);
     }
 }

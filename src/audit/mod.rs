@@ -1,10 +1,10 @@
-//! After (or during) copying: file by file what is whole and what is not.
+//! After (or during) copying: file by file what is complete and what is not.
 
 mod folders;
 mod state;
 mod wanted;
 
-pub use folders::{FolderAudit, LeftOverName, LostFolder, Tally, UnreadableIndex};
+pub use folders::{FolderAudit, LeftOverName, LostFolder, Tally, UnreadableIndex, fitting_level};
 pub use state::{FileAudit, FileState, Truth};
 pub use wanted::{Snapshot, WantedCount, WantedCounter};
 
@@ -41,7 +41,7 @@ pub struct AuditSummary {
 }
 
 /// Judges the existing files of every volume and hands each over, in the order of the file list; behind each volume's files
-/// those of which only a folder's index tells the name. With patterns in `below` only files that one of them takes count, but for
+/// those of which only a folder's index tells the name. With patterns in `below` only files that one of them takes count, except for
 /// [`AuditSummary::wanted`] and [`AuditSummary::unreadable_bytes`], which are of the whole drive.
 ///
 /// # Errors

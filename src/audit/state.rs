@@ -1,4 +1,4 @@
-//! One file's state, from its run list and what is known of each place it lies in.
+//! One file's state, from its run list and what is known of each range it lies in.
 
 use crate::allocation::Patterns;
 use crate::extent::{Extent, ExtentSet};
@@ -7,7 +7,7 @@ use crate::fs::{ClusterRun, Node, Stream, VolumeMap};
 use crate::source::Store;
 use serde::Serialize;
 
-/// What is known of the drive's places: the case's image and journal, and what its plan reads.
+/// What is known of the drive's ranges: the case's image and journal, and what its plan reads.
 pub struct Truth<'t> {
     /// The case.
     pub store: &'t dyn Store,
@@ -215,7 +215,7 @@ fn collect(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>, holes: &m
         let lost: ExtentSet = truth.store.unreadable(needed).into_iter().collect();
         holes.damaged.extend(lost.extents().iter().copied().filter_map(to_file));
         for open in held.missing_from(needed).into_iter().flat_map(|e| lost.missing_from(e)) {
-            // What was requested counts as planned in whole sectors; a skipped place was requested by definition.
+            // What was requested counts as planned in whole sectors; a skipped range was requested by definition.
             let mut planned: ExtentSet = truth.planned.intersection(open).into_iter().collect();
             planned.extend(truth.store.skipped(open));
             holes.waiting.extend(planned.extents().iter().copied().filter_map(to_file));
@@ -229,7 +229,7 @@ fn spread(extent: Extent, unit: u64) -> Extent {
     Extent::between(extent.start.0 / unit * unit, extent.end().div_ceil(unit) * unit)
 }
 
-/// Bytes of a stream's clusters that were given up.
+/// Bytes of a stream's clusters that are unreadable.
 pub(super) fn unreadable_bytes(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>) -> u64 {
     let places = stream.runs().filter_map(|run| volume.geometry.extent(run));
     places.flat_map(|place| truth.store.unreadable(place)).map(|e| e.bytes).sum()

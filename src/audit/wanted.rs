@@ -70,7 +70,7 @@ impl WantedCount {
         let mut text =
             format!("{}: {} of {} {files} safe", self.pattern, human::count(self.safe), human::count(self.files));
         let parts = human::counts([
-            (self.to_read, "to read"),
+            (self.to_read, "not read yet"),
             (self.not_planned, "not planned"),
             (self.damaged, "damaged"),
             (self.lost, "lost"),
@@ -97,7 +97,7 @@ pub(super) fn lane_of_name(volume: &VolumeMap, named: &NamedOnly, wanted: &Patte
 /// Bytes of a sector in which what is missing is counted: no two files share one, whatever the drive's own sector size.
 const SECTOR: u64 = 512;
 
-/// What is known of a place of the drive at one moment.
+/// What is known of a range of the drive at one moment.
 pub struct Snapshot {
     held: ExtentSet,
     unreadable: ExtentSet,
@@ -163,7 +163,7 @@ impl MissingRun {
     }
 }
 
-/// Lists beyond which extents are left out that several files claim. Such a file stays "to read".
+/// Lists beyond which extents are left out that several files claim. Such a file stays "not read yet".
 const MOST_LISTS: usize = 16;
 
 impl WantedCounter {
@@ -248,7 +248,7 @@ impl WantedCounter {
         });
     }
 
-    /// A place was found unreadable.
+    /// A range was found unreadable.
     pub fn unreadable(&mut self, extent: Extent) {
         self.each_run(extent, |file, _| file.0 |= DAMAGED);
     }

@@ -61,7 +61,7 @@ pub enum ChainFault {
     /// The first line says that something came before it.
     #[error("line 1 says that a line came before it: what the record began with was removed or exchanged")]
     Start,
-    /// The line that the seal speaks of is another.
+    /// The line that the seal names is another.
     #[error("line {line} is not the one that was sealed: it was changed, or lines before it were removed or added")]
     Sealed {
         /// The line.

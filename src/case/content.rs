@@ -79,7 +79,7 @@ impl CaseContent<'_> {
         self.for_each_piece(|error| error, write)
     }
 
-    /// What of `extent` is not zero by itself: what is held, and unreadable places where they have a fill.
+    /// What of `extent` is not zero by itself: what is held, and unreadable ranges where they have a fill.
     fn shown(&self, extent: Extent) -> (Vec<Extent>, Vec<Extent>) {
         let store = self.case.store();
         let filled = if self.case.file().fill == 0 { Vec::new() } else { store.unreadable(extent) };

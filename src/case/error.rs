@@ -18,13 +18,13 @@ pub enum CaseError {
     /// No such folder.
     #[error("{folder}: there is no such case; a case is made by the first command with a drive and --case")]
     Missing {
-        /// The folder asked for.
+        /// The folder as given.
         folder: PathBuf,
     },
     /// The folder holds something else.
     #[error("{folder}: is not a case and not empty (it holds {found:?}); give a new or empty folder")]
     NotACase {
-        /// The folder asked for.
+        /// The folder as given.
         folder: PathBuf,
         /// One of the things in it.
         found: PathBuf,
@@ -35,7 +35,7 @@ pub enum CaseError {
          from the journal, the drive and what you know of it"
     )]
     NoCaseFile {
-        /// The folder asked for.
+        /// The folder as given.
         folder: PathBuf,
     },
     /// The case's file is damaged, and a new one cannot be written in its place.
@@ -55,7 +55,7 @@ pub enum CaseError {
         /// Those that are there.
         names: Vec<String>,
     },
-    /// The technician must say which byte unreadable places have.
+    /// The technician must say which byte unreadable ranges have.
     #[error(
         "say with --fill which byte unreadable sectors have in this image; at byte {at}, which is unreadable, it holds {shown:#04x}"
     )]
@@ -108,7 +108,7 @@ pub enum CaseError {
         folder: PathBuf,
         /// The form it has.
         is: ImageForm,
-        /// The form asked for.
+        /// The form as given.
         wanted: ImageForm,
     },
     /// No room for the image in another form.
@@ -172,7 +172,7 @@ pub enum CaseError {
         /// What is wrong with it.
         reason: String,
     },
-    /// Another fill was chosen after sectors were given up.
+    /// Another fill was chosen after sectors were found unreadable.
     #[error("unreadable sectors of this case are filled with {fill:#04x} already; the fill cannot be changed any more")]
     FillInUse {
         /// The fill they have.

@@ -127,7 +127,7 @@ pub struct CaseFile {
     pub format: String,
     /// Version of the format.
     pub version: u32,
-    /// Random number of the case, 32 hexadecimal digits; the journal bears it too.
+    /// Random number of the case, 32 hexadecimal digits; the journal has it too.
     pub id: String,
     /// When it was made (RFC 3339, UTC).
     pub created: String,

@@ -36,7 +36,7 @@ impl Case {
         Case::open(&folder, Access::Work)
     }
 
-    /// Bytes that an image of all that is held takes at least: unreadable places count where they have a fill.
+    /// Bytes that an image of all that is held takes at least: unreadable ranges count where they have a fill.
     pub fn content_bytes(&self) -> u64 {
         let [held, _, unreadable] = self.store.totals();
         if self.file.fill == 0 { held } else { held.saturating_add(unreadable) }

@@ -20,7 +20,7 @@ fn lists(list: &str, major: u32, minor: u32, inode: u64) -> bool {
     let wanted = format!("{major:02x}:{minor:02x}:{inode}");
     list.lines().any(|line| {
         let mut words = line.split_ascii_whitespace().skip(1);
-        // A line with an arrow is somebody who waits for the lock.
+        // A line with an arrow is a process that waits for the lock.
         words.next() == Some("FLOCK") && words.nth(3) == Some(wanted.as_str())
     })
 }

@@ -1,4 +1,4 @@
-//! The journal as a file of the case: locked by whoever works on it, followed by whoever looks.
+//! The journal as a file of the case: locked by the command that works on it, followed by those that look.
 //!
 //! The lock is on the journal itself: no other file can be removed or exchanged to let a second process in.
 

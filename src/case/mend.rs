@@ -191,7 +191,7 @@ fn only_image(folder: &Path, known: &Known) -> Result<(ImageForm, String), CaseE
     }
 }
 
-/// The byte that unreadable places have: as the technician says, and as the image shows.
+/// The byte that unreadable ranges have: as the technician says, and as the image shows.
 fn fill_of(image: &dyn Image, ranges: &Ranges, bytes: u64, known: Option<u8>) -> Result<u8, CaseError> {
     let places = ranges.unreadable(Extent::between(0, bytes));
     let Some(place) = places.first() else { return Ok(known.unwrap_or(0)) };

@@ -4,7 +4,7 @@
 //! for it again, and when the structure is in, a case serves without the drive. `docs/formats/case.md` describes the folder.
 //!
 //! Nothing here removes or replaces a file that the same run did not make, except `case.json`, `record.seal` and
-//! `model.json` of a case whose journal is locked and bears its id.
+//! `model.json` of a case whose journal is locked and has its id.
 
 mod attachment;
 mod chain;
@@ -170,7 +170,7 @@ impl Case {
         self.file.journal_path(&self.folder)
     }
 
-    /// The journal as it is now. Two equal states of a case that nobody works on mean that nothing was written to the image in
+    /// The journal as it is now. Two equal states of a case that no command works on mean that nothing was written to the image in
     /// between.
     ///
     /// # Errors
@@ -224,7 +224,7 @@ impl Case {
     /// The drive's model, where its pace was measured.
     ///
     /// # Errors
-    /// [`CaseError::Model`] when there is a file that is none.
+    /// [`CaseError::Model`] when the file is no drive model.
     pub fn model(&self) -> Result<Option<DriveModel>, CaseError> {
         let path = self.model_path();
         if path.exists() { Ok(Some(DriveModel::from_file(&path)?)) } else { Ok(None) }
@@ -268,7 +268,7 @@ impl Case {
     /// two fills would say nothing.
     ///
     /// # Errors
-    /// [`CaseError::FillInUse`] when sectors were given up with another fill; [`CaseError::Io`].
+    /// [`CaseError::FillInUse`] when sectors are unreadable with another fill; [`CaseError::Io`].
     pub fn set_fill(&mut self, fill: u8) -> Result<(), CaseError> {
         let [.., unreadable] = self.store.totals();
         if fill == self.file.fill {

@@ -269,7 +269,7 @@ pub enum NoteError {
     NoField {
         /// The topic.
         topic: Topic,
-        /// The name asked for.
+        /// The name as given.
         name: String,
         /// Those it has.
         there: String,

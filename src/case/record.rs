@@ -1,7 +1,7 @@
 //! The record of who did what when: JSON lines, each with the SHA-256 of the line before it, so that a later change shows.
 //!
 //! The chain alone cannot show that its end was cut off or changed. So a small file beside it, the seal, holds the number
-//! of lines and the sum of the last one. `docs/formats/record.md` describes both, and what they are worth.
+//! of lines and the SHA-256 of the last one. `docs/formats/record.md` describes both, and what they are worth.
 
 use super::{CaseError, Note, write_file};
 use crate::regular_file;
@@ -128,7 +128,7 @@ struct End {
     sum: String,
     /// Whether its line break is missing.
     torn: bool,
-    /// SHA-256 of the line that the seal speaks of, when there are so many.
+    /// SHA-256 of the line that the seal names, when there are so many.
     at_seal: Option<String>,
 }
 

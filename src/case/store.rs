@@ -26,7 +26,7 @@ impl Default for CommitRule {
     }
 }
 
-/// Most that is written at once where a place is filled.
+/// Most that is written at once where a range is filled.
 const FILL_AT_ONCE: u64 = 1 << 20;
 
 /// Keeps bytes in the image and claims them in the journal once they are durable.
@@ -73,7 +73,7 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl CaseStore {
-    /// Over an image and its journal; `fill` is the byte that unreadable places get in the image.
+    /// Over an image and its journal; `fill` is the byte that unreadable ranges get in the image.
     pub fn new(image: Box<dyn Image>, journal: Journal, ranges: Ranges, fill: u8, rule: CommitRule) -> CaseStore {
         let shared = Shared::new(image, Some(journal), ranges, rule);
         let committer = {
@@ -95,7 +95,7 @@ impl CaseStore {
         [state.ranges.copied_bytes(), state.ranges.skipped_bytes(), state.ranges.unreadable_bytes()]
     }
 
-    /// The byte that unreadable places get from now on.
+    /// The byte that unreadable ranges get from now on.
     pub(super) fn set_fill(&self, fill: u8) {
         self.fill.store(fill, Ordering::Relaxed);
     }
@@ -224,7 +224,7 @@ impl Shared {
         for claim in &pending {
             match *claim {
                 Claim::Copied { extent, hash } => lost.extend((!self.write_again(extent, hash)?).then_some(extent)),
-                // Its fill, if it has one, is not in the journal; it is written again with the place.
+                // Its fill, if it has one, is not in the journal; it is written again with the range.
                 Claim::Marked(Mark::Unreadable { extent, .. }) => self.write_as_it_is(extent)?,
                 _ => {}
             }
@@ -239,7 +239,7 @@ impl Shared {
         Ok(lost.iter().map(|extent| extent.bytes).sum())
     }
 
-    /// Makes withdrawn places read as zero, now that nothing claims their bytes any more.
+    /// Makes withdrawn ranges read as zero, now that nothing claims their bytes any more.
     fn empty_withdrawn(&self, batch: &[Claim]) -> io::Result<()> {
         let withdrawn = batch.iter().filter_map(|claim| match claim {
             Claim::Marked(Mark::Withdrawn { extent }) => Some(*extent),
@@ -270,7 +270,7 @@ impl Shared {
         Ok(())
     }
 
-    /// The journal says that this run writes before it does: whoever summed the image before knows that the sum is out of
+    /// The journal says that this run writes before it does: a checksum of the image made before is then known to be out of
     /// date, even if this run never comes to claim anything.
     fn begin_run(&self) -> io::Result<()> {
         if lock(&self.state).run_began {
@@ -317,7 +317,7 @@ impl Shared {
     }
 }
 
-/// Gives a place of an image the byte that unreadable places have there.
+/// Gives a range of an image the byte that unreadable ranges have there.
 fn fill_with(image: &dyn Image, extent: Extent, fill: u8) -> io::Result<()> {
     let bytes = vec![fill; usize::try_from(extent.bytes.min(FILL_AT_ONCE)).expect("at most 1 MiB")];
     extent.pieces(FILL_AT_ONCE).try_for_each(|part| {

@@ -15,7 +15,7 @@ use std::time::Duration;
 
 /// Reads a drive's partition tables and file systems, decides what is worth reading and in which order.
 ///
-/// The source is only ever read, never written. Exit codes: see `gleaner help` below or docs/exit-codes.md.
+/// The source is only ever read, never written. The exit codes are below, and in docs/exit-codes.md.
 #[derive(Parser, Debug)]
 #[command(name = "gleaner", version, max_term_width = 110, after_help = super::exit::HELP)]
 pub struct Arguments {
@@ -59,7 +59,7 @@ pub enum Command {
     Simulate(SimulateArguments),
     /// Writes a plan in a form that other tools can follow
     Export(ExportArguments),
-    /// Lists every file with its places on the drive, one JSON object a line
+    /// Lists every file with where it lies on the drive, one JSON object a line
     Files(FilesArguments),
     /// Puts a case right: a damaged journal, a lost case file
     Mend(MendArguments),
@@ -304,7 +304,7 @@ pub enum ScopeArgument {
     Files,
     /// And all else that is marked as used
     Allocated,
-    /// And deleted files' places, free space and what is in no partition
+    /// And where deleted files lay, free space and what is in no partition
     Whole,
 }
 
@@ -564,7 +564,7 @@ pub struct AuditArguments {
     /// Write the files with their states to this new CSV file
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
-    /// How many levels of folders to show [default: as many as give 20 folders of a volume at most]
+    /// How many levels of folders to show [default: as many as give 20 folders of a volume at most, but no more than 12]
     #[arg(long)]
     pub depth: Option<u32>,
     #[command(flatten)]
@@ -623,7 +623,7 @@ pub struct TakeArguments {
 #[derive(Args, Debug)]
 #[command(next_display_order = 1, group(clap::ArgGroup::new("what").required(true).args(["to", "onto", "check"])),
     override_usage = "gleaner hand-over --case <FOLDER> --as <FORM> --to <FILE>\n       \
-                      gleaner hand-over --case <FOLDER> --onto <DRIVE> --serial <NUMBER> [--overwrite]\n       \
+                      gleaner hand-over --case <FOLDER> --onto <DRIVE> --serial <NUMBER>\n           [--overwrite]\n       \
                       gleaner hand-over --case <FOLDER> --check <FILE|DRIVE>")]
 pub struct HandOverArguments {
     /// The case; it is only looked at, and may be in use

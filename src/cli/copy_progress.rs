@@ -224,7 +224,7 @@ fn reading(progress: &Progress) -> String {
             human::bytes(pass.copied_bytes),
             human::bytes(pass.bytes)
         ),
-        None => "difficult places".to_owned(),
+        None => "retries of skipped ranges".to_owned(),
     };
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative; saturates")]
     let whole = |number: f64| number as u64;

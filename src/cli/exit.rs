@@ -46,10 +46,14 @@ Exit codes:
   2  the command line is wrong
   3  the source cannot be opened: missing, no permission, a folder, empty
   4  the source stopped answering while it was read
-  5  a file to be written exists already, or cannot be written; a drive must not be
+  5  a file to be written exists already, or cannot be written; or a drive
+     must not be written
   6  a plan is not valid, or does not fit the source
   7  the source was read, but holds neither a partition table nor a known volume
-  8  a case cannot be used: it is another drive's, in use, damaged, or lies on the drive itself
-  9  stopped in good order before the work was done (Ctrl-C, a limit): the same command goes on
- 10  done, but some of what was planned could not be read, or a check found a difference
-130  ended at once by a second Ctrl-C: what the case held by then is safe";
+  8  a case cannot be used: it is another drive's, in use, damaged, or lies on
+     the drive itself
+  9  stopped in good order before the work was done (Ctrl-C, a limit): the
+     same command goes on
+ 10  done, but some of what was planned could not be read, or a check found
+     a difference
+130  ended at once by a second Ctrl-C: what the case had by then is safe";

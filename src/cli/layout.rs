@@ -36,7 +36,7 @@ pub fn cut(text: &str, columns: usize) -> String {
 }
 
 /// The longest beginning of a text that stands in so many columns.
-fn head(text: &str, columns: usize) -> &str {
+pub(super) fn head(text: &str, columns: usize) -> &str {
     let mut used = 0;
     let end = text.char_indices().find(|(_, letter)| {
         used += letter.to_string().width();
@@ -52,7 +52,7 @@ pub fn wrap(start: &str, sentence: &str, columns: usize) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = start.to_owned();
     let mut has_word = false;
-    for mut word in shown(sentence).split(' ') {
+    for mut word in words(&shown(sentence)) {
         if has_word && line.width() + 1 + word.width() > columns {
             lines.push(std::mem::replace(&mut line, " ".repeat(indent)));
             has_word = false;
@@ -70,6 +70,26 @@ pub fn wrap(start: &str, sentence: &str, columns: usize) -> Vec<String> {
     }
     lines.push(line);
     lines
+}
+
+/// The words of a sentence; a number is one with the unit behind it.
+fn words(sentence: &str) -> Vec<&str> {
+    const UNITS: [&str; 15] =
+        ["%", "s", "ms", "min", "h", "d", "B", "kB", "MB", "GB", "TB", "KiB", "MiB", "MB/s", "°C"];
+    let is_number = |word: &str| word.trim_start_matches('(').starts_with(|first: char| first.is_ascii_digit());
+    let is_unit = |word: &str| UNITS.contains(&word.trim_end_matches([',', ';', ':', '.', ')']));
+    let mut words: Vec<&str> = Vec::new();
+    let (mut from, mut number) = (0, false);
+    for word in sentence.split(' ') {
+        let to = from + word.len();
+        match words.last_mut().filter(|_| number && is_unit(word)) {
+            Some(last) => *last = &sentence[from - 1 - last.len()..to],
+            None => words.push(word),
+        }
+        number = is_number(word);
+        from = to + 1;
+    }
+    words
 }
 
 /// As [`wrap`], on at most so many lines; what is left out shows as `…`.

@@ -217,7 +217,7 @@ pub fn message_of(error: &anyhow::Error) -> String {
     })
 }
 
-/// Whether an error only says that nobody reads our output any more (`gleaner files DRIVE | head`).
+/// Whether an error only says that the reader of our output is gone (`gleaner files DRIVE | head`).
 pub fn is_broken_pipe(error: &anyhow::Error) -> bool {
     error.chain().any(|cause| {
         let io = cause.downcast_ref::<std::io::Error>().map(std::io::Error::kind);

@@ -8,7 +8,7 @@ use rustix::io::Errno;
 use serde::Serialize;
 use std::io::{self, BufWriter, IsTerminal, StdoutLock, Write};
 
-/// Tells something on standard error: on a terminal wrapped to its width, elsewhere as one line. Where nobody listens any more,
+/// Tells something on standard error: on a terminal wrapped to its width, elsewhere as one line. Where the reader is gone,
 /// nothing is told.
 pub fn tell(line: &str) {
     match io::stderr().is_terminal() {
@@ -44,7 +44,7 @@ pub fn print(text: &str) -> io::Result<()> {
     }
 }
 
-/// The error with what it is about. A terminal that was closed gives EIO, and is as good as a pipe that nobody reads.
+/// The error with what it is about. A terminal that was closed gives EIO, and is as good as a pipe without a reader.
 fn failed(error: io::Error) -> io::Error {
     let is_device = || fstat(io::stdout()).is_ok_and(|about| FileType::from_raw_mode(about.st_mode).is_char_device());
     let kind = match error.raw_os_error() == Some(Errno::IO.raw_os_error()) && is_device() {

@@ -46,7 +46,7 @@ impl Answers {
             said += &format!(
                 "; the last {} nothing, and {} elsewhere did not answer either",
                 counted(silent_since, "read brought", "reads brought"),
-                counted(probes, "place", "places")
+                counted(probes, "range", "ranges")
             );
         }
         said

@@ -57,7 +57,7 @@ pub(super) fn check(drive: &DriveMap, tables: &Tables) -> Evidence {
     let cut = [&ntfs::VOLUME_CUT, &fat::TRUNCATED, &exfat::TRUNCATED];
     let cut = drive.volumes().filter(|(_, v)| cut.iter().any(|code| v.findings.count(code) > 0)).count() as u64;
     if cut > 0 {
-        said.push(format!("{} larger than the place for it", counted(cut, "volume is", "volumes are")));
+        said.push(format!("{} larger than their room on the drive", counted(cut, "volume is", "volumes are")));
         worse(&mut outcome, Outcome::Fails);
     }
     if tables.nothing_recognised()

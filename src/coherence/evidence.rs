@@ -7,7 +7,7 @@ use serde::Serialize;
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum Check {
-    /// The capacity is a plausible one, and no table or volume asks for more.
+    /// The capacity is a plausible one, and no table or volume needs more.
     Capacity,
     /// The last sector answers.
     LastSector,

@@ -32,7 +32,7 @@ codes! {
     NAMES_GARBLED = "names-garbled", Caution,
         "Many names have control characters, or characters that this file system does not allow. Either folders or \
          file records are \
-         damaged, or the names come from another place. The files are listed with a mark in place of what cannot be shown.";
+         damaged, or the names come from elsewhere on the drive. The files are listed with a mark in place of what cannot be shown.";
     /// A few names that cannot be names.
     NAMES_ODD = "names-odd", Note,
         "A few names have control characters, or characters that this file system does not allow. Some programs \

@@ -107,7 +107,7 @@ pub fn judge(drive: &DriveMap, reader: &Reader) -> Result<Coherence, SourceLost>
     evidence.extend(tables.evidence());
     evidence.extend(structure.evidence());
     let mut answers = Answers::of(reader)?;
-    // A drive that has stopped answering is not asked for samples as well.
+    // No samples of a drive that has stopped answering.
     let may_look = !answers.has_stopped() && !reader.has_left_off();
     let samples = if may_look && verdict::is_in_doubt(&tables, &structure) {
         let samples = Samples::take(reader, first.as_ref(), before)?;
@@ -172,7 +172,7 @@ impl LastSector {
         }
     }
 
-    /// The survey has asked for it in one of its large requests.
+    /// The survey has read it in one of its large requests.
     fn of_asked(reader: &Reader, sector: crate::extent::Extent) -> LastSector {
         let unreadable = reader.unreadable().bytes_within(sector) > 0;
         if unreadable { LastSector::Unreadable } else { LastSector::Answers }

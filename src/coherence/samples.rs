@@ -173,7 +173,7 @@ impl Samples {
         kinds.extend(self.constant.iter().map(|(byte, count)| format!("{} all {byte:02X}", human::count(*count))));
         let mut figures = format!(
             "{} of {} each: {}",
-            counted(self.answered + self.unreadable + self.not_read, "place", "places"),
+            counted(self.answered + self.unreadable + self.not_read, "sample", "samples"),
             human::unit_size(SAMPLE_BYTES),
             if kinds.is_empty() { "nothing".to_owned() } else { kinds.join(", ") }
         );

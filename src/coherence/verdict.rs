@@ -81,7 +81,7 @@ impl Verdict {
             }
             Verdict::Unreadable => {
                 "Stop for now. Let the drive rest and cool, then switch it off and on, and survey again. If it answers, plan and copy: `copy` \
-                 reads what answers easily before it retries these places, and plans anew when the structure arrives. If the drive \
+                 reads what answers easily before it retries these ranges, and plans anew when the structure arrives. If the drive \
                  stays silent, look for the cause before you read on: power, board, heads."
             }
             Verdict::Misplaced | Verdict::Constant | Verdict::Repeating => {
@@ -155,7 +155,7 @@ impl Ground<'_> {
         if mostly_encrypted(self.tables) && self.structure.lost == 0 {
             return (Verdict::Encrypted, self.encrypted());
         }
-        // What nobody asked for says nothing about the drive.
+        // What was not requested says nothing about the drive.
         let stopped = self.so_far.is_some_and(|so_far| so_far.why == LeftOff::Stopped);
         let unread = if stopped { 0 } else { self.structure.unread + self.tables.unreadable };
         if stopped && self.structure.understood == 0 && self.tables.foreign == 0 && self.structure.lost == 0 {
@@ -207,7 +207,7 @@ impl Ground<'_> {
     fn repetition(&self, samples: &Samples) -> Option<String> {
         if samples.mostly(samples.most_equal) {
             return Some(format!(
-                "{} of {} sampled places hold the same block: the drive does not give what stands at each address.",
+                "{} of {} samples hold the same block: the drive does not give what stands at each address.",
                 samples.most_equal, samples.answered
             ));
         }
@@ -219,19 +219,18 @@ impl Ground<'_> {
             ));
         }
         let nothing = self.structure.understood == 0 && self.tables.foreign == 0;
-        (nothing && samples.mostly(samples.periodic)).then(|| {
-            format!("{} of {} sampled places hold a pattern instead of content.", samples.periodic, samples.answered)
-        })
+        (nothing && samples.mostly(samples.periodic))
+            .then(|| format!("{} of {} samples hold a pattern instead of content.", samples.periodic, samples.answered))
     }
 
     /// The verdict where no volume says anything.
     fn of_samples(&self) -> (Verdict, String) {
         let Some(samples) = self.samples.filter(|samples| samples.answered > 0) else {
-            return (Verdict::Unclear, "No volume is recognised, and no sampled place was read.".to_owned());
+            return (Verdict::Unclear, "No volume is recognised, and no sample was read.".to_owned());
         };
         let answered = samples.answered;
         if let Some((byte, count)) = samples.constant().filter(|(_, count)| samples.mostly(*count)) {
-            let sentence = format!("{count} of {answered} sampled places hold nothing but the byte {byte:02X}.");
+            let sentence = format!("{count} of {answered} samples hold nothing but the byte {byte:02X}.");
             return (Verdict::Constant, sentence);
         }
         if samples.nearly_all_random() {
@@ -253,7 +252,7 @@ impl Ground<'_> {
             let table = if self.tables.nothing_recognised() { "" } else { " outside the table" };
             return (
                 Verdict::Blank,
-                format!("All of {answered} sampled places{table} are zero, and no volume is recognised."),
+                format!("All of {answered} samples{table} are zero, and no volume is recognised."),
             );
         }
         // Several volumes that were all never formatted, on a drive that holds something; or one, and the table's copy is gone as well.

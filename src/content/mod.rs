@@ -1,6 +1,6 @@
 //! The content of a file as a case holds it: every byte of it in order, or why it is not there.
 //!
-//! Whatever is missing keeps its place and its length. Nothing is asked of the drive.
+//! Whatever is missing keeps its place and its length. Nothing is read from the drive.
 
 mod compressed;
 mod place;
@@ -96,8 +96,8 @@ impl<'c> Contents<'c> {
         }
     }
 
-    /// The tag of a file's reparse point: what kind of stand-in the file is. `None` when it is none, or when nobody can
-    /// tell because the record cannot be had.
+    /// The tag of a file's reparse point: what kind of stand-in the file is. `None` when it is no stand-in, or when the copy cannot
+    /// tell because the record is missing.
     ///
     /// # Errors
     /// What the kernel says of the case.

@@ -8,7 +8,7 @@ use std::io;
 /// Largest piece that is read at once, in bytes.
 pub(super) const PIECE: u64 = 1 << 20;
 
-/// Why a whole place could not be had.
+/// Why a whole range could not be read.
 #[derive(Debug, thiserror::Error)]
 pub(super) enum Fetch {
     /// Some of it is not there.
@@ -19,7 +19,7 @@ pub(super) enum Fetch {
     Io(io::Error),
 }
 
-/// All of a place (a record, a unit), or the most severe reason why some of it is missing.
+/// All of a range (a record, a unit), or the most severe reason why some of it is missing.
 pub(super) fn fetch(store: &dyn Store, extent: Extent) -> Result<Vec<u8>, Fetch> {
     let mut bytes = vec![0; length(extent.bytes)];
     fetch_into(store, extent, &mut bytes)?;
@@ -35,7 +35,7 @@ pub(super) fn fetch_into(store: &dyn Store, extent: Extent, bytes: &mut [u8]) ->
     Err(Fetch::Absent(if lost { Absence::Unreadable } else { Absence::NotRead }))
 }
 
-/// Hands over a place of the drive, part by part.
+/// Hands over a range of the drive, part by part.
 pub(super) fn read(
     store: &dyn Store,
     extent: Extent,
@@ -58,7 +58,7 @@ pub(super) fn read(
     missing(store, Extent::between(at, extent.end()), each)
 }
 
-/// A place of which nothing is held.
+/// A range of which nothing is held.
 fn missing(store: &dyn Store, extent: Extent, each: &mut dyn FnMut(Piece<'_>) -> io::Result<()>) -> io::Result<()> {
     let mut at = extent.start.0;
     for lost in if extent.is_empty() { Vec::new() } else { store.unreadable(extent) } {

@@ -26,7 +26,7 @@ const NOTHING_KNOWN: usize = 32;
 /// Bytes in a row that are constant or one block again and again, before the drive is checked.
 const CONSTANT_BYTES: u64 = 64 << 20;
 
-/// Places that are not decided yet, at most; what is beyond stays skipped.
+/// Ranges that are not decided yet, at most; what is beyond stays skipped.
 const MOST_UNDECIDED: usize = 1 << 16;
 
 /// What checking cost the drive.
@@ -61,7 +61,7 @@ pub(super) struct DriveCheck<'r> {
     check_after: usize,
     /// What failed at every try, not decided before the drive has answered.
     undecided: Vec<Mark>,
-    /// Places kept whose bytes are constant or repeated, since the last good check.
+    /// Ranges kept whose bytes are constant or repeated, since the last good check.
     constant: Vec<Extent>,
     /// How many bytes of those came in a row.
     constant_in_a_row: u64,
@@ -140,7 +140,7 @@ impl<'r> DriveCheck<'r> {
         self.check_presence(arrived)
     }
 
-    /// A place failed alone at every try. Given back when that is decided; else it is kept until it is.
+    /// A range failed alone at every try. Given back when that is decided; else it is kept until it is.
     pub(super) fn unreadable(&mut self, mark: Mark, failure: Failure) -> Option<Mark> {
         if failure.blame == Blame::Medium {
             return Some(mark);
@@ -151,7 +151,7 @@ impl<'r> DriveCheck<'r> {
         None
     }
 
-    /// Makes sure that the drive is there, where something waits for that.
+    /// Makes sure that the drive is there, where something depends on that.
     pub(super) fn decide(&mut self, arrived: u64) -> Result<Vec<Mark>, Halt> {
         if self.undecided.is_empty() { Ok(Vec::new()) } else { self.check_presence(arrived) }
     }

@@ -1,4 +1,4 @@
-//! Difficult places, one step after the other by worth over cost.
+//! Retries of skipped ranges, one step after the other by worth over cost.
 
 use super::engine::{Engine, Outcome};
 use super::halt::Halt;
@@ -10,7 +10,7 @@ use crate::source::Failure;
 use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
-/// Steps after which all places are valued anew by what was learned meanwhile.
+/// Steps after which all ranges are valued anew by what was learned meanwhile.
 const STEPS: usize = 64;
 
 /// Sectors tried alone in one step.
@@ -20,7 +20,7 @@ const AT_ONCE: u64 = 16;
 const ANSWERING: f64 = 1.0 / 3.0;
 const MOST_TRIES: u16 = 16;
 
-/// A place in the queue.
+/// A range in the queue.
 struct Next {
     rate: f64,
     start: u64,
@@ -46,18 +46,18 @@ impl Ord for Next {
     }
 }
 
-/// The difficult places of all classes that are read by now.
+/// The skipped ranges of all classes that are read by now.
 pub(super) struct Difficult<'d, 'e, 'r> {
     engine: &'d mut Engine<'e, 'r>,
     queue: BinaryHeap<Next>,
-    /// Places that may have stopped the drive are tried too.
+    /// Ranges that may have stopped the drive are tried too.
     suspects: bool,
 }
 
 impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
-    /// Values the places of the classes that are read by now.
+    /// Values the ranges of the classes that are read by now.
     pub(super) fn new(engine: &'d mut Engine<'e, 'r>, suspects: bool) -> Result<Difficult<'d, 'e, 'r>, Halt> {
-        // The store is asked what is read, so it must know all that has arrived.
+        // The store says what is read, so it must know all that has arrived.
         engine.run.settle()?;
         engine.cut_by_heads();
         let places: Vec<(u64, Place)> = engine.places.iter().map(|(start, place)| (start, *place)).collect();
@@ -66,7 +66,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         Ok(Difficult { engine, queue: BinaryHeap::new(), suspects })
     }
 
-    /// Works until the best place would bring less than `least` a second, or so many requests of the copy have failed. Gives
+    /// Works until the best range would bring less than `least` a second, or so many requests of the copy have failed. Gives
     /// what the next hour would bring.
     pub(super) fn work(&mut self, least: f64, most_failed: Option<u64>) -> Result<f64, Halt> {
         loop {
@@ -113,7 +113,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         self.engine.run.settle()
     }
 
-    /// The step that would be made at a place.
+    /// The step that would be made in a range.
     fn outlook(&self, start: u64) -> Option<Outlook> {
         let engine = &*self.engine;
         let place = engine.places.get(start).filter(|place| self.suspects || !place.suspect)?;
@@ -159,7 +159,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         }
     }
 
-    /// Enters what is left of a place.
+    /// Enters what is left of a range.
     fn enter(&mut self, start: u64, place: Place) {
         if start >= place.end {
             return;
@@ -181,7 +181,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         Ok(())
     }
 
-    /// Reads a place from one side until something fails or, where that is not known, is slow.
+    /// Reads a range from one side until something fails or, where that is not known, is slow.
     fn scan(&mut self, start: u64, place: Place, request: u64, backward: bool) -> Result<(), Halt> {
         let (bad_before, bad_behind) = self.engine.places.neighbours(start, place.end);
         let throughout = is_slow_throughout(&place, (bad_before, bad_behind));
@@ -232,7 +232,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         Ok(())
     }
 
-    /// A request in the middle of a place between two failures.
+    /// A request in the middle of a range between two failures.
     fn middle(&mut self, start: u64, place: Place, request: u64) -> Result<(), Halt> {
         let unit = self.engine.run.unit();
         let request = request.min(((place.end - start) / 8 / unit).max(1) * unit);

@@ -1,4 +1,4 @@
-//! What first reading, difficult places and the last sectors have in common: the plan, the places, and what was learned.
+//! What first reading, retries and the last sectors have in common: the plan, the skipped ranges, and what was learned.
 
 use super::halt::Halt;
 use super::learned::Learned;
@@ -13,7 +13,7 @@ use crate::plan::Plan;
 use crate::source::{Failure, Skip};
 use crate::units::ByteOffset;
 
-/// From this chance on a place probably lies under a bad head.
+/// From this chance on a range probably lies under a bad head.
 const LIKELY: f64 = 0.5;
 
 /// What lies so far within a band on both sides tells whether its head reads at all. Nearer to an edge, which is not known
@@ -83,7 +83,7 @@ impl<'e, 'r> Engine<'e, 'r> {
         })
     }
 
-    /// Enters a request that has failed as a place, or as three when the log names the bad sector. Gives where they begin.
+    /// Enters a request that has failed as a range, or as three when the log names the bad sector. Gives where they begin.
     pub(super) fn enter_failed(
         &mut self,
         extent: Extent,
@@ -155,7 +155,7 @@ impl<'e, 'r> Engine<'e, 'r> {
         Ok(parts)
     }
 
-    /// The place with the worth that it has by now.
+    /// The range with the worth that it has by now.
     pub(super) fn valued(&self, start: u64, place: Place) -> Place {
         let store = self.run.store();
         let mut valued = Place { class: Class::Outside, bytes: 0, worth: 0.0, ..place };
@@ -188,7 +188,7 @@ impl<'e, 'r> Engine<'e, 'r> {
         )
     }
 
-    /// Whether anything is left in difficult places.
+    /// Whether any skipped range is left.
     pub(super) fn has_difficult(&self) -> bool {
         self.places.iter().any(|(_, place)| place.kind != Kind::Alone { tries: u16::MAX })
     }
@@ -208,12 +208,12 @@ impl<'e, 'r> Engine<'e, 'r> {
         self.heads.map().is_some_and(|map| places.into_iter().all(|place| map.risk(ByteOffset(place)) >= LIKELY))
     }
 
-    /// Whether one head is known to be bad, over more than one place of its surface.
+    /// Whether one head is known to be bad, over more than one range of its surface.
     pub(super) fn knows_bad_head(&self) -> bool {
         self.heads.map().is_some_and(|map| map.is_whole_head())
     }
 
-    /// Cuts places in which nothing was tried where a bad head's bands probably begin and end.
+    /// Cuts ranges in which nothing was tried where a bad head's bands probably begin and end.
     pub(super) fn cut_by_heads(&mut self) {
         if self.heads.map().is_none() {
             return;

@@ -34,7 +34,7 @@ pub enum CopyError {
         "requests of {bytes} bytes: must be a multiple of the physical sector ({sector} bytes), up to {most} bytes"
     )]
     RequestSize {
-        /// Size asked for.
+        /// Size as given.
         bytes: u64,
         /// The drive's physical sector, in bytes.
         sector: u64,

@@ -16,11 +16,11 @@ pub enum Event {
     Begun {
         /// Bytes of the whole plan.
         plan_bytes: u64,
-        /// Of those, held from before.
+        /// Of those, copied before.
         copied_bytes: u64,
-        /// Deferred from before.
+        /// Skipped before.
         deferred_bytes: u64,
-        /// Given up before.
+        /// Unreadable before.
         unreadable_bytes: u64,
     },
     /// A pass starts.
@@ -38,12 +38,12 @@ pub enum Event {
     PassEnded {
         /// Its number in the plan.
         number: u32,
-        /// Bytes that arrived in this pass.
+        /// Bytes of the pass that arrived at their first request in its sweep. What was read around a failure is not among them.
         arrived_bytes: u64,
-        /// Bytes that this pass skipped.
+        /// Bytes of the pass that its sweep skipped, those that failed included.
         deferred_bytes: u64,
     },
-    /// Difficult places are retried; told only when there are any.
+    /// Skipped ranges are retried; told only when there are any.
     StageBegun {
         /// How.
         stage: Stage,
@@ -65,7 +65,7 @@ pub enum Event {
     Difficult(Difficulties),
     /// It was asked to stop, and stops when the present read ends.
     Stopping,
-    /// A place was given up.
+    /// A range is unreadable.
     Unreadable {
         /// Where.
         extent: Extent,
@@ -115,7 +115,7 @@ pub enum Event {
     },
 }
 
-/// How difficult places are tried.
+/// How skipped ranges are retried.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Stage {
@@ -140,7 +140,7 @@ pub enum TroubleKind {
 /// How far a copy has come.
 #[derive(Clone, PartialEq, Debug, Serialize)]
 pub struct Progress {
-    /// The pass being read; `None` where difficult places are tried.
+    /// The pass being read; `None` where skipped ranges are retried.
     pub pass: Option<PassProgress>,
     /// The class being read.
     pub class: Class,
@@ -152,7 +152,7 @@ pub struct Progress {
     pub copied_bytes: u64,
     /// Skipped.
     pub deferred_bytes: u64,
-    /// Given up.
+    /// Unreadable.
     pub unreadable_bytes: u64,
     /// Bytes that arrived in this run.
     pub arrived_bytes: u64,
@@ -163,7 +163,7 @@ pub struct Progress {
     /// How long the rest takes.
     #[serde(flatten)]
     pub left: TimeLeft,
-    /// What the next hour over difficult places is expected to bring, in bytes of class `files` (`docs/copying.md`, "Worth");
+    /// What the next hour of retries is expected to bring, in bytes of class `files` (`docs/copying.md`, "Worth");
     /// `None` in first reading.
     pub next_hour_bytes: Option<f64>,
     /// Requests that failed in this run.

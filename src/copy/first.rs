@@ -14,16 +14,16 @@ use crate::plan::PassHeader;
 use crate::source::{Failure, Skip};
 use std::time::Duration;
 
-/// Gaps within so many bytes of a difficult place are not read through. Many errors have a neighbour within 10 MB
+/// Gaps within so many bytes of a skipped range are not read through. Many errors have a neighbour within 10 MB
 /// (Bairavasundaram et al., SIGMETRICS 2007, from memory).
 const NEAR: u64 = 10 << 20;
 
-/// A place is left for later when it lies under a bad head with this chance: first, and when the class was gone through once.
-/// Where nothing is known of the bands the chance is that of any place, so the second limit reads there and learns.
+/// A range is left for later when it lies under a bad head with this chance: first, and when the class was gone through once.
+/// Where nothing is known of the bands the chance is that of any range, so the second limit reads there and learns.
 const RISKY: f64 = 0.15;
 const RISKIER: f64 = 0.5;
 
-/// So many bad stretches are measured: what lies before the end of a jump is read backward at once, until something fails.
+/// So many bad ranges are measured: what lies before the end of a jump is read backward at once, until something fails.
 const MEASURED: u32 = 4;
 
 /// Trouble is over when so many bytes were passed without any.
@@ -55,7 +55,7 @@ const STRETCH: u64 = 256 << 20;
 /// So many requests are made around a failure before the time is looked at.
 const AT_ONCE: u64 = 8;
 
-/// A bad place that ends within so many bytes is no head's band: those have 16 MiB and more (`docs/heads.md`).
+/// A bad range that ends within so many bytes is no head's band: those have 16 MiB and more (`docs/heads.md`).
 const SPOT: u64 = 16 << 20;
 
 /// Six in ten failures are lone bad sectors, and three in ten slow reads come alone, before anything is seen (a choice, no
@@ -71,7 +71,7 @@ pub(super) struct FirstReading {
     measured: u32,
     /// Failures that were looked around without a bad head being known.
     looks: u32,
-    /// Whether a gap may have been left, near a bad place or under a bad head.
+    /// Whether a gap may have been left, near a bad range or under a bad head.
     pub(super) left_a_gap: bool,
 }
 
@@ -82,7 +82,7 @@ pub(super) enum Reads {
     New,
     /// What was left only because it may lie under a bad head.
     Risky,
-    /// Gaps that were left, near a bad place or under a bad head.
+    /// Gaps that were left, near a bad range or under a bad head.
     Gaps,
 }
 
@@ -113,7 +113,7 @@ impl FirstReading {
         }
     }
 
-    /// A request for `extent` went well. Whether the stretch before it is to be measured.
+    /// A request for `extent` went well. Whether the range before it is to be measured.
     fn went_well(&mut self, extent: Extent) -> bool {
         let Some(trouble) = &mut self.trouble else { return false };
         let is_first = trouble.good_from.is_none();
@@ -205,7 +205,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
     }
 
     /// Reads all that is planned behind the last failure, whatever its class, for as long as failed reads took. What a failure
-    /// has told of the place is worth most beside it. All of it together takes no more than twice the time of the failed reads
+    /// has told of the range is worth most beside it. All of it together takes no more than twice the time of the failed reads
     /// that allow it, those among it included, and one failed read.
     fn look_around(&mut self) -> Result<(), Halt> {
         let Some(mut at) = self.failed_at.take() else { return Ok(()) };
@@ -213,7 +213,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         self.engine.run.is_aside = true;
         let (began_aside, failed_before) = (self.engine.run.working_time(), self.engine.run.failed());
         let end = self.engine.plan.header.source.bytes;
-        // The store is asked what is read.
+        // The store says what is read.
         self.engine.run.settle()?;
         let spot = at.saturating_add(SPOT);
         while self.debt > 0.0 && at < end && self.left.is_none() {
@@ -226,7 +226,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
                 let took = self.engine.run.working_time().saturating_sub(began).as_secs_f64();
                 let failed = self.debt - debt;
                 self.debt -= took - failed;
-                // What reads well so near says that the bad place is a small one.
+                // What reads well so near says that the bad range is a small one.
                 let is_spot = took > 0.0 && failed == 0.0 && part.end() <= spot;
                 if is_spot || self.debt <= 0.0 || self.left.is_some() {
                     self.debt = 0.0;
@@ -293,7 +293,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         Ok(())
     }
 
-    /// Whether `at` lies in a difficult place, and up to where that is so.
+    /// Whether `at` lies in a skipped range, and up to where that is so.
     fn difficult(&mut self, at: u64) -> (bool, u64) {
         let engine = &mut *self.engine;
         let mut until = u64::MAX;
@@ -369,9 +369,12 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
     fn measure(&mut self) -> Result<(), Halt> {
         let Some(trouble) = self.first.trouble else { return Ok(()) };
         let Some(place) = self.engine.places.get(trouble.reached).copied() else { return Ok(()) };
-        // The store is asked what is read, before and by whatever comes next.
+        // The store says what is read, before and by what comes next.
         self.engine.run.settle()?;
+        // What is new in it is of other passes: this one has skipped its own.
+        let was_aside = std::mem::replace(&mut self.engine.run.is_aside, true);
         let parts = self.engine.skipped_parts(Extent::between(trouble.reached, place.end))?;
+        self.engine.run.is_aside = was_aside;
         let request = self.engine.learned.request();
         if parts.is_empty() {
             return Ok(());
@@ -441,7 +444,7 @@ impl Follower for Sweep<'_, '_, '_> {
         self.engine.run.held_before(store.held(extent).iter().map(|part| part.bytes).sum());
         for part in parts {
             if kind == Kind::Gap && self.engine.places.is_near(part, NEAR) {
-                // Near a bad place nothing is read only for convenience. It waits for the end of first reading: some of it
+                // Near a bad range nothing is read only for convenience. It is read at the end of first reading: some of it
                 // may be wanted by a class that leaves it to this gap.
                 self.make_request()?;
                 self.first.left_a_gap = true;

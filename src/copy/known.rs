@@ -37,7 +37,7 @@ pub(super) struct KnownSectors {
 }
 
 impl KnownSectors {
-    /// For a drive of `drive_bytes` bytes with physical sectors of `unit` bytes; `held` are places that a store has.
+    /// For a drive of `drive_bytes` bytes with physical sectors of `unit` bytes; `held` are ranges that a store has.
     pub(super) fn new(drive_bytes: u64, unit: u64, held: &Spread<Extent>) -> KnownSectors {
         KnownSectors {
             sectors: Spread::default(),

@@ -28,7 +28,7 @@ struct Last<'l, 'e, 'r> {
 }
 
 impl Last<'_, '_, '_> {
-    /// Tries what of a skipped place was not tried alone often enough. At first requests grow where sectors answer, because
+    /// Tries what of a skipped range was not tried alone often enough. At first requests grow where sectors answer, because
     /// what lies between two bad sectors can be long and sound.
     fn try_alone(&mut self, place: Extent) -> Result<(), Halt> {
         let ladder = Ladder::new(self.engine.learned.request(), self.engine.run.unit());

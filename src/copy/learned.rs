@@ -1,4 +1,4 @@
-//! What this drive's own reads have told: how long they take, and how difficult places turn out.
+//! What this drive's own reads have told: how long they take, and how retries turn out.
 
 use crate::extent::Extent;
 use std::time::Duration;
@@ -21,11 +21,11 @@ const SLOW_TIMES: f64 = 3.0;
 const SLOW_BESIDE: f64 = 0.050;
 const SLOW_SEEK: f64 = 0.050;
 
-/// How much a place's own reads count against those of all places like it.
+/// How much a range's own reads count against those of all ranges like it.
 const ALL_PLACES: f64 = 2.0;
 
 /// What each failure in a row leaves of the chance that the next read arrives: few reads beside a lone bad sector fail, and
-/// all in a dead stretch (a choice, no source).
+/// all in a dead range (a choice, no source).
 const AGAIN: f64 = 0.6;
 
 /// Smallest requests of a scan that may come through, in bytes.
@@ -62,21 +62,21 @@ impl Chance {
         ALL_PLACES * self.mean() / (ALL_PLACES + f64::from(failed))
     }
 
-    /// The same for a place where so many steps brought bytes, and so many since then failed at once.
+    /// The same for a range where so many steps brought bytes, and so many since then failed at once.
     pub(super) fn at(&self, good: u16, bad: u16) -> f64 {
         let own = (ALL_PLACES * self.mean() + f64::from(good)) / (ALL_PLACES + f64::from(good));
         own * AGAIN.powi(i32::from(bad))
     }
 }
 
-/// What a first request of a step is about. Each kind is learned apart for places up to a request long and for longer ones.
+/// What a first request of a step is about. Each kind is learned apart for ranges up to a request long and for longer ones.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Chances {
     /// It follows what is readable.
     Open,
     /// It lies right beside what failed.
     Beside,
-    /// It lies in the middle of a place between two failures.
+    /// It lies in the middle of a range between two failures.
     Middle,
     /// A scan that began well goes on to what is bad at the other side.
     Through,
@@ -133,7 +133,7 @@ impl Learned {
         }
     }
 
-    /// The chance of a kind for places of `bytes` bytes.
+    /// The chance of a kind for ranges of `bytes` bytes.
     pub(super) fn chance(&mut self, kind: Chances, bytes: u64) -> &mut Chance {
         &mut self.chances[kind as usize][usize::from(bytes > self.request)]
     }

@@ -3,10 +3,10 @@
 use super::learned::to_f64;
 use std::collections::VecDeque;
 
-/// The latest stretches of trouble that are remembered.
+/// The latest ranges of trouble that are remembered.
 const MOST: usize = 32;
 
-/// Before anything is seen, stretches that are not over with their first request are as likely of any length up to 256 MiB,
+/// Before anything is seen, ranges that are not over with their first request are as likely of any length up to 256 MiB,
 /// on a scale of powers (a choice, no source).
 const LONGEST: f64 = 268_435_456.0;
 
@@ -16,10 +16,10 @@ const OUT: f64 = 0.5;
 /// Less than this is not known of a length.
 const LITTLE: f64 = 0.02;
 
-/// Where stretches of trouble ended: each somewhere between the end of the last request that failed and the start of the
+/// Where ranges of trouble ended: each somewhere between the end of the last request that failed and the start of the
 /// first that did not, counted from its start.
 pub(super) struct Lengths {
-    /// The share of stretches that are over with their first request, before anything is seen.
+    /// The share of ranges that are over with their first request, before anything is seen.
     over_at_once: f64,
     seen: VecDeque<(f64, f64)>,
 }

@@ -110,7 +110,7 @@ const ENOUGH_FAILED: u64 = 6;
 /// What is expected of a class counts as much as so many failed requests of it.
 const EXPECTED_FAILURES: f64 = 2.0;
 
-/// First reading, difficult places, and the same for what lies outside of files. Gives what the next hour would bring when
+/// First reading, retries of skipped ranges, and the same for what lies outside of files. Gives what the next hour would bring when
 /// something is left.
 fn follow_all(plan: &Plan, run: &mut Run<'_>, before: &Tally) -> Result<Option<f64>, Halt> {
     run.announce_start(before);
@@ -160,7 +160,7 @@ struct ToRead {
 }
 
 /// First reading of some classes in their order. One in which too much fails is left for the next; when all were begun,
-/// whatever brings most for its time goes on, difficult places among them.
+/// whatever brings most for its time goes on, skipped ranges among them.
 fn read_first(
     plan: &Plan,
     engine: &mut Engine<'_, '_>,
@@ -225,7 +225,7 @@ fn read_first(
     Ok(())
 }
 
-/// Difficult places of the classes that are read by now, while they bring more than `least` worth a second.
+/// Retries skipped ranges of the classes that are read by now, while they bring more than `least` worth a second.
 fn work(engine: &mut Engine<'_, '_>, stage: Stage, least: f64) -> Result<f64, Halt> {
     if !engine.has_difficult() {
         return Ok(0.0);

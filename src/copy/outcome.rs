@@ -53,7 +53,7 @@ pub enum End {
     },
     /// The drive vanished; run again when it is back.
     Gone {
-        /// What was being read. It stays waiting or deferred as it was.
+        /// What was being read. It stays not read yet or skipped as it was.
         extent: Extent,
         /// What the kernel said.
         message: String,
@@ -105,7 +105,7 @@ pub enum StopReason {
     Rate,
 }
 
-/// What became of a class. The first of the following are parts of the planned bytes; what is in none of them waits.
+/// What became of a class. The first of the following are parts of the planned bytes; what is in none of them is not read yet.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
 pub struct ClassOutcome {
     /// The class.
@@ -122,15 +122,15 @@ pub struct ClassOutcome {
     pub failed_requests: u64,
 }
 
-/// A stretch in which requests failed.
+/// A range in which requests failed.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
 pub struct BadRegion {
-    /// From the first to the last byte that was given up; while nothing in it is given up, all that failed requests
-    /// asked for.
+    /// From the first to the last unreadable byte; while nothing in it is unreadable, all that failed requests
+    /// were for.
     pub extent: Extent,
     /// Requests that failed in it in this run.
     pub failed_requests: u64,
-    /// Bytes in it that are given up.
+    /// Unreadable bytes in it.
     pub unreadable_bytes: u64,
     /// Physical sectors of the source that hold those.
     pub unreadable_sectors: u64,
@@ -162,7 +162,7 @@ impl CopyOutcome {
             class.failed_requests += earlier.map_or(0, |earlier| earlier.failed_requests);
         }
         for region in before.bad_regions {
-            // A place that was requested in both parts is one region; what is given up in it is as it is now.
+            // A range that was requested in both parts is one region; what is unreadable in it is as it is now.
             match self.bad_regions.iter_mut().find(|now| now.extent.intersection(&region.extent).is_some()) {
                 Some(now) => now.failed_requests += region.failed_requests,
                 None => self.bad_regions.push(region),

@@ -1,6 +1,6 @@
 //! Where the drive is difficult: what failed, what was skipped near it, and what lies between.
 //!
-//! A place is a range of the drive, not of the plan: what one class has learned there holds for all. Beside a place lies
+//! A [`Place`] is a range of the drive, not of the plan: what one class has learned there holds for all. Beside a range lies
 //! either another one, or ground of which nothing bad is known.
 
 use super::pieces::WINDOW;
@@ -9,13 +9,13 @@ use crate::extent::Extent;
 use crate::source::{Failure, Skip, Store};
 use std::collections::BTreeMap;
 
-/// More places than these are not told apart: what is skipped then belongs to the place before it. 32 MiB of memory.
+/// More ranges than these are not told apart: what is skipped then belongs to the range before it. 32 MiB of memory.
 const MOST: usize = 1 << 18;
 
-/// What an earlier run has skipped is one place up to this distance, when nothing between was read.
+/// What an earlier run has skipped is one range up to this distance, when nothing between was read.
 const JOIN: u64 = 64 << 20;
 
-/// What is known of a place.
+/// What is known of a range.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Kind {
     /// Nothing was tried in it.
@@ -26,7 +26,7 @@ pub(super) enum Kind {
     Alone { tries: u16 },
 }
 
-/// A difficult place. It begins where the map has it.
+/// A range that is to be retried. It begins where the map has it.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) struct Place {
     pub(super) end: u64,
@@ -133,14 +133,14 @@ impl Places {
         self.places.iter_mut().map(|(start, place)| (*start, place))
     }
 
-    /// The first place that ends behind `at`.
+    /// The first range that ends behind `at`.
     pub(super) fn next(&self, at: u64) -> Option<(u64, &Place)> {
         let before = self.places.range(..=at).next_back().filter(|(_, place)| place.end > at);
         let found = before.or_else(|| self.places.range(at..).next());
         found.map(|(start, place)| (*start, place))
     }
 
-    /// Whether a place begins or ends within `distance` of `extent`, or lies in it.
+    /// Whether a range begins or ends within `distance` of `extent`, or lies in it.
     pub(super) fn is_near(&self, extent: Extent, distance: u64) -> bool {
         let next = self.next(extent.start.0.saturating_sub(distance));
         next.is_some_and(|(start, _)| start < extent.end().saturating_add(distance))
@@ -154,7 +154,7 @@ impl Places {
         (before, self.places.get(&end).is_some_and(has_failed))
     }
 
-    /// Makes two of the place that begins at `start`.
+    /// Makes two of the range that begins at `start`.
     pub(super) fn cut(&mut self, start: u64, at: u64) {
         if self.places.len() >= MOST {
             return;
@@ -196,7 +196,7 @@ impl Places {
         self.insert(extent.start.0, place);
     }
 
-    /// Enters a place. What of it lies in others stays theirs; sectors that failed alone join their like. Gives where what
+    /// Enters a range. What of it lies in others stays theirs; sectors that failed alone join their like. Gives where what
     /// was entered begins.
     pub(super) fn insert(&mut self, start: u64, place: Place) -> Vec<u64> {
         let mut entered = Vec::new();

@@ -38,7 +38,7 @@ impl Regions {
         self.unlisted
     }
 
-    /// The regions, ascending, with what of them the store has given up, in sectors of `unit` bytes.
+    /// The regions, ascending, with what of them is unreadable by the store, in sectors of `unit` bytes.
     pub(super) fn list(&self, store: &dyn Store, unit: u64) -> Vec<BadRegion> {
         let region = |(&start, &(end, failed_requests)): (&u64, &(u64, u64))| {
             let whole = Extent::between(start, end);

@@ -40,6 +40,13 @@ pub(super) struct Figures {
     unit: u64,
 }
 
+/// What the sweep of a pass has come to.
+struct SweptPass {
+    progress: PassProgress,
+    arrived_bytes: u64,
+    skipped_bytes: u64,
+}
+
 /// The state of a copy on its reading side.
 pub(super) struct Run<'r> {
     reader: &'r Reader,
@@ -70,12 +77,11 @@ pub(super) struct Run<'r> {
     class: Class,
     /// The byte behind the last request.
     at: u64,
-    /// The pass being swept, with what had arrived and was skipped when it began.
-    pass: Option<(PassProgress, u64, u64)>,
-    skipped: u64,
-    /// What is read now is read around a failure: it is not of that pass, and what it leaves is left to its own.
+    /// The pass being swept.
+    pass: Option<SweptPass>,
+    /// What is read now is read around a failure, whatever its class: the pass being swept does not count it.
     pub(super) is_aside: bool,
-    /// What the next hour over difficult places is expected to bring; `None` in first reading.
+    /// What the next hour of retries is expected to bring; `None` in first reading.
     next_hour: Option<f64>,
     celsius: Option<f64>,
     asked_temperature: Option<Moment>,
@@ -88,7 +94,7 @@ const RESETS_TAKE: Duration = Duration::from_secs(1);
 const TELL_DIFFICULT: Duration = Duration::from_secs(10);
 const TELL_DIFFICULT_SHARE: u32 = 20;
 
-/// No time is told for difficult places beyond a day: the copy ends by itself when they bring too little.
+/// No time is told for skipped ranges beyond a day: the copy ends by itself when they bring too little.
 const LONGEST_DIFFICULT: f64 = 86_400.0;
 
 /// Within so many degrees of the limit the drive is warm.
@@ -142,7 +148,6 @@ impl<'r> Run<'r> {
             class: Class::Tables,
             at: 0,
             pass: None,
-            skipped: 0,
             is_aside: false,
             next_hour: None,
             celsius: None,
@@ -158,7 +163,7 @@ impl<'r> Run<'r> {
         self.store
     }
 
-    /// The drive's physical sector, in bytes: the smallest request, and what is given up.
+    /// The drive's physical sector, in bytes: the smallest request, and the unit of what is unreadable.
     pub(super) fn unit(&self) -> u64 {
         self.figures.unit
     }
@@ -210,7 +215,7 @@ impl<'r> Run<'r> {
         ended
     }
 
-    /// Decides what waits for the drive to answer.
+    /// Decides what was left open until the drive answers.
     pub(super) fn decide(&mut self) -> Result<(), Halt> {
         let decided = self.check.decide(self.figures.arrived)?;
         self.remember(decided)
@@ -248,7 +253,7 @@ impl<'r> Run<'r> {
         self.easy.saw(extent.bytes, self.onward, took);
     }
 
-    /// What the next hour over difficult places is expected to bring, in bytes of class `files`.
+    /// What the next hour of retries is expected to bring, in bytes of class `files`.
     pub(super) fn expect_next_hour(&mut self, next_hour: f64) {
         self.next_hour = Some(next_hour);
     }
@@ -356,21 +361,29 @@ impl<'r> Run<'r> {
         if was_deferred {
             self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
             self.difficult.retried_bytes += extent.bytes;
-        } else {
-            self.held_before(extent.bytes);
+        } else if let Some(pass) = self.swept_pass() {
+            pass.progress.copied_bytes += extent.bytes;
+            pass.arrived_bytes += extent.bytes;
         }
     }
 
-    /// Skips a place that was not read yet.
+    /// The pass that what is read now counts to.
+    fn swept_pass(&mut self) -> Option<&mut SweptPass> {
+        self.pass.as_mut().filter(|_| !self.is_aside)
+    }
+
+    /// Skips a range that was not read yet.
     pub(super) fn skip(&mut self, extent: Extent, why: Skip, failure: Failure) -> Result<(), Halt> {
         self.desk.mark(Mark::Skipped { extent, why, failure })?;
-        self.skipped += extent.bytes;
+        if let Some(pass) = self.swept_pass() {
+            pass.skipped_bytes += extent.bytes;
+        }
         self.counts.deferred_bytes += extent.bytes;
         self.difficult.skipped_bytes += extent.bytes;
         Ok(())
     }
 
-    /// A request for a place failed; `was_skipped` says in which state its bytes are now.
+    /// A request for a range failed; `was_skipped` says in which state its bytes are now.
     pub(super) fn mark_failed(&mut self, extent: Extent, failure: Failure, was_skipped: bool) -> Result<(), Halt> {
         if was_skipped {
             self.desk.mark(Mark::Skipped { extent, why: Skip::Failed, failure })
@@ -379,7 +392,7 @@ impl<'r> Run<'r> {
         }
     }
 
-    /// A skipped place has failed alone so many times.
+    /// A skipped range has failed alone so many times.
     pub(super) fn unreadable(&mut self, extent: Extent, tries: u32, failure: Failure) -> Result<(), Halt> {
         let tries = u16::try_from(tries).unwrap_or(u16::MAX);
         let decided = self.check.unreadable(Mark::Unreadable { extent, tries, failure }, failure);
@@ -389,7 +402,7 @@ impl<'r> Run<'r> {
     pub(super) fn begin_pass(&mut self, pass: &PassHeader) {
         self.next_hour = None;
         let progress = PassProgress { number: pass.number, class: pass.class, bytes: pass.bytes, copied_bytes: 0 };
-        self.pass = Some((progress, self.figures.arrived, self.skipped));
+        self.pass = Some(SweptPass { progress, arrived_bytes: 0, skipped_bytes: 0 });
         self.tell(&Event::PassBegun {
             number: pass.number,
             class: pass.class,
@@ -400,8 +413,8 @@ impl<'r> Run<'r> {
 
     /// The sweep of a pass came to bytes that the store holds.
     pub(super) fn held_before(&mut self, bytes: u64) {
-        if let Some((pass, ..)) = self.pass.as_mut().filter(|_| !self.is_aside) {
-            pass.copied_bytes += bytes;
+        if let Some(pass) = self.swept_pass() {
+            pass.progress.copied_bytes += bytes;
         }
     }
 
@@ -409,11 +422,11 @@ impl<'r> Run<'r> {
         // What is told at the end of a pass counts what is safe.
         self.settle()?;
         self.tell_difficult(TELL_DIFFICULT);
-        if let Some((pass, arrived, skipped)) = self.pass.take() {
+        if let Some(pass) = self.pass.take() {
             self.tell(&Event::PassEnded {
-                number: pass.number,
-                arrived_bytes: self.figures.arrived - arrived,
-                deferred_bytes: self.skipped - skipped,
+                number: pass.progress.number,
+                arrived_bytes: pass.arrived_bytes,
+                deferred_bytes: pass.skipped_bytes,
             });
         }
         Ok(())
@@ -453,7 +466,7 @@ impl<'r> Run<'r> {
             ..pass
         };
         let progress = Progress {
-            pass: self.pass.as_ref().map(|(pass, ..)| safe(*pass)),
+            pass: self.pass.as_ref().map(|pass| safe(pass.progress)),
             class: self.class,
             at: self.at,
             plan_bytes: self.counts.planned_bytes,

@@ -42,9 +42,9 @@ impl Event {
                 format!("end of class {class}: {}{more}", counts.join("; "))
             }
             Event::StageBegun { stage } => match stage {
-                Stage::Worth => "difficult places are retried, those first that are worth most for their time",
-                Stage::Suspects => "places that may have stopped the drive are retried",
-                Stage::EverySector => "every sector that is still skipped is tried alone",
+                Stage::Worth => "skipped ranges are retried, those first that are worth most for their time",
+                Stage::Suspects => "ranges that may have stopped the drive are retried",
+                Stage::EverySector => "every sector that is still skipped is retried alone",
             }
             .to_owned(),
             Event::DriveAwaited => "the drive is gone or no longer answers; what was read is safe. Switch it off, let it rest, check power \
@@ -99,7 +99,7 @@ impl Difficulties {
 }
 
 impl TimeLeft {
-    /// The time left in a sentence, where so many bytes are skipped: what reads easily and difficult places, never added up.
+    /// The time left in a sentence, where so many bytes are skipped: what reads easily and skipped ranges, never added up.
     pub fn sentence(&self, skipped_bytes: u64) -> String {
         let easy = match self.seconds_left {
             Some(0.0) => "nothing left that reads easily".to_owned(),
@@ -109,9 +109,9 @@ impl TimeLeft {
         match (skipped_bytes, self.difficult_seconds) {
             (0, _) => easy,
             (bytes, Some(seconds)) => {
-                format!("{easy}; difficult places ({}): up to {}", human::bytes(bytes), human::seconds(seconds))
+                format!("{easy}; skipped ranges ({}): up to {}", human::bytes(bytes), human::seconds(seconds))
             }
-            (bytes, None) => format!("{easy}; difficult places ({}): not known", human::bytes(bytes)),
+            (bytes, None) => format!("{easy}; skipped ranges ({}): not known", human::bytes(bytes)),
         }
     }
 }
@@ -234,10 +234,10 @@ mod tests {
         assert_eq!(left.sentence(0), "about 3 min for what reads easily");
         assert_eq!(
             left.sentence(1_200_000_000),
-            "about 3 min for what reads easily; difficult places (1.20 GB): not known"
+            "about 3 min for what reads easily; skipped ranges (1.20 GB): not known"
         );
         let left = TimeLeft { seconds_left: Some(0.0), difficult_seconds: Some(896.0) };
-        assert_eq!(left.sentence(65_536), "nothing left that reads easily; difficult places (65.5 kB): up to 15 min");
+        assert_eq!(left.sentence(65_536), "nothing left that reads easily; skipped ranges (65.5 kB): up to 15 min");
         assert_eq!(TimeLeft::default().sentence(0), "not known yet");
     }
 

@@ -1,4 +1,4 @@
-//! What reading a place is worth, and what it costs.
+//! What reading a range is worth, and what it costs.
 
 use super::learned::{Chances, Learned, to_f64};
 use super::places::{Kind, Place, Places};
@@ -33,7 +33,7 @@ pub(super) fn worth(class: Class, extent: Extent) -> f64 {
     weight(class) * to_f64(extent.bytes) + completes * EXTENT
 }
 
-/// What is done next at a place.
+/// What is done next in a range.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Step {
     /// Its sectors are tried alone once more.
@@ -60,21 +60,21 @@ pub(super) struct Outlook {
 }
 
 impl Outlook {
-    /// Worth a second: by this the next place is chosen.
+    /// Worth a second: by this the next range is chosen.
     pub(super) fn rate(&self) -> f64 {
         let least = if self.is_likely { 2.0 * LEAST_AN_HOUR / 3600.0 } else { 0.0 };
         (self.gain / self.seconds.max(1e-9)).max(least)
     }
 }
 
-/// Places from this length on are also tried in their middle, in physical sectors.
+/// Ranges from this length on are also tried in their middle, in physical sectors.
 const SECTORS_WITH_MIDDLE: u64 = 16;
 
 /// Beside that a sector of a request of many is the bad one, which side a failure comes from is open.
 const PART_OF_FAILED: f64 = 0.5;
 
-/// The best step at a place; `None` when nothing is left to do there. A sector is tried alone `tries` times; `risk` is the
-/// chance that the place lies under a head that does not read.
+/// The best step in a range; `None` when nothing is left to do there. A sector is tried alone `tries` times; `risk` is the
+/// chance that the range lies under a head that does not read.
 pub(super) fn outlook(
     start: u64,
     place: &Place,
@@ -112,7 +112,7 @@ pub(super) fn outlook(
             (false, false) => 0.95,
         };
         let request = learned.scan_request(span, 1.0 - through * chance, step == Step::Back);
-        // What failed as one request is not asked for as one again.
+        // What failed as one request is not requested as one again.
         let smaller = (span / 8 / learned.unit()).max(1) * learned.unit();
         let request = if is_failed { request.min(smaller) } else { request };
         let share = through + (1.0 - through) * PART_OF_FAILED;
@@ -137,7 +137,7 @@ pub(super) fn outlook(
     all.into_iter().flatten().max_by(|one, other| one.rate().total_cmp(&other.rate()))
 }
 
-/// Whether all of a place is probably slow.
+/// Whether all of a range is probably slow.
 pub(super) fn is_slow_throughout(place: &Place, (bad_before, bad_behind): (bool, bool)) -> bool {
     place.pace > 0.0 && (bad_before || place.slow_before) && (bad_behind || place.slow_behind)
 }

@@ -251,9 +251,10 @@ fn area_name(area: &DriveArea) -> String {
         AreaKind::Unpartitioned => return "In no partition".to_owned(),
     };
     let holds = area.content.as_ref().and_then(|content| content.name());
-    let holds = match &area.content {
-        Some(crate::fs::Content::Volume(volume)) => Some(volume.kind.name()),
-        _ => holds,
+    // As in the table of areas: the volume's label, else the name that the table gives it.
+    let (holds, own_name) = match &area.content {
+        Some(crate::fs::Content::Volume(volume)) => (Some(volume.kind.name()), volume.label.clone().or(own_name)),
+        _ => (holds, own_name),
     };
     let mut name = format!("{kind}{number}: {}", holds.unwrap_or("not recognised"));
     if let Some(own_name) = own_name.filter(|name| !name.is_empty()) {

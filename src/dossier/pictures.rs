@@ -42,7 +42,7 @@ pub(super) fn area(index: usize, area: &AreaDensity) -> Markup {
     let listed: Vec<String> =
         area.classes.iter().map(|(class, values)| format!("{class} {}", human::share(mean(values)))).collect();
     let holds = format!(
-        "{}, {}: the share of each class from place to place. Of the whole: {}.",
+        "{}, {}: the share of each class, from the start to the end. Of the whole: {}.",
         area.name,
         human::bytes(total),
         listed.join(", ")
@@ -78,7 +78,8 @@ fn copied(id: &str, area: &AreaDensity, x: &Axis<'_>) -> Markup {
         .filter(|(_, bytes)| *bytes > 0)
         .map(|(name, bytes)| format!("{name} {}", human::bytes(bytes)))
         .collect();
-    let description = format!("{}: what of each place is copied. In all: {}.", area.name, states.join(", "));
+    let description =
+        format!("{}: what is copied, from the start to the end. In all: {}.", area.name, states.join(", "));
     both(id, |id, width| {
         let frame = Frame { id, title: "What of it is copied", description: &description, width, plot_height: 34.0 };
         let layers: Vec<Layer<'_>> = STATES
@@ -166,11 +167,11 @@ fn rate(dossier: &Dossier) -> Markup {
     let (mean, least) = (line(|rate| rate.0), line(|rate| rate.1));
     let lowest = least.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
     let description = format!(
-        "Rate over position: at best {}/s on average at a place, at worst {}/s.",
+        "Rate over position: at best {}/s on average at a position, at worst {}/s.",
         amount(highest),
         amount(lowest)
     );
-    let x = bytes_axis("place on the drive", bytes);
+    let x = bytes_axis("position on the drive", bytes);
     let y = Axis { label: "rate", quantity: Quantity::BytesPerSecond, from: 0.0, to: highest * 1.08 };
     html! {
         figure {
@@ -178,7 +179,7 @@ fn rate(dossier: &Dossier) -> Markup {
             (both("rate", |id, width| {
                 let frame = Frame { id, title: "Rate over position", description: &description, width, plot_height: 150.0 };
                 let drawn = [
-                    Line { name: "mean at this place", tone: Tone::Ink, dashed: false, points: &mean },
+                    Line { name: "mean at this position", tone: Tone::Ink, dashed: false, points: &mean },
                     Line { name: "lowest", tone: Tone::Ink, dashed: true, points: &least },
                 ];
                 lines(&frame, &x, &y, &drawn, &[])

@@ -224,7 +224,7 @@ partly_copied() {
 
 finish() {
     if [ "$failures" -gt 0 ] || [ -e "$failed" ]; then
-        say "Finished: $calls extents, $plan_bytes bytes; this run could not read $failed_bytes of them in $failures places. All such places are in $failed"
+        say "Finished: $calls extents, $plan_bytes bytes; this run could not read $failed_bytes of them (blocks that failed: $failures). All such blocks are in $failed"
         exit 1
     fi
     say "Finished: $calls extents, $plan_bytes bytes, all copied"

@@ -42,7 +42,7 @@ pub fn export_to_new_file(plan: &Path, form: &Form, destination: &Path) -> Resul
 /// [`ExportError`]; part of the export may have been written by then.
 pub fn export(plan: &Path, form: &Form, out: &mut impl Write) -> Result<(), ExportError> {
     let loaded = load_plan(plan)?;
-    // What follows an export cannot ask for anybody's word.
+    // What follows an export cannot take a person's word.
     if *form != Form::Csv && loaded.header.source.fingerprint.bytes == 0 {
         return Err(ExportError::NoFingerprint { plan: plan.to_path_buf() });
     }

@@ -142,7 +142,7 @@ mod tests {
     }
 
     proptest! {
-        /// Against the plain meaning, bit by bit, with unknown stretches in between.
+        /// Against the plain meaning, bit by bit, with unknown ranges in between.
         #[test]
         fn scan_agrees_with_single_bits(parts in prop::collection::vec(
                 (prop::collection::vec(prop_oneof![Just(0u8), Just(255), any::<u8>()], 0..40), 0u64..5), 0..6),

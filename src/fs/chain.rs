@@ -1,4 +1,4 @@
-//! Chains of clusters, followed with every guard a damaged table calls for. FAT and exFAT keep them alike: an entry for
+//! Chains of clusters, followed with every guard that a damaged table requires. FAT and exFAT keep them in the same way: an entry for
 //! each cluster gives the next one.
 
 use super::ClusterRun;
@@ -17,7 +17,7 @@ pub(super) enum Mark {
     Bad,
     /// In use, but with a value that is no cluster and no mark.
     Invalid(u32),
-    /// Not readable in any copy, or the table is too small to have it.
+    /// Not readable in any copy, or the table is too small for it.
     Unknown,
 }
 
@@ -71,7 +71,7 @@ impl ClusterBits {
 pub(super) enum ChainEnd {
     /// With an end mark, as it should.
     Sound,
-    /// The first cluster given is none.
+    /// The first cluster given is no cluster of the volume.
     NoStart,
     /// At a cluster of its own.
     Loop {

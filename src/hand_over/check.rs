@@ -87,7 +87,7 @@ pub(super) fn read_image(image: &dyn Image) -> impl FnMut(Extent, &mut [u8]) -> 
     |place, buffer| image.read_at(place.start, buffer)
 }
 
-/// Reads any place of a drive, by whole sectors into memory that direct I/O accepts.
+/// Reads any range of a drive, by whole sectors into memory that direct I/O accepts.
 pub(super) fn read_place(drive: &dyn Source, place: Extent, buffer: &mut [u8]) -> io::Result<()> {
     let sectors = place.aligned_to(drive.identity().logical_sector.bytes());
     let mut aligned = AlignedBuffer::new(usize::try_from(sectors.bytes).map_err(io::Error::other)?);

@@ -167,7 +167,7 @@ pub enum Refusal {
     /// The case knows it.
     #[error("it is the case's own drive ({0})")]
     KnownToCase(&'static str),
-    /// It bears a number of the case's drive.
+    /// It has a number of the case's drive.
     #[error(
         "it bears {0} of the case's drive: it is that drive, or a copy of it. If it is a copy that may go, erase all of it first"
     )]

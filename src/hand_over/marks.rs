@@ -21,7 +21,7 @@ const SAMPLE_BYTES: u64 = 4096;
 /// Most of tables and boot sectors that is compared, in bytes.
 const TABLE_BYTES: u64 = 64 << 10;
 
-/// All numbers that a drive bears in its structure.
+/// All numbers that a drive has in its structure.
 pub(super) fn marks_of(drive: &DriveMap) -> BTreeSet<DriveMark> {
     let mut marks = BTreeSet::new();
     for area in &drive.areas {
@@ -40,7 +40,7 @@ pub(super) fn marks_of(drive: &DriveMap) -> BTreeSet<DriveMark> {
     marks
 }
 
-/// Refuses a drive that bears a number of the case's drive.
+/// Refuses a drive that has a number of the case's drive.
 pub(super) fn refuse_marks(own: &BTreeSet<DriveMark>, others: &BTreeSet<DriveMark>) -> Result<(), Refusal> {
     own.intersection(others).next().map_or(Ok(()), |mark| Err(Refusal::BearsMark(mark.clone())))
 }

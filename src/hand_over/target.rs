@@ -191,7 +191,7 @@ impl Device {
         }
     }
 
-    /// The same open device once more, so that a reader can have it.
+    /// The same open device once more, for a reader.
     fn again(&self) -> Result<Device, HandOverError> {
         let file = self.file.try_clone().map_err(|error| at(&self.identity.path, error))?;
         Ok(Device { file, identity: self.identity.clone() })

@@ -106,7 +106,7 @@ impl Ensemble {
         self.prior = Some(Prior { lengths, common: spread, each: spread });
     }
 
-    /// Makes the bands of each member shorter as far as what is known allows, by chance: nobody reads where all members see a
+    /// Makes the bands of each member shorter as far as what is known allows, by chance: nothing is read where all members see a
     /// band, so that one which is too long would never be found out.
     pub(super) fn loosen(&mut self, evidence: &Evidence, range: (f64, f64), chances: &mut Chances) {
         for (member, cost) in self.members.iter_mut().zip(&mut self.costs) {

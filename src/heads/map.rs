@@ -42,7 +42,7 @@ impl HeadMap<'_> {
         self.finder.evidence()
     }
 
-    /// The chance that a read at a place meets the bad head, from 0 to 1.
+    /// The chance that a read at a position meets the bad head, from 0 to 1.
     pub fn risk(&self, at: ByteOffset) -> f64 {
         let cell = self.cell(at);
         if !self.is_whole_head() && !self.places().any(|(from, to)| (from..to).contains(&cell)) {

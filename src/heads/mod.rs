@@ -4,7 +4,7 @@
 //!
 //! - [`HeadFinder::observe`] takes every read as it turned out, in any order.
 //! - [`HeadFinder::map`] is there only while the evidence is strong. Ask anew after each read: the map changes with it.
-//! - [`HeadMap::risk`] is the chance that a read at a place meets the bad head; [`HeadMap::next_change`] the place up to which
+//! - [`HeadMap::risk`] is the chance that a read at a position meets the bad head; [`HeadMap::next_change`] the position up to which
 //!   that stays so. [`HeadMap::suspect_bands`] has the bands themselves, [`HeadMap::split`] parts a list of extents by them.
 //! - [`HeadFinder::evidence`], [`HeadMap::in_words`] and [`HeadMap::strip`] say what is known, for the report; [`HeadLoad`] what of
 //!   a plan lies under the bad head.

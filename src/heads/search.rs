@@ -15,7 +15,7 @@ const FEWEST: usize = 4;
 /// The shortest cycle to be expected: two heads with bands of 8 MiB, in bytes, a little less; and in cells.
 const SHORTEST_CYCLE: u64 = 14 << 20;
 const FEWEST_CELLS: f64 = 4.0;
-/// A search looks at so many stretches of bad cells around the one that was met last: a zone's pattern ends with the zone.
+/// A search looks at so many ranges of bad cells around the one that was met last: a zone's pattern ends with the zone.
 const WINDOWS: [usize; 5] = [6, 12, 24, 48, 96];
 /// And at no more than this share of the drive, unless that is little.
 const WIDEST: usize = 16;
@@ -69,7 +69,7 @@ impl Search {
 
 /// The best pattern over one of the windows around a cell, with the window's first cell.
 fn search(runs: &[Run], at: usize, cells: &Cells, chances: &mut Chances) -> Option<(usize, Ensemble)> {
-    // Runs with which stretches of bad cells begin.
+    // Runs with which ranges of bad cells begin.
     let goes_on = |index: usize| {
         let apart = |before: &Run| (runs[index].start - before.end) as u64 * cells.bytes();
         index
@@ -92,7 +92,7 @@ fn search(runs: &[Run], at: usize, cells: &Cells, chances: &mut Chances) -> Opti
     best.filter(|(bic, ..)| *bic > STRONG).map(|(_, from, ensemble)| (from, ensemble))
 }
 
-/// Of the stretches of bad cells so many that are nearest to a cell.
+/// Of the ranges of bad cells so many that are nearest to a cell.
 fn nearest(runs: &[Run], bad: &[usize], at: usize, count: usize) -> Range<usize> {
     let split = bad.partition_point(|index| runs[*index].start <= at);
     let mut chosen = split..split;
@@ -109,7 +109,7 @@ fn nearest(runs: &[Run], bad: &[usize], at: usize, count: usize) -> Range<usize>
     chosen
 }
 
-/// The runs of some stretches of bad cells, and what is good beside them, up to four of their mean distances: a read far
+/// The runs of some ranges of bad cells, and what is good beside them, up to four of their mean distances: a read far
 /// away, of a copy at the drive's end, belongs to no window.
 fn around(runs: &[Run], bad: &[usize], chosen: Range<usize>) -> Vec<Run> {
     let before = chosen.start.checked_sub(1).map_or(0, |before| {

@@ -52,7 +52,7 @@ impl HeadMap<'_> {
             };
             layers.iter_mut().zip(shares).for_each(|(layer, share)| layer.push(share));
         }
-        let met = human::counted(layers[0].iter().filter(|share| **share > 0.0).count() as u64, "place", "places");
+        let met = human::counted(layers[0].iter().filter(|share| **share > 0.0).count() as u64, "cell", "cells");
         let description = format!(
             "{} from byte {}: reads failed or were slow at {met} of {} each, and the bands in which a bad head explains that.",
             human::bytes(within.bytes),
@@ -61,7 +61,7 @@ impl HeadMap<'_> {
         );
         let frame = Frame { id, title: "Bands of the bad head", description: &description, width, plot_height: 40.0 };
         let x = Axis {
-            label: "place on the drive",
+            label: "position on the drive",
             quantity: Quantity::Bytes,
             from: to_f64(within.start.0),
             to: to_f64(within.end()),

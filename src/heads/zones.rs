@@ -13,7 +13,7 @@ pub(super) fn reach(cells: &Cells) -> f64 {
     to_f64(cells.count() as u64) / ZONES
 }
 
-/// A stretch of the drive with one pattern.
+/// A range of the drive with one pattern.
 #[derive(Clone, Debug)]
 pub(super) struct Zone {
     /// Tells zones apart whatever their places.
@@ -101,7 +101,7 @@ impl Zones {
         (zone, other)
     }
 
-    /// The chance that a cell lies in a bad band. Where the next zone begins nobody has seen: far from what is known, any
+    /// The chance that a cell lies in a bad band. Where the next zone begins is not known: far from what is known, any
     /// phase is as likely as the next. `reach` is how far a zone goes on beyond that, on average, in cells.
     pub(super) fn risk(&self, cell: f64, reach: f64) -> f64 {
         let (zone, other) = self.ruling(cell);

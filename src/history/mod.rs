@@ -1,7 +1,7 @@
-//! How copying went, over time: one line every second or so, for the pictures of a report and for whoever watches a copy
+//! How copying went, over time: one line every second or so, for the pictures of a report and for a person who watches a copy
 //! that runs.
 //!
-//! The file `history.jsonl` in the case's folder is only appended to, by the one process that copies; anybody may read
+//! The file `history.jsonl` in the case's folder is only appended to, by the one process that copies; any process may read
 //! it meanwhile. It is told from what the copy engine says, and nothing else rests on it: when it is lost, pictures are
 //! lost, no data. `docs/formats/history.md` gives the format.
 

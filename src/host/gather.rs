@@ -37,7 +37,7 @@ pub(super) fn look(path: &Path, facts: &Facts) -> io::Result<Found> {
 
 fn look_with(path: &Path, file_system_of: &dyn Fn(u64) -> Option<Device>) -> io::Result<Found> {
     let wanted = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
-    // Nothing is asked of another machine or a driver that hangs: what it is, and where, the kernel knows itself.
+    // No request goes to another machine or a driver that hangs: what it is, and where, the kernel knows itself.
     let about = rustix::fs::statx(CWD, path, AtFlags::STATX_DONT_SYNC, wanted)?;
     let shown = (about.stx_dev_major, about.stx_dev_minor);
     let has_mount = about.stx_mask & StatxFlags::MNT_ID.bits() != 0;

@@ -6,7 +6,7 @@ use serde::Serialize;
 use std::collections::BTreeSet;
 use std::fmt;
 
-/// The drive that is asked about.
+/// The drive in question.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) struct Subject {
     /// The drive, by all its names: a loop device is its file.
@@ -420,7 +420,7 @@ mod tests {
         let subject = Subject::new(&facts, file, ROOT, true);
         assert_eq!(place(&facts, &subject, &folder(ROOT)), Ground::Elsewhere);
         assert_eq!(place(&facts, &subject, &Found { node: file, file_system: ROOT }), Ground::OnSource);
-        // A drive beside such a root: nobody can tell.
+        // A drive beside such a root: not known.
         facts.blocks.insert(SDB, block("sdb", None, &[], None));
         assert!(matches!(place(&facts, &drive(&facts, SDB), &folder(ROOT)), Ground::Unknown(_)));
         // The drive itself as the place.

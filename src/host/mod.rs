@@ -1,7 +1,7 @@
 //! What this machine does with a drive: whether a file system on it is mounted, or it is in use otherwise; and whether a place that
 //! is to be written to lies on it. What cannot be told is refused.
 //!
-//! Three things are asked, each of which can miss something: the mount tables of all processes, what block devices are made of (sysfs),
+//! Three things are looked at, each of which can miss something: the mount tables of all processes, what block devices are made of (sysfs),
 //! and whether the drive could be opened exclusively, which the kernel refuses while it uses the drive itself. `facts` holds
 //! what was found, without any judgement; `judge` decides on facts alone.
 
@@ -100,7 +100,7 @@ impl Host {
     }
 
     /// What uses the drive in any way, a loop device on it among them, as the end of a sentence. A drive that is going to be written
-    /// must be nobody's.
+    /// must be no other's.
     pub fn any_use(&self) -> Option<String> {
         let used = judge::uses(&self.facts, &self.subject).first().map(Used::to_string);
         used.or_else(|| self.process_that_stays())

@@ -14,7 +14,7 @@ pub enum ImageError {
     /// The file cannot be opened.
     #[error("{path}: the image cannot be opened: {error}")]
     Open {
-        /// The path asked for.
+        /// The path as given.
         path: PathBuf,
         /// What the kernel said.
         error: io::Error,
@@ -23,7 +23,7 @@ pub enum ImageError {
     #[error("the image could not be read or written: {0}")]
     Io(#[from] io::Error),
     /// The drive has no bytes.
-    #[error("an image of 0 bytes is none")]
+    #[error("an image needs at least one byte")]
     Empty,
     /// The destination's file system has no files as long as the drive.
     #[error(
@@ -31,7 +31,7 @@ pub enum ImageError {
          choose another file system, or a VHDX, which is only as long as what was copied"
     )]
     FileTooLong {
-        /// Length asked for.
+        /// Length as given.
         bytes: u64,
     },
     /// Larger than a VHDX can be.

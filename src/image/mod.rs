@@ -42,8 +42,8 @@ pub trait Image: Send + Sync {
     /// image's own tables are damaged.
     fn read_at(&self, at: ByteOffset, buffer: &mut [u8]) -> io::Result<()>;
 
-    /// How many bytes of the drive from `at` on were never written, or zero, and take no room; 0 where something is stored or
-    /// nobody can tell.
+    /// How many bytes of the drive from `at` on were never written, or zero, and take no room; 0 where something is stored, or where
+    /// that is not known.
     fn hole(&self, _at: ByteOffset) -> u64 {
         0
     }

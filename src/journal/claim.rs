@@ -27,18 +27,18 @@ impl fmt::Debug for ChunkHash {
     }
 }
 
-/// What is claimed. A place of which nothing is claimed is not read yet.
+/// What is claimed. A range of which nothing is claimed is not read yet.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 #[non_exhaustive]
 pub enum Claim {
-    /// The bytes of a place are durably in the image, and this is their hash.
+    /// The bytes of a range are durably in the image, and this is their hash.
     Copied {
-        /// The place.
+        /// The range.
         extent: Extent,
         /// Hash of its bytes as they came from the drive.
         hash: ChunkHash,
     },
-    /// Something else about a place.
+    /// Something else about a range.
     Marked(Mark),
     /// A run is about to write to the image for the first time: until its claims follow, the image may hold bytes that
     /// no claim covers.
@@ -49,7 +49,7 @@ pub enum Claim {
 }
 
 impl Claim {
-    /// The place that it is about.
+    /// The range that it is about.
     pub fn extent(&self) -> Option<Extent> {
         match self {
             Claim::Copied { extent, .. } => Some(*extent),

@@ -11,7 +11,7 @@ pub enum JournalError {
     /// The file cannot be opened.
     #[error("{path}: the journal cannot be opened: {error}")]
     Open {
-        /// The path asked for.
+        /// The path as given.
         path: PathBuf,
         /// What the kernel said.
         error: io::Error,
@@ -79,7 +79,7 @@ pub enum Unsound {
     /// It belongs elsewhere: records were reordered, repeated or left out.
     #[error("it is numbered {found}")]
     Misplaced {
-        /// The number it bears.
+        /// The number it has.
         found: u64,
     },
     /// Its kind is not known.

@@ -1,7 +1,7 @@
 //! The log of what has been copied: one checked record for each claim, appended and never changed.
 //!
 //! `docs/formats/journal.md` describes the file, `docs/durability.md` what survives which failure. The rule everything
-//! rests on: nothing of a claim reaches the file before the bytes it speaks of are durable in the image. So any record
+//! rests on: nothing of a claim reaches the file before the bytes it names are durable in the image. So any record
 //! that is found whole is true, whatever happened to its neighbours.
 //!
 //! Claims are taken in the order of the journal: a withdrawal or a retry takes back what stands before it, and nothing

@@ -5,7 +5,7 @@ use crate::extent::Extent;
 use crate::source::{Mark, Skip};
 use rangemap::RangeMap;
 
-/// What is known of a place.
+/// What is known of a range.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
 pub enum RangeState {
     /// Nothing is claimed, or what was claimed was withdrawn.
@@ -32,7 +32,7 @@ impl Ranges {
         Ranges::default()
     }
 
-    /// Takes a claim on, in the order of the journal. A copied place leaves that state by a withdrawal alone, an unreadable
+    /// Takes a claim on, in the order of the journal. A copied range leaves that state by a withdrawal alone, an unreadable
     /// one by being copied or retried alone.
     pub fn apply(&mut self, claim: &Claim) {
         match *claim {

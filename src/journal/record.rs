@@ -19,7 +19,7 @@ const RUN_BEGAN: u8 = 6;
 /// Flag: everything before this record was durable before this record was written.
 const STARTS_BATCH: u8 = 1;
 
-/// Why a place was skipped, byte 32 of kind 2, in the order of its numbers.
+/// Why a range was skipped, byte 32 of kind 2, in the order of its numbers.
 const SKIPS: [Skip; 5] = [Skip::NotRecorded, Skip::Near, Skip::Failed, Skip::Suspect, Skip::Again];
 
 /// What a failure blames, byte 33 of kinds 2 and 3, in the order of its numbers.

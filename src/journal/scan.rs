@@ -137,7 +137,7 @@ impl<S: Storage> Claims<S> {
         self.next - 1
     }
 
-    /// Goes on behind the first `count` records: for whoever has read them before and looks again at a journal that grows.
+    /// Goes on behind the first `count` records: for a reader that has read them before and looks again at a journal that grows.
     pub fn behind(mut self, count: u64) -> Claims<S> {
         self.next = count + 1;
         self

@@ -30,7 +30,7 @@ pub enum ModelFileError {
         error: std::io::Error,
     },
     /// The file is longer than any model.
-    #[error("drive model {path}: longer than {LARGEST_MODEL} bytes, so it is none")]
+    #[error("drive model {path}: longer than {LARGEST_MODEL} bytes, so it is no drive model")]
     TooLarge {
         /// The file.
         path: PathBuf,

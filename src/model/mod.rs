@@ -27,7 +27,7 @@ pub struct DriveModel {
     pub name: String,
     /// Moving the heads.
     pub seek: SeekCurve,
-    /// One turn of the disk, in milliseconds: 60,000 / rpm; 0 where nothing turns. A reposition waits half a turn.
+    /// One turn of the disk, in milliseconds: 60,000 / rpm; 0 where nothing turns. A seek is followed by half a turn on average.
     pub turn_ms: f64,
     /// Sustained rate at the first byte (the outermost tracks), in bytes a second.
     pub first_rate: f64,
@@ -112,7 +112,7 @@ impl DriveModel {
         transfer::rate_at(self, byte, drive_bytes)
     }
 
-    /// The rate of reading the whole drive from front to back, in bytes a second, requests and repositions left out.
+    /// The rate of reading the whole drive from front to back, in bytes a second, requests and seeks left out.
     pub fn mean_rate(&self) -> f64 {
         // A drive of any size gives the same; this one is divided without loss.
         const DRIVE: u64 = 1 << 40;
@@ -136,14 +136,14 @@ impl DriveModel {
         DriveModel { first_rate, last_rate, interface_rate, ..self }
     }
 
-    /// The same drive with one time for every reposition, seek and turn together, in milliseconds.
+    /// The same drive with one time for every seek, the turn included, in milliseconds.
     #[must_use]
     pub fn with_reposition(self, milliseconds: f64) -> DriveModel {
         let seek = SeekCurve { shortest_ms: milliseconds, average_ms: milliseconds, longest_ms: milliseconds };
         DriveModel { seek, turn_ms: 0.0, ..self }
     }
 
-    /// The average reposition, in seconds: the average seek and half a turn.
+    /// The average seek with half a turn, in seconds.
     pub fn mean_reposition_seconds(&self) -> f64 {
         (self.seek.average_ms + self.turn_ms / 2.0) / 1000.0
     }
@@ -184,7 +184,7 @@ impl DriveModel {
     }
 
     /// The break-even gap at a place, in bytes: up to it, reading through costs no more time than skipping. Rate x
-    /// reposition time, with the reposition that a gap of that length takes.
+    /// seek time, with the seek that a gap of that length takes.
     pub fn break_even_gap(&self, at: u64, drive_bytes: u64) -> u64 {
         let rate = self.rate_at(at, drive_bytes);
         let mut gap = 0.0;
@@ -208,7 +208,7 @@ pub(crate) fn to_f64(value: u64) -> f64 {
 mod tests {
     use super::*;
 
-    /// A drive with one rate and one reposition time.
+    /// A drive with one rate and one seek time.
     pub fn flat(rate: f64, reposition_ms: f64) -> DriveModel {
         DriveModel {
             name: "flat".to_owned(),

@@ -43,7 +43,7 @@ pub struct Fit {
 
 /// The slowest disks turned 3,600 times a minute (from memory); beyond that it is not a turn that was seen.
 const LONGEST_TURN_MS: f64 = 60_000.0 / 3600.0;
-/// A shorter turn than that of 30,000 a minute is the clock's own unrest.
+/// A shorter turn than that of 30,000 a minute is the clock's own noise.
 const SHORTEST_TURN_MS: f64 = 2.0;
 /// Forward jumps shorter than this may be read through by the drive.
 const SHORTEST_JUMP: u64 = 4 << 20;
@@ -240,7 +240,7 @@ fn seeks(jumps: &[Jump], base: &DriveModel) -> Option<Seeks> {
     for (share, _) in jumps {
         support[which(*share)] += 1;
     }
-    // What no sample speaks for is held where it was.
+    // What no sample tells stays where it was.
     let held_at = [(0.0, base.seek.shortest_ms), (1.0 / 3.0, base.seek.average_ms), (1.0, base.seek.longest_ms)];
     let held: Vec<([f64; 3], f64)> = held_at
         .into_iter()

@@ -1,4 +1,4 @@
-//! Reading for the clock's sake: which requests, in which order, within the budget.
+//! Reads that measure time: which requests, in which order, within the budget.
 
 use super::Places;
 use crate::clock::Moment;

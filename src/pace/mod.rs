@@ -2,7 +2,7 @@
 //!
 //! [`measure`] takes sequential stretches at several places for the rates, and single small reads at chosen distances for
 //! the seeks and the turn; what arrives stays in the case. [`fit`] makes a [`DriveModel`] of the times. `docs/model.md`
-//! says how each figure is had.
+//! says how each figure is obtained.
 
 mod fit;
 mod left;

@@ -33,7 +33,7 @@ impl BootSign {
 
 /// Recognises a volume by its first sector, of which at least the first 512 bytes must be given.
 ///
-/// The closing 55 AA is not asked for: volumes without it exist, and every sign here is longer than those two bytes.
+/// The closing 55 AA is not required: volumes without it exist, and every sign here is longer than those two bytes.
 /// `None` says nothing about the volume being empty; many file systems keep their first structure further in.
 ///
 /// Sources: Linux `fs/ntfs/layout.h`; exFAT file system specification 1.00, 3.1; for all that is not read, [`signs`].

@@ -68,7 +68,7 @@ impl Chain {
         }
     }
 
-    /// Reads the link at `lba`; `None` when the chain ends there for want of a sound one.
+    /// Reads the link at `lba`; `None` when the chain ends there without a sound one.
     fn read_link(
         &mut self,
         drive: &Drive<'_>,

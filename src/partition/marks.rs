@@ -1,4 +1,4 @@
-//! Numbers that a drive bears in its tables and no other drive has: by them a drive is known behind any bridge and under any name.
+//! Numbers in a drive's tables that no other drive has: by them a drive is known behind any bridge and under any name.
 
 use super::fields::{guid_at, u32_at};
 use super::mbr::FirstSector;

@@ -1,7 +1,7 @@
 //! How a drive is divided: MBR with its extended chain, GPT, or one volume and no table; and the gaps between.
 //!
 //! Only sectors that hold tables or boot sectors are read, as long as these are sound. More places are looked at, one
-//! after the other, when one fails: the other copy, then the other sector size. [`read_layout`] never gives up on a
+//! after the other, when one fails: the other copy, then the other sector size. [`read_layout`] never fails on a
 //! table because part of it is damaged; what was noticed stands in [`DriveLayout::findings`]. Volumes that no table names
 //! are searched for within a stated allowance ([`search`]).
 
@@ -101,7 +101,7 @@ pub enum AreaKind {
     Unpartitioned,
 }
 
-/// A stretch of the drive.
+/// A range of the drive.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Area {
     /// Where it lies: never empty, never past the end of the drive. Partitions may overlap when the table says so.
@@ -192,7 +192,7 @@ fn by_gpt(drive: &Drive<'_>, mbr: Option<&Mbr>, mut findings: Findings) -> Resul
         return Ok(gpt.layout(drive, findings));
     }
     let Some(mbr) = mbr else {
-        // A drive that answers nowhere is not asked for some hundred sectors more, one by one.
+        // A drive that answers nowhere gets no requests for some hundred sectors more, one by one.
         let behind = drive.window().read(1024, 512)?;
         if behind.is_some_and(|block| block.whole().is_some()) && whole::without_table(drive)?.is_some() {
             return Ok(undivided(drive, Scheme::SingleVolume, findings));

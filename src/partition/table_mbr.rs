@@ -13,7 +13,7 @@ use crate::finding::{Finding, Findings};
 use crate::source::SourceLost;
 use crate::units::{ByteOffset, Lba, SectorSize};
 
-/// A table read in one sector size, with what speaks for that size.
+/// A table read in one sector size, with what supports that size.
 pub(super) struct Reading {
     unit: SectorSize,
     chain: Chain,

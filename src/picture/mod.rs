@@ -143,7 +143,7 @@ mod tests {
             let marks = marks(&svg);
             assert_eq!(marks.len(), 2, "{svg}");
             assert!(marks.iter().all(|(_, wide)| *wide >= 2.0) && marks[1].0 > 0.9 * width, "{marks:?}");
-            assert!(svg.contains(">unreadable, each place marked above<"));
+            assert!(svg.contains(">unreadable, each range marked above<"));
         }
         let other = [Layer { name: "copied", paint: Paint::COPIED, values: &values }];
         assert!(marks(&strip(&frame(), &BYTES, &other)).is_empty());

@@ -37,10 +37,13 @@ pub fn strip(frame: &Frame<'_>, x: &Axis<'_>, layers: &[Layer<'_>]) -> String {
         borders.push((0..places).map(|place| floor[place] + mean(layer, place)).collect());
     }
     let y = match is_little(&borders[borders.len() - 1]) {
-        false => Axis { label: "share of each place", quantity: Quantity::Share, from: 0.0, to: 1.0 },
-        true => {
-            Axis { label: "share of each place, square-root scale", quantity: Quantity::ShareRoot, from: 0.0, to: 1.0 }
-        }
+        false => Axis { label: "share of each position", quantity: Quantity::Share, from: 0.0, to: 1.0 },
+        true => Axis {
+            label: "share of each position, square-root scale",
+            quantity: Quantity::ShareRoot,
+            from: 0.0,
+            to: 1.0,
+        },
     };
     let mut canvas = Canvas::new(frame, x, &y, 2.0);
     let (from, to) = x.ends();
@@ -59,7 +62,7 @@ pub fn strip(frame: &Frame<'_>, x: &Axis<'_>, layers: &[Layer<'_>]) -> String {
                 .map(|place| (border(&canvas, place), border(&canvas, place + 1)))
                 .collect();
             marks(&mut canvas, layer.paint, &at);
-            names[number].name.push_str(", each place marked above");
+            names[number].name.push_str(", each range marked above");
         }
     }
     canvas.finish(&names)

@@ -27,7 +27,7 @@ pub struct ClassTime {
 pub struct Estimate {
     /// Bytes read, bridged ones included.
     pub bytes: u64,
-    /// Of those, bytes that nobody asked for.
+    /// Of those, bytes that the class does not need.
     pub unasked_bytes: u64,
     /// Extents.
     pub extents: u64,

@@ -74,7 +74,7 @@ pub struct ClassTotals {
     pub planned_bytes: u64,
     /// Bytes of the class that are read as part of another pass's gaps, asked for or not.
     pub bridged_bytes: u64,
-    /// Of those, bytes that nobody asked for.
+    /// Of those, bytes that the class does not need.
     pub unasked_bytes: u64,
     /// Extents in the class's own passes.
     pub extents: u64,

@@ -4,7 +4,7 @@
 use crate::model::DriveModel;
 use serde::{Deserialize, Serialize};
 
-/// A drive's pace in two figures: transfer rate and the cost of one reposition.
+/// A drive's pace in two figures: transfer rate and the cost of one seek.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Pace {
@@ -32,7 +32,7 @@ impl Pace {
         reposition_microseconds: Pace::AVERAGE_SEEK_MICROSECONDS + Pace::ROTATION_MICROSECONDS,
     };
 
-    /// A model in two figures: its rate over the whole drive and its average reposition, both rounded.
+    /// A model in two figures: its rate over the whole drive and its average seek, both rounded.
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
@@ -45,21 +45,21 @@ impl Pace {
         }
     }
 
-    /// The break-even gap in bytes, rate x reposition time: reading through a shorter one is faster than skipping it.
+    /// The break-even gap in bytes, rate x seek time: reading through a shorter one is faster than skipping it.
     /// Saturates at 2^64-1.
     pub fn break_even_gap(&self) -> u64 {
         let product = u128::from(self.bytes_per_second) * u128::from(self.reposition_microseconds);
         u64::try_from(product / 1_000_000).unwrap_or(u64::MAX)
     }
 
-    /// Seconds to read `bytes` in `extents` pieces that each need one reposition.
+    /// Seconds to read `bytes` in `extents` pieces that each need one seek.
     #[allow(clippy::cast_precision_loss, reason = "an estimate needs no 53 bits")]
     pub fn seconds(&self, bytes: u64, extents: u64) -> f64 {
         let transfer = bytes as f64 / self.bytes_per_second.max(1) as f64;
         transfer + extents as f64 * self.reposition_seconds()
     }
 
-    /// The cost of one reposition in seconds.
+    /// The cost of one seek in seconds.
     #[allow(clippy::cast_precision_loss, reason = "an estimate needs no 53 bits")]
     pub fn reposition_seconds(&self) -> f64 {
         self.reposition_microseconds as f64 / 1e6

@@ -2,7 +2,7 @@
 //!
 //! All in bytes, a move over more than the break-even gap counting as that gap. An extent may be drawn out at either end,
 //! over at most the break-even gap, up to the end of a run that a later pass would read. Drawing it out over `L` bytes
-//! delays this pass by `L`. The later pass is spared the run's own bytes and what it loses in repositions: the moves to the
+//! delays this pass by `L`. The later pass is spared the run's own bytes and what it loses in seeks: the moves to the
 //! run and from it, less the one from the run before it to the one behind. It is done where what is spared in all, less `L`,
 //! is not below `L`: no pass is delayed by more than the whole plan gains.
 

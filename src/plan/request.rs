@@ -1,10 +1,10 @@
-//! What a person asks of a plan.
+//! What a person wants of a plan.
 
 use super::{BridgeRule, Choice, Order, Scope, ScopeError, classes};
 use crate::allocation::Class;
 use std::collections::BTreeSet;
 
-/// What a person asks of a plan.
+/// What a person wants of a plan.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct PlanRequest {
     /// How much of the drive.

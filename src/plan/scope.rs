@@ -1,4 +1,4 @@
-//! How much of the drive a plan asks for.
+//! How much of the drive a plan reads.
 
 use crate::allocation::Class;
 use serde::{Deserialize, Serialize};
@@ -13,7 +13,7 @@ pub enum Scope {
     Structure,
     /// And the chosen folders and files.
     Wanted,
-    /// And the other live files, those of little worth left out.
+    /// And the other existing files, those of little worth left out.
     Files,
     /// All that is marked as in use, the files of little worth and what no known file owns included.
     Allocated,

@@ -53,11 +53,11 @@ pub struct Sweeps<'m> {
     pub(super) runs: &'m [ClassRun],
     pub(super) order: Vec<u32>,
     pub(super) lanes: Vec<(Class, u16, Range<usize>)>,
-    /// Where nothing is read that was not asked for.
+    /// Where nothing is read beyond the scope.
     avoided: ExtentSet,
 }
 
-/// How near to a place that failed, in bytes, no gap is read through. Damage lies in neighbourhoods: a scratch or a bad head
+/// How near to a range that failed, in bytes, no gap is read through. Damage lies in neighbourhoods: a scratch or a bad head
 /// spoils what is next to it (common practice, no source).
 pub const NEIGHBOURHOOD: u64 = 10 << 20;
 
@@ -105,7 +105,7 @@ impl<'m> Sweeps<'m> {
         Sweeps { runs, order, lanes, avoided: ExtentSet::new() }
     }
 
-    /// Reads no gap through that holds a place which failed, or lies within [`NEIGHBOURHOOD`] of one: reading there costs
+    /// Reads no gap through that holds a range which failed, or lies within [`NEIGHBOURHOOD`] of one: reading there costs
     /// seconds, and may cost the drive.
     #[must_use]
     pub fn avoiding(mut self, failed: &ExtentSet) -> Sweeps<'m> {

@@ -91,7 +91,7 @@ pub(super) fn unknown_names(drive: &DriveMap, areas: Option<&[usize]>) -> Option
         return Some("structure of a volume is unreadable or not read yet");
     }
     if drive.volumes().next().is_none() && !drive.unread.is_empty() {
-        return Some("no volume is known, and places are unreadable or not read yet");
+        return Some("no volume is known, and ranges are unreadable or not read yet");
     }
     if drive.volumes().any(|(index, volume)| chosen(index) && volume.catalog_incomplete) {
         return Some("some files' records cannot be used");

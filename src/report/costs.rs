@@ -81,7 +81,7 @@ pub struct ScopeReport {
     pub bytes: u64,
     /// Of those, gaps read through that the scope itself does not ask for.
     pub unasked_bytes: u64,
-    /// Separate stretches it reads: each costs a reposition.
+    /// Separate ranges it reads: each costs a seek.
     pub extents: u64,
     /// Its share of the drive, 0 to 1.
     pub share: f64,
@@ -91,7 +91,7 @@ pub struct ScopeReport {
     pub least_seconds: f64,
     /// The most that it may be, on a drive that gives no errors.
     pub most_seconds: f64,
-    /// Stretches when no gap is read through.
+    /// Ranges when no gap is read through.
     pub unbridged_extents: u64,
     /// Time in seconds when no gap is read through.
     pub unbridged_seconds: f64,

@@ -17,6 +17,7 @@ mod strip;
 mod survey;
 mod trouble;
 mod verify;
+mod volume_titles;
 
 pub use advice::Advice;
 pub use audit_csv::{AUDIT_CSV_HEAD, audit_csv, audit_csv_line};
@@ -34,3 +35,4 @@ pub use strip::Strip;
 pub use survey::{AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};
 pub use trouble::Trouble;
 pub use verify::{Structure, VerifyReport};
+pub use volume_titles::VolumeTitles;

@@ -199,7 +199,7 @@ fn failures(trouble: &Trouble, so_far: Option<&SoFar>) -> String {
         said.push("No read has failed so far.".to_owned());
     }
     if trouble.failed_requests > 0 {
-        let failed = human::counted(trouble.failed_requests, "request has", "requests have");
+        let failed = human::counted(trouble.failed_requests, "read", "reads");
         said.push(format!("{failed} failed in this run."));
     }
     if trouble.skipped_bytes + trouble.unreadable_bytes > 0 {

@@ -36,7 +36,7 @@ impl Trouble {
     pub(super) fn reasons(&self) -> Vec<String> {
         let mut reasons = Vec::new();
         if self.failed_requests > 0 {
-            let failed = human::counted(self.failed_requests, "request has", "requests have");
+            let failed = human::counted(self.failed_requests, "read", "reads");
             reasons.push(format!("{failed} failed in this run: the drive may not last"));
         }
         if self.skipped_bytes + self.unreadable_bytes > 0 {

@@ -7,7 +7,7 @@ use crate::model::to_f64;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-/// One thing that is wrong. A place that cannot be read spoils the whole of every request that touches it, and costs the
+/// One thing that is wrong. A range that cannot be read spoils the whole of every request that touches it, and costs the
 /// drive's time for a failed read.
 #[derive(Clone, PartialEq, Debug)]
 pub enum Ailment {
@@ -26,7 +26,7 @@ pub enum Ailment {
         /// How many times as long reading takes.
         slowness: f64,
     },
-    /// A place of which nothing can be read: a ring that a head has scraped, a zone.
+    /// A range of which nothing can be read: a ring that a head has scraped, a zone.
     DeadPlace(Extent),
     /// Single sectors that cannot be read.
     BadSectors(Vec<u64>),
@@ -39,7 +39,7 @@ pub enum Ailment {
         /// Sectors that it moves on along the track, from one track to the next.
         slant: u64,
     },
-    /// A place that takes longer, because the drive itself retries.
+    /// A range that takes longer, because the drive itself retries.
     SlowPlace {
         /// Where.
         extent: Extent,
@@ -69,7 +69,7 @@ pub enum Ailment {
     },
 }
 
-/// How a damaged place grows.
+/// How a damaged range grows.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Growth {
     /// The byte in its middle.
@@ -89,12 +89,12 @@ pub struct Growth {
 /// The unit in which a weak head fails, in bytes. A request of a mebibyte is 16 of them.
 pub const UNIT: u64 = 64 << 10;
 
-/// What is to be expected of a place.
+/// What is to be expected of a range.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) enum Prospect {
     /// It will be read, after so many failed tries, at so many times the time.
     Read { failures: u32, slowness: f64 },
-    /// It will not be read, and is part of something larger that is known: a head, a place.
+    /// It will not be read, and is part of something larger that is known: a head, a range.
     Dead,
     /// It will not be read, and lies alone.
     Alone,
@@ -234,7 +234,7 @@ impl Ailments {
         if self.growing.is_some_and(|growth| growth.now(course, age).contains(&Extent::between(at, at + 1))) {
             course.growth_failures += 1;
         }
-        // All units under weak heads up to the place had their try; what they gave was lost with it.
+        // All units under weak heads up to the range had their try; what they gave was lost with it.
         for band in geometry.bands(Extent::between(extent.start.0, at + 1)) {
             if self.weak_heads[band.head].is_some() {
                 let place = band.extent.intersection(&Extent::between(extent.start.0, at + 1)).expect("such a band");

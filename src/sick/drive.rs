@@ -139,7 +139,7 @@ impl SickDrive {
         self.inner.serve(extent)
     }
 
-    /// What is to be expected of a place now.
+    /// What is to be expected of a range now.
     pub(super) fn prospects(&self, extent: Extent) -> Vec<(Extent, Prospect)> {
         let inner = &self.inner;
         inner.ailments.prospects(&inner.state().course, &inner.geometry, extent, inner.clock.now().0)

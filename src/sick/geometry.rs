@@ -56,7 +56,7 @@ pub enum HeadOrder {
     Alternating,
 }
 
-/// A stretch of neighbouring tracks on one surface.
+/// A range of neighbouring tracks on one surface.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Band {
     /// Its bytes.

@@ -20,13 +20,13 @@ pub enum Illness {
     DeadHead,
     /// One of two to eight heads reads badly: a unit fails in 0.2 to 10 of 100 tries, and reading takes 2 to 20 times as long.
     WeakHead,
-    /// One or two places of 64 MiB to 4 GiB read nothing: on all heads, or on one of them only.
+    /// One or two ranges of 64 MiB to 4 GiB read nothing: on all heads, or on one of them only.
     DamagedPlace,
     /// One to four scratches over 10 to 300 tracks.
     Scratches,
     /// 20 to 300 bad sectors: most have a neighbour within 10 MB (Bairavasundaram et al., SIGMETRICS 2007, from memory).
     BadSectors,
-    /// One to six places of 16 MiB to 4 GiB that take 10 to 200 times as long.
+    /// One to six ranges of 16 MiB to 4 GiB that take 10 to 200 times as long.
     SlowPlaces,
     /// 20 to 200 sectors that answer after one to six failures.
     LateSectors,
@@ -34,7 +34,7 @@ pub enum Illness {
     Growing,
     /// Silent for 30 s once in 2,000 to 50,000 requests, with 10 to 40 bad sectors.
     Hanging,
-    /// Vanishes after 5 to 40 failures, with 20 to 100 bad sectors and perhaps a damaged place.
+    /// Vanishes after 5 to 40 failures, with 20 to 100 bad sectors and perhaps a damaged range.
     Vanishing,
     /// Becomes 58 to 75 degrees Celsius warm by reading, with 10 to 40 bad sectors.
     Warm,
@@ -231,7 +231,7 @@ fn growth(chances: &mut Chances, bytes: u64) -> Growth {
     }
 }
 
-/// A place of so many MiB, between the two, and no more than a twentieth of the drive.
+/// A range of so many MiB, between the two, and no more than a twentieth of the drive.
 fn some_place(chances: &mut Chances, drive_bytes: u64, least_mib: f64, most_mib: f64) -> Extent {
     let bytes = (whole(chances.between(least_mib, most_mib)) * MIB).min(drive_bytes / 20 / MIB * MIB);
     let start = chances.below(drive_bytes - bytes) / MIB * MIB;

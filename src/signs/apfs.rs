@@ -38,7 +38,7 @@ pub(super) fn look(ground: &Ground) -> Option<Recognised> {
     Some(found)
 }
 
-/// Two sums of 32-bit words modulo 2^32-1, made so that the whole object sums to zero.
+/// Two sums of 32-bit words modulo 2^32-1, made so that the sums over the whole object are zero.
 fn fletcher64(bytes: &[u8]) -> Option<u64> {
     const MODULUS: u64 = 0xFFFF_FFFF;
     let (mut low, mut high) = (0u64, 0u64);

@@ -1,4 +1,4 @@
-//! HFS, HFS+, HFSX, the Apple partition map, Apple RAID and CoreStorage; big-endian, but for CoreStorage.
+//! HFS, HFS+, HFSX, the Apple partition map, Apple RAID and CoreStorage; big-endian, except for CoreStorage.
 //!
 //! Sources (from memory): Technical Note TN1150; Inside Macintosh: Files, 2-59 (`MDB`) and Devices, 3-12 (partition map);
 //! libyal/libfvde, format documentation. HFS and HFS+ are held against `hformat`, `xorriso` and `blkid` by the tests.

@@ -131,7 +131,7 @@ fn look_at(window: &Window<'_>, bytes: u64) -> Result<Option<Recognised>, Source
     Ok(judge(&ground).filter(|found| found.certainty >= Certainty::Consistent))
 }
 
-/// What the first sector alone says, for whoever has read no more and does not know the volume's length: places are then
+/// What the first sector alone says, for a caller that has read no more and does not know the volume's length: places are then
 /// meaningless.
 pub(crate) fn of_first_sector(sector: &[u8]) -> Option<Recognised> {
     let anywhere = Extent::between(0, u64::MAX);

@@ -86,7 +86,7 @@ pub enum Sign {
     Luks2,
 }
 
-/// What a kind of content asks for before its files can be had.
+/// What a kind of content needs before its files can be read.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Family {
@@ -147,7 +147,7 @@ impl Sign {
         }
     }
 
-    /// What it asks for before its files can be had.
+    /// What it needs before its files can be read.
     pub fn family(self) -> Family {
         match self {
             Sign::Luks1 | Sign::Luks2 | Sign::Geli | Sign::VolumeEncryption => Family::Encryption,
@@ -167,7 +167,7 @@ impl Sign {
     }
 }
 
-/// How well what was seen bears out what was recognised, the least first.
+/// How well what was seen supports what was recognised, the least first.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Certainty {
@@ -219,7 +219,7 @@ pub struct Recognised {
     pub label: Option<String>,
     /// Its identifier in the customary notation.
     pub uuid: Option<String>,
-    /// Length in bytes by its own words; it may be longer than the place it was found in.
+    /// Length in bytes as its own fields say; it may be longer than the range it was found in.
     pub bytes: Option<u64>,
     /// Further facts: name and value, in a fixed order.
     pub facts: Vec<(&'static str, String)>,

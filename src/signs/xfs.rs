@@ -1,7 +1,7 @@
 //! XFS.
 //!
 //! Source: Linux `fs/xfs/libxfs/xfs_format.h`, `struct xfs_dsb` (from memory; held against `mkfs.xfs` and `blkid` by the
-//! tests). Big-endian, but for the checksum.
+//! tests). Big-endian, except for the checksum.
 
 use super::checksums::crc32c;
 use super::fields::{be16, be32, be64, le32, text, u8_at, uuid};

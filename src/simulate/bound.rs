@@ -9,14 +9,14 @@
 //!   below is concave and the transfer linear, so the cheapest way is one or the other, not both);
 //! - or backward from behind some later extent, over at least this extent, the next gap and the next extent;
 //! - or from somewhere that was read in between for this purpose, or that was cut out of an extent and left the rest of it
-//!   for later: a further seek that nobody else needs.
+//!   for later: a further seek that nothing else needs.
 //!
 //! So each gap costs at least the least of: its bytes at the best rate in it; half a turn and a seek over the shorter of
-//! the first two ways; two shortest repositions. Different gaps are paid for by different bytes and seeks. Transfer of
+//! the first two ways; two shortest seeks. Different gaps are paid for by different bytes and seeks. Transfer of
 //! the extents themselves is added; and the requests, of which there are at least as many as seeks and at least as many
 //! as it takes for the bytes (any weighted mean of the two is a bound; the best of five is taken).
 //!
-//! The cheapest way into each extent is counted for itself, as if all could be had at once, so the true least time lies
+//! The cheapest way into each extent is counted for itself, as if all were possible at once, so the true least time lies
 //! above this, mostly by the difference between two seeks of similar length.
 
 use super::pieces::Pieces;
@@ -241,7 +241,7 @@ mod tests {
         let drive = 300_000_000_000;
         let (a, b) = (Extent::between(0, 60_000_000), Extent::between(100_060_000_000, 100_120_000_000));
         let least = least_seconds(&model, drive, 1 << 20, Start::FirstByte, [a, b]);
-        // Two shortest repositions, 2 x (1.0 + 5.56), are less than one of 12 + 5.56.
+        // Two shortest seeks, 2 x (1.0 + 5.56), are less than one of 12 + 5.56.
         assert!((least - 1.013_11).abs() < 1e-4, "{least}");
         let sweep = seconds(&model, drive, 1 << 20, [a, b].into_iter());
         assert!((sweep - 1.017_56).abs() < 1e-4, "{sweep}");

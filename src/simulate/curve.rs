@@ -3,7 +3,7 @@
 use crate::allocation::Class;
 use serde::Serialize;
 
-/// The most points a curve has, beside those at which a class is whole.
+/// The most points a curve has, beside those at which a class is complete.
 pub const CURVE_POINTS: usize = 240;
 
 /// How much was read at a moment.

@@ -1,4 +1,4 @@
-//! What following a plan comes to on a drive of a given model: when each class is whole, what is safe if the drive dies,
+//! What following a plan comes to on a drive of a given model: when each class is complete, what is safe if the drive dies,
 //! how that compares with reading front to back, and how near it is to the least time possible.
 //!
 //! No random numbers: what is expected under a [law of failure](Law) is summed up in closed form over the extents.

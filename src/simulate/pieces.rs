@@ -1,11 +1,11 @@
-//! A plan as a list of stretches, each of one pass and planned for one reason.
+//! A plan as a list of ranges, each of one pass and planned for one reason.
 
 use crate::allocation::Class;
 use crate::extent::Extent;
 use crate::model::to_f64;
 use crate::plan::{PassHeader, Plan};
 
-/// A stretch that a pass reads, wholly asked for or wholly a gap read through: 24 bytes.
+/// A range that a pass reads, wholly asked for or wholly a gap read through: 24 bytes.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct Piece {
     /// Where it lies.

@@ -73,7 +73,7 @@ impl Played {
         self.classes.iter().find(|played| played.class == class)
     }
 
-    /// When a class and all before it are whole, in seconds; `None` when some of it was lost.
+    /// When a class and all before it are complete, in seconds; `None` when some of it was lost.
     pub fn prefix_after(&self, class: Class) -> Option<f64> {
         let prefix = self.classes.iter().filter(|played| played.class <= class);
         prefix.map(|played| played.whole_after).try_fold(0.0, |last: f64, after| Some(last.max(after?)))

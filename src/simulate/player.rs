@@ -15,7 +15,7 @@ pub struct Player<'m> {
     bad: Option<Extent>,
 }
 
-/// A stretch read, and when.
+/// A range read, and when.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Span {
     /// When its first byte arrived.
@@ -50,7 +50,7 @@ impl<'m> Player<'m> {
         self.request_seconds_per_byte = seconds / to_f64(whole.bytes.max(1));
     }
 
-    /// Reads on until byte `to`, in up to three stretches: before, in and behind the bad region.
+    /// Reads on until byte `to`, in up to three ranges: before, in and behind the bad region.
     pub fn through(&mut self, to: u64, mut done: impl FnMut(Span)) {
         let Some(bad) = self.bad.and_then(|bad| bad.intersection(&Extent::between(self.head.at, to))) else {
             return self.sound(to, &mut done);

@@ -8,7 +8,7 @@ use crate::model::to_f64;
 
 const CLASSES: usize = Class::ALL.len();
 
-/// What a stretch holds.
+/// What a range holds.
 #[derive(Clone, Copy)]
 pub(super) enum Content<'c> {
     /// Bytes of one class.

@@ -1,4 +1,4 @@
-//! A Linux block device, read with direct I/O so that the kernel's read-ahead touches nothing that was not asked for.
+//! A Linux block device, read with direct I/O so that the kernel's read-ahead touches nothing that was not requested.
 
 use super::drive_details::{Told, attribute, drive_folder, told};
 use super::{OpenError, ReadError, Source, SourceIdentity, SourceKind};

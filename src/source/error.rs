@@ -11,19 +11,19 @@ pub enum OpenError {
     /// Nothing there.
     #[error("{path}: there is no such file or device; check the name, and that the drive is connected")]
     Missing {
-        /// The path asked for.
+        /// The path as given.
         path: PathBuf,
     },
     /// The kernel refuses.
     #[error("{path}: no permission to read it; ask the system's owner, or run as a user who may read the device")]
     Denied {
-        /// The path asked for.
+        /// The path as given.
         path: PathBuf,
     },
     /// Neither a regular file nor a block device.
     #[error("{path}: is a {what}, not an image file or a block device")]
     WrongKind {
-        /// The path asked for.
+        /// The path as given.
         path: PathBuf,
         /// What it is.
         what: &'static str,
@@ -31,19 +31,19 @@ pub enum OpenError {
     /// Zero bytes long.
     #[error("{path}: is empty (0 bytes); a drive that answers has a size, so check power and cabling or the image")]
     Empty {
-        /// The path asked for.
+        /// The path as given.
         path: PathBuf,
     },
     /// A sector size that is not a power of two from 512 to 65536.
     #[error("sector size {bytes}: must be a power of two from 512 to 65536")]
     SectorSize {
-        /// The size asked for.
+        /// The size as given.
         bytes: u64,
     },
     /// Anything else.
     #[error("{path}: cannot be opened: {error}")]
     Other {
-        /// The path asked for.
+        /// The path as given.
         path: PathBuf,
         /// What the kernel said.
         error: io::Error,
@@ -76,7 +76,7 @@ pub enum ReadError {
 }
 
 impl ReadError {
-    /// Tells a bad place from a vanished device by the kernel's error number.
+    /// Tells a bad range from a vanished device by the kernel's error number.
     pub fn from_io(error: io::Error) -> ReadError {
         use rustix::io::Errno;
         match error.raw_os_error().map(Errno::from_raw_os_error) {

@@ -1,8 +1,8 @@
-//! Asking the drive for a piece of structure, and what follows when a request fails.
+//! Requests for a part of structure, and what follows when one fails.
 //!
 //! One bad spot is cornered: pieces from the front and from the back until one fails, then the same within that piece, down
-//! to the sector. A place that fails at both ends is left, and so is what follows it ([`super::trouble`]). Nothing is read
-//! sector by sector through a stretch, unless the limit is so high that nothing is spared.
+//! to the sector. A range that fails at both ends is left, and so is what follows it ([`super::trouble`]). Nothing is read
+//! sector by sector through a range, unless the limit is so high that nothing is spared.
 
 use super::reader::{Reader, bytes_of};
 use super::trouble::{Judgement, Worth};
@@ -119,7 +119,7 @@ impl Fetch<'_> {
         Ok(())
     }
 
-    /// Asks for a place if that is allowed; gives its failure if that is what comes back. A place that is not asked for is left.
+    /// Requests a range if that is allowed; gives the failure, if any. A range that is not requested is left.
     fn ask(&mut self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
         let judgement = match self.reader.is_let_go() || self.reader.has_left_structure_before() {
             true => Judgement::Over,
@@ -134,7 +134,7 @@ impl Fetch<'_> {
                 return Ok(failure);
             }
             Judgement::Near => self.leave(extent, Skip::Near, Failure::default()),
-            // Whoever comes next may ask for it as for anything that is not read yet.
+            // What comes next may request it as anything that is not read yet.
             Judgement::Over => self.reader.state().leave(extent),
         }
         buffer.fill(0);
@@ -150,7 +150,7 @@ impl Fetch<'_> {
         self.reader.state().trouble.bad_spot(extent).is_some()
     }
 
-    /// Longest place of which nothing is tried by itself in a bad spot, in bytes.
+    /// Longest range of which nothing is tried by itself in a bad spot, in bytes.
     fn short(&self) -> u64 {
         SHORT.max(2 * self.smallest())
     }
@@ -172,7 +172,7 @@ impl Fetch<'_> {
         Ok(())
     }
 
-    /// Finds the readable parts of a place that has failed, from both ends.
+    /// Finds the readable parts of a range that has failed, from both ends.
     fn corner(&mut self, failed: Extent, buffer: &mut [u8], failure: Failure) -> Result<(), SourceLost> {
         let smallest = self.smallest();
         let size = PIECES.into_iter().find(|size| failed.bytes > *size && *size > smallest).unwrap_or(smallest);

@@ -1,4 +1,4 @@
-//! What can be said of a place of the drive beside that its bytes have arrived.
+//! What can be said of a range of the drive beside that its bytes have arrived.
 
 use crate::extent::Extent;
 use rustix::io::Errno;
@@ -12,9 +12,9 @@ pub enum Blame {
     /// Not recorded: the journal is older than this distinction.
     #[default]
     NotRecorded,
-    /// The medium: the drive answered, and says that it cannot read the place.
+    /// The medium: the drive answered, and says that it cannot read the range.
     Medium,
-    /// The system or the link between it and the drive; the place may be sound.
+    /// The system or the link between it and the drive; the range may be sound.
     Link,
     /// Either: the kernel gave an error that both have.
     Undecided,
@@ -55,14 +55,14 @@ impl Failure {
     }
 }
 
-/// Why a place was skipped.
+/// Why a range was skipped.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Skip {
     /// Not recorded: the journal is older than this distinction.
     #[default]
     NotRecorded,
-    /// It was not tried: it lies near a place that failed or was slow.
+    /// It was not tried: it lies near a range that failed or was slow.
     Near,
     /// A read of it failed, together with other bytes or alone.
     Failed,
@@ -72,12 +72,12 @@ pub enum Skip {
     Again,
 }
 
-/// What is said of a place of the drive.
+/// What is said of a range of the drive.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 pub enum Mark {
     /// It was skipped, and is retried later.
     Skipped {
-        /// The place.
+        /// The range.
         extent: Extent,
         /// Why.
         why: Skip,
@@ -86,27 +86,27 @@ pub enum Mark {
     },
     /// It failed at every try so far, alone.
     Unreadable {
-        /// The place.
+        /// The range.
         extent: Extent,
         /// How often it was tried alone; 0 where that was not recorded.
         tries: u16,
         /// The last failed read.
         failure: Failure,
     },
-    /// Bytes that had been kept are not believed any more; the place is not read yet.
+    /// Bytes that had been kept are not believed any more; the range is not read yet.
     Withdrawn {
-        /// The place.
+        /// The range.
         extent: Extent,
     },
-    /// An unreadable place is to be tried again: from now on it is skipped.
+    /// An unreadable range is to be tried again: from now on it is skipped.
     Retry {
-        /// The place.
+        /// The range.
         extent: Extent,
     },
 }
 
 impl Mark {
-    /// The place.
+    /// The range.
     pub fn extent(&self) -> Extent {
         match *self {
             Mark::Skipped { extent, .. }

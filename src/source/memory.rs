@@ -1,4 +1,4 @@
-//! A source in memory, with places that cannot be read: for rehearsing what a failing drive does.
+//! A source in memory, with ranges that cannot be read: for rehearsing what a failing drive does.
 
 use super::{ReadError, Source, SourceIdentity, SourceKind};
 use crate::extent::{Extent, ExtentSet};
@@ -28,7 +28,7 @@ impl MemorySource {
         MemorySource { bytes, unreadable: ExtentSet::new(), identity }
     }
 
-    /// Makes a place unreadable: every read that touches it fails.
+    /// Makes a range unreadable: every read that touches it fails.
     #[must_use]
     pub fn with_unreadable(mut self, extent: Extent) -> MemorySource {
         self.unreadable.insert(extent);

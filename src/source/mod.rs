@@ -47,10 +47,10 @@ pub trait Source: Send + Sync {
     /// Reads exactly `buffer.len()` bytes from `start`.
     ///
     /// The caller ([`Reader`]) passes offsets, lengths and buffers aligned to the logical sector where
-    /// [`SourceIdentity::needs_alignment`] asks for it, and stays within [`SourceIdentity::bytes`].
+    /// [`SourceIdentity::needs_alignment`] requires it, and stays within [`SourceIdentity::bytes`].
     fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError>;
 
-    /// Whether it was opened so that nobody in the kernel can use it meanwhile: no file system on it can be mounted.
+    /// Whether it was opened so that nothing in the kernel can use it meanwhile: no file system on it can be mounted.
     fn is_exclusive(&self) -> bool {
         true
     }

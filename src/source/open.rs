@@ -13,7 +13,7 @@ use std::path::Path;
 use std::time::Duration;
 
 /// Opens an image file or a block device, read-only. `sector_size` is the logical sector size in bytes of an image
-/// file (512 when `None`); a block device tells its own, and is opened exclusively where nobody uses it.
+/// file (512 when `None`); a block device tells its own, and is opened exclusively where nothing else uses it.
 ///
 /// # Errors
 /// [`OpenError`] when there is nothing there, no permission, something else than a file or block device, no bytes,

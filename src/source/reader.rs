@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 
-/// Bytes that were requested, with the places that could not be read (those bytes are zero).
+/// Bytes that were requested, with the ranges that could not be read (those bytes are zero).
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Block {
     /// Where the bytes lie on the drive.
@@ -36,7 +36,7 @@ impl Block {
     }
 }
 
-/// What was asked of the source so far.
+/// What was requested of the source so far.
 #[derive(Clone, Copy, PartialEq, Debug, Default, Serialize)]
 pub struct ReadTotals {
     /// Requests made, failed ones included.
@@ -85,7 +85,7 @@ pub struct Attempt {
     pub took: Duration,
 }
 
-/// What is being read at the moment, for whoever shows progress.
+/// What is being read at the moment, for a progress bar.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Activity {
     /// What is being read, in a few words.
@@ -111,14 +111,14 @@ pub(super) struct State {
 }
 
 impl State {
-    /// A place is not read, and nothing says that it cannot be.
+    /// A range is not read, and nothing says that it cannot be.
     pub(super) fn leave(&mut self, extent: Extent) {
         self.unreadable.insert(extent);
         self.not_read_yet.insert(extent);
     }
 }
 
-/// Reads a source; see the module's own words.
+/// Reads a source; see the module.
 pub struct Reader {
     source: Box<dyn Source>,
     clock: Clock,
@@ -153,7 +153,7 @@ impl Reader {
         }
     }
 
-    /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive is not asked again.
+    /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive gives nothing twice.
     #[must_use]
     pub fn with_store(mut self, store: Arc<dyn Store>) -> Reader {
         self.store = Some(store);
@@ -196,7 +196,7 @@ impl Reader {
         self.source.left_structure_before()
     }
 
-    /// Whether whoever looks at one place after the other may as well end: no more requests are made.
+    /// Whether a search may as well end: no more requests are made.
     pub fn asks_no_more(&self) -> bool {
         self.is_let_go() || self.state().trouble.is_used_up()
     }
@@ -253,13 +253,13 @@ impl Reader {
         &self.clock
     }
 
-    /// What was asked of the source so far.
+    /// What was requested of the source so far.
     pub fn totals(&self) -> ReadTotals {
         self.state().totals
     }
 
     /// Lets go of what is kept and of what is known to be unreadable, so that structure is parsed anew from what the
-    /// store holds by now. Without a store the drive would be asked again.
+    /// store holds by now. Without a store the drive would have to give it again.
     pub fn forget(&self) {
         let mut state = self.state();
         state.kept.clear();
@@ -290,7 +290,7 @@ impl Reader {
         whole.extents().iter().flat_map(|extent| state.unreadable.missing_from(*extent)).collect()
     }
 
-    /// Every byte that was asked of the source so far.
+    /// Every byte that was requested of the source so far.
     pub fn asked(&self) -> ExtentSet {
         self.state().asked.clone()
     }
@@ -304,7 +304,7 @@ impl Reader {
         self.store.is_none() && parts.iter().any(before)
     }
 
-    /// Every place that could not be read so far.
+    /// Every range that could not be read so far.
     pub fn unreadable(&self) -> ExtentSet {
         self.state().unreadable.clone()
     }
@@ -326,7 +326,7 @@ impl Reader {
         self.state().trace.as_mut().map_or(Ok(()), Trace::flush).map_err(SourceLost::Trace)
     }
 
-    /// One request and no more: no store, no second try. For whoever decides itself what a failure means, and keeps
+    /// One request and no more: no store, no second try. For a caller that decides itself what a failure means, and keeps
     /// account itself of what arrived: [`Reader::asked`] and [`ReadTotals::repeated_bytes`] leave these requests out,
     /// because the list of a whole drive's pieces would not fit in memory twice.
     ///
@@ -342,8 +342,8 @@ impl Reader {
         Ok(Attempt { failure: self.judge(extent, outcome)?, took })
     }
 
-    /// Reads a place again past everything that is kept, to see whether the drive still says the same; `None` when it
-    /// cannot be read. The only reading that may ask for a byte twice, and not counted among repeated bytes.
+    /// Reads a range again past everything that is kept, to see whether the drive still says the same; `None` when it
+    /// cannot be read. The only reading that may request a byte twice, and not counted among repeated bytes.
     ///
     /// # Errors
     /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
@@ -357,11 +357,11 @@ impl Reader {
         Ok(Some(buffer.bytes()[bytes_of(extent, fetch)].to_vec()))
     }
 
-    /// Reads a small piece of structure and keeps it: asking for any of it again costs the drive nothing. Meant for
+    /// Reads a small piece of structure and keeps it: reading any of it again costs the drive nothing. Meant for
     /// pieces up to some 100 KiB (tables, boot sectors, single records); large ones go through [`Reader::stream`].
     ///
     /// # Errors
-    /// [`SourceLost`] when the device is gone. A place that cannot be read is not an error: see
+    /// [`SourceLost`] when the device is gone. A range that cannot be read is not an error: see
     /// [`Block::unreadable`].
     pub fn read(&self, extent: Extent) -> Result<Block, SourceLost> {
         self.check_bounds(extent)?;
@@ -398,7 +398,7 @@ impl Reader {
         Ok(())
     }
 
-    /// The places in `extent` that were requested and could not be read.
+    /// The ranges in `extent` that were requested and could not be read.
     pub(super) fn unreadable_in(&self, extent: Extent) -> ExtentSet {
         self.state().unreadable.intersection(extent).into_iter().collect()
     }
@@ -581,7 +581,7 @@ impl<'r> Window<'r> {
         self.reader
     }
 
-    /// The place on the drive of `bytes` bytes at `offset` from the window's start, or `None` if not all of it lies
+    /// The range on the drive of `bytes` bytes at `offset` from the window's start, or `None` if not all of it lies
     /// in the window.
     pub fn locate(&self, offset: u64, bytes: u64) -> Option<Extent> {
         let end = offset.checked_add(bytes)?;

@@ -1,4 +1,4 @@
-//! Where bytes that were read before are kept, so that the drive is not asked for them again.
+//! Where bytes that were read before are kept, so that the drive does not have to give them again.
 
 use super::{Mark, Skip};
 use crate::extent::Extent;
@@ -6,7 +6,7 @@ use std::io;
 
 /// Keeps what is read: a case's image with its journal.
 ///
-/// A place of the drive is in one of four states: not read yet, held, skipped (left for later), or unreadable (failed at
+/// A range of the drive is in one of four states: not read yet, held, skipped (left for later), or unreadable (failed at
 /// every try so far). [`Store::keep`] and [`Store::mark`] lead from one to another.
 pub trait Store: Send + Sync {
     /// What of `extent` is held, ascending.
@@ -36,13 +36,13 @@ pub trait Store: Send + Sync {
     /// What the kernel says of the image or the journal. The same bytes can be kept again.
     fn keep(&self, extent: Extent, bytes: &[u8]) -> io::Result<()>;
 
-    /// Remembers something else about a place.
+    /// Remembers something else about a range.
     ///
     /// # Errors
-    /// What the kernel says of the image (where unreadable places get a visible fill) or the journal.
+    /// What the kernel says of the image (where unreadable ranges get a visible fill) or the journal.
     fn mark(&self, mark: Mark) -> io::Result<()>;
 
-    /// Makes everything so far durable: the image first, then the journal that speaks of it.
+    /// Makes everything so far durable: the image first, then the journal that names it.
     ///
     /// # Errors
     /// What the kernel says.

@@ -1,4 +1,4 @@
-//! Reading long stretches: the next request is under way while the last one is being parsed.
+//! Reading long ranges: the next request is under way while the last one is being parsed.
 
 use super::{AlignedBuffer, Reader, SourceLost};
 use crate::extent::{Extent, ExtentSet};

@@ -1,6 +1,6 @@
-//! How much trouble the reading of structure may cost a drive, and when a bad stretch is left.
+//! How much trouble the reading of structure may cost a drive, and when a bad range is left.
 //!
-//! A failed read costs a sick drive 7 to 120 s, and wear; the drive may die in it. What the structure says can be had later,
+//! A failed read costs a sick drive 7 to 120 s, and wear; the drive may die in it. What the structure says can be read later,
 //! by copying, which reads first what answers. So structure is read as far as it comes easily, and the few failures allowed
 //! go where a read is worth most. `docs/coherence.md` has the figures.
 
@@ -25,7 +25,7 @@ impl TroubleLimit {
     /// takes milliseconds (common practice, no source).
     pub const SLOW: Duration = Duration::from_secs(2);
 
-    /// From so many failures on a reading spares nothing: no short place is left because of its neighbours.
+    /// From so many failures on a reading spares nothing: no short range is left because of its neighbours.
     pub const PATIENT: u64 = 100;
 
     /// Failures that are kept for what comes after the structure: whether the drive still answers anywhere.
@@ -44,11 +44,11 @@ impl Default for TroubleLimit {
 pub(super) enum Worth {
     /// One thing on which much depends: a table, a boot sector, the first record.
     Single,
-    /// A stretch of many like things: the next stretch is worth as much as this one, and may answer.
+    /// A range of many like things: the next range is worth as much as this one, and may answer.
     Stretch,
 }
 
-/// Whether a place is to be requested.
+/// Whether a range is to be requested.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Judgement {
     Ask,
@@ -58,24 +58,24 @@ pub(super) enum Judgement {
     Over,
 }
 
-/// Failures that a stretch leaves over for what comes after it.
+/// Failures that a range leaves over for what comes after it.
 const LEFT_BY_A_STRETCH: u64 = 3;
 
 /// The fewest failures a volume may cost, while there are any.
 const LEAST_SHARE: u64 = 3;
 
-/// Behind a piece of a stretch that fails as a whole twice its length is passed over, then twice as much with each failure; at most
-/// so much, in bytes, and at most a part of the stretch: [`STEPS_IN_A_STRETCH`].
+/// Behind a piece of a range that fails as a whole twice its length is passed over, then twice as much with each failure; at most
+/// so much, in bytes, and at most a part of the range: [`STEPS_IN_A_STRETCH`].
 const LONGEST_STEP: u64 = 64 << 20;
 
-/// A stretch is not passed over in fewer steps than this.
+/// A range is not passed over in fewer steps than this.
 const STEPS_IN_A_STRETCH: u64 = 32;
 
 /// Requests do not become shorter than this where a zone is bad, in bytes.
 const SHORTEST_REQUEST: u64 = 64 << 10;
 
 /// After so many failures in a row, none farther than [`NEARBY`] from the first, [`SPOT`] bytes on either side of it are passed over,
-/// however much depends on them, and twice as much with each further failure: whoever looks for one thing after the other there
+/// however much depends on them, and twice as much with each further failure: a search that looks for one thing after the other there
 /// would find none.
 const ROW: u32 = 2;
 const SPOT: u64 = 4 << 10;
@@ -93,11 +93,11 @@ pub(super) struct Trouble {
     /// Failures before what is read at present, and after which it is left.
     floor: u64,
     ceiling: u64,
-    /// How much is passed over behind the next failure; 0 while no stretch has failed as a whole.
+    /// How much is passed over behind the next failure; 0 while no range has failed as a whole.
     step: u64,
-    /// The most that is passed over in the present stretch.
+    /// The most that is passed over in the present range.
     longest_step: u64,
-    /// Failures before the present stretch.
+    /// Failures before the present range.
     before_stretch: u64,
     /// What is passed over now.
     near: Option<Extent>,
@@ -140,7 +140,7 @@ impl Trouble {
         self.limit
     }
 
-    /// Whether a place is to be requested.
+    /// Whether a range is to be requested.
     pub(super) fn judge(&mut self, extent: Extent, worth: Worth) -> Judgement {
         let leaves = LEFT_BY_A_STRETCH.min(self.ceiling.saturating_sub(self.floor) / 2);
         let stretch_ends =
@@ -153,17 +153,17 @@ impl Trouble {
         if near { Judgement::Near } else { Judgement::Ask }
     }
 
-    /// Whether no single place may be requested any more.
+    /// Whether no single range may be requested any more.
     pub(super) fn is_used_up(&self) -> bool {
         self.failures >= self.ceiling || self.is_too_long()
     }
 
-    /// Whether even the sectors of short places are tried one by one.
+    /// Whether even the sectors of short ranges are tried one by one.
     pub(super) fn is_patient(&self) -> bool {
         self.limit.failures >= TroubleLimit::PATIENT
     }
 
-    /// Whether one more failure leaves any for what comes after it: looking for the readable parts of one place must not end the
+    /// Whether one more failure leaves any for what comes after it: looking for the readable parts of one range must not end the
     /// reading of all that answers.
     pub(super) fn may_corner(&self) -> bool {
         self.failures + 1 < self.ceiling
@@ -198,7 +198,7 @@ impl Trouble {
         self.failures >= TroubleLimit::AT_LEAST && self.time >= self.limit.time
     }
 
-    /// Whether it is worth while to look for the readable parts of a place that has failed: not in the middle of a bad zone.
+    /// Whether it is worth while to look for the readable parts of a range that has failed: not in the middle of a bad zone.
     pub(super) fn may_look_closer(&self) -> bool {
         self.step == 0
     }
@@ -224,7 +224,7 @@ impl Trouble {
         }
     }
 
-    /// A place has failed and no part of it was found readable, or none was looked for: what follows it on the drive is
+    /// A range has failed and no part of it was found readable, or none was looked for: what follows it on the drive is
     /// passed over.
     pub(super) fn leave(&mut self, failed: Extent) {
         if self.is_patient() {
@@ -234,12 +234,12 @@ impl Trouble {
         self.near = Some(Extent::between(failed.end(), failed.end().saturating_add(self.step)));
     }
 
-    /// Where a zone is bad, a request for a stretch is no longer than this, in bytes: a short stretch is not passed over whole.
+    /// Where a zone is bad, a request for a range is no longer than this, in bytes: a short range is not passed over whole.
     pub(super) fn longest_request(&self) -> Option<u64> {
         (self.step > 0).then(|| (self.longest_step / SHORTEST_REQUEST).max(1) * SHORTEST_REQUEST)
     }
 
-    /// Another stretch of so many bytes begins: a new chance, wherever it lies.
+    /// Another range of so many bytes begins: a new chance, wherever it lies.
     pub(super) fn begin_stretch(&mut self, bytes: u64) {
         self.near = None;
         self.before_stretch = self.failures;

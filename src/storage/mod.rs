@@ -26,7 +26,7 @@ pub trait Storage: Send + Sync {
     /// What the kernel says; [`io::ErrorKind::UnexpectedEof`] when the file ends before the buffer is full.
     fn read_at(&self, at: u64, buffer: &mut [u8]) -> io::Result<()>;
 
-    /// How many bytes from byte `at` on lie in a hole, and so read as zero; 0 where something is stored or nobody can tell.
+    /// How many bytes from byte `at` on lie in a hole, and so read as zero; 0 where something is stored or that is not known.
     fn hole(&self, _at: u64) -> u64 {
         0
     }

@@ -1,5 +1,5 @@
 //! The folder that files are taken into. Folders in it are reached from its own descriptor name by name, so that
-//! neither a long path nor a link that somebody puts in the way leads anywhere else.
+//! neither a long path nor a link put there meanwhile leads anywhere else.
 
 use super::error::TakeError;
 use super::names::Given;
@@ -96,7 +96,7 @@ impl Destination {
         self.given.unique(folder.0, name)
     }
 
-    /// A new file in a folder, under a name nobody else has; [`Destination::put`] gives it its own.
+    /// A new file in a folder, under a name that no other file has; [`Destination::put`] gives it its own.
     pub(super) fn new_part(&mut self, folder: FolderId) -> io::Result<(File, String)> {
         self.parts += 1;
         let name = format!(".gleaner-{}.part", self.parts);

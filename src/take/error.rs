@@ -10,7 +10,7 @@ pub enum TakeError {
     /// There is something in the destination already.
     #[error("{path}: is not empty; nothing is ever overwritten, so give a new or an empty folder")]
     NotEmpty {
-        /// The folder asked for.
+        /// The folder as given.
         path: PathBuf,
     },
     /// The destination's disk is full.

@@ -1,6 +1,6 @@
 //! Taking chosen files out of a case's image into a folder: names, times and content, and nothing silently short.
 //!
-//! `docs/taking.md` says what becomes of names, named streams, times, holes, and of files that are not whole.
+//! `docs/taking.md` says what becomes of names, named streams, times, holes, and of files that are not complete.
 
 mod checksums;
 mod destination;

@@ -64,7 +64,7 @@ fn is_device(name: &str) -> bool {
 }
 
 /// Stem and extension, the extension with its dot. A name that starts with its only dot has no extension, and what is
-/// longer than 16 bytes or holds a space is none.
+/// longer than 16 bytes or holds a space is no extension.
 fn split(name: &str) -> (&str, &str) {
     match name.rfind('.') {
         Some(at) if at > 0 && name.len() - at <= 16 && !name[at..].contains(' ') => name.split_at(at),

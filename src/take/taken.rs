@@ -26,7 +26,7 @@ impl TakenState {
     /// What people read.
     pub fn name(self) -> &'static str {
         match self {
-            TakenState::Whole => "whole",
+            TakenState::Whole => "complete",
             TakenState::NotYetRead => "not read yet",
             TakenState::Damaged => "damaged",
             TakenState::Failed => "failed",

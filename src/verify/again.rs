@@ -1,4 +1,4 @@
-//! Asking the drive again, when somebody wants that: part of what was copied, compared with the image.
+//! Reading the drive again, when a person wants that: part of what was copied, compared with the image.
 
 use crate::extent::{Extent, ExtentSet};
 use crate::source::{Reader, SourceLost, Store};

@@ -33,7 +33,7 @@ impl ClaimCheck {
         self.differing.is_empty() && self.unreadable.is_empty()
     }
 
-    /// Every place whose bytes cannot be relied upon.
+    /// Every range whose bytes cannot be relied upon.
     pub fn doubtful(&self) -> ExtentSet {
         self.differing.extents().iter().chain(self.unreadable.extents()).copied().collect()
     }
@@ -51,7 +51,7 @@ impl ClaimCheck {
         self.bytes = self.bytes.saturating_add(extent.bytes);
         match outcome {
             Outcome::Sound => {
-                // A place that was copied once more holds what came last; the older hash no longer speaks of it.
+                // A range that was copied once more holds what came last; the older hash is no longer about it.
                 remove(&mut self.differing, extent);
             }
             Outcome::Differs => self.differing.insert(extent),
@@ -102,7 +102,7 @@ impl Chunk {
     }
 }
 
-/// Checks all chunks as [`check_chunks`] does and sums the whole up as [`super::sha256`] does, with one reading of the image.
+/// Checks all chunks as [`check_chunks`] does and hashes the whole as [`super::sha256`] does, with one reading of the image.
 /// Memory: 48 bytes for each chunk. `progress` is told the bytes as they are hashed.
 ///
 /// # Errors

@@ -1,7 +1,7 @@
 //! Is the copy what the journal says it is? The image read back against the journal's hashes, its sum as a whole, the
-//! files that own a place, and what an independent reader sees of each volume.
+//! files that own a range, and what an independent reader sees of each volume.
 //!
-//! Nothing here writes, and only [`read_again`] asks the drive, when somebody wants that. `docs/verifying.md` says what each answer is worth.
+//! Nothing here writes, and only [`read_again`] reads the drive, when a person wants that. `docs/verifying.md` says what each answer is worth.
 
 mod again;
 mod claims;

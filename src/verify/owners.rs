@@ -1,4 +1,4 @@
-//! Whose bytes lie at a place: for naming the files that a changed or lost place belongs to.
+//! Whose bytes lie in a range: for naming the files that a changed or lost range belongs to.
 
 use crate::allocation::{Choices, Class, DriveMap, classify};
 use crate::extent::{Extent, ExtentSet};
@@ -7,7 +7,7 @@ use crate::fs::{Node, NodeId, Purpose, Role, Stream, VolumeMap};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
-/// What a place is to its owner.
+/// What a range is to its owner.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum OwnerKind {
@@ -23,7 +23,7 @@ pub enum OwnerKind {
     Nobody,
 }
 
-/// Whose a place is.
+/// Whose a range is.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Holder {
     /// Byte of the drive where the volume starts.
@@ -41,25 +41,25 @@ pub struct Holder {
     pub bytes: Option<[u64; 2]>,
 }
 
-/// A place and one owner of it. A place that two files claim is there twice.
+/// A range and one owner of it. A range that two files claim is there twice.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Owner {
     /// Where on the drive.
     pub place: Extent,
-    /// What the place is.
+    /// What the range is.
     pub kind: OwnerKind,
-    /// Whose it is; `None` for nobody's.
+    /// Whose it is; `None` where no file owns it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub holder: Option<Holder>,
-    /// For nobody's places, what they are.
+    /// Where no file owns it, what it is.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub class: Option<Class>,
 }
 
-/// The owners of some places.
+/// The owners of some ranges.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize)]
 pub struct Owners {
-    /// The owners, ascending by place.
+    /// The owners, ascending by range.
     pub listed: Vec<Owner>,
     /// How many more there are than were to be listed.
     pub more: u64,
@@ -103,7 +103,7 @@ struct Search<'s> {
     most: usize,
     found: &'s mut Owners,
     owned: Vec<Extent>,
-    /// Those places that lie in $MFT.
+    /// Those ranges that lie in $MFT.
     in_table: Vec<Extent>,
 }
 
@@ -147,7 +147,7 @@ impl Search<'_> {
         }
     }
 
-    /// A place of a stream. Where the content ends inside it, what is behind is told apart.
+    /// A range of a stream. Where the content ends inside it, what is behind is told apart.
     fn piece(&mut self, node: &Node<'_>, stream: &Stream<'_>, place: Extent, in_file: Extent) {
         let content = stream.size().min(stream.valid());
         let unit = u64::from(stream.compression_unit()).saturating_mul(self.volume.geometry.cluster_bytes);
@@ -186,7 +186,7 @@ impl Search<'_> {
         });
     }
 
-    /// The files whose records lie in the places of $MFT.
+    /// The files whose records lie in the ranges of $MFT.
     fn records(&mut self) {
         let (Some(places), volume) = (RecordPlaces::of(self.volume), self.volume.extent.start.0) else { return };
         let catalog = &self.volume.catalog;

@@ -17,7 +17,7 @@ const UNIT: u64 = 512;
 /// How many ranges that differ are listed.
 const LISTED: usize = 100;
 
-/// Reads a place of the second copy into a buffer of the same length.
+/// Reads a range of the second copy into a buffer of the same length.
 pub type ReadPlace<'r> = dyn FnMut(Extent, &mut [u8]) -> io::Result<()> + Send + 'r;
 
 /// How a second copy compares with the first.
@@ -41,7 +41,7 @@ impl CopyComparison {
     }
 }
 
-/// Compares `bytes` bytes of `content` with a second copy, whose bytes `copy` reads. In the places `blank` the second copy must have zeros.
+/// Compares `bytes` bytes of `content` with a second copy, whose bytes `copy` reads. In the ranges `blank` the second copy must have zeros.
 ///
 /// # Errors
 /// [`SourceLost::Store`] when `content` cannot be read; [`SourceLost::Stopped`] soon after `stop` is set. What cannot be read of the
@@ -63,7 +63,7 @@ pub fn compare_copy(
         chunks.map(|extent| if stop.load(Ordering::Relaxed) { Err(SourceLost::Stopped) } else { Ok((extent, ())) });
     let take = |piece: read_ahead::Piece<'_, ()>| {
         sum.take(&piece.bytes);
-        // An error comes back from the sum; where the next piece lies is not known then.
+        // An error comes from the hash; where the next piece lies is not known then.
         let Ok(here) = piece.bytes else { return };
         let place = Extent::between(at, at + here.len() as u64);
         at = place.end();

@@ -43,11 +43,11 @@ impl Summing {
     }
 }
 
-/// The SHA-256 of `drive_bytes` bytes of the image, unread places as zeros and unreadable ones with their fill: what
+/// The SHA-256 of `drive_bytes` bytes of the image, unread ranges as zeros and unreadable ones with their fill: what
 /// `sha256sum` prints for the raw image, and the same for both forms.
 ///
 /// # Errors
-/// [`SourceLost::Store`] when a place cannot be read; [`SourceLost::Stopped`] soon after `stop` is set.
+/// [`SourceLost::Store`] when a range cannot be read; [`SourceLost::Stopped`] soon after `stop` is set.
 pub fn sha256(
     image: &dyn Image,
     drive_bytes: u64,

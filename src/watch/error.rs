@@ -13,7 +13,7 @@ pub enum WatchError {
     /// The port.
     #[error("cannot serve a page on port {port} of this machine: {error}; give another with --port, or none")]
     Bind {
-        /// The port asked for.
+        /// The port as given.
         port: u16,
         /// What the system says.
         error: io::Error,

@@ -2,7 +2,7 @@
 //!
 //! The copy runs in another process, which holds the case's lock. Whoever watches takes no lock and writes nothing: the
 //! history, the journal and the case's file are read while they grow. The page is served to this machine alone, under an
-//! address nobody can guess, and nothing can be asked of it but itself: see [`guard`](self) for what is refused. How it
+//! address that cannot be guessed, and it serves nothing but itself: see [`guard`](self) for what is refused. How it
 //! looks is made here; the page's script only puts newer parts in place of older ones, and without script the page
 //! loads itself anew.
 
@@ -48,7 +48,7 @@ pub enum WatchEnd {
     Ended(String),
     /// The process that copied is gone, and wrote no end.
     Killed,
-    /// Whoever watched asked for it.
+    /// A person who watches wanted it.
     Asked,
 }
 
@@ -65,7 +65,7 @@ impl Watch {
     /// Prepares to watch the case in `folder` on `port` of this machine; 0 for any that is free.
     ///
     /// # Errors
-    /// [`WatchError`]: there is no case, or the port is not to be had.
+    /// [`WatchError`]: there is no case, or the port is not available.
     pub fn open(folder: &Path, port: u16, timing: Timing) -> Result<Watch, WatchError> {
         let board = Board::new(folder)?;
         let bind = |error| WatchError::Bind { port, error };
@@ -78,7 +78,7 @@ impl Watch {
         Ok(Watch { listener, port, token, board, timing })
     }
 
-    /// The page's address; whoever knows it can see the page, as long as it is served.
+    /// The page's address; it is enough to see the page, as long as it is served.
     pub fn address(&self) -> String {
         format!("http://127.0.0.1:{}/{}/", self.port, self.token)
     }

@@ -99,7 +99,7 @@ fn state(board: &Board) -> String {
                 let last = board.run().and_then(|run| run.notes.last());
                 let last = last.map_or_else(String::new, |(_, note)| format!(" What happened last: {}.", escape(note)));
                 format!(
-                    "<p class=\"alert\"><strong>No news for {}.</strong> The drive may be busy with a difficult place, pause to \
+                    "<p class=\"alert\"><strong>No news for {}.</strong> The drive may be busy with a failing read, pause to \
                      cool or be gone, or the copy may have been killed: look at its own window.{last}</p>",
                     coarse(silence.as_secs_f64())
                 )

@@ -53,13 +53,13 @@ fn drive(board: &Board) -> String {
     ];
     let touched = (0..PLACES).filter(|place| known(*place) > 0.0).count();
     let description = format!(
-        "The drive from its first byte to its last, {} in all, in {PLACES} equal places. The height at each place is the \
+        "The drive from its first byte to its last, {} in all, in {PLACES} equal parts. The height of each is the \
          share of it that is copied, skipped, unreadable, or planned and not read yet; what stays empty is not planned. \
-         Something has been read in {touched} places.",
+         Something has been read in {touched} parts.",
         human::bytes(bytes)
     );
     #[allow(clippy::cast_precision_loss, reason = "an axis")]
-    let x = Axis { label: "place on the drive", quantity: Quantity::Bytes, from: 0.0, to: bytes as f64 };
+    let x = Axis { label: "position on the drive", quantity: Quantity::Bytes, from: 0.0, to: bytes as f64 };
     figure("The drive", |name, width| {
         let id = format!("drive-{name}");
         let frame = Frame {

@@ -107,7 +107,7 @@ async fn receive(listener: TcpListener, site: Rc<Site>, visit: Duration) {
     }
 }
 
-/// One request and its answer. A connection that breaks is the visitor's affair.
+/// One request and its answer. A connection that breaks ends nothing else.
 async fn attend(stream: TcpStream, site: Rc<Site>) {
     let service = service_fn(|request: Request<Incoming>| {
         let answer = site.answer(&request);

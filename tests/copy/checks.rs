@@ -1,6 +1,6 @@
 //! Drives that stop answering without vanishing, and drives that answer with something else.
 //!
-//! Source: issue text: "A drive that answers nothing is not full of bad sectors", "A drive that begins to answer everything
+//! Required: "A drive that answers nothing is not full of bad sectors", "A drive that begins to answer everything
 //! with zeros is no drive that reads well".
 
 use super::class_maps::{SECTOR, map_of, plan};

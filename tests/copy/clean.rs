@@ -11,7 +11,7 @@ use proptest::prelude::*;
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(300))]
 
-    // Source: issue text: "Reads of up to 1 MiB (adjustable)", "the union of requests is the plan plus nothing; no byte
+    // Required: "Reads of up to 1 MiB (adjustable)", "the union of requests is the plan plus nothing; no byte
     // asked twice on a clean drive".
     #[test]
     fn each_planned_byte_is_requested_once_in_the_plans_order(

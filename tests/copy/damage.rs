@@ -4,7 +4,7 @@ use super::class_maps::{SECTOR, class_map, map_of, plan, request};
 use super::scripted::Log;
 use super::{Bench, MIB, sectors, small, to_the_end};
 use gleaner::allocation::Class;
-use gleaner::copy::{CopyOptions, End, StopAfter, StopReason};
+use gleaner::copy::{CopyOptions, End, Event, StopAfter, StopReason};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope};
 use proptest::prelude::*;
@@ -25,7 +25,7 @@ fn drive() -> impl Strategy<Value = (u64, ExtentSet)> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(400))]
 
-    // Source: issue text: "with injected unreadable sectors every readable planned sector arrives, the unreadable list
+    // Required: "with injected unreadable sectors every readable planned sector arrives, the unreadable list
     // equals the injected list exactly".
     #[test]
     fn all_but_the_bad_sectors_arrives_and_exactly_those_are_given_up(
@@ -191,7 +191,7 @@ fn gaps_near_a_bad_place_come_last_and_all_the_same_arrive() {
     assert!(bench.log()[touching(&far_gap)].extent.bytes > 8 * SECTOR, "the far gap is read through");
 }
 
-// Source: issue text: "where /dev/kmsg names the failing sector, use it: two failures for a lone bad sector"; "never trust it
+// Required: "where /dev/kmsg names the failing sector, use it: two failures for a lone bad sector"; "never trust it
 // beyond the request's own range".
 #[test]
 fn where_the_log_names_the_sector_a_lone_one_costs_two_failed_requests() {
@@ -217,7 +217,7 @@ fn a_copy_stops_after_so_many_resets() {
     assert_eq!((outcome.resets, outcome.failed_requests), (8, 4));
 }
 
-// Source: issue text: "requests no longer than the queue's max_sectors_kb, so that one request is one command", after the
+// Required: "requests no longer than the queue's max_sectors_kb, so that one request is one command", after the
 // first failure.
 #[test]
 fn after_the_first_failure_a_request_is_no_longer_than_a_command() {
@@ -233,7 +233,7 @@ fn after_the_first_failure_a_request_is_no_longer_than_a_command() {
     assert_eq!(log[first + 1..].iter().map(|request| request.extent.bytes).max(), Some(command_bytes));
 }
 
-// Source: issue text: "ends by itself when that falls below a documented worth; what was not tried stays skipped, not
+// Required: "ends by itself when that falls below a documented worth; what was not tried stays skipped, not
 // unreadable". Twenty MB that are dead: every sector of them would take three days.
 #[test]
 fn a_copy_ends_by_itself_when_the_rest_is_not_worth_its_time() {
@@ -270,7 +270,7 @@ fn a_difficult_place_is_skipped_by_every_class() {
     assert!(bench.store.held_set().bytes() > sound / 10 * 8, "{} of {sound}", bench.store.held_set().bytes());
 }
 
-// The class order of first reading up to a failure, around which all classes are read; and no difficult place before its end.
+// The class order of first reading up to a failure, around which all classes are read; and no retry before its end.
 #[test]
 fn first_reading_goes_through_all_classes_before_difficult_places() {
     let map = map_of(&[
@@ -293,7 +293,7 @@ fn first_reading_goes_through_all_classes_before_difficult_places() {
         let pass = plan.passes.iter().find(|pass| pass.extents().iter().any(|e| e.contains(&first)));
         pass.expect("only planned bytes are read").header.class
     };
-    // Difficult places are read again in what had failed.
+    // Skipped ranges are read again in what had failed.
     let log = bench.log();
     let failed: ExtentSet = log.iter().take(60).filter(|r| !r.arrived).map(|r| r.extent).collect();
     let first =
@@ -302,4 +302,41 @@ fn first_reading_goes_through_all_classes_before_difficult_places() {
     let in_files = log.iter().position(|r| !r.arrived && class_of(r.extent) == Class::Files).unwrap();
     assert!(classes[..=in_files].is_sorted(), "{classes:?}");
     assert!(classes.contains(&Class::Unclaimed) && classes.contains(&Class::Bulk) && !failed.extents().is_empty());
+}
+
+// What is read around a failure is of several passes: the one that is swept counts its own bytes only.
+#[test]
+fn a_pass_counts_no_bytes_of_others() {
+    let classes = [Class::Structure, Class::Files, Class::Unclaimed, Class::Bulk];
+    let runs: Vec<(u64, Class)> = (0..400).map(|n| (512, classes[n % 4])).collect();
+    let mut request = PlanRequest::new(Scope::Allocated);
+    request.bridge = BridgeRule::OFF;
+    let plan = plan(&map_of(&runs), &request);
+    let mut bench = Bench::new(&plan, 512);
+    let bad = [sectors(20_000, 10), sectors(60_000, 9_000), sectors(120_600, 1)].into_iter().collect();
+    bench.script(|script| script.bad = bad);
+    bench.copy(&small()).unwrap();
+    let mut begun = None;
+    let (mut all, mut ended) = (0, 0);
+    for event in &bench.events {
+        match event {
+            Event::PassBegun { number, bytes, .. } => begun = Some((*number, *bytes)),
+            Event::PassEnded { number, arrived_bytes, deferred_bytes } => {
+                let (of, bytes) = begun.take().unwrap();
+                assert_eq!(*number, of);
+                assert!(
+                    arrived_bytes + deferred_bytes <= bytes,
+                    "pass {of}: {arrived_bytes} and {deferred_bytes} of {bytes}"
+                );
+                if ended == 0 {
+                    assert_eq!(arrived_bytes + deferred_bytes, bytes, "nothing is read around failures in structure");
+                }
+                all += arrived_bytes + deferred_bytes;
+                ended += 1;
+            }
+            _ => {}
+        }
+    }
+    assert_eq!(ended, plan.passes.len());
+    assert!(all < bench.planned.bytes(), "nothing was read around a failure: {all}");
 }

@@ -19,7 +19,7 @@ fn some_bad() -> ExtentSet {
     [sectors(50, 3), sectors(290, 1), sectors(500, 20), sectors(1139, 1)].into_iter().collect()
 }
 
-// Source: issue text: "Ctrl-C finishes the current read and stops in order"; resuming ends where an uninterrupted run
+// Required: "Ctrl-C finishes the current read and stops in order"; resuming ends where an uninterrupted run
 // does.
 #[test]
 fn stopped_at_any_request_it_goes_on_to_the_same_end() {
@@ -82,7 +82,7 @@ proptest! {
     }
 }
 
-// Source: issue text: "A vanished device ends the run cleanly and resumably, and is told apart from a bad sector."
+// Required: "A vanished device ends the run cleanly and resumably, and is told apart from a bad sector."
 #[test]
 fn a_vanished_drive_is_no_bad_sector() {
     for how in [Vanishing::NoDevice, Vanishing::InputOutput] {
@@ -109,7 +109,7 @@ fn a_vanished_drive_is_no_bad_sector() {
     }
 }
 
-// Source: issue text: "Disk full: stop, nothing lost, resume elsewhere."
+// Required: "Disk full: stop, nothing lost, resume elsewhere."
 #[test]
 fn a_full_destination_stops_the_copy_and_claims_nothing() {
     for number in [1, 2, 9, 30] {

@@ -85,9 +85,7 @@ fn the_time_left_is_that_of_easy_reads_and_difficult_places_are_apart() {
             }
         }
         let sentence = last.left.sentence(last.deferred_bytes);
-        assert!(
-            sentence.contains(" for what reads easily; difficult places (") || sentence.starts_with("nothing left")
-        );
+        assert!(sentence.contains(" for what reads easily; skipped ranges (") || sentence.starts_with("nothing left"));
     }
 }
 

@@ -13,7 +13,7 @@ fn one_class(count: u64) -> Plan {
     plan(&map_of(&[(count, Class::Files)]), &PlanRequest::new(Scope::Allocated))
 }
 
-// Source: issue text: "A read slower than --slow counts as trouble and defers its neighbourhood."
+// Required: "A read slower than --slow counts as trouble and defers its neighbourhood."
 #[test]
 fn a_slow_read_is_kept_and_what_follows_it_comes_later() {
     let mut bench = Bench::new(&one_class(100_000), 512);
@@ -93,7 +93,7 @@ fn what_lies_behind_a_long_bad_place_is_read_for_as_long_as_it_took() {
     assert!(at(&log, behind(102)) > at(&log, piece(2399)), "read on behind a small place");
 }
 
-// Source: issue text: "above --warm-limit copying pauses until it has cooled, and says so".
+// Required: "above --warm-limit copying pauses until it has cooled, and says so".
 #[test]
 fn a_warm_drive_is_left_alone_until_it_has_cooled() {
     let mut bench = Bench::new(&one_class(2000), 512);

@@ -228,7 +228,7 @@ impl<'f> Describer<'f> {
         let mut way = Vec::new();
         let mut child = file;
         loop {
-            let path = child["path"].as_str().expect("live files have a path");
+            let path = child["path"].as_str().expect("existing files have a path");
             if path == "/" {
                 return way;
             }

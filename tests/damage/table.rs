@@ -321,24 +321,24 @@ const HEAD: &str = "# What damage costs
 **Most structures of a drive stand there twice, and what stands once can often be inferred from the rest.** When one is lost, gleaner takes the
 copy: the backup of the partition table, of the boot sector, of the file table's first records, the second FAT. Where there is no copy, it
 searches for volumes and infers their sizes from what it finds. Where a doubt is left, the plan takes more of the drive, never less.
-What is lost: a file whose record is lost has only its name, from its folder; its content may still lie on the drive without an owner. On FAT
-and exFAT a lost folder takes the names of what lies in it along. A lost allocation bitmap loses no file; the copy takes longer.
-What to do: a finding says what was lost and what it means. What is not read yet is not lost: `copy` retries such places, and plans again when they
-arrive. Power off, let the drive rest, and try again on another day before anything is called lost for good.
+What is lost: a file whose record is lost has only its name, from its folder; its content may still be on the drive, in clusters of no known file. On FAT
+and exFAT a lost folder also loses the names of what lies in it. A lost allocation bitmap loses no file; the copy takes longer.
+What to do: a finding says what was lost and what it means. What is not read yet is not lost: `copy` retries such ranges, and plans again when they
+are copied. Power off, let the drive rest, and try again on another day before anything is called lost for good.
 For the client: files listed as complete are complete, whatever structure is lost. Ask for the names that matter most, so that they come first;
-do not promise files that only a name is left of.
+do not promise files of which only the name is left.
 
 Each row is a real volume or drive of `testdata` with one structure lost, or several that stand in for each other, and what the plan
 `allocated` then comes to. Made by `scripts/damage-table`; `tests/damage/table.rs` holds this page and the code together.
 
-* **lost how**: *unreadable*, every read of it fails; *zeroed*, it answers with zeros, which is worse, for nothing tells that it is damaged.
+* **lost how**: *unreadable*, every read of it fails; *zeroed*, it answers with zeros, which is worse: nothing shows that it is damaged.
 * **in use, planned**: of the clusters that the undamaged volumes had in use by the reference parsers' account, the share that is planned.
 * **files**: of the existing files that the reference parsers know, the share that is still found by its path with just its clusters.
 * **in excess**: bytes that the survey reads or the plan takes which the plan of the undamaged drive does not.
 * **verdict**: of the drive as a whole, as `survey` opens with it ([coherence.md](coherence.md)).
 * **what is said**: the most severe findings that the undamaged drive does not have ([findings.md](findings.md)), beside `unreadable-sectors`.
 
-The statement behind the first share, and how it is held against 10,000 random damages, stands in `tests/damage/describe.rs`.
+`tests/damage/describe.rs` has the statement behind the first share, and checks it against 10,000 random damages.
 
 | drive | lost | lost how | in use, planned | files | in excess | verdict | what is said |
 |---|---|---|---|---|---|---|---|

@@ -61,7 +61,7 @@ fn from_before_the_copy_to_its_end() {
     served.until("figures", "safe: 9.00 MB of 33.6 MB");
     let count = WantedCount { pattern: "<Fotos>".to_owned(), files: 5, safe: 3, to_read: 2, ..WantedCount::default() };
     history.event(&Event::Wanted { class: Some(Class::Files), patterns: vec![count] });
-    served.until("figures", "&lt;Fotos&gt;: 3 of 5 files safe, 2 to read");
+    served.until("figures", "&lt;Fotos&gt;: 3 of 5 files safe, 2 not read yet");
     let figures = part(&served, "figures");
     for (name, value) in [
         ("rate", "2.00 MB/s".to_owned()),
@@ -75,7 +75,7 @@ fn from_before_the_copy_to_its_end() {
         assert!(figures.contains(&format!("<dt>{name}</dt><dd>{value}</dd>")), "{name}: {figures}");
     }
     for sentence in [
-        "<strong>Time left</strong> about 77 s for what reads easily; difficult places (5.00 kB): not known</p>",
+        "<strong>Time left</strong> about 77 s for what reads easily; skipped ranges (5.00 kB): not known</p>",
         "<strong>Go on</strong> yes, but the drive may not last: in the last minute 2 reads failed (14 s); resets, temperature not known</p>",
     ] {
         assert!(figures.contains(sentence), "{figures}");

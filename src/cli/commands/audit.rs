@@ -9,7 +9,7 @@ use crate::cli::output::JsonLines;
 use crate::cli::show::{self, AuditView};
 use crate::new_file::{Readers, write_new};
 use crate::plan;
-use crate::report::{AUDIT_CSV_HEAD, audit_csv_line};
+use crate::report::{AUDIT_CSV_HEAD, VolumeTitles, audit_csv_line};
 use crate::session::Session;
 use serde::Serialize;
 use std::io::Write;
@@ -35,7 +35,8 @@ pub(super) fn work(arguments: &AuditArguments, below: &Patterns, session: &mut S
         None => judge(&ask, None)?,
     };
     let listed = ask.listed();
-    let view = AuditView { summary: &summary, files: &files, listed: &listed, depth: arguments.depth };
+    let titles = VolumeTitles::of(&drive);
+    let view = AuditView { summary: &summary, titles: &titles, files: &files, listed: &listed, depth: arguments.depth };
     let text = if json { String::new() } else { show::audit(&view) };
     let elsewhere = below.is_empty() && summary.unreadable_bytes > 0;
     let lost = summary.totals.damaged + summary.totals.lost > 0 || elsewhere;
@@ -65,7 +66,7 @@ impl Ask<'_> {
 }
 
 /// One audit, with the first files of each state that is listed for people. On the way each file goes into the list and, as a
-/// JSON line, to standard output; the sums follow as the last line.
+/// JSON line, to standard output; the totals follow as the last line.
 fn judge(ask: &Ask<'_>, mut csv: Option<&mut dyn Write>) -> anyhow::Result<(AuditSummary, Vec<FileAudit>)> {
     #[derive(Serialize)]
     struct Sums<'s> {

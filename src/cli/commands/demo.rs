@@ -37,7 +37,7 @@ pub fn run(arguments: &DemoArguments) -> anyhow::Result<Ending> {
     let stop = stop_flag()?;
     if !arguments.json {
         print(&format!(
-            "The drive of this demo is simulated. It is slow, has places that cannot be read,\n\
+            "The drive of this demo is simulated. It is slow, has ranges that cannot be read,\n\
              and dies after {} of its own clock, which runs ahead.\n",
             human::seconds(LIFE.as_secs_f64())
         ))?;

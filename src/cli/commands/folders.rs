@@ -6,7 +6,7 @@ use crate::cli::exit::Ending;
 use crate::cli::input;
 use crate::cli::output::{json_text, tell, tell_lines};
 use crate::cli::show;
-use crate::report::{self, FolderLine, NumberedFolder, PickError};
+use crate::report::{self, FolderLine, NumberedFolder, PickError, VolumeTitles};
 use crate::source::Store;
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
@@ -18,12 +18,13 @@ pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
         let store = session.case.as_ref().map(|case| case.store().as_ref() as &dyn Store);
         let areas = drive.choose_areas(&arguments.volume)?;
         let lines = report::folders(&drive, areas.as_deref(), arguments.depth, &choices, store);
+        let titles = VolumeTitles::of(&drive);
         let ending = if drive.volumes().next().is_none() { Ending::NothingRecognised } else { Ending::Done };
         let text = match &arguments.pick {
-            Some(from) => picked(arguments, &lines, from, &session.stop)?,
+            Some(from) => picked(arguments, (&lines, &titles), from, &session.stop)?,
             None if arguments.source.json => json_text(&lines)?,
             None if lines.is_empty() => "no volume here is read file by file: `gleaner survey` says why\n".to_owned(),
-            None => show::folders(&lines),
+            None => show::folders(&lines, &titles),
         };
         Ok(Done { ending, figures: serde_json::json!({ "reading": session.reader.totals() }), text })
     })
@@ -32,7 +33,7 @@ pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
 /// Shows the folders with numbers, takes numbers, and gives the patterns.
 fn picked(
     arguments: &FoldersArguments,
-    lines: &[FolderLine],
+    (lines, titles): (&[FolderLine], &VolumeTitles),
     from: &Path,
     stop: &AtomicBool,
 ) -> anyhow::Result<String> {
@@ -41,7 +42,7 @@ fn picked(
         return Err(PickError::NoFolder.into());
     }
     if !arguments.source.quiet {
-        tell_lines(&show::numbered_folders(&list));
+        tell_lines(&show::numbered_folders(&list, titles));
     }
     let picked =
         if input::is_terminal(from) { ask(&list, stop)? } else { report::pick(&list, &input::text_of(from)?)? };

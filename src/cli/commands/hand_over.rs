@@ -97,7 +97,7 @@ fn work(arguments: &HandOverArguments, session: &mut Session) -> anyhow::Result<
     Ok(Done { ending, figures, text })
 }
 
-/// The files that are not complete, a line each, then what was written and the sums.
+/// The files that are not complete, a line each, then what was written and the totals.
 fn print_json(written: &Value, missing: &Missing) -> anyhow::Result<()> {
     #[derive(Serialize)]
     struct Sums<'s> {

@@ -111,7 +111,7 @@ fn work_in(
     Ok(ending)
 }
 
-/// What is left to do when the work failed, or nobody reads its output any more.
+/// What is left to do when the work failed, or the reader of its output is gone.
 fn ended_early(session: &Session, typed: &[String], error: anyhow::Error) -> anyhow::Result<Done> {
     if is_broken_pipe(&error) {
         let figures = json!({ "output": "closed by its reader before its end" });

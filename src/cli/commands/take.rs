@@ -28,7 +28,7 @@ fn work(arguments: &TakeArguments, chosen: &Patterns, session: &mut Session) -> 
     let bar = progress::bytes_bar("taking", bytes, arguments.json);
     let mut trouble = Vec::new();
     let mut out = JsonLines::default();
-    // Files are taken to the end also when nobody reads the list.
+    // Files are taken to the end also when the list has no reader.
     let mut printed = Ok(());
     let totals = take.run(&drive, case.store().as_ref(), &arguments.to, &mut |bytes| bar.inc(bytes), &mut |file| {
         if arguments.json && printed.is_ok() {

@@ -1,14 +1,17 @@
 //! An audit as text.
 
 use super::{line, wrapped};
-use crate::audit::{AuditSummary, FileAudit, FileState, FolderAudit, Tally};
+use crate::audit::{AuditSummary, FileAudit, FileState, FolderAudit, Tally, fitting_level};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
+use crate::report::VolumeTitles;
 
 /// What of an audit is shown.
 pub struct AuditView<'v> {
-    /// Its sums.
+    /// Its totals.
     pub summary: &'v AuditSummary,
+    /// What its volumes are called.
+    pub titles: &'v VolumeTitles,
     /// The first files of the states that are listed.
     pub files: &'v [FileAudit],
     /// The states of which files and folders are listed.
@@ -20,7 +23,7 @@ pub struct AuditView<'v> {
 /// Folders of a volume that are shown unless more levels are chosen.
 const FOLDERS_SHOWN: usize = 20;
 
-/// An audit: the wanted files, the sums, and the folders and files in the states that are listed.
+/// An audit: the wanted files, the totals, and the folders and files in the states that are listed.
 pub fn audit(view: &AuditView<'_>) -> String {
     let mut text = String::new();
     let summary = view.summary;
@@ -84,8 +87,8 @@ fn folders(text: &mut String, view: &AuditView<'_>) {
         if with.is_empty() {
             continue;
         }
-        let depth =
-            view.depth.map_or_else(|| fitting_depth(&with), |depth| usize::try_from(depth).unwrap_or(usize::MAX));
+        let fitting = || fitting_level(with.iter().copied(), FOLDERS_SHOWN);
+        let depth = view.depth.map_or_else(fitting, |depth| usize::try_from(depth).unwrap_or(usize::MAX));
         let there = |state: &FileState| with.iter().any(|folder| folder.tally.files_of(*state) > 0);
         let states: Vec<FileState> = FileState::ALL.into_iter().filter(there).collect();
         let rows = with.iter().filter(|folder| folder.level() <= depth).map(|folder| {
@@ -93,18 +96,12 @@ fn folders(text: &mut String, view: &AuditView<'_>) {
             std::iter::once(folder.path.clone()).chain(counts).collect()
         });
         say!(text, "");
-        say!(text, "VOLUME at byte {}: folders with files that are {}", volume[0].volume, names(view.listed));
+        let title = view.titles.title(volume[0].volume);
+        wrapped(text, "", &format!("{title}: folders with files that are {}", names(view.listed)));
         let columns: Vec<Column> =
             std::iter::once(Left("folder")).chain(states.iter().map(|state| Right(state.name()))).collect();
         text.push_str(&fitted(&columns, rows, Overflow::Wrap));
     }
-}
-
-/// The most levels with which the folders still fit, one at least.
-fn fitting_depth(folders: &[&FolderAudit]) -> usize {
-    let mut levels: Vec<usize> = folders.iter().map(|folder| folder.level()).collect();
-    levels.sort_unstable();
-    levels.get(FOLDERS_SHOWN).map_or(usize::MAX, |first_too_many| first_too_many.saturating_sub(1).max(1))
 }
 
 fn names(states: &[FileState]) -> String {
@@ -139,8 +136,8 @@ fn what_is_missing(file: &FileAudit) -> String {
             "part of its run list is missing".to_owned()
         }
         FileState::Damaged => {
-            let places = human::counted(file.damaged.len() as u64, "place", "places");
-            format!("{} in {places}", of(sum(&file.damaged), "unreadable"))
+            let ranges = human::counted(file.damaged.len() as u64, "range", "ranges");
+            format!("{} in {ranges}", of(sum(&file.damaged), "unreadable"))
         }
         FileState::NotYetRead if !file.name_only => of(sum(&file.waiting), "not read yet"),
         FileState::NotPlanned => of(sum(&file.not_planned), "not planned"),

@@ -38,16 +38,16 @@ pub fn coherence(text: &mut String, coherence: &Coherence) {
 
 /// What of the structure is not read yet, and what to do about it.
 fn left(so_far: &SoFar) -> String {
-    let places = format!(
-        "{} in {} are not read yet",
+    let not_read = format!(
+        "{} of structure in {} not read yet",
         human::bytes(so_far.bytes),
-        human::counted(so_far.places, "place of structure", "places of structure")
+        human::counted(so_far.places, "range", "ranges")
     );
     match so_far.why {
-        LeftOff::Stopped => format!("Stopped before its end: {places}. In a case, the same command goes on."),
-        LeftOff::Before => format!("The drive is not at hand, and the last survey left structure: {places}."),
+        LeftOff::Stopped => format!("Stopped before its end, {not_read}. In a case, the same command goes on."),
+        LeftOff::Before => format!("The drive is not at hand, and the last survey left {not_read}."),
         LeftOff::TroubleLimit => format!(
-            "Left after {}, to spare the drive (--trouble-limit): {places}. `copy` reads them, what answers easily first.",
+            "Left after {}, to spare the drive (--trouble-limit): {not_read}. `copy` reads it, what answers easily first.",
             human::counted(so_far.troubles, "failed or slow read", "failed or slow reads")
         ),
     }

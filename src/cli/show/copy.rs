@@ -53,7 +53,7 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
                 human::count(region.failed_requests),
             ]
         });
-        let heading = [Right("first byte"), Right("reach"), Right("unreadable sectors"), Right("failed reads")];
+        let heading = [Right("first byte"), Right("length"), Right("unreadable sectors"), Right("failed reads")];
         text.push_str(&fitted(&heading, rows, Overflow::Wrap));
         if outcome.bad_regions.len() > SHOWN {
             let more = human::count((outcome.bad_regions.len() - SHOWN) as u64);
@@ -65,7 +65,7 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
 
 fn revised(revision: &Revision) -> String {
     format!(
-        "{} of structure could be read at last: the new plan reads {} instead of {}, see {}",
+        "{} of structure is copied that could not be read before; the new plan reads {} instead of {}: {}",
         human::bytes(revision.late_bytes),
         human::bytes(revision.bytes_now),
         human::bytes(revision.bytes_before),
@@ -73,14 +73,14 @@ fn revised(revision: &Revision) -> String {
     )
 }
 
-/// What this run asked of the drive.
+/// What this run requested of the drive.
 fn this_run(outcome: &CopyOutcome) -> Vec<String> {
     let mut sentences = vec![format!(
-        "this run: {} in {} and {}, {} of them failed, {} slow",
+        "this run: {} in {} and {}; {}, {} slow",
         human::bytes(outcome.arrived_bytes),
         human::counted(outcome.requests, "request", "requests"),
         human::seconds(outcome.seconds),
-        human::count(outcome.failed_requests),
+        human::counted(outcome.failed_requests, "failed read", "failed reads"),
         human::count(outcome.slow_requests)
     )];
     if outcome.resets > 0 {

@@ -3,14 +3,14 @@
 use super::{layout, line};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
-use crate::report::{FolderLine, NumberedFolder};
+use crate::report::{FolderLine, NumberedFolder, VolumeTitles};
 use crate::text::shown;
 
 /// Columns up to which the least is shown.
 const NARROW: usize = 80;
 
 /// Folders as a tree with a bar for each one's share of its volume.
-pub fn folders(lines: &[FolderLine]) -> String {
+pub fn folders(lines: &[FolderLine], titles: &VolumeTitles) -> String {
     use Column::{Left, Right};
     let mut text = String::new();
     // A narrow terminal has room for one: what a copy reads, not the size of sparse and compressed files.
@@ -20,8 +20,9 @@ pub fn folders(lines: &[FolderLine]) -> String {
         let count = rest.iter().take_while(|l| l.volume == first.volume).count();
         let (volume, others) = rest.split_at(count);
         rest = others;
-        say!(&mut text, "VOLUME at byte {}", first.volume);
+        say!(&mut text, "{}", titles.title(first.volume));
         let all = first.on_drive.max(1);
+        let some_bulk = volume.iter().any(|line| line.bulk > 0);
         let some_lost = volume.iter().any(|line| line.lost > 0);
         let rows = volume.iter().map(|l| {
             #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
@@ -34,14 +35,14 @@ pub fn folders(lines: &[FolderLine]) -> String {
                 human::bytes(l.on_drive),
                 human::count(l.files),
                 human::count(l.extents),
-                if l.bulk == 0 { String::new() } else { human::bytes(l.bulk) },
             ];
+            row.extend(some_bulk.then(|| if l.bulk == 0 { String::new() } else { human::bytes(l.bulk) }));
             row.extend(is_wide.then(|| human::bytes(l.size)));
             row.extend(some_lost.then(|| if l.lost == 0 { String::new() } else { human::count(l.lost) }));
             row
         });
-        let mut columns =
-            vec![Left("folder"), Left(""), Right("on the drive"), Right("files"), Right("fragments"), Right("bulk")];
+        let mut columns = vec![Left("folder"), Left(""), Right("on the drive"), Right("files"), Right("fragments")];
+        columns.extend(some_bulk.then_some(Right("bulk")));
         columns.extend(is_wide.then_some(Right("size")));
         columns.extend(some_lost.then_some(Right("lost")));
         text.push_str(&fitted(&columns, rows, Overflow::Cut));
@@ -54,11 +55,11 @@ pub fn folders(lines: &[FolderLine]) -> String {
 const NAME_COLUMNS: usize = 46;
 
 /// Folders with the numbers that they are picked by.
-pub fn numbered_folders(list: &[NumberedFolder]) -> String {
+pub fn numbered_folders(list: &[NumberedFolder], titles: &VolumeTitles) -> String {
     use Column::{Left, Right};
     let mut text = String::new();
     for volume in list.chunk_by(|one, next| one.folder.volume == next.folder.volume) {
-        say!(&mut text, "VOLUME at byte {}", volume[0].folder.volume);
+        say!(&mut text, "{}", titles.title(volume[0].folder.volume));
         let rows = volume.iter().map(|one| {
             let folder = &one.folder;
             let indent = "  ".repeat(usize::try_from(folder.depth.saturating_sub(1)).unwrap_or(0));

@@ -36,7 +36,7 @@ pub fn mended(report: &MendReport) -> String {
     }
     say!(
         &mut text,
-        "  {} safe, {} skipped, {} unreadable; what nothing is known of is not read yet",
+        "  {} safe, {} skipped, {} unreadable; the rest is not read yet",
         human::bytes(report.held_bytes),
         human::bytes(report.skipped_bytes),
         human::bytes(report.unreadable_bytes)

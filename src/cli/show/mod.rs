@@ -66,10 +66,10 @@ pub fn time_range(least: f64, most: f64) -> String {
 }
 
 /// What to type next, ready to paste.
-fn next(text: &mut String, commands: &[String]) {
+fn next(text: &mut String, heading: &str, commands: &[String]) {
     if !commands.is_empty() {
         say!(text, "");
-        say!(text, "NEXT");
+        say!(text, "{heading}");
     }
     commands.iter().for_each(|command| self::command(text, command));
 }

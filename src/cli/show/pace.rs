@@ -7,7 +7,7 @@ use crate::pace::{End, Figure, PaceReport, RatePoint};
 
 /// How wide a bar is at most.
 const WIDTH: f64 = 40.0;
-/// Into how many places the drive is divided for the picture.
+/// Into how many parts the drive is divided for the picture.
 const PLACES: u64 = 20;
 
 /// What was measured.
@@ -76,7 +76,7 @@ fn picture(text: &mut String, rates: &[RatePoint], drive_bytes: u64) {
     if best <= 0.0 {
         return;
     }
-    say!(text, "  rate by place:");
+    say!(text, "  rate by position:");
     let slot = drive_bytes.div_ceil(PLACES).max(1);
     for place in 0..PLACES {
         let here: Vec<f64> = rates.iter().filter(|point| point.byte / slot == place).map(|point| point.rate).collect();

@@ -37,7 +37,7 @@ pub fn plan(summary: &PlanSummary) -> String {
         .filter_map(|bound| Some(format!("{} {:.2}", bound.class, bound.ratio_structure_first()?)))
         .collect();
     if !ratios.is_empty() {
-        let what = "time, where 1.00 is the least that is possible with structure first, by class";
+        let what = "time by class, as a multiple of the least that is possible with structure first";
         wrapped(&mut text, "  ", &format!("{what}: {}", ratios.join(", ")));
     }
     if summary.left_out.is_empty() {
@@ -58,7 +58,7 @@ pub fn plan(summary: &PlanSummary) -> String {
         wrapped(&mut text, "RECOMMENDATION  ", &advice.sentence);
         advice.commands.iter().for_each(|line| command(&mut text, line));
     }
-    next(&mut text, &summary.next);
+    next(&mut text, "NEXT", &summary.next);
     text
 }
 

@@ -14,6 +14,11 @@ const LINES: usize = 20;
 /// Most volumes, and most kinds of findings, that are listed.
 const VOLUMES: usize = 6;
 const FINDINGS: usize = 3;
+/// So many kinds of findings are listed even where volumes have to be left out for them.
+const LEAST_FINDINGS: usize = 2;
+
+/// Above the command that makes the plan.
+pub(super) const NEXT_PLAN: &str = "NEXT  make the plan; its screen then shows the command for `copy`";
 
 /// The answers of a survey: can the copy go on, what is on the drive, how long does it take, what to do, what to type.
 pub fn survey(report: &SurveyReport) -> String {
@@ -27,12 +32,12 @@ pub fn survey(report: &SurveyReport) -> String {
     ];
     let (volumes, findings) = (1, 3);
     let room = |blocks: &[Vec<String>]| LINES.saturating_sub(blocks.iter().map(Vec::len).sum());
-    // One finding at least, whatever the volumes need.
+    // The most severe two, whatever the volumes need.
     let kinds: Vec<&FindingKind<'_>> = overview.findings.iter().filter(|kind| !overview.is_verdict(kind)).collect();
-    let least = usize::from(!kinds.is_empty());
+    let least = kinds.len().min(LEAST_FINDINGS);
     let listed = volume_lines(&overview, room(&blocks).saturating_sub(least));
     blocks[volumes].extend(listed);
-    let most = room(&blocks).clamp(least, FINDINGS);
+    let most = room(&blocks).clamp(least.min(1), FINDINGS);
     blocks[findings].extend(kinds.into_iter().take(most).map(finding));
     // Empty lines where there is room for them: what to do stands apart first.
     for number in [4, 1, 2, 3] {
@@ -119,17 +124,23 @@ fn times(report: &SurveyReport, overview: &Overview<'_>) -> Vec<String> {
         let (first, each_gb) = (human::seconds(first), human::seconds(each_gb));
         lines.push(format!("  wanted  first, from {first} on; each GB of wanted folders takes about {each_gb}"));
     }
-    lines.extend(overview.used.map(|used| scope("used", used)));
-    lines.push(scope("all", overview.all));
+    lines.extend(overview.used.iter().flat_map(|used| scope("used", used)));
+    lines.extend(scope("all", overview.all));
     if let Some(room) = &report.destination {
         lines.extend(wrap_within(2, "  ", &room.sentence, columns()));
     }
     lines
 }
 
-fn scope(name: &str, scope: &ScopeReport) -> String {
+/// Its bytes are more than those in use: gaps are read through.
+fn scope(name: &str, scope: &ScopeReport) -> Vec<String> {
     let range = time_range(scope.least_seconds, scope.most_seconds);
-    format!("  {name:6}  {:>7} in about {} ({range})", human::bytes(scope.bytes), human::seconds(scope.seconds))
+    let gaps = match scope.unasked_bytes {
+        0 => String::new(),
+        bytes => format!(", {} of it in gaps", human::bytes(bytes)),
+    };
+    let start = format!("  {name:6}  {:>7} ", human::bytes(scope.bytes));
+    wrap(&start, &format!("in about {} ({range}){gaps}", human::seconds(scope.seconds)), columns())
 }
 
 fn findings_heading(overview: &Overview<'_>) -> String {
@@ -161,7 +172,7 @@ fn recommendation(report: &SurveyReport) -> Vec<String> {
         lines.push("NEXT  no command yet: do first what is recommended".to_owned());
         return lines;
     }
-    lines.push("NEXT".to_owned());
+    lines.push(NEXT_PLAN.to_owned());
     let commands = report.advice.next.iter().flat_map(|command| shell_lines(&format!("  {command}"), columns()));
     lines.extend(commands);
     lines

@@ -1,5 +1,6 @@
 //! All that a survey says.
 
+use super::survey::NEXT_PLAN;
 use super::{coherence, kernel, line, next, time_range, wrapped};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::human;
@@ -80,11 +81,7 @@ fn strip(text: &mut String, strip: &Strip) {
     say!(text, "  used       │{used}│");
     say!(text, "  structure  │{structure}│");
     say!(text, "             start {:>width$}", "end", width = strip.in_use.len().saturating_sub(4));
-    say!(
-        text,
-        "             one column is {}, its height the share of it that is used",
-        human::bytes(strip.place_bytes)
-    );
+    say!(text, "             one column is {}, its height the share that is used", human::bytes(strip.place_bytes));
     say!(text, "");
 }
 
@@ -133,7 +130,7 @@ fn recognised(text: &mut String, area: &AreaReport, found: &Recognised) {
     }
     let how = match found.certainty {
         Certainty::Checksummed => "its checksum is OK",
-        Certainty::Consistent => "its fields agree with each other and with the place",
+        Certainty::Consistent => "its fields agree with each other and with where it lies",
         Certainty::Copy => "only this copy is left",
         Certainty::Partial => "not all of it is in order",
     };
@@ -246,13 +243,17 @@ fn findings(text: &mut String, list: &[FindingReport], not_listed: &[(String, u6
         return;
     }
     say!(text, "FINDINGS");
-    for finding in list {
+    for (number, finding) in list.iter().enumerate() {
         let place = match (finding.byte, finding.lba) {
             (Some(byte), Some(lba)) => format!(" [byte {byte}, LBA {lba}]"),
             _ => String::new(),
         };
         let start = format!("  {:8} ", finding.severity);
         wrapped(text, &start, &format!("{}: {}{place}", finding.code, finding.sentence));
+        // What it means, and what to do: once, behind the last of its kind in a row.
+        if list.get(number + 1).is_none_or(|next| next.code != finding.code) {
+            wrapped(text, &format!("{:11}→ ", ""), finding.meaning);
+        }
     }
     for (code, count) in not_listed {
         say!(text, "  … and {} more of {code}", human::count(*count));
@@ -328,5 +329,5 @@ fn advice(text: &mut String, report: &SurveyReport) {
     for reason in &report.advice.reasons {
         wrapped(text, "  · ", reason);
     }
-    next(text, &report.advice.next);
+    next(text, NEXT_PLAN, &report.advice.next);
 }

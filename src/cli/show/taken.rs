@@ -6,10 +6,10 @@ use crate::human;
 use crate::take::{Note, Taken, TakenState, TakenTotals};
 use std::path::Path;
 
-/// How many files that are not whole are named.
+/// How many files that are not complete are named.
 pub const TAKEN_SHOWN: usize = 30;
 
-/// The sums, and the files that are not whole.
+/// The totals, and the files that are not complete.
 pub fn taken(totals: &TakenTotals, trouble: &[Taken], to: &Path) -> String {
     use Column::{Left, Right};
     let mut text = String::new();

@@ -38,7 +38,7 @@ pub(super) fn content(dossier: &Dossier) -> Markup {
         }
         footer {
             p { "Two lists belong to this report. " code { (&dossier.lists[0]) } " has every file with its size and its state. "
-                code { (&dossier.lists[1]) } " has, for a technician, every place of the drive that could not be read or is not read yet. \
+                code { (&dossier.lists[1]) } " has, for a technician, every range of the drive that could not be read or is not read yet. \
                 A spreadsheet program opens both." }
             p { "Made by gleaner " (env!("CARGO_PKG_VERSION")) ", case " code { (dossier.case.id) } "." }
         }
@@ -194,7 +194,7 @@ fn folders(dossier: &Dossier) -> Markup {
                 @if let Some(more) = more(unreadable.len(), FOLDERS_LISTED) { " and " (more) " more" } "." }
         }
         @if !lost.is_empty() {
-            p { "The entries of these folders are lost; what was found of their content is in another place: "
+            p { "The entries of these folders are lost; what was found of their content is elsewhere: "
                 @for (i, folder) in lost.iter().take(FOLDERS_LISTED).enumerate() {
                     @if i > 0 { ", " } code { (shown(&folder.path)) } " (now in " code { (shown(&folder.known_as)) } ")"
                 }
@@ -221,7 +221,7 @@ fn drive(dossier: &Dossier) -> Markup {
             }))
             @if let Some(more) = more(overview.volumes.len(), VOLUMES_LISTED) { p { "… and " (more) " smaller ones." } }
         }
-        p { "The picture shows the drive from its start to its end: the higher the colour, the more of that place was copied. What stays blank was \
+        p { "The picture shows the drive from its start to its end: the higher the colour, the more of it was copied. What stays blank was \
             not copied." }
         (pictures::drive(dossier))
     }
@@ -262,7 +262,7 @@ fn cautions(dossier: &Dossier) -> Vec<String> {
     if unreadable > 0 {
         let filled = if dossier.case.fill == 0 { "there are zeros" } else { "there is a filler" };
         say(&format!(
-            "{} could not be read. In the copy, {filled} in these places instead of your data.",
+            "{} could not be read. In the copy, {filled} there instead of your data.",
             human::bytes(unreadable)
         ));
     }

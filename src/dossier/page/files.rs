@@ -1,12 +1,12 @@
 //! Files: what is complete and what is not, folders first.
 
 use super::{bytes, count, heads, shown, table};
-use crate::audit::{FileAudit, FolderAudit, Tally};
+use crate::audit::{FileAudit, FolderAudit, Tally, fitting_level};
 use crate::dossier::Dossier;
 use crate::human;
 use maud::{Markup, html};
 
-/// Folders listed in the page: levels are left out from below until no more are left.
+/// Folders of a volume listed in the page: as many levels as fit, and of the first no more than this.
 const FOLDERS: usize = 600;
 
 /// Names in unused space of folders listed in the page.
@@ -101,17 +101,15 @@ pub(super) fn missing(file: &FileAudit, unknown: &str) -> Markup {
 }
 
 fn folders(dossier: &Dossier) -> Markup {
-    let all = &dossier.files.folders;
-    let deepest = (0..=12).rev().find(|depth| all.iter().filter(|folder| folder.level() <= *depth).count() <= FOLDERS);
-    let deepest = deepest.unwrap_or(0);
-    let listed: Vec<&FolderAudit> = all.iter().filter(|folder| folder.level() <= deepest).take(FOLDERS).collect();
     html! {
-        @for volume in listed.chunk_by(|a, b| a.volume == b.volume) {
+        @for volume in dossier.files.folders.chunk_by(|a, b| a.volume == b.volume) {
+            @let level = fitting_level(volume, FOLDERS);
+            @let listed: Vec<&FolderAudit> = volume.iter().filter(|folder| folder.level() <= level).take(FOLDERS).collect();
             @let caption = format!("Folders of the volume at byte {}", human::count(volume[0].volume));
             (table(&caption, html! {
                 (heads(&[("folder, with all below it", false), ("complete", true), ("damaged", true), ("lost", true), ("not read yet", true), ("not planned", true), ("bytes complete", true)]))
                 tbody {
-                    @for folder in volume {
+                    @for folder in &listed {
                         @let tally = &folder.tally;
                         tr {
                             th.path scope="row" { (shown(&folder.path)) }
@@ -125,9 +123,10 @@ fn folders(dossier: &Dossier) -> Markup {
                     }
                 }
             }))
-        }
-        @if listed.len() < all.len() {
-            p.quiet { "Folders down to level " (deepest) "; " (count((all.len() - listed.len()) as u64)) " further down are counted in those above them." }
+            @let left_out = (volume.len() - listed.len()) as u64;
+            @if left_out > 0 {
+                p.quiet { "The first " (count(listed.len() as u64)) " folders, down to level " (level) "; " (human::counted(left_out, "more folder is", "more folders are")) " not listed. The figures of a folder include all below it." }
+            }
         }
     }
 }

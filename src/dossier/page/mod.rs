@@ -231,8 +231,8 @@ fn cautions(dossier: &Dossier) -> Vec<String> {
 
 fn areas(dossier: &Dossier) -> Markup {
     html! {
-        p { "Each strip is one area from its first byte to its last. The height of a layer at a place is the share of that place which is of its \
-             class; what stays blank is free, or in no partition. Below it, the same places by what is in the image; what stays blank there was not copied." }
+        p { "Each strip is one area from its first byte to its last. The height of a layer at a position is the share of what lies there which is of its \
+             class; what stays blank is free, or in no partition. Below it, the same positions by what is in the image; what stays blank there was not copied." }
         @for (index, area) in dossier.densities.iter().enumerate() { (pictures::area(index, area)) }
         details {
             summary { "What the classes mean" }

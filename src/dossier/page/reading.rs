@@ -17,7 +17,7 @@ pub(super) fn section(dossier: &Dossier) -> Markup {
         @let runs = &dossier.history.runs;
         @if !runs.is_empty() {
             (table("Runs of copying", html! {
-                (heads(&[("began", false), ("took", true), ("copied at its end", true), ("failed requests", true), ("ended", false)]))
+                (heads(&[("began", false), ("took", true), ("copied at its end", true), ("failed reads", true), ("ended", false)]))
                 tbody {
                     @for run in runs.iter().take(LISTED) {
                         @let last = run.points.last();

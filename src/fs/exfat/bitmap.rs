@@ -1,5 +1,5 @@
 //! The allocation bitmap (7.1): one bit for each cluster, the lowest bit of the first byte for cluster 2; 1 means not
-//! to be had, in use or bad (7.1.5).
+//! free, in use or bad (7.1.5).
 
 use super::entry::Special;
 use super::findings::{BITMAP_LOST, BITMAP_PARTLY, BITMAP_SHORT};

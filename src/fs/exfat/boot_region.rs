@@ -104,7 +104,7 @@ fn backup_sector_bytes(window: &Window<'_>) -> Result<Option<u64>, SourceLost> {
 
 fn read_region(window: &Window<'_>, at: u64, sector_bytes: u64) -> Result<Region, SourceLost> {
     let Some(block) = window.read(at, REGION_SECTORS * sector_bytes)? else {
-        let why = "reaches beyond the end of the volume's place".to_owned();
+        let why = "reaches beyond the end of the volume".to_owned();
         return Ok(Region { boot: Err(why), complaint: None, sector: None });
     };
     let boot_extent = crate::extent::Extent { bytes: BOOT_BYTES as u64, ..block.extent };

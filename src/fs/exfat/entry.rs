@@ -278,7 +278,7 @@ mod tests {
     use super::*;
     use crate::extent::ExtentSet;
 
-    /// A set as drivers write it, with the checksum worked out by the test's own words of figure 2.
+    /// A set as drivers write it, with the checksum worked out by the test's own form of figure 2.
     fn set(name: &str, first_cluster: u32, size: u64) -> Vec<[u8; 32]> {
         let units: Vec<u16> = name.encode_utf16().collect();
         let mut entries = vec![[0u8; 32]; 2 + units.len().div_ceil(15)];

@@ -98,7 +98,7 @@ codes! {
     /// A chain is longer than the size.
     CHAIN_LONG = "exfat-chain-long", Note,
         "A file has more clusters than its size needs: space was reserved, or its size is wrong.";
-    /// A first cluster that is none.
+    /// A first cluster that is no cluster of the volume.
     FIRST_CLUSTER = "exfat-first-cluster", Damage,
         "A file starts at a cluster that the volume does not have. Its content is not in the plan under its name; \
          the bitmap may still bring its clusters.";
@@ -129,7 +129,7 @@ codes! {
          listing; their clusters are planned by the bitmap.";
     /// A set with a wrong checksum.
     SET_CHECKSUM = "exfat-set-checksum", Damage,
-        "A file's entry does not have the checksum it was written with, or lost part of its name: name, size or place may \
+        "A file's entry does not have the checksum it was written with, or lost part of its name: name, size or first cluster may \
          be wrong. It is listed as it stands.";
     /// Secondary entries without a primary one.
     STRAY_ENTRIES = "exfat-stray-entries", Caution,

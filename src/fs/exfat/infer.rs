@@ -6,7 +6,7 @@
 //! the volume's end as the bitmap has bits, puts the root folder on a whole cluster, and has chains in the FAT that are
 //! as long as bitmap and table ask for.
 //!
-//! Budget: [`HEAD_BYTES`] from the start; and only if a FAT was seen there, at most [`FAR_SIZES`] stretches of
+//! Budget: [`HEAD_BYTES`] from the start; and only if a FAT was seen there, at most [`FAR_SIZES`] ranges of
 //! [`FAR_BYTES`] where the clusters of a large volume would start, and for each of at most [`MOST_CANDIDATES`] candidates
 //! some sectors of FAT and bitmap.
 
@@ -63,7 +63,7 @@ impl Candidate {
 #[derive(Debug)]
 pub(super) struct InferredGeometry {
     pub boot: Boot,
-    /// What speaks for it.
+    /// What supports it.
     pub evidence: String,
     /// What should be there too and is not.
     pub lacking: Vec<String>,

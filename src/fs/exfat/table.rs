@@ -29,7 +29,7 @@ pub(super) struct Table {
 
 impl Table {
     /// Clusters marked bad. The entries of contiguous files mean nothing (6.3.4.2), so what is found here counts only
-    /// where the bitmap agrees that the cluster is not to be had.
+    /// where the bitmap agrees that the cluster is not free.
     pub fn bad(&self) -> ClusterSet {
         let mut bad = ClusterSet::new();
         for n in 2..self.entries {

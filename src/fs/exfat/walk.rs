@@ -270,7 +270,7 @@ impl Walk<'_> {
             self.note(&VALID_LENGTH, entry.place, sentence);
         }
         let (runs, incomplete) = self.place_of(&entry.content, &entry.name, entry.place);
-        // Clusters of this file may be known to the bitmap alone, or to nobody.
+        // Clusters of this file may be known to the bitmap alone, or to nothing.
         self.incomplete |= incomplete;
         let spec = StreamSpec { incomplete, valid: valid.min(size), ..StreamSpec::plain(Role::Data, None, size) };
         self.build.add_stream(node, &spec, runs.iter().map(|run| (Some(run.first), run.count)));
@@ -400,7 +400,7 @@ fn readable(
     }
     if claim.beyond > 0 {
         *damaged = true;
-        let sentence = format!("{} bytes of folder {name:?} lie beyond the end of the volume's place.", claim.beyond);
+        let sentence = format!("{} bytes of folder {name:?} lie beyond the end of the volume.", claim.beyond);
         findings.push(Finding::at(&FOLDER_UNREADABLE, place, sentence));
     }
     claim.extents()

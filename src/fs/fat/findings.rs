@@ -193,7 +193,7 @@ pub static CHAIN_SHORT: Code = Code {
 pub static CHAIN_LONG: Code = Code {
     id: "fat-chain-long",
     severity: Severity::Note,
-    meaning: "A file has more clusters than its size asks for: it was prepared for more, or its size was not written \
+    meaning: "A file has more clusters than its size needs: it was prepared for more, or its size was not written \
               in time and content follows behind its end. All its clusters are planned.",
 };
 

@@ -7,7 +7,7 @@
 //!
 //! Source of the marks and of the type by number of clusters: "FAT: General Overview of On-Disk Format", Microsoft, 1.03.
 //!
-//! Budget: [`HEAD_BYTES`] from the start; and only if a FAT was seen there, at most [`SIZES`] stretches of
+//! Budget: [`HEAD_BYTES`] from the start; and only if a FAT was seen there, at most [`SIZES`] ranges of
 //! [`PROBE_BYTES`] where its second copy would be, and for each of at most [`MOST_CANDIDATES`] candidates the root folder's
 //! first 64 KiB at most, [`SAMPLES`] folders and files of it and the FAT sectors these need.
 
@@ -78,7 +78,7 @@ impl Candidate {
 #[derive(Debug)]
 pub(super) struct InferredGeometry {
     pub boot: Boot,
-    /// What speaks for it.
+    /// What supports it.
     pub evidence: String,
     /// What should be there too and is not.
     pub lacking: Vec<String>,

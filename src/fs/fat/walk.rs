@@ -191,10 +191,7 @@ impl Walk<'_> {
 
     fn note_long_name_orphans(&mut self) {
         if let Some(place) = self.first_orphans_in {
-            let sentence = format!(
-                "{} parts of long names belong to no entry; the first stand in the folder at this place.",
-                self.long_name_orphans
-            );
+            let sentence = format!("{} parts of long names belong to no file.", self.long_name_orphans);
             self.note(&LONG_NAME_ORPHANS, place, sentence);
         }
     }
@@ -307,7 +304,7 @@ impl Walk<'_> {
         let beyond = bytes(&extents) - bytes(&inside);
         if beyond > 0 {
             self.incomplete = true;
-            let sentence = format!("{beyond} bytes of folder {name:?} lie beyond the end of the volume's place.");
+            let sentence = format!("{beyond} bytes of folder {name:?} lie beyond the end of the volume.");
             self.note(&FOLDER_UNREADABLE, place, sentence);
         }
         inside

@@ -9,12 +9,12 @@ pub const SECTOR: u64 = 512;
 /// The start of the volume that is looked through by every file system: 16 MiB, read once and kept. Formatters put FATs
 /// at most some MiB from the start (common practice, no source), and $MFT or its mirror mostly in the first 64 KiB.
 pub const HEAD_BYTES: u64 = 16 << 20;
-/// The stretch around the volume's middle that is looked through for NTFS: 4 MiB.
+/// The range around the volume's middle that is looked through for NTFS: 4 MiB.
 pub const MIDDLE_BYTES: u64 = 4 << 20;
 /// Requests of 1 MiB of which nothing arrives, after which looking stops: each can cost a failing drive seconds.
 const LOST_REQUESTS_ALLOWED: u64 = 8;
 /// Failed requests of any size after which it stops in any case. [`crate::source::Reader`] spends at most 256 on finding
-/// the edges of bad stretches.
+/// the edges of bad ranges.
 const FAILURES_ALLOWED: u64 = 320;
 /// Size of a request.
 const REQUEST: u64 = 1 << 20;

@@ -35,7 +35,7 @@ enum Place {
     Wrong,
 }
 
-/// Finds as much of $MFT as lies in one piece from its start; `None` when too little speaks for any of it.
+/// Finds as much of $MFT as lies in one piece from its start; `None` when too little supports any of it.
 pub(super) fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Option<Table>, SourceLost> {
     let (mut standing, mut wrong) = (0, 0);
     for number in 1..16 {

@@ -27,7 +27,7 @@ codes! {
     BOOT_BACKUP_USED: "ntfs-boot-backup-used", Damage,
         "The boot sector is damaged or unreadable; its backup is used. The files are not affected.";
     BOOT_BACKUP_MISSING: "ntfs-boot-backup-missing", Caution,
-        "There is no usable backup of the boot sector. The volume hangs on its first sector; the partition may have been cut or moved.";
+        "There is no usable backup of the boot sector. The volume depends on its first sector alone; the partition may have been cut or moved.";
     BOOT_COPIES_DIFFER: "ntfs-boot-copies-differ", Caution,
         "The boot sector and its backup disagree. One of them is old or damaged; the one that leads to the file \
          records is used. The files are not affected.";

@@ -21,7 +21,7 @@ use crate::source::{SourceLost, Window};
 use crate::units::Lcn;
 use std::collections::BTreeSet;
 
-/// The stretch below one third of the volume that is looked through: on small volumes Windows puts $MFT there.
+/// The range below one third of the volume that is looked through: on small volumes Windows puts $MFT there.
 const THIRD_BYTES: u64 = 4 << 20;
 /// On larger volumes Windows puts $MFT at this cluster (both common practice, no source).
 const USUAL_MFT_CLUSTER: u64 = 786_432;
@@ -47,7 +47,7 @@ struct Candidate {
 #[derive(Debug)]
 pub(super) struct InferredGeometry {
     pub boot: BootSector,
-    /// What speaks for it.
+    /// What supports it.
     pub evidence: String,
     /// What should be there too and is not.
     pub lacking: Vec<String>,

@@ -1,6 +1,6 @@
 //! NTFS: every file by one pass over $MFT, and what is in use by $Bitmap.
 //!
-//! Nothing else is read: no index, no journal, no attribute list save that of $MFT itself. Files, names, streams and
+//! Nothing else is read: no index, no journal, no attribute list except that of $MFT itself. Files, names, streams and
 //! runs all stand in the file records, and records that belong together name their base record, so that damage to
 //! anything else costs nothing here. Once copying has brought the folders' indexes, [`NamesOnly`] finds in them the files whose
 //! records did not come.

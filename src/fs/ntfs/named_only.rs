@@ -1,7 +1,7 @@
 //! Files that a folder's index names while their own records are unreadable, damaged, or not read yet.
 //!
 //! The survey reads no index. When one was copied, its entries tell names, sizes and times of files of which nothing else is
-//! left. All is taken from what a store holds; nothing is asked of the drive.
+//! left. All is taken from what a store holds; nothing is read from the drive.
 
 use super::attribute::{BITMAP, INDEX_ROOT};
 use super::collect::purpose_of;
@@ -107,7 +107,7 @@ struct Search<'s> {
     budget: u64,
 }
 
-/// The bytes could not be had.
+/// The bytes could not be read.
 struct NotHeld;
 
 impl<'s> Search<'s> {

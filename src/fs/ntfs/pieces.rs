@@ -7,7 +7,7 @@ use super::attribute::{Attribute, Form, Sizes};
 use super::runlist::{self, Run};
 use crate::units::ByteOffset;
 
-/// A stretch of the arena.
+/// A range of the arena.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Slice {
     start: u64,

@@ -13,7 +13,7 @@ use crate::fs::{ClusterRun, Role, VolumeMap};
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum RereadError<E> {
-    /// The bytes could not be had.
+    /// The bytes could not be read.
     #[error("its record cannot be read: {0}")]
     Fetch(E),
     /// It is not known where the record lies.
@@ -190,7 +190,7 @@ fn is_named(units: &[u8], name: Option<&str>, text: &mut String) -> bool {
     }
 }
 
-/// An attribute list that lies in clusters. A part that cannot be had ends it: what is before is still good.
+/// An attribute list that lies in clusters. A part that cannot be read ends it: what is before is still good.
 fn read_list<E>(
     volume: &VolumeMap,
     extents: &Extents<'_>,

@@ -103,7 +103,7 @@ fn item(storage: &dyn Storage, region: Extent, offset: u32, length: u32) -> Resu
         && offset as usize >= TABLE_BYTES
         && u64::from(offset) + u64::from(length) <= region.bytes;
     if !fits {
-        return Err(VhdxFault::Metadata { what: "an item has an impossible length or place" }.into());
+        return Err(VhdxFault::Metadata { what: "an item has an impossible length or offset" }.into());
     }
     let mut value = [0; 8];
     storage.read_at(region.start.0 + u64::from(offset), &mut value[..length as usize])?;

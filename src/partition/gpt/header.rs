@@ -17,7 +17,7 @@ const LONGEST_ARRAY: u64 = 16 << 20;
 
 static CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 
-/// The CRC-32 that UEFI asks for.
+/// The CRC-32 that UEFI requires.
 pub(super) fn crc32(bytes: &[u8]) -> u32 {
     CRC.checksum(bytes)
 }

@@ -4,7 +4,7 @@ use std::fmt;
 
 /// What a search may cost, and how far it looks.
 ///
-/// Reads are counted as the search makes them; one over a place that cannot be read becomes several requests
+/// Reads are counted as the search makes them; one over a range that cannot be read becomes several requests
 /// ([`crate::source::Reader::read`]), and what was read before costs the drive nothing again. A look at contents of another
 /// kind ([`crate::signs::look`]) counts as one read of its head, and may make a few requests more.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -13,14 +13,14 @@ pub struct Allowance {
     pub reads: u64,
     /// Bytes. They stay in memory until the drive is closed.
     pub bytes: u64,
-    /// Places that cannot be read, each of which can cost a failing drive seconds.
+    /// Ranges that cannot be read, each of which can cost a failing drive seconds.
     pub failures: u64,
-    /// Multiples of 1 MiB that are looked at from the start of each stretch on.
+    /// Multiples of 1 MiB that are looked at from the start of each range on.
     pub steps_at_start: u64,
     /// Multiples of 1 MiB that are looked at behind the end of each volume found. Reserved partitions of 16, 32 and 128
     /// MiB stand between volumes (common practice, no source).
     pub steps_behind: u64,
-    /// The shortest stretch that is searched, in bytes.
+    /// The shortest range that is searched, in bytes.
     pub shortest: u64,
 }
 
@@ -52,7 +52,7 @@ impl Spent {
     /// What is used up, if anything is.
     pub(super) fn exhausts(&self, allowance: &Allowance) -> Option<&'static str> {
         if self.failures >= allowance.failures {
-            Some("too many places were not read")
+            Some("too many ranges were not read")
         } else if self.reads >= allowance.reads {
             Some("its number of reads was used up")
         } else if self.bytes >= allowance.bytes {
@@ -65,6 +65,6 @@ impl Spent {
 
 impl fmt::Display for Allowance {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} reads, {} bytes and {} unreadable places", self.reads, self.bytes, self.failures)
+        write!(f, "{} requests, {} bytes and {} unreadable ranges", self.reads, self.bytes, self.failures)
     }
 }

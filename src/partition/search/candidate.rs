@@ -1,4 +1,4 @@
-//! A volume that a search came upon, what speaks for it, and which of two that overlap is believed.
+//! A volume that a search came upon, what supports it, and which of two that overlap is believed.
 
 use crate::extent::Extent;
 use crate::partition::FoundBy;
@@ -17,7 +17,7 @@ pub(super) struct Candidate {
     pub(super) in_its_place: bool,
     /// What it says it is.
     pub(super) holds: String,
-    /// What speaks for it, as the end of a sentence.
+    /// What supports it, as the end of a sentence.
     pub(super) evidence: String,
 }
 
@@ -30,7 +30,7 @@ pub(super) enum Choice {
 }
 
 impl Candidate {
-    /// How much speaks for it: 1 for each of boot sector, copy, and what the boot sector leads to.
+    /// How much supports it: 1 for each of boot sector, copy, and what the boot sector leads to.
     pub(super) fn weight(&self) -> u32 {
         u32::from(self.by == FoundBy::Both) + u32::from(self.live) + 1
     }
@@ -43,8 +43,8 @@ impl Candidate {
     /// Which of two that share sectors is used.
     ///
     /// One inside another is an image of a drive in a file, so the outer one is, provided that its own start stands and
-    /// a second thing speaks for it; but an inner one that two things speak for and that says it stands where it does may
-    /// be what the drive was divided anew into, and then both are. Otherwise the one that more speaks for.
+    /// a second thing supports it; but an inner one that two things support and that says it lies where it does may
+    /// be what the drive was divided anew into, and then both are. Otherwise the one that more supports.
     pub(super) fn choose(first: &Candidate, second: &Candidate) -> Choice {
         if first.extent.start != second.extent.start {
             if first.extent.contains(&second.extent) {

@@ -45,7 +45,7 @@ enum Rank {
     Named,
     /// It stands next to a volume found.
     Beside,
-    /// At the edge of a stretch.
+    /// At the edge of a range.
     Edge,
     /// On a multiple of 1 MiB.
     Step,
@@ -110,7 +110,7 @@ impl<'d, 'r> Hunt<'d, 'r> {
         }
     }
 
-    /// Takes up the volume whose boot sector stands at `at`, wherever that is, if a second thing speaks for it.
+    /// Takes the volume whose boot sector is at `at`, wherever that is, if a second thing supports it.
     pub(super) fn add_volume(&mut self, at: u64, boot: &Boot) -> Result<(), SourceLost> {
         let before = self.candidates.len();
         self.weigh(at, boot, true)?;
@@ -385,7 +385,7 @@ impl<'d, 'r> Hunt<'d, 'r> {
         Ok(())
     }
 
-    /// Looks for contents of other kinds, in what remains of the stretch.
+    /// Looks for contents of other kinds, in what remains of the range.
     fn look_at_foreign(&mut self, at: u64, held: u64) -> Result<(), SourceLost> {
         let within = self.stretches.intersection(Extent::between(at, self.drive.bytes()));
         let Some(rest) = within.first().filter(|rest| rest.start.0 == at && rest.bytes > held) else { return Ok(()) };

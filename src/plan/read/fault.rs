@@ -13,7 +13,7 @@ pub enum PlanReadError {
     /// It cannot be opened.
     #[error("{path}: the plan cannot be opened: {error}")]
     Open {
-        /// The path asked for.
+        /// The path as given.
         path: PathBuf,
         /// What the kernel said.
         error: io::Error,
@@ -71,7 +71,7 @@ pub enum Fault {
         /// Its value.
         value: u64,
     },
-    /// A sector size that is none.
+    /// A sector size that no drive has.
     #[error("{which} sector size {bytes}: must be a power of two from 512 to 65536")]
     SectorSize {
         /// Logical or physical.
@@ -148,7 +148,7 @@ pub enum Fault {
         /// Where the one before ends.
         before_end: u64,
     },
-    /// A gap that is none.
+    /// A gap that is not one.
     #[error(
         "the gap of {} bytes at byte {} does not lie inside its extent, behind the gap before it", gap.bytes, gap.start.0
     )]

@@ -72,7 +72,7 @@ pub struct KernelFacts {
     pub command_pieces: Option<u64>,
     /// Whether it refuses to write to the drive.
     pub read_only: Option<bool>,
-    /// What was written since the drive was attached, by anybody.
+    /// What was written since the drive was attached, by any program.
     pub written: Option<WrittenSince>,
     /// Whether it has taken the drive offline: then every read fails at once.
     pub offline: Option<bool>,

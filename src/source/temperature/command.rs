@@ -68,7 +68,7 @@ impl TemperatureCommand {
     pub const LIMIT: Duration = Duration::from_secs(10);
 
     /// Runs `text` for the first time and goes on in the background. It is split into a program and its words as a shell splits
-    /// them, but no shell runs: nothing in it is expanded. Who needs a pipe names the shell: `sh -c '...'`.
+    /// them, but no shell runs: nothing in it is expanded. For a pipe name the shell: `sh -c '...'`.
     ///
     /// # Errors
     /// [`TemperatureCommandError`] when the first run gives no temperature: a mistake shows before the copy starts.

@@ -1,7 +1,7 @@
 //! Opening each volume of the copy with a reader that shares no code with ours, and comparing what both see: names
 //! folder by folder, sizes, and content up to a limit.
 //!
-//! The other reader is somebody else's code on bytes that may be damaged: it reads through a [`view::View`] that is
+//! The other reader is others' code on bytes that may be damaged: it reads through a [`view::View`] that is
 //! bounded to the volume, refuses writes and ends endless reading, and a panic in it is caught. Where it is known to be
 //! weaker than ours, a difference is explained ([`Explanation`]) and still shown.
 

@@ -16,7 +16,7 @@ pub enum Explanation {
     SmallIndexBlocks,
     /// The first copy of a structure is damaged.
     NoFallback,
-    /// The copy lacks what the reader asked for.
+    /// The copy lacks what the reader wanted.
     NotInCopy,
     /// It stopped inside its own code.
     Panicked,
