@@ -9,7 +9,7 @@ mod held;
 use cases::{ends_with, gleaner, survey_and_plan};
 use device::WitnessedDevice;
 use gleaner::allocation::{DriveMap, Patterns, read_drive};
-use gleaner::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
+use gleaner::audit::{AuditSummary, FileAudit, FileState, Snapshot, Truth, WantedCounter, audit};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::fs::Role;
 use gleaner::source::{MemorySource, Reader, TroubleLimit};
@@ -263,6 +263,41 @@ fn a_lost_folder_is_named_by_the_folder_above() {
     assert_eq!((folder.path.as_str(), folder.known_as.clone()), ("/Users/ida/Notes", format!("/<orphans>/{number}")));
     assert_eq!(files.iter().filter(|file| file.path.starts_with(&folder.known_as)).count(), 3);
     assert_eq!(summary.totals.lost, 0);
+}
+
+/// What is safe is what a driver opens by its path, whichever part of a folder is lost.
+#[test]
+fn a_file_is_safe_when_a_driver_opens_its_path() {
+    let volume = Volume::get();
+    let sound = held::drive(&volume.image);
+    let (_, map) = sound.volumes().next().unwrap();
+    let pictures = map.catalog.nodes().find(|n| n.path() == "/Users/ida/Pictures").unwrap();
+    let index = pictures.streams().find(|s| s.role() == Role::FolderIndex).unwrap();
+    let blocks = index.runs().filter_map(|run| map.geometry.extent(run)).collect();
+    let notes = volume.records(&[volume.number("/Users/ida/Notes")]);
+    for (what, bad, safe, in_damaged) in
+        [("nothing", Vec::new(), 103, 0), ("an index", blocks, 3, 100), ("a record", notes, 100, 3)]
+    {
+        let (drive, held) = copied(&volume.image, &bad);
+        let (summary, _) = audited(&drive, &held, &Patterns::new(&["*.{jpg,txt}"]).unwrap());
+        let count = &summary.wanted[0];
+        assert_eq!((count.safe, count.folder_damaged, summary.totals.whole), (safe, in_damaged, 103), "{what}");
+        let snapshot = Snapshot::of(&held, drive.identity.bytes);
+        let planned: ExtentSet = [drive.identity.extent()].into_iter().collect();
+        let counter = WantedCounter::new(&drive, &snapshot, &planned, &Patterns::new(&["*.{jpg,txt}"]).unwrap());
+        assert_eq!(counter.counts(), summary.wanted, "{what}");
+
+        let mut image = volume.image.clone();
+        bad.iter().for_each(|place| image[held::index(place.start.0)..held::index(place.end())].fill(0));
+        let folder = tempfile::tempdir().unwrap();
+        let (path, at) = (folder.path().join("volume.img"), folder.path().join("mount"));
+        fs::write(&path, image).unwrap();
+        fs::create_dir(&at).unwrap();
+        let mounted = Mounted::new(&path, &at);
+        let opened = volume.listed.keys().filter(|path| path.contains('.') && fs::read(at.join(&path[1..])).is_ok());
+        assert_eq!(opened.count() as u64, safe, "{what} is lost");
+        drop(mounted);
+    }
 }
 
 /// Entries in the unused space of index blocks are no files: they are listed apart, those of records that can be read not at all.

@@ -39,7 +39,7 @@ pub struct Comparison {
 /// Counts the files of the drive whose bytes `image` holds, and those of them that are safe in each of two cases of it.
 ///
 /// Both cases are counted in the same way: the volumes are read from the case's own image, where what it does not hold is as
-/// unreadable, and each file is audited. A file is safe when that image tells where it lies and holds all of it.
+/// unreadable, and each file is audited. A file is safe when that image tells where it lies and holds all of it and of the folders above it.
 ///
 /// # Errors
 /// [`SessionError`] when something cannot be opened or read.
