@@ -9,8 +9,8 @@
 mod telling;
 mod wanted;
 
-use crate::allocation::{Choices, Class, Patterns, classify};
-use crate::audit::WantedCount;
+use crate::allocation::{Choices, Class, Patterns, classify, read_drive};
+use crate::audit::{Truth, WantedCount, audit};
 use crate::case::{Case, CaseError};
 use crate::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, StopAfter, StopReason, copy};
 use crate::extent::{Extent, ExtentSet};
@@ -18,11 +18,12 @@ use crate::new_file::{NewFileError, Readers, write_new};
 use crate::plan::{MakeError, Plan, PlanReadError, make_again, open_plan, read_plan, read_plan_header, write_plan};
 use crate::report::{RoomError, room_for};
 use crate::session::{Session, SessionError};
-use crate::source::{Mark, SourceLost, Store};
+use crate::source::{Mark, Reader, SourceLost, Store};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use telling::Telling;
 use wanted::{CountingStore, WantedNews, shortened};
 
@@ -149,9 +150,48 @@ pub struct CaseCopyOutcome {
     pub wanted: Vec<WantedCount>,
     /// The plans made anew, in order; mostly none.
     pub revisions: Vec<Revision>,
+    /// Where all of the plan was read: existing files that are damaged or lost all the same. An audit names them.
+    pub damaged_files: DamagedFiles,
+}
+
+/// Files that are not complete although everything that was requested was read: what the drive gave of their records is damaged.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize)]
+pub struct DamagedFiles {
+    /// Part of the run list is missing, or names no place of the volume.
+    pub damaged: u64,
+    /// Only the folder's entry is left.
+    pub lost: u64,
+}
+
+impl DamagedFiles {
+    /// Whether there are any.
+    pub fn is_none(self) -> bool {
+        self == DamagedFiles::default()
+    }
+
+    /// Counts them as an audit does. None while structure cannot be read from the case, and once `session` was stopped.
+    fn of(session: &Session) -> DamagedFiles {
+        let store = Arc::clone(case(session).store());
+        let reader = Reader::new(case(session).without_drive(), None)
+            .with_store(Arc::clone(&store) as Arc<dyn Store>)
+            .with_stop(Arc::clone(&session.stop));
+        let Ok(drive) = read_drive(&reader) else { return DamagedFiles::default() };
+        let (planned, wanted) = (ExtentSet::new(), Patterns::default());
+        let truth = Truth { store: store.as_ref(), planned: &planned, wanted: &wanted };
+        let stopped = || session.stop.load(Ordering::Relaxed);
+        let counted = audit(&drive, &truth, &Patterns::default(), |_| if stopped() { Err(()) } else { Ok(()) });
+        counted.map_or_else(
+            |()| DamagedFiles::default(),
+            |summary| DamagedFiles { damaged: summary.totals.damaged, lost: summary.totals.lost },
+        )
+    }
 }
 
 impl CaseCopyOutcome {
+    fn new(copy: CopyOutcome, wanted: Vec<WantedCount>, revisions: Vec<Revision>) -> CaseCopyOutcome {
+        CaseCopyOutcome { copy, wanted, revisions, damaged_files: DamagedFiles::default() }
+    }
+
     fn following(mut self, before: CaseCopyOutcome) -> CaseCopyOutcome {
         self.copy = self.copy.following(before.copy);
         if self.wanted.is_empty() {
@@ -187,8 +227,11 @@ fn in_history(
     let mut telling = Telling::begin(case(session), plan.bytes())?;
     let outcome = work(session, &mut telling);
     let ended = telling.end(outcome.as_ref().ok().map(|outcome| &outcome.copy));
-    let outcome = outcome?;
+    let mut outcome = outcome?;
     ended?;
+    if outcome.copy.has_all() {
+        outcome.damaged_files = DamagedFiles::of(session);
+    }
     Ok(outcome)
 }
 
@@ -240,7 +283,7 @@ fn follow_and_wait(
             // The structure was being read again when the drive went away.
             Err(CaseCopyError::Session(SessionError::Lost(SourceLost::Gone { .. }))) if so_far.is_some() => {
                 let before = so_far.clone().expect("checked");
-                CaseCopyOutcome { copy: before.copy.with_nothing_new(), wanted: before.wanted, revisions: Vec::new() }
+                CaseCopyOutcome::new(before.copy.with_nothing_new(), before.wanted, Vec::new())
             }
             Err(error) => return Err(error),
         };
@@ -295,7 +338,7 @@ fn follow(
         // While only structure is read no file gets further. A pattern that cannot be used is no reason not to copy.
         let wants = if structure_first { Vec::new() } else { read_plan_header(open_plan(&plan)?)?.wants };
         let patterns = Patterns::new(&wants).unwrap_or_default();
-        let (store, sources) = CountingStore::new(case(session), patterns, Arc::clone(&session.stop));
+        let (store, sources) = CountingStore::new(case(session), patterns);
         let Controls { stop, thermometer, request_log, events } = controls.again();
         let mut told = |event: &Event| {
             for event in news.before(event, &store).iter().chain([event]) {
@@ -305,11 +348,16 @@ fn follow(
         let next = Controls { stop, thermometer, request_log, events: &mut told };
         let outcome = std::thread::scope(|scope| {
             let counting = sources.map(|sources| scope.spawn(|| store.begin(sources, &plan)));
-            let outcome = copy(open_plan(&plan)?, &session.reader, &store, &options, next)?;
+            let copied = open_plan(&plan)
+                .map_err(CaseCopyError::from)
+                .and_then(|plan| Ok(copy(plan, &session.reader, &store, &options, next)?));
+            if !copied.as_ref().is_ok_and(|outcome| waits_for_counts(&outcome.end)) {
+                store.give_up();
+            }
             if let Some(thread) = counting {
                 thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
             }
-            Ok::<_, CaseCopyError>(outcome)
+            copied
         })?;
         store.count_names();
         if let Some(counts) = store.counts() {
@@ -352,7 +400,16 @@ fn follow(
         // A new plan may name structure that was not known before, and that may hold surprises of its own.
         structure_first = revised && structure_tries > 0 && !pending(case(session)).is_empty();
     }
-    Ok(CaseCopyOutcome { copy: so_far.expect("the loop copied at least once"), wanted, revisions })
+    Ok(CaseCopyOutcome::new(so_far.expect("the loop copied at least once"), wanted, revisions))
+}
+
+/// Whether the end of a copy waits until the wanted files are counted, which may have just begun. Where something failed or the
+/// technician stops it, the end is told at once.
+fn waits_for_counts(end: &End) -> bool {
+    match end {
+        End::Stopped { reason } => *reason != StopReason::Asked,
+        end => end.is_own(),
+    }
 }
 
 fn case(session: &Session) -> &Case {

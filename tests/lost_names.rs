@@ -360,6 +360,32 @@ fn every_command_counts_lost_files() {
     assert_eq!((folders["/"], folders["/Users/ida/Pictures"], folders["/Users/ida/Notes"]), (2, 2, 0));
 }
 
+/// A record that answers and is damaged costs a file without one failed read: a copy ends as an audit of it does.
+#[test]
+fn a_copy_that_read_everything_tells_of_files_that_are_lost() {
+    let volume = Volume::get();
+    let record = volume.records(&[volume.number("/Users/ida/Notes/walk 1.txt")])[0];
+    let folder = tempfile::tempdir().unwrap();
+    for (name, code, lost) in [("sound", 0, 0), ("damaged", 10, 1)] {
+        let mut image = volume.image.clone();
+        if lost > 0 {
+            image[held::index(record.start.0)..held::index(record.end())].fill(0);
+        }
+        let (drive, case) = (folder.path().join(format!("{name}.img")), folder.path().join(name));
+        fs::write(&drive, image).unwrap();
+        survey_and_plan(&drive, &case, &[]);
+        let copied = cases::copy(code, &drive, &case, &[]);
+        assert_eq!(
+            (&copied["end"]["why"], &copied["damaged_files"]["lost"]),
+            (&"complete".into(), &lost.into()),
+            "{copied:#}"
+        );
+        cases::audit(code, &case);
+        let text = ends_with(code, gleaner("copy", &case).arg(&drive));
+        assert_eq!(text.replace("\n ", "").contains("Of the files on the drive 1 lost"), lost > 0, "{text}");
+    }
+}
+
 #[test]
 fn an_audit_lists_a_state_or_a_path() {
     let volume = Volume::get();

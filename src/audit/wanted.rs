@@ -12,6 +12,7 @@ use crate::source::Store;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 use std::ops::Range;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// How many of the files that a pattern chose are safe. A file counts once, with all its streams.
 ///
@@ -267,6 +268,20 @@ impl WantedCounter {
     /// # Panics
     /// Beyond 2^31-1 wanted files.
     pub fn new(drive: &DriveMap, snapshot: &Snapshot, planned: &ExtentSet, wanted: &Patterns) -> WantedCounter {
+        WantedCounter::new_unless(drive, snapshot, planned, wanted, &AtomicBool::new(false)).expect("it is not stopped")
+    }
+
+    /// As [`WantedCounter::new`]; `None` once `stop` is set.
+    ///
+    /// # Panics
+    /// As [`WantedCounter::new`].
+    pub fn new_unless(
+        drive: &DriveMap,
+        snapshot: &Snapshot,
+        planned: &ExtentSet,
+        wanted: &Patterns,
+        stop: &AtomicBool,
+    ) -> Option<WantedCounter> {
         let mut counter = WantedCounter {
             counts: WantedCount::of_each(wanted),
             files: Vec::new(),
@@ -282,6 +297,9 @@ impl WantedCounter {
             let choice = wanted.choose(&volume.catalog);
             let mut met = Met { places: FolderPlaces::new(volume), folders: HashMap::new(), groups: HashMap::new() };
             for node in volume.catalog.nodes() {
+                if stop.load(Ordering::Relaxed) {
+                    return None;
+                }
                 if let Some(lane) = choice.lane(node.id()) {
                     counter.add_file(volume, &node, lane, &known, &mut met, &mut runs);
                 }
@@ -292,7 +310,7 @@ impl WantedCounter {
         counter.groups.shrink_to_fit();
         counter.folders.shrink_to_fit();
         counter.lists = apart(runs);
-        counter
+        Some(counter)
     }
 
     fn add_file(
@@ -455,10 +473,11 @@ impl WantedCounter {
     }
 
     /// Counts the files of which only the names are known, by what `store` holds of the folders' indexes now.
-    pub fn count_names(&mut self, drive: &DriveMap, store: &dyn Store, wanted: &Patterns) {
+    /// Once `stop` is set it ends, with those it has found.
+    pub fn count_names(&mut self, drive: &DriveMap, store: &dyn Store, wanted: &Patterns, stop: &AtomicBool) {
         self.names.fill([0; 2]);
         for (_, volume) in drive.volumes() {
-            for named in &NamesOnly::find(volume, store).existing {
+            for named in &NamesOnly::find_unless(volume, store, stop).existing {
                 if let Some(lane) = lane_of_name(volume, named, wanted) {
                     self.names[lane][usize::from(named.record == RecordState::NotReadYet)] += 1;
                 }

@@ -14,6 +14,7 @@ use crate::extent::Extent;
 use crate::fs::{Node, NodeId, NodeKind, Purpose, Role, Stream, Timestamp, VolumeMap};
 use crate::source::Store;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Bytes of an index block where the index root does not tell: what formatters make (common practice, no source).
 const USUAL_BLOCK: u64 = 4096;
@@ -85,8 +86,13 @@ impl NamesOnly {
 
     /// Reads the folder indexes of a volume as far as `store` holds them. Volumes without file records have none.
     pub fn find(volume: &VolumeMap, store: &dyn Store) -> NamesOnly {
+        NamesOnly::find_unless(volume, store, &AtomicBool::new(false))
+    }
+
+    /// As [`NamesOnly::find`]; ends early, with what it has, once `stop` is set.
+    pub fn find_unless(volume: &VolumeMap, store: &dyn Store, stop: &AtomicBool) -> NamesOnly {
         let places = RecordPlaces::of(volume).filter(|_| NamesOnly::can_be(volume));
-        places.map_or_else(NamesOnly::default, |places| Search::new(volume, store, &places).run())
+        places.map_or_else(NamesOnly::default, |places| Search::new(volume, store, &places, stop).run())
     }
 }
 
@@ -105,13 +111,14 @@ struct Search<'s> {
     damaged: BTreeMap<NodeId, u64>,
     /// Bytes of indexes that may still be read: hostile run lists may name the same place again and again.
     budget: u64,
+    stop: &'s AtomicBool,
 }
 
 /// The bytes could not be had.
 struct NotHeld;
 
 impl<'s> Search<'s> {
-    fn new(volume: &'s VolumeMap, store: &'s dyn Store, places: &'s RecordPlaces) -> Search<'s> {
+    fn new(volume: &'s VolumeMap, store: &'s dyn Store, places: &'s RecordPlaces, stop: &'s AtomicBool) -> Search<'s> {
         let known = volume.catalog.nodes().filter(|node| !node.is_deleted()).map(|node| node.number());
         Search {
             volume,
@@ -125,6 +132,7 @@ impl<'s> Search<'s> {
             left_over_unlisted: 0,
             damaged: BTreeMap::new(),
             budget: volume.extent.bytes,
+            stop,
         }
     }
 
@@ -134,7 +142,7 @@ impl<'s> Search<'s> {
             let is_client = node.purpose() == Purpose::Client || node.id() == catalog.root();
             node.kind() == NodeKind::Folder && !node.is_deleted() && is_client
         };
-        for folder in catalog.nodes().filter(is_folder) {
+        for folder in catalog.nodes().take_while(|_| !self.stop.load(Ordering::Relaxed)).filter(is_folder) {
             self.folder(&folder);
         }
         let Search { existing, further_names, left_over, left_over_unlisted, damaged, .. } = self;
@@ -183,7 +191,7 @@ impl<'s> Search<'s> {
                 let count = part.bytes.min(block_bytes - filled as u64);
                 let piece = Extent { bytes: count, ..part };
                 part = Extent::between(piece.end(), part.end());
-                if self.budget < count {
+                if self.budget < count || self.stop.load(Ordering::Relaxed) {
                     return;
                 }
                 self.budget -= count;
