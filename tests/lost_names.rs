@@ -183,6 +183,29 @@ fn files_whose_records_are_unreadable_are_named_by_their_folders() {
     assert_eq!(sentences, ["Users/*/Pictures: 98 of 100 files safe, 2 lost", "Notes: 2 of 3 files safe, 1 lost"]);
 }
 
+/// Without record 0 and its copy $MFT is found by the numbers in its records: names of lost files are found all the same, of records
+/// in its unknown parts too.
+#[test]
+fn names_are_found_without_the_first_record() {
+    let volume = Volume::get();
+    let lost = ["/Users/ida/Pictures/sedge and rush, plot 000.jpg", "/Users/ida/Notes/walk 1.txt"];
+    // The boot sector has the mirror's cluster at byte 0x38 (Linux fs/ntfs/layout.h, `NTFS_BOOT_SECTOR`); mkntfs makes clusters of 4 KiB.
+    let mirror = u64::from_le_bytes(volume.image[0x38..0x40].try_into().unwrap()) * 4096;
+    let bad = [volume.records(&[0]), vec![Extent::between(mirror, mirror + 4 * RECORD)]].concat();
+    let (drive, held) = copied(&volume.image, &bad);
+    let (_, found) = audited(&drive, &held, &Patterns::default());
+    let listed: BTreeSet<&str> = volume.listed.keys().map(String::as_str).filter(|path| path.contains('.')).collect();
+    let named: BTreeSet<&str> = found.iter().map(|file| file.path.as_str()).collect();
+    assert_eq!(named, listed, "each file is there, if only by its name");
+
+    let (drive, held) = copied(&volume.image, &[bad, volume.records(&lost.map(|path| volume.number(path)))].concat());
+    assert!(drive.volumes().next().unwrap().1.findings.count(&gleaner::fs::ntfs::TABLE_BY_NUMBERS) > 0);
+    let (_, files) = audited(&drive, &held, &Patterns::default());
+    let names = paths(&files, FileState::Lost);
+    assert!(lost.iter().all(|path| names.contains(path)), "{names:?}");
+    assert_eq!(files.iter().map(|file| file.path.as_str()).collect::<BTreeSet<_>>(), listed);
+}
+
 /// A record that was not tried yet is not lost.
 #[test]
 fn a_record_that_is_not_read_yet_is_not_lost() {

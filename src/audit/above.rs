@@ -81,7 +81,7 @@ pub(super) struct FolderNeeds {
 /// Tells what a driver needs of the folders of one volume.
 pub(super) struct FolderPlaces<'v> {
     volume: &'v VolumeMap,
-    records: Option<RecordPlaces>,
+    records: Option<&'v RecordPlaces>,
     has_root: bool,
 }
 
@@ -102,7 +102,7 @@ impl<'v> FolderPlaces<'v> {
     }
 
     fn lost(&self, number: u32) -> FolderNeeds {
-        let places = self.records.as_ref().and_then(|records| records.place(number)).unwrap_or_default();
+        let places = self.records.and_then(|records| records.place(number)).unwrap_or_default();
         FolderNeeds { places, is_damaged: false, is_lost: true }
     }
 

@@ -189,6 +189,9 @@ fn read_volume(
         incomplete || table.partial || blank.lost + blank.unproven > 0 || matches!(bitmap_place, BitmapPlace::Lost);
     let marks = bitmap::read(volume, bitmap_place, &mut findings)?;
     let bad: ClusterSet = stream(bad_node, Role::Data, Some("$Bad")).into_iter().flat_map(|s| s.runs()).collect();
+    let content = stream(table_node, Role::Data, None).filter(|_| !table.partial);
+    let record_places = content
+        .map_or_else(|| RecordPlaces::of_table(volume, &table), |content| RecordPlaces::of_stream(volume, &content));
     let fixed = fixed_places(volume, boot_node.map(|id| catalog.node(id)), backup);
     let facts = facts(volume, &table, &volume_record, &catalog, records_in_use);
     Ok(VolumeMap {
@@ -197,6 +200,7 @@ fn read_volume(
         sector_bytes: boot.sector_bytes,
         geometry: volume.geometry,
         record_bytes: Some(boot.record_bytes),
+        record_places: Some(record_places),
         records: Some(counts),
         label: volume_record.label,
         serial: format!("{:016X}", boot.serial),

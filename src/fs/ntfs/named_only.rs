@@ -92,7 +92,7 @@ impl NamesOnly {
     /// As [`NamesOnly::find`]; ends early, with what it has, once `stop` is set.
     pub fn find_unless(volume: &VolumeMap, store: &dyn Store, stop: &AtomicBool) -> NamesOnly {
         let places = RecordPlaces::of(volume).filter(|_| NamesOnly::can_be(volume));
-        places.map_or_else(NamesOnly::default, |places| Search::new(volume, store, &places, stop).run())
+        places.map_or_else(NamesOnly::default, |places| Search::new(volume, store, places, stop).run())
     }
 }
 
@@ -280,7 +280,7 @@ impl<'s> Search<'s> {
 
     /// `None` when it was read, or cannot exist.
     fn record_state(&self, number: u32) -> Option<RecordState> {
-        if number >= self.places.count() {
+        if !self.places.can_have(number) {
             return None;
         }
         let Some(places) = self.places.place(number) else {
