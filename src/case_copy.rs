@@ -74,7 +74,7 @@ pub struct Revision {
     /// The new plan's file.
     #[serde(serialize_with = "crate::text::serialize_path")]
     pub plan: PathBuf,
-    /// Bytes that arrived late and led to it.
+    /// Bytes that arrived late and led to it; 0 where the names of lost folders did.
     pub late_bytes: u64,
     /// Bytes that the plan before read.
     pub bytes_before: u64,
@@ -325,7 +325,9 @@ fn follow(
     // Only structure at first when some of it did not answer before: what it tells comes before the files' turn, for a few
     // tries.
     let mut structure_tries = STRUCTURE_TRIES;
-    let mut structure_first = !pending(case(session)).is_empty();
+    // So does structure that may name lost folders which are wanted.
+    let mut names_lost = read_plan_header(open_plan(&plan_path(case(session))?)?)?.wants_lost_folders();
+    let mut structure_first = names_lost || !pending(case(session)).is_empty();
     loop {
         let plan = plan_path(case(session))?;
         room_for(&plan, case(session).store().as_ref(), case(session).folder())?;
@@ -376,7 +378,8 @@ fn follow(
             None => outcome,
         });
         let late = if ended { 0 } else { arrived_of(case(session), &pending_before) };
-        let revised = if late > 0 { revise(session, &plan, late) } else { Ok(None) };
+        let is_due = late > 0 || !ended && std::mem::take(&mut names_lost);
+        let revised = if is_due { revise(session, &plan, late) } else { Ok(None) };
         let revision = match revised {
             Err(CaseCopyError::Session(SessionError::Lost(SourceLost::Stopped))) => {
                 so_far.iter_mut().for_each(|copy| copy.end = End::Stopped { reason: StopReason::Asked });

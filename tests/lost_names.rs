@@ -8,10 +8,11 @@ mod held;
 
 use cases::{ends_with, gleaner, survey_and_plan};
 use device::WitnessedDevice;
-use gleaner::allocation::{DriveMap, Patterns, read_drive};
+use gleaner::allocation::{Class, DriveMap, Patterns, read_drive};
 use gleaner::audit::{AuditSummary, FileAudit, FileState, Snapshot, Truth, WantedCounter, audit};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::fs::Role;
+use gleaner::plan::{Plan, open_plan, read_plan};
 use gleaner::source::{MemorySource, Reader, TroubleLimit};
 use gleaner::units::SectorSize;
 use held::Held;
@@ -50,24 +51,31 @@ impl Volume {
     }
 
     fn new() -> Volume {
+        let picture = |n: u32| format!("/Users/ida/Pictures/sedge and rush, plot {n:03}.jpg");
+        let deleted: Vec<String> = (0..12).map(|n| picture(30 + 4 * n)).collect();
+        Volume::with(&deleted, |at| {
+            fs::create_dir_all(at.join("Users/ida/Pictures")).expect("folders");
+            fs::create_dir_all(at.join("Users/ida/Notes")).expect("folders");
+            for n in 0..112 {
+                fs::write(at.join(&picture(n)[1..]), vec![b'a'; 3000 + n as usize]).expect("a file");
+            }
+            for n in 0..3 {
+                fs::write(at.join(format!("Users/ida/Notes/walk {n}.txt")), vec![b'n'; 2000]).expect("a file");
+            }
+        })
+    }
+
+    /// A volume that `fill` has filled, and `deleted` of it deleted.
+    fn with(deleted: &[String], fill: impl FnOnce(&Path)) -> Volume {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let (path, at) = (folder.path().join("volume.img"), folder.path().join("mount"));
         File::create_new(&path).and_then(|file| file.set_len(16 << 20)).expect("a sparse file");
         run(Command::new("mkntfs").args(["--quick", "--force", "--quiet", "--label", "Fernhollow"]).arg(&path));
         fs::create_dir(&at).expect("a folder");
         let mounted = Mounted::new(&path, &at);
-        fs::create_dir_all(at.join("Users/ida/Pictures")).expect("folders");
-        fs::create_dir_all(at.join("Users/ida/Notes")).expect("folders");
-        let picture = |n: u32| format!("/Users/ida/Pictures/sedge and rush, plot {n:03}.jpg");
-        for n in 0..112 {
-            fs::write(at.join(&picture(n)[1..]), vec![b'a'; 3000 + n as usize]).expect("a file");
-        }
-        for n in 0..3 {
-            fs::write(at.join(format!("Users/ida/Notes/walk {n}.txt")), vec![b'n'; 2000]).expect("a file");
-        }
-        let deleted: Vec<String> = (0..12).map(|n| picture(30 + 4 * n)).collect();
+        fill(&at);
         let number = |path: &String| fs::metadata(at.join(&path[1..])).expect("listed").ino();
-        let deleted = deleted.into_iter().map(|path| (path.clone(), number(&path))).collect::<BTreeMap<_, _>>();
+        let deleted = deleted.iter().map(|path| (path.clone(), number(path))).collect::<BTreeMap<_, _>>();
         deleted.keys().for_each(|path| fs::remove_file(at.join(&path[1..])).expect("removed"));
         let mut listed = BTreeMap::new();
         list(&at, "", &mut listed);
@@ -320,6 +328,63 @@ fn a_file_is_safe_when_a_driver_opens_its_path() {
         let opened = volume.listed.keys().filter(|path| path.contains('.') && fs::read(at.join(&path[1..])).is_ok());
         assert_eq!(opened.count() as u64, safe, "{what} is lost");
         drop(mounted);
+    }
+}
+
+/// What a lost folder held is chosen by the name that the folder above has, as far as the records' references mean that folder: by
+/// number and sequence number. The plan is made again once that name is known, before other files are read.
+#[test]
+fn a_lost_folder_is_wanted_by_its_name() {
+    // So many that the names do not fit into the record of the folder above.
+    let volume = Volume::with(&[], |at| {
+        (0..40).for_each(|n| fs::create_dir_all(at.join(format!("Users/ida/year {n}"))).expect("folders"));
+        fs::create_dir_all(at.join("Users/ida/Notes/Ponds")).expect("folders");
+        fs::write(at.join("Users/ida/other.txt"), vec![b'o'; 2000]).expect("a file");
+        for name in ["walk 0.txt", "walk 1.txt", "Ponds/walk 2.txt"] {
+            fs::write(at.join("Users/ida/Notes").join(name), vec![b'n'; 2000]).expect("a file");
+        }
+    });
+    let number = volume.number("/Users/ida/Notes");
+    let record = volume.records(&[number])[0];
+    let other = volume.records(&[volume.number("/Users/ida/Notes/walk 1.txt")])[0];
+    let folder = tempfile::tempdir().unwrap();
+    for (name, is_unreadable, is_other) in
+        [("unreadable", true, false), ("damaged", false, false), ("other", false, true)]
+    {
+        let mut image = volume.image.clone();
+        let wiped = held::index(record.start.0)..held::index(record.end());
+        if is_other {
+            // Its name's reference to the folder: 6 bytes of number, 2 of sequence number (Linux fs/ntfs/layout.h, `MFT_REF`).
+            let at = held::index(other.start.0);
+            let reference = image[at..at + 500].windows(6).position(|six| six == &number.to_le_bytes()[..6]).unwrap();
+            image[at + reference + 6] += 1;
+        }
+        if !is_unreadable {
+            image[wiped].fill(0);
+        }
+        let bad = if is_unreadable { vec![record] } else { Vec::new() };
+        let device = WitnessedDevice::with_unreadable(&image, &bad);
+        let case = folder.path().join(name);
+        survey_and_plan(device.path(), &case, &["--want", "/Users/ida/Notes"]);
+        let plan = |name: &str| read_plan(open_plan(&case.join(name)).unwrap()).unwrap();
+        let wanted = |plan: &Plan| plan.passes.iter().filter(|pass| pass.header.class == Class::Wanted).count();
+        assert_eq!(wanted(&plan("plan.json")), 0, "its name is not known yet");
+        let code = if is_unreadable { 10 } else { 0 };
+        let copied = cases::copy(code, device.path(), &case, &[]);
+        let files = if is_other { 2 } else { 3 };
+        let counts = ["files", "safe", "folder_damaged"].map(|count| copied["wanted"][0][count].as_u64().unwrap());
+        assert_eq!(counts, [files, 0, files], "{name}: {copied:#}");
+        let revised = copied["revisions"][0]["plan"].as_str().expect("a new plan");
+        assert!(wanted(&plan(revised)) > 0, "{name}");
+        let told = cases::audit(code, &case);
+        let summary: Value = serde_json::from_str(told.lines().last().unwrap()).unwrap();
+        assert_eq!(summary["summary"]["wanted"], copied["wanted"], "{name}");
+        let taken = folder.path().join(format!("{name} taken"));
+        let mut take = Command::new(env!("CARGO_BIN_EXE_gleaner"));
+        ends_with(0, take.arg("take").arg("--case").arg(&case).arg("--to").arg(&taken).arg("Notes"));
+        let mut found = BTreeMap::new();
+        list(&taken, "", &mut found);
+        assert_eq!(found.keys().filter(|path| path.ends_with(".txt")).count() as u64, files, "{name}: {found:?}");
     }
 }
 

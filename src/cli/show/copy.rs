@@ -67,9 +67,12 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
 }
 
 fn revised(revision: &Revision) -> String {
+    let why = match revision.late_bytes {
+        0 => "names of lost folders are known now".to_owned(),
+        bytes => format!("{} of structure could be read at last", human::bytes(bytes)),
+    };
     format!(
-        "{} of structure could be read at last: the new plan reads {} instead of {}, see {}",
-        human::bytes(revision.late_bytes),
+        "{why}: the new plan reads {} instead of {}, see {}",
         human::bytes(revision.bytes_now),
         human::bytes(revision.bytes_before),
         revision.plan.display()

@@ -194,7 +194,7 @@ fn read_volume(
         .map_or_else(|| RecordPlaces::of_table(volume, &table), |content| RecordPlaces::of_stream(volume, &content));
     let fixed = fixed_places(volume, boot_node.map(|id| catalog.node(id)), backup);
     let facts = facts(volume, &table, &volume_record, &catalog, records_in_use);
-    Ok(VolumeMap {
+    let mut map = VolumeMap {
         kind: FsKind::Ntfs,
         extent: window.extent(),
         sector_bytes: boot.sector_bytes,
@@ -211,7 +211,12 @@ fn read_volume(
         catalog_incomplete: incomplete,
         facts,
         findings,
-    })
+    };
+    let reader = window.reader();
+    if let Some(store) = reader.store() {
+        named_only::name_lost_folders(&mut map, store, reader.stop());
+    }
+    Ok(map)
 }
 
 fn judge_volume_record(record: &VolumeRecord, window: &Window<'_>, findings: &mut Findings) {

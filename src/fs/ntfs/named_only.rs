@@ -39,6 +39,8 @@ pub enum RecordState {
 pub struct NamedOnly {
     /// Number of its record.
     pub number: u32,
+    /// The record's sequence number, as the index has it.
+    pub sequence: u16,
     /// The folder whose index names it.
     pub folder: NodeId,
     /// Its name there.
@@ -93,6 +95,18 @@ impl NamesOnly {
     pub fn find_unless(volume: &VolumeMap, store: &dyn Store, stop: &AtomicBool) -> NamesOnly {
         let places = RecordPlaces::of(volume).filter(|_| NamesOnly::can_be(volume));
         places.map_or_else(NamesOnly::default, |places| Search::new(volume, store, places, stop).run())
+    }
+}
+
+/// Gives lost folders with existing files in them the names that `store` has in the indexes of other folders.
+pub(super) fn name_lost_folders(volume: &mut VolumeMap, store: &dyn Store, stop: &AtomicBool) {
+    if volume.catalog.nameless_lost_folders() == 0 {
+        return;
+    }
+    let NamesOnly { existing, further_names, .. } = NamesOnly::find_unless(volume, store, stop);
+    // The first name comes last, so that it counts.
+    for named in further_names.iter().chain(&existing).filter(|named| named.kind == NodeKind::Folder) {
+        volume.catalog.name_lost_folder(named.number, named.sequence, named.folder, &named.name);
     }
 }
 
@@ -269,6 +283,7 @@ impl<'s> Search<'s> {
         decode_name(entry.name.name, &mut name);
         Some(NamedOnly {
             number,
+            sequence: entry.file.sequence(),
             folder: folder.id(),
             name,
             kind: if entry.is_folder { NodeKind::Folder } else { NodeKind::File },
