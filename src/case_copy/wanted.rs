@@ -274,8 +274,8 @@ mod tests {
     use crate::source::{Failure, MemorySource, ReadError, SourceIdentity};
     use crate::units::{ByteOffset, SectorSize};
     use std::io::Read;
+    use std::sync::Barrier;
     use std::sync::atomic::AtomicU64;
-    use std::time::{Duration, Instant};
 
     /// A store that keeps everything, and of which the test says how much is durable.
     #[derive(Default)]
@@ -361,37 +361,50 @@ mod tests {
         assert!(store.counts().is_none(), "what was counted was taken back");
     }
 
-    /// A drive whose every request takes its time, as reading the structure of a full volume does.
-    struct Patient(MemorySource);
+    /// A drive that meets the test at its third request, and goes on when the test does.
+    struct Held {
+        inner: MemorySource,
+        requests: Arc<AtomicU64>,
+        meeting: Arc<Barrier>,
+    }
 
-    impl Source for Patient {
+    impl Source for Held {
         fn identity(&self) -> &SourceIdentity {
-            self.0.identity()
+            self.inner.identity()
         }
 
         fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError> {
-            std::thread::sleep(Duration::from_millis(300));
-            self.0.read_at(start, buffer)
+            if self.requests.fetch_add(1, Ordering::Relaxed) == 2 {
+                self.meeting.wait();
+                self.meeting.wait();
+            }
+            self.inner.read_at(start, buffer)
         }
     }
 
-    /// Whoever has failed, or was stopped, does not wait for the counts.
+    /// What has failed, or was stopped, does not wait for the counts: of the structure nothing more is read.
     #[test]
-    fn counting_ends_soon_after_it_was_given_up() {
-        let folder = tempfile::tempdir().unwrap();
-        let drive = Patient(MemorySource::new(unpacked(), SectorSize::S512));
-        let case = Case::open_or_create(&folder.path().join("case"), drive.identity(), ImageForm::Raw).unwrap();
-        let (store, sources) = CountingStore::new(&case, Patterns::new(&["Photos"]).unwrap());
-        let sources = Sources { drive: Box::new(drive), ..sources.unwrap() };
-        std::thread::scope(|scope| {
-            let counting = scope.spawn(|| store.begin(sources, Path::new("no plan")));
-            std::thread::sleep(Duration::from_millis(400));
-            assert!(!counting.is_finished(), "it was too quick to be given up");
-            store.give_up();
-            let began = Instant::now();
-            counting.join().unwrap();
-            assert!(began.elapsed() < Duration::from_millis(900), "{:?}", began.elapsed());
-        });
-        assert!(store.counts().is_none());
+    fn counting_ends_when_it_is_given_up() {
+        let counting = |gives_up: bool| {
+            let folder = tempfile::tempdir().unwrap();
+            let (requests, meeting) = (Arc::<AtomicU64>::default(), Arc::new(Barrier::new(2)));
+            let inner = MemorySource::new(unpacked(), SectorSize::S512);
+            let case = Case::open_or_create(&folder.path().join("case"), inner.identity(), ImageForm::Raw).unwrap();
+            let (store, sources) = CountingStore::new(&case, Patterns::new(&["Photos"]).unwrap());
+            let drive = Held { inner, requests: Arc::clone(&requests), meeting: Arc::clone(&meeting) };
+            let sources = Sources { drive: Box::new(drive), ..sources.unwrap() };
+            std::thread::scope(|scope| {
+                scope.spawn(|| store.begin(sources, Path::new("no plan")));
+                meeting.wait();
+                if gives_up {
+                    store.give_up();
+                }
+                meeting.wait();
+            });
+            assert!(store.counts().is_none());
+            requests.load(Ordering::Relaxed)
+        };
+        assert_eq!(counting(true), 3);
+        assert!(counting(false) > 10, "there is more to read");
     }
 }
