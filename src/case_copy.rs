@@ -12,20 +12,21 @@ mod wanted;
 
 pub use room::RoomError;
 
-use crate::allocation::{Choices, Class, Patterns, classify};
-use crate::audit::WantedCount;
+use crate::allocation::{Choices, Class, Patterns, classify, read_drive};
+use crate::audit::{Truth, WantedCount, audit};
 use crate::case::{Case, CaseError};
 use crate::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, StopAfter, StopReason, copy};
 use crate::extent::{Extent, ExtentSet};
 use crate::new_file::{NewFileError, Readers, write_new};
 use crate::plan::{MakeError, Plan, PlanReadError, make_again, write_plan};
 use crate::session::{Session, SessionError};
-use crate::source::{Mark, SourceLost, Store};
+use crate::source::{Mark, Reader, SourceLost, Store};
 use room::room_for;
 use serde::Serialize;
 use std::path::PathBuf;
 use std::str::FromStr;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use telling::Telling;
 use wanted::{CountingStore, WantedNews, shortened};
 
@@ -76,7 +77,7 @@ pub struct Revision {
     /// The new plan's file.
     #[serde(serialize_with = "crate::text::serialize_path")]
     pub plan: PathBuf,
-    /// Bytes that arrived late and led to it.
+    /// Bytes that arrived late and led to it; 0 where the names of lost folders did.
     pub late_bytes: u64,
     /// Bytes that the plan before read.
     pub bytes_before: u64,
@@ -152,9 +153,48 @@ pub struct CaseCopyOutcome {
     pub wanted: Vec<WantedCount>,
     /// The plans made anew, in order; mostly none.
     pub revisions: Vec<Revision>,
+    /// Where all of the plan was read: existing files that are damaged or lost all the same. An audit names them.
+    pub damaged_files: DamagedFiles,
+}
+
+/// Files that are not complete although everything that was requested was read: what the drive gave of their records is damaged.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize)]
+pub struct DamagedFiles {
+    /// Part of the run list is missing, or names no place of the volume.
+    pub damaged: u64,
+    /// Only the folder's entry is left.
+    pub lost: u64,
+}
+
+impl DamagedFiles {
+    /// Whether there are any.
+    pub fn is_none(self) -> bool {
+        self == DamagedFiles::default()
+    }
+
+    /// Counts them as an audit does. None while structure cannot be read from the case, and once `session` was stopped.
+    fn of(session: &Session) -> DamagedFiles {
+        let store = Arc::clone(case(session).store());
+        let reader = Reader::new(case(session).without_drive(), None)
+            .with_store(Arc::clone(&store) as Arc<dyn Store>)
+            .with_stop(Arc::clone(&session.stop));
+        let Ok(drive) = read_drive(&reader) else { return DamagedFiles::default() };
+        let (planned, wanted) = (ExtentSet::new(), Patterns::default());
+        let truth = Truth { store: store.as_ref(), planned: &planned, wanted: &wanted };
+        let stopped = || session.stop.load(Ordering::Relaxed);
+        let counted = audit(&drive, &truth, &Patterns::default(), |_| if stopped() { Err(()) } else { Ok(()) });
+        counted.map_or_else(
+            |()| DamagedFiles::default(),
+            |summary| DamagedFiles { damaged: summary.totals.damaged, lost: summary.totals.lost },
+        )
+    }
 }
 
 impl CaseCopyOutcome {
+    fn new(copy: CopyOutcome, wanted: Vec<WantedCount>, revisions: Vec<Revision>) -> CaseCopyOutcome {
+        CaseCopyOutcome { copy, wanted, revisions, damaged_files: DamagedFiles::default() }
+    }
+
     fn following(mut self, before: CaseCopyOutcome) -> CaseCopyOutcome {
         self.copy = self.copy.following(before.copy);
         if self.wanted.is_empty() {
@@ -190,8 +230,11 @@ fn in_history(
     let mut telling = Telling::begin(case(session), plan.bytes())?;
     let outcome = work(session, &mut telling);
     let ended = telling.end(outcome.as_ref().ok().map(|outcome| &outcome.copy));
-    let outcome = outcome?;
+    let mut outcome = outcome?;
     ended?;
+    if outcome.copy.has_all() {
+        outcome.damaged_files = DamagedFiles::of(session);
+    }
     Ok(outcome)
 }
 
@@ -244,7 +287,7 @@ fn follow_and_wait(
             // The structure was being read again when the drive went away.
             Err(CaseCopyError::Session(SessionError::Lost(SourceLost::Gone { .. }))) if so_far.is_some() => {
                 let before = so_far.clone().expect("checked");
-                CaseCopyOutcome { copy: before.copy.with_nothing_new(), wanted: before.wanted, revisions: Vec::new() }
+                CaseCopyOutcome::new(before.copy.with_nothing_new(), before.wanted, Vec::new())
             }
             Err(error) => return Err(error),
         };
@@ -286,7 +329,9 @@ fn follow(
     // Only structure at first when some of it did not answer before: what it tells comes before the files' turn, for a few
     // tries.
     let mut structure_tries = STRUCTURE_TRIES;
-    let mut structure_first = !pending(case(session)).is_empty();
+    // So does structure that may name lost folders which are wanted.
+    let mut names_lost = current_plan(session)?.header.wants_lost_folders();
+    let mut structure_first = names_lost || !pending(case(session)).is_empty();
     loop {
         let plan = current_plan(session)?;
         room_for(&plan, case(session).store().as_ref(), case(session).folder())?;
@@ -299,7 +344,7 @@ fn follow(
         // While only structure is read no file gets further. A pattern that cannot be used is no reason not to copy.
         let wants = if structure_first { &[] } else { plan.header.wants.as_slice() };
         let patterns = Patterns::new(wants).unwrap_or_default();
-        let (store, sources) = CountingStore::new(case(session), patterns, Arc::clone(&session.stop));
+        let (store, sources) = CountingStore::new(case(session), patterns);
         let Controls { stop, thermometer, request_log, events } = controls.again();
         let mut told = |event: &Event| {
             for event in news.before(event, &store).iter().chain([event]) {
@@ -308,12 +353,15 @@ fn follow(
         };
         let next = Controls { stop, thermometer, request_log, events: &mut told };
         let outcome = std::thread::scope(|scope| {
-            let counting = sources.map(|sources| scope.spawn(|| store.begin(sources, &plan)));
-            let outcome = copy(&plan, &session.reader, &store, &options, next)?;
+            let counting = sources.map(|sources| scope.spawn(|| store.begin(sources, &plan.ascending().collect())));
+            let copied = copy(&plan, &session.reader, &store, &options, next);
+            if !copied.as_ref().is_ok_and(|outcome| waits_for_counts(&outcome.end)) {
+                store.give_up();
+            }
             if let Some(thread) = counting {
                 thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
             }
-            Ok::<_, CaseCopyError>(outcome)
+            copied
         })?;
         store.count_names();
         if let Some(counts) = store.counts() {
@@ -332,7 +380,8 @@ fn follow(
             None => outcome,
         });
         let late = if ended { 0 } else { arrived_of(case(session), &pending_before) };
-        let revised = if late > 0 { revise(session, &plan, late) } else { Ok(None) };
+        let is_due = late > 0 || !ended && std::mem::take(&mut names_lost);
+        let revised = if is_due { revise(session, &plan, late) } else { Ok(None) };
         let revision = match revised {
             Err(CaseCopyError::Session(SessionError::Lost(SourceLost::Stopped))) => {
                 so_far.iter_mut().for_each(|copy| copy.end = End::Stopped { reason: StopReason::Asked });
@@ -356,7 +405,16 @@ fn follow(
         // A new plan may name structure that was not known before, and that may hold surprises of its own.
         structure_first = revised && structure_tries > 0 && !pending(case(session)).is_empty();
     }
-    Ok(CaseCopyOutcome { copy: so_far.expect("the loop copied at least once"), wanted, revisions })
+    Ok(CaseCopyOutcome::new(so_far.expect("the loop copied at least once"), wanted, revisions))
+}
+
+/// Whether the end of a copy waits until the wanted files are counted, which may have just begun. Where something failed or the
+/// technician stops it, the end is told at once.
+fn waits_for_counts(end: &End) -> bool {
+    match end {
+        End::Stopped { reason } => *reason != StopReason::Asked,
+        end => end.is_own(),
+    }
 }
 
 fn case(session: &Session) -> &Case {

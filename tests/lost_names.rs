@@ -8,10 +8,11 @@ mod held;
 
 use cases::{ends_with, gleaner, survey_and_plan};
 use device::WitnessedDevice;
-use gleaner::allocation::{DriveMap, Patterns, read_drive};
-use gleaner::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
+use gleaner::allocation::{Class, DriveMap, Patterns, read_drive};
+use gleaner::audit::{AuditSummary, FileAudit, FileState, Snapshot, Truth, WantedCounter, audit};
 use gleaner::extent::{Extent, ExtentSet};
 use gleaner::fs::Role;
+use gleaner::plan::{Plan, open_plan, read_plan};
 use gleaner::source::{MemorySource, Reader, TroubleLimit};
 use gleaner::units::SectorSize;
 use held::Held;
@@ -50,24 +51,31 @@ impl Volume {
     }
 
     fn new() -> Volume {
+        let picture = |n: u32| format!("/Users/ida/Pictures/sedge and rush, plot {n:03}.jpg");
+        let deleted: Vec<String> = (0..12).map(|n| picture(30 + 4 * n)).collect();
+        Volume::with(&deleted, |at| {
+            fs::create_dir_all(at.join("Users/ida/Pictures")).expect("folders");
+            fs::create_dir_all(at.join("Users/ida/Notes")).expect("folders");
+            for n in 0..112 {
+                fs::write(at.join(&picture(n)[1..]), vec![b'a'; 3000 + n as usize]).expect("a file");
+            }
+            for n in 0..3 {
+                fs::write(at.join(format!("Users/ida/Notes/walk {n}.txt")), vec![b'n'; 2000]).expect("a file");
+            }
+        })
+    }
+
+    /// A volume that `fill` has filled, and `deleted` of it deleted.
+    fn with(deleted: &[String], fill: impl FnOnce(&Path)) -> Volume {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let (path, at) = (folder.path().join("volume.img"), folder.path().join("mount"));
         File::create_new(&path).and_then(|file| file.set_len(16 << 20)).expect("a sparse file");
         run(Command::new("mkntfs").args(["--quick", "--force", "--quiet", "--label", "Fernhollow"]).arg(&path));
         fs::create_dir(&at).expect("a folder");
         let mounted = Mounted::new(&path, &at);
-        fs::create_dir_all(at.join("Users/ida/Pictures")).expect("folders");
-        fs::create_dir_all(at.join("Users/ida/Notes")).expect("folders");
-        let picture = |n: u32| format!("/Users/ida/Pictures/sedge and rush, plot {n:03}.jpg");
-        for n in 0..112 {
-            fs::write(at.join(&picture(n)[1..]), vec![b'a'; 3000 + n as usize]).expect("a file");
-        }
-        for n in 0..3 {
-            fs::write(at.join(format!("Users/ida/Notes/walk {n}.txt")), vec![b'n'; 2000]).expect("a file");
-        }
-        let deleted: Vec<String> = (0..12).map(|n| picture(30 + 4 * n)).collect();
+        fill(&at);
         let number = |path: &String| fs::metadata(at.join(&path[1..])).expect("listed").ino();
-        let deleted = deleted.into_iter().map(|path| (path.clone(), number(&path))).collect::<BTreeMap<_, _>>();
+        let deleted = deleted.iter().map(|path| (path.clone(), number(path))).collect::<BTreeMap<_, _>>();
         deleted.keys().for_each(|path| fs::remove_file(at.join(&path[1..])).expect("removed"));
         let mut listed = BTreeMap::new();
         list(&at, "", &mut listed);
@@ -183,6 +191,29 @@ fn files_whose_records_are_unreadable_are_named_by_their_folders() {
     assert_eq!(sentences, ["Users/*/Pictures: 98 of 100 files safe, 2 lost", "Notes: 2 of 3 files safe, 1 lost"]);
 }
 
+/// Without record 0 and its copy $MFT is found by the numbers in its records: names of lost files are found all the same, of records
+/// in its unknown parts too.
+#[test]
+fn names_are_found_without_the_first_record() {
+    let volume = Volume::get();
+    let lost = ["/Users/ida/Pictures/sedge and rush, plot 000.jpg", "/Users/ida/Notes/walk 1.txt"];
+    // The boot sector has the mirror's cluster at byte 0x38 (Linux fs/ntfs/layout.h, `NTFS_BOOT_SECTOR`); mkntfs makes clusters of 4 KiB.
+    let mirror = u64::from_le_bytes(volume.image[0x38..0x40].try_into().unwrap()) * 4096;
+    let bad = [volume.records(&[0]), vec![Extent::between(mirror, mirror + 4 * RECORD)]].concat();
+    let (drive, held) = copied(&volume.image, &bad);
+    let (_, found) = audited(&drive, &held, &Patterns::default());
+    let listed: BTreeSet<&str> = volume.listed.keys().map(String::as_str).filter(|path| path.contains('.')).collect();
+    let named: BTreeSet<&str> = found.iter().map(|file| file.path.as_str()).collect();
+    assert_eq!(named, listed, "each file is there, if only by its name");
+
+    let (drive, held) = copied(&volume.image, &[bad, volume.records(&lost.map(|path| volume.number(path)))].concat());
+    assert!(drive.volumes().next().unwrap().1.findings.count(&gleaner::fs::ntfs::TABLE_BY_NUMBERS) > 0);
+    let (_, files) = audited(&drive, &held, &Patterns::default());
+    let names = paths(&files, FileState::Lost);
+    assert!(lost.iter().all(|path| names.contains(path)), "{names:?}");
+    assert_eq!(files.iter().map(|file| file.path.as_str()).collect::<BTreeSet<_>>(), listed);
+}
+
 /// A record that was not tried yet is not lost.
 #[test]
 fn a_record_that_is_not_read_yet_is_not_lost() {
@@ -265,6 +296,98 @@ fn a_lost_folder_is_named_by_the_folder_above() {
     assert_eq!(summary.totals.lost, 0);
 }
 
+/// What is safe is what a driver opens by its path, whichever part of a folder is lost.
+#[test]
+fn a_file_is_safe_when_a_driver_opens_its_path() {
+    let volume = Volume::get();
+    let sound = held::drive(&volume.image);
+    let (_, map) = sound.volumes().next().unwrap();
+    let pictures = map.catalog.nodes().find(|n| n.path() == "/Users/ida/Pictures").unwrap();
+    let index = pictures.streams().find(|s| s.role() == Role::FolderIndex).unwrap();
+    let blocks = index.runs().filter_map(|run| map.geometry.extent(run)).collect();
+    let notes = volume.records(&[volume.number("/Users/ida/Notes")]);
+    for (what, bad, safe, in_damaged) in
+        [("nothing", Vec::new(), 103, 0), ("an index", blocks, 3, 100), ("a record", notes, 100, 3)]
+    {
+        let (drive, held) = copied(&volume.image, &bad);
+        let (summary, _) = audited(&drive, &held, &Patterns::new(&["*.{jpg,txt}"]).unwrap());
+        let count = &summary.wanted[0];
+        assert_eq!((count.safe, count.folder_damaged, summary.totals.whole), (safe, in_damaged, 103), "{what}");
+        let snapshot = Snapshot::of(&held, drive.identity.bytes);
+        let planned: ExtentSet = [drive.identity.extent()].into_iter().collect();
+        let counter = WantedCounter::new(&drive, &snapshot, &planned, &Patterns::new(&["*.{jpg,txt}"]).unwrap());
+        assert_eq!(counter.counts(), summary.wanted, "{what}");
+
+        let mut image = volume.image.clone();
+        bad.iter().for_each(|place| image[held::index(place.start.0)..held::index(place.end())].fill(0));
+        let folder = tempfile::tempdir().unwrap();
+        let (path, at) = (folder.path().join("volume.img"), folder.path().join("mount"));
+        fs::write(&path, image).unwrap();
+        fs::create_dir(&at).unwrap();
+        let mounted = Mounted::new(&path, &at);
+        let opened = volume.listed.keys().filter(|path| path.contains('.') && fs::read(at.join(&path[1..])).is_ok());
+        assert_eq!(opened.count() as u64, safe, "{what} is lost");
+        drop(mounted);
+    }
+}
+
+/// What a lost folder held is chosen by the name that the folder above has, as far as the records' references mean that folder: by
+/// number and sequence number. The plan is made again once that name is known, before other files are read.
+#[test]
+fn a_lost_folder_is_wanted_by_its_name() {
+    // So many that the names do not fit into the record of the folder above.
+    let volume = Volume::with(&[], |at| {
+        (0..40).for_each(|n| fs::create_dir_all(at.join(format!("Users/ida/year {n}"))).expect("folders"));
+        fs::create_dir_all(at.join("Users/ida/Notes/Ponds")).expect("folders");
+        fs::write(at.join("Users/ida/other.txt"), vec![b'o'; 2000]).expect("a file");
+        for name in ["walk 0.txt", "walk 1.txt", "Ponds/walk 2.txt"] {
+            fs::write(at.join("Users/ida/Notes").join(name), vec![b'n'; 2000]).expect("a file");
+        }
+    });
+    let number = volume.number("/Users/ida/Notes");
+    let record = volume.records(&[number])[0];
+    let other = volume.records(&[volume.number("/Users/ida/Notes/walk 1.txt")])[0];
+    let folder = tempfile::tempdir().unwrap();
+    for (name, is_unreadable, is_other) in
+        [("unreadable", true, false), ("damaged", false, false), ("other", false, true)]
+    {
+        let mut image = volume.image.clone();
+        let wiped = held::index(record.start.0)..held::index(record.end());
+        if is_other {
+            // Its name's reference to the folder: 6 bytes of number, 2 of sequence number (Linux fs/ntfs/layout.h, `MFT_REF`).
+            let at = held::index(other.start.0);
+            let reference = image[at..at + 500].windows(6).position(|six| six == &number.to_le_bytes()[..6]).unwrap();
+            image[at + reference + 6] += 1;
+        }
+        if !is_unreadable {
+            image[wiped].fill(0);
+        }
+        let bad = if is_unreadable { vec![record] } else { Vec::new() };
+        let device = WitnessedDevice::with_unreadable(&image, &bad);
+        let case = folder.path().join(name);
+        survey_and_plan(device.path(), &case, &["--want", "/Users/ida/Notes"]);
+        let plan = |name: &str| read_plan(open_plan(&case.join(name)).unwrap()).unwrap();
+        let wanted = |plan: &Plan| plan.passes.iter().filter(|pass| pass.header.class == Class::Wanted).count();
+        assert_eq!(wanted(&plan("plan.json")), 0, "its name is not known yet");
+        let code = if is_unreadable { 10 } else { 0 };
+        let copied = cases::copy(code, device.path(), &case, &[]);
+        let files = if is_other { 2 } else { 3 };
+        let counts = ["files", "safe", "folder_damaged"].map(|count| copied["wanted"][0][count].as_u64().unwrap());
+        assert_eq!(counts, [files, 0, files], "{name}: {copied:#}");
+        let revised = copied["revisions"][0]["plan"].as_str().expect("a new plan");
+        assert!(wanted(&plan(revised)) > 0, "{name}");
+        let told = cases::audit(code, &case);
+        let summary: Value = serde_json::from_str(told.lines().last().unwrap()).unwrap();
+        assert_eq!(summary["summary"]["wanted"], copied["wanted"], "{name}");
+        let taken = folder.path().join(format!("{name} taken"));
+        let mut take = Command::new(env!("CARGO_BIN_EXE_gleaner"));
+        ends_with(0, take.arg("take").arg("--case").arg(&case).arg("--to").arg(&taken).arg("Notes"));
+        let mut found = BTreeMap::new();
+        list(&taken, "", &mut found);
+        assert_eq!(found.keys().filter(|path| path.ends_with(".txt")).count() as u64, files, "{name}: {found:?}");
+    }
+}
+
 /// Entries in the unused space of index blocks are no files: they are listed apart, those of records that can be read not at all.
 #[test]
 fn names_in_unused_space_are_listed_apart() {
@@ -323,6 +446,32 @@ fn every_command_counts_lost_files() {
     assert!(explained.contains(&serde_json::json!(["named-only", 2])) && opinion["unexplained"] == 0, "{opinion:#}");
     let folders = lines_of_folders(&ends_with(0, gleaner("folders", &case).args(["--json", "--depth", "3"])));
     assert_eq!((folders["/"], folders["/Users/ida/Pictures"], folders["/Users/ida/Notes"]), (2, 2, 0));
+}
+
+/// A record that answers and is damaged costs a file without one failed read: a copy ends as an audit of it does.
+#[test]
+fn a_copy_that_read_everything_tells_of_files_that_are_lost() {
+    let volume = Volume::get();
+    let record = volume.records(&[volume.number("/Users/ida/Notes/walk 1.txt")])[0];
+    let folder = tempfile::tempdir().unwrap();
+    for (name, code, lost) in [("sound", 0, 0), ("damaged", 10, 1)] {
+        let mut image = volume.image.clone();
+        if lost > 0 {
+            image[held::index(record.start.0)..held::index(record.end())].fill(0);
+        }
+        let (drive, case) = (folder.path().join(format!("{name}.img")), folder.path().join(name));
+        fs::write(&drive, image).unwrap();
+        survey_and_plan(&drive, &case, &[]);
+        let copied = cases::copy(code, &drive, &case, &[]);
+        assert_eq!(
+            (&copied["end"]["why"], &copied["damaged_files"]["lost"]),
+            (&"complete".into(), &lost.into()),
+            "{copied:#}"
+        );
+        cases::audit(code, &case);
+        let text = ends_with(code, gleaner("copy", &case).arg(&drive));
+        assert_eq!(text.replace("\n ", "").contains("Of the files on the drive 1 lost"), lost > 0, "{text}");
+    }
 }
 
 #[test]

@@ -9,6 +9,7 @@ use common::fixture;
 use gleaner::allocation::{Choices, Class, ClassRun, DriveMap, Patterns, classify, read_drive};
 use gleaner::audit::{Snapshot, Truth, WantedCount, WantedCounter, audit};
 use gleaner::extent::{Extent, ExtentSet};
+use gleaner::fs::Role;
 use gleaner::journal::{ChunkHash, Claim, Ranges};
 use gleaner::source::{Failure, Mark, MemorySource, Reader, Skip, Store};
 use gleaner::units::SectorSize;
@@ -66,7 +67,7 @@ fn audited(drive: &DriveMap, store: &dyn Store, planned: &ExtentSet, wanted: &Pa
 /// Requests in random order, some unreadable, some places not planned; the counting begins in the middle.
 #[test]
 fn counts_are_those_of_the_audit_at_every_moment() {
-    let (mut changes, mut not_planned, mut both) = (0, 0, 0);
+    let (mut changes, mut not_planned, mut both, mut in_damaged) = (0, 0, 0, 0);
     for (name, seed) in
         [("ntfs-rich", 1), ("ntfs-rich", 2), ("ntfs-cluster-512", 3), ("fat16", 4), ("exfat-clusters-4k", 5)]
     {
@@ -109,10 +110,58 @@ fn counts_are_those_of_the_audit_at_every_moment() {
         }
         both += before[..3].iter().filter(|count| count.damaged > 0 && count.safe > 0).count();
         not_planned += before[1].not_planned;
+        in_damaged += before.iter().map(|count| count.folder_damaged).sum::<u64>();
         assert_eq!((before[3].files, before[3].sentence().as_str()), (0, "no such name: no file known"));
     }
     assert!(both >= 4, "only {both} patterns have safe and damaged files");
+    assert!(in_damaged > 20, "only {in_damaged} complete files lie in damaged folders");
     assert!(changes > 60 && not_planned > 0, "only {changes} changes were seen, {not_planned} files were not planned");
+}
+
+/// The last line of an audit, and the counts as a copy makes them, of a drive that was read but for some places.
+fn counted(name: &str, pattern: &str, folder: &str, harm: impl Fn(&Growing, Extent)) -> WantedCount {
+    let image = fixture(name);
+    let bytes = image.len() as u64;
+    let drive = read_drive(&Reader::new(Box::new(MemorySource::new(image.clone(), SectorSize::S512)), None)).unwrap();
+    let (_, volume) = drive.volumes().next().unwrap();
+    let node = volume.catalog.nodes().find(|node| node.path() == folder).unwrap();
+    let entries = node.streams().find(|stream| stream.role() == Role::FolderIndex).unwrap();
+    let last = entries.runs().filter_map(|run| volume.geometry.extent(run)).last().unwrap();
+    let store = Growing { image, ranges: Mutex::new(Ranges::new()) };
+    let (before, behind) = (Extent::between(0, last.end() - 512), Extent::between(last.end(), bytes));
+    for part in [before, behind] {
+        store.keep(part, &vec![0; usize::try_from(part.bytes).unwrap()]).unwrap();
+    }
+    harm(&store, Extent::between(last.end() - 512, last.end()));
+    let planned: ExtentSet = [Extent::between(0, bytes)].into_iter().collect();
+    let wanted = Patterns::new(&[pattern]).unwrap();
+    let counter = WantedCounter::new(&drive, &Snapshot::of(&store, bytes), &planned, &wanted);
+    assert_eq!(counter.counts(), audited(&drive, &store, &planned, &wanted), "{name}");
+    counter.counts().remove(0)
+}
+
+/// A file is safe with the folders above it: their clusters count, at any height, and once for all files below.
+#[test]
+fn a_file_is_safe_with_the_folders_above_it() {
+    for (name, folder) in [
+        ("ntfs-rich", "/Surveys"),
+        ("fat16", "/Surveys"),
+        ("fat32-clusters-512", "/Surveys"),
+        ("exfat-clusters-4k", "/Surveys"),
+    ] {
+        let sound = counted(name, "/Surveys", folder, |store, place| store.keep(place, &[0; 512]).unwrap());
+        assert!(sound.files > 10 && sound.safe == sound.files, "{name}: {sound:?}");
+        let failure = Failure::default();
+        let unreadable = |store: &Growing, extent| store.mark(Mark::Unreadable { extent, tries: 1, failure }).unwrap();
+        let damaged = counted(name, "/Surveys", folder, unreadable);
+        assert_eq!((damaged.safe, damaged.folder_damaged, damaged.complete()), (0, sound.files, sound.files), "{name}");
+        assert_eq!(
+            damaged.sentence(),
+            format!("/Surveys: 0 of {0} files safe, {0} complete in damaged folders", sound.files)
+        );
+        let open = counted(name, "/Surveys", folder, |_, _| {});
+        assert_eq!((open.safe, open.to_read), (0, sound.files), "{name}");
+    }
 }
 
 /// What is skipped is to be read; one large request is as good as many.

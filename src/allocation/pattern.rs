@@ -77,7 +77,7 @@ impl Patterns {
             return Choice { lanes: Vec::new() };
         }
         let start = walk.number(State { reached: self.starts(), lane: None });
-        // What has lost its folder can be chosen by the path it is shown with.
+        // What has lost its folder can be chosen by the path it is shown with, and by the folder's own where another folder names it.
         let orphans = walk.step(start, ORPHANS);
         let mut of_node: Vec<Option<u32>> = vec![None; catalog.len()];
         of_node[catalog.root().0 as usize] = Some(start);
@@ -133,9 +133,10 @@ impl Patterns {
 }
 
 fn parent_folder(node: &Node<'_>) -> Option<NodeId> {
-    match node.links().next()?.parent() {
+    let link = node.links().next()?;
+    match link.parent() {
         Parent::Folder(id) => Some(id),
-        Parent::Lost(_) => None,
+        Parent::Lost(_) => link.lost_folder().map(|(folder, _)| folder),
     }
 }
 
@@ -245,7 +246,14 @@ impl Walk<'_> {
         for link in node.links() {
             let from = match link.parent() {
                 Parent::Folder(parent) => of_node[parent.0 as usize],
-                Parent::Lost(number) => Some(self.step(orphans, &number.to_string())),
+                Parent::Lost(number) => {
+                    let shown = self.step(orphans, &number.to_string());
+                    let named = link.lost_folder().and_then(|(above, name)| Some((of_node[above.0 as usize]?, name)));
+                    Some(match named.map(|(above, name)| self.step(above, name)) {
+                        Some(named) => self.both(shown, named),
+                        None => shown,
+                    })
+                }
             };
             let Some(from) = from else { continue };
             let state = self.step(from, link.name());
@@ -255,6 +263,17 @@ impl Walk<'_> {
             }
         }
         best.unwrap_or(0)
+    }
+
+    /// The state of what has two paths.
+    fn both(&mut self, one: u32, other: u32) -> u32 {
+        let (one, other) = (&self.states[one as usize], &self.states[other as usize]);
+        let lane = [one.lane, other.lane].into_iter().flatten().min();
+        let mut reached = [&one.reached[..], &other.reached[..]].concat();
+        reached.retain(|(pattern, _)| lane.is_none_or(|lane| *pattern < lane));
+        reached.sort_unstable();
+        reached.dedup();
+        self.number(State { reached, lane })
     }
 
     fn step(&mut self, from: u32, name: &str) -> u32 {

@@ -1,5 +1,6 @@
 //! After (or during) copying: file by file what is complete and what is not.
 
+mod above;
 mod folders;
 mod state;
 mod wanted;
@@ -11,6 +12,7 @@ pub use wanted::{Snapshot, WantedCount, WantedCounter};
 use crate::allocation::{DriveMap, Patterns};
 use crate::fs::ntfs::{NamedOnly, NamesOnly};
 use crate::fs::{NodeKind, ORPHANS, Purpose, Role, VolumeMap};
+use above::FolderStates;
 use folders::FolderSums;
 use serde::Serialize;
 
@@ -74,14 +76,20 @@ fn audit_volume<E>(
     let counted = below.choose(&volume.catalog);
     let counts_name = |named: &NamedOnly| below.is_empty() || below.takes(&named.path(volume));
     let names = NamesOnly::find(volume, truth.store);
+    let mut folder_states = FolderStates::new(volume, truth);
     for node in volume.catalog.nodes().filter(|n| !n.is_deleted() && n.purpose() == Purpose::Client) {
         let lane = choice.lane(node.id());
         let mut worst = None;
         let counts = below.is_empty() || counted.lane(node.id()).is_some();
+        let folders_above = folder_states.above(&node);
         for stream in node.streams() {
             match stream.role() {
                 Role::Data => {
-                    let file = FileAudit { wanted: lane.is_some(), ..state::judge(volume, &node, &stream, truth) };
+                    let file = FileAudit {
+                        wanted: lane.is_some(),
+                        folders_above,
+                        ..state::judge(volume, &node, &stream, truth)
+                    };
                     worst = worst.max(Some(file.state));
                     if !counts {
                         continue;
@@ -104,7 +112,7 @@ fn audit_volume<E>(
             }
         }
         if let (Some(state), Some(lane), NodeKind::File) = (worst, lane, node.kind()) {
-            summary.wanted[usize::from(lane)].add(state);
+            summary.wanted[usize::from(lane)].add(state, folders_above);
         }
     }
     for named in &names.existing {
@@ -113,7 +121,7 @@ fn audit_volume<E>(
                 let lane = wanted::lane_of_name(volume, named, truth.wanted);
                 let file = FileAudit { wanted: lane.is_some(), ..FileAudit::of_name(volume, named) };
                 if let Some(lane) = lane {
-                    summary.wanted[lane].add(file.state);
+                    summary.wanted[lane].add(file.state, FileState::Whole);
                 }
                 if !counts_name(named) {
                     continue;

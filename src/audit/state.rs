@@ -38,6 +38,11 @@ impl FileState {
     pub const ALL: [FileState; 5] =
         [FileState::Whole, FileState::NotPlanned, FileState::NotYetRead, FileState::Damaged, FileState::Lost];
 
+    #[allow(clippy::trivially_copy_pass_by_ref, reason = "serde calls it so")]
+    fn is_whole(&self) -> bool {
+        *self == FileState::Whole
+    }
+
     /// The name people read.
     pub fn name(self) -> &'static str {
         match self {
@@ -64,6 +69,10 @@ pub struct FileAudit {
     pub size: u64,
     /// Its state.
     pub state: FileState,
+    /// The worst state of the folders above it: what a driver needs to open it by its path. [`FileAudit::state`] does not depend on it,
+    /// because `gleaner take` does not.
+    #[serde(skip_serializing_if = "FileState::is_whole")]
+    pub folders_above: FileState,
     /// Whether the plan wants it first.
     #[serde(skip)]
     pub wanted: bool,
@@ -101,6 +110,7 @@ impl FileAudit {
                 RecordState::Lost => FileState::Lost,
                 RecordState::NotReadYet => FileState::NotYetRead,
             },
+            folders_above: FileState::Whole,
             wanted: false,
             damaged: Vec::new(),
             waiting: Vec::new(),
@@ -143,6 +153,7 @@ pub(super) fn judge(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<'_>, tr
         stream: stream.name().map(str::to_owned),
         size: stream.size(),
         state,
+        folders_above: FileState::Whole,
         wanted: false,
         damaged,
         waiting,

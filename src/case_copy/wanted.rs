@@ -9,11 +9,10 @@ use crate::case::{Case, CaseStore};
 use crate::copy::Event;
 use crate::extent::{Extent, ExtentSet};
 use crate::fs::ntfs::NamesOnly;
-use crate::plan::Plan;
 use crate::source::{Mark, Reader, Skip, Source, Store};
 use std::collections::VecDeque;
 use std::io;
-use std::sync::atomic::AtomicBool;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// A case's store that counts what a copy brings of the wanted files.
@@ -21,13 +20,14 @@ pub(super) struct CountingStore<'s> {
     inner: &'s dyn Store,
     wanted: Patterns,
     state: Mutex<State>,
+    /// Set when nobody waits for the counts any more.
+    given_up: Arc<AtomicBool>,
 }
 
 /// What is needed to count, apart from the drive.
 pub(super) struct Sources {
     drive: Box<dyn Source>,
     store: Arc<CaseStore>,
-    stop: Arc<AtomicBool>,
     snapshot: Snapshot,
 }
 
@@ -52,37 +52,37 @@ struct State {
 
 impl<'s> CountingStore<'s> {
     /// The store of a case before a copy begins, with what counting needs. Nothing is counted when nothing is wanted.
-    pub(super) fn new(case: &'s Case, wanted: Patterns, stop: Arc<AtomicBool>) -> (CountingStore<'s>, Option<Sources>) {
+    pub(super) fn new(case: &'s Case, wanted: Patterns) -> (CountingStore<'s>, Option<Sources>) {
         let inner: &dyn Store = case.store().as_ref();
         let is_off = wanted.is_empty();
         let state = State { safe_before: inner.safe_bytes().unwrap_or(0), is_off, ..State::default() };
         let sources = (!is_off).then(|| Sources {
             drive: case.without_drive(),
             store: Arc::clone(case.store()),
-            stop,
             snapshot: Snapshot::of(inner, case.file().source.bytes),
         });
-        (CountingStore { inner, wanted, state: Mutex::new(state) }, sources)
+        (CountingStore { inner, wanted, state: Mutex::new(state), given_up: Arc::default() }, sources)
     }
 
     fn state(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Ends [`CountingStore::begin`] early, and the search for names with it. Counts that are there already stay.
+    pub(super) fn give_up(&self) {
+        self.given_up.store(true, Ordering::Relaxed);
+    }
+
     /// Reads the structure from the case and begins to count; what has arrived meanwhile is made up for. Structure that the case
     /// does not hold, or is not sound, only means that nothing is counted.
-    pub(super) fn begin(&self, sources: Sources, plan: &Plan) {
-        let Sources { drive, store, stop, snapshot } = sources;
-        let reader = Reader::new(drive, None).with_store(store as Arc<dyn Store>).with_stop(stop);
-        let Ok(drive) = read_drive(&reader) else {
+    pub(super) fn begin(&self, sources: Sources, planned: &ExtentSet) {
+        let Some((drive, mut counter)) = self.counter(sources, planned) else {
             self.state().turn_off();
             return;
         };
-        let planned: ExtentSet = plan.ascending().collect();
-        let mut counter = WantedCounter::new(&drive, &snapshot, &planned, &self.wanted);
         let may_have_names = drive.volumes().any(|(_, volume)| NamesOnly::can_be(volume));
         if may_have_names {
-            counter.count_names(&drive, self.inner, &self.wanted);
+            counter.count_names(&drive, self.inner, &self.wanted, &self.given_up);
         }
         let mut state = self.state();
         if !state.is_off {
@@ -91,11 +91,22 @@ impl<'s> CountingStore<'s> {
         }
     }
 
-    /// Counts anew the files that only their folders name.
+    fn counter(&self, sources: Sources, planned: &ExtentSet) -> Option<(DriveMap, WantedCounter)> {
+        let Sources { drive, store, snapshot } = sources;
+        let stop = Arc::clone(&self.given_up);
+        let drive = read_drive(&Reader::new(drive, None).with_store(store as Arc<dyn Store>).with_stop(stop)).ok()?;
+        let counter = WantedCounter::new_unless(&drive, &snapshot, planned, &self.wanted, &self.given_up)?;
+        Some((drive, counter))
+    }
+
+    /// Counts anew the files that only their folders name, unless it was given up.
     pub(super) fn count_names(&self) {
+        if self.given_up.load(Ordering::Relaxed) {
+            return;
+        }
         let state = &mut *self.state();
         if let (Some(counter), Some(drive)) = (&mut state.counter, &state.structure) {
-            counter.count_names(drive, self.inner, &self.wanted);
+            counter.count_names(drive, self.inner, &self.wanted, &self.given_up);
         }
     }
 
@@ -256,10 +267,12 @@ pub(super) fn shortened(mut counts: Vec<WantedCount>) -> Vec<WantedCount> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::source::{Failure, MemorySource};
-    use crate::units::SectorSize;
+    use crate::image::ImageForm;
+    use crate::source::{Failure, MemorySource, ReadError, SourceIdentity};
+    use crate::units::{ByteOffset, SectorSize};
     use std::io::Read;
-    use std::sync::atomic::{AtomicU64, Ordering};
+    use std::sync::Barrier;
+    use std::sync::atomic::AtomicU64;
 
     /// A store that keeps everything, and of which the test says how much is durable.
     #[derive(Default)]
@@ -301,14 +314,18 @@ mod tests {
         }
     }
 
-    /// What has arrived counts when it is durable, in the order in which it arrived; what is taken back ends the counting.
-    #[test]
-    fn only_what_is_durable_counts_as_safe() {
+    fn unpacked() -> Vec<u8> {
         let path = concat!(env!("CARGO_MANIFEST_DIR"), "/testdata/ntfs-rich.img.zst");
         let packed = std::fs::read(path).unwrap();
         let mut image = Vec::new();
         ruzstd::decoding::StreamingDecoder::new(&packed[..]).unwrap().read_to_end(&mut image).unwrap();
-        let reader = Reader::new(Box::new(MemorySource::new(image, SectorSize::S512)), None);
+        image
+    }
+
+    /// What has arrived counts when it is durable, in the order in which it arrived; what is taken back ends the counting.
+    #[test]
+    fn only_what_is_durable_counts_as_safe() {
+        let reader = Reader::new(Box::new(MemorySource::new(unpacked(), SectorSize::S512)), None);
         let drive = read_drive(&reader).unwrap();
         let wanted = Patterns::new(&["Photos"]).unwrap();
         let inner = Slow { safe: AtomicU64::new(1000) };
@@ -317,7 +334,7 @@ mod tests {
         let counter = WantedCounter::new(&drive, &Snapshot::of(&inner, bytes), &planned, &wanted);
         let files = counter.counts()[0].files;
         let state = State { counter: Some(counter), safe_before: 1000, ..State::default() };
-        let store = CountingStore { inner: &inner, wanted, state: Mutex::new(state) };
+        let store = CountingStore { inner: &inner, wanted, state: Mutex::new(state), given_up: Arc::default() };
         let safe = || store.counts().unwrap()[0].safe;
         let before = safe();
         for extent in Extent::between(0, bytes).pieces(1 << 20) {
@@ -339,5 +356,52 @@ mod tests {
         assert!(store.counts().is_some());
         store.mark(Mark::Withdrawn { extent }).unwrap();
         assert!(store.counts().is_none(), "what was counted was taken back");
+    }
+
+    /// A drive that meets the test at its third request, and goes on when the test does.
+    struct Held {
+        inner: MemorySource,
+        requests: Arc<AtomicU64>,
+        meeting: Arc<Barrier>,
+    }
+
+    impl Source for Held {
+        fn identity(&self) -> &SourceIdentity {
+            self.inner.identity()
+        }
+
+        fn read_at(&self, start: ByteOffset, buffer: &mut [u8]) -> Result<(), ReadError> {
+            if self.requests.fetch_add(1, Ordering::Relaxed) == 2 {
+                self.meeting.wait();
+                self.meeting.wait();
+            }
+            self.inner.read_at(start, buffer)
+        }
+    }
+
+    /// What has failed, or was stopped, does not wait for the counts: of the structure nothing more is read.
+    #[test]
+    fn counting_ends_when_it_is_given_up() {
+        let counting = |gives_up: bool| {
+            let folder = tempfile::tempdir().unwrap();
+            let (requests, meeting) = (Arc::<AtomicU64>::default(), Arc::new(Barrier::new(2)));
+            let inner = MemorySource::new(unpacked(), SectorSize::S512);
+            let case = Case::open_or_create(&folder.path().join("case"), inner.identity(), ImageForm::Raw).unwrap();
+            let (store, sources) = CountingStore::new(&case, Patterns::new(&["Photos"]).unwrap());
+            let drive = Held { inner, requests: Arc::clone(&requests), meeting: Arc::clone(&meeting) };
+            let sources = Sources { drive: Box::new(drive), ..sources.unwrap() };
+            std::thread::scope(|scope| {
+                scope.spawn(|| store.begin(sources, &ExtentSet::new()));
+                meeting.wait();
+                if gives_up {
+                    store.give_up();
+                }
+                meeting.wait();
+            });
+            assert_eq!(store.counts().is_none(), gives_up);
+            requests.load(Ordering::Relaxed)
+        };
+        assert_eq!(counting(true), 3);
+        assert!(counting(false) > 10, "there is more to read");
     }
 }

@@ -127,6 +127,7 @@ mod tests {
             sector_bytes: 512,
             geometry: ClusterGeometry { heap_start: 0, cluster_bytes: 4096, first_number: 0, cluster_count: 256 },
             record_bytes: None,
+            record_places: None,
             records: None,
             label: None,
             serial: String::new(),

@@ -64,7 +64,7 @@ impl Piece<'_> {
 pub struct Contents<'c> {
     volume: &'c VolumeMap,
     store: &'c dyn Store,
-    records: Option<RecordPlaces>,
+    records: Option<&'c RecordPlaces>,
     buffer: Vec<u8>,
 }
 
@@ -121,7 +121,7 @@ impl<'c> Contents<'c> {
     }
 
     fn resident(&self, node: &Node<'_>, kind: u32, name: Option<&str>) -> Result<Vec<u8>, RereadError<Fetch>> {
-        let places = self.records.as_ref().ok_or(RereadError::NoPlace(node.number()))?;
+        let places = self.records.ok_or(RereadError::NoPlace(node.number()))?;
         places.resident(self.volume, node.number(), kind, name, &mut |extent| place::fetch(self.store, extent))
     }
 

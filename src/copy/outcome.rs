@@ -144,6 +144,12 @@ impl End {
 }
 
 impl CopyOutcome {
+    /// Whether all that was planned was read: nothing is skipped or unreadable.
+    pub fn has_all(&self) -> bool {
+        let (.., skipped, unreadable) = self.totals();
+        self.end == End::Complete && skipped + unreadable == 0
+    }
+
     /// This outcome with that of the part before it in the same run: what was counted in a run is added up, what became
     /// of the classes is as this part left it.
     #[must_use]

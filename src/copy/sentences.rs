@@ -29,6 +29,11 @@ impl Event {
                 let now = celsius.map_or("the sensor no longer answers".to_owned(), |c| format!("at {c:.0} °C"));
                 format!("{now} after {}: reading goes on", human::seconds(*seconds))
             }
+            Event::PlanRevised { late_bytes: 0, bytes_before, bytes_now } => format!(
+                "names of lost folders are known now; the new plan reads {} instead of {}",
+                human::bytes(*bytes_now),
+                human::bytes(*bytes_before)
+            ),
             Event::PlanRevised { late_bytes, bytes_before, bytes_now } => format!(
                 "{} of structure is copied that could not be read before; the new plan reads {} instead of {}",
                 human::bytes(*late_bytes),

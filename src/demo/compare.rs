@@ -2,7 +2,7 @@
 
 use super::WANTED;
 use crate::allocation::{DriveMap, Patterns, read_drive};
-use crate::audit::{Truth, WantedCount, audit};
+use crate::audit::{FileState, Truth, audit};
 use crate::case::{Access, Case, CaseStore};
 use crate::extent::{Extent, ExtentSet};
 use crate::human;
@@ -11,6 +11,7 @@ use crate::source::{self, ReadError, Reader, Source, SourceIdentity, Store, Trou
 use crate::units::ByteOffset;
 use rustix::io::Errno;
 use serde::Serialize;
+use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::path::Path;
 use std::sync::Arc;
@@ -46,7 +47,7 @@ pub struct Comparison {
 pub fn compare(image: &Path, planned: &Path, front_to_back: &Path) -> Result<Comparison, SessionError> {
     let drive = read_drive(&Reader::new(source::open(image, None)?, None))?;
     let (planned, front_to_back) = (Case::open(planned, Access::Look)?, Case::open(front_to_back, Access::Look)?);
-    let files = count(&drive, planned.store().as_ref(), |count| count.files);
+    let [files, _] = count(&drive, planned.store().as_ref());
     Ok(Comparison { files, planned: safe(&planned)?, front_to_back: safe(&front_to_back)? })
 }
 
@@ -55,7 +56,8 @@ fn safe(case: &Case) -> Result<SafeFiles, SessionError> {
     let held = HeldBytes { identity: case.without_drive().identity().clone(), store };
     let limit = TroubleLimit { failures: u64::MAX, time: Duration::MAX };
     let drive = read_drive(&Reader::new(Box::new(held), None).with_trouble_limit(limit))?;
-    Ok(count(&drive, case.store().as_ref(), |count| count.safe))
+    let [_, safe] = count(&drive, case.store().as_ref());
+    Ok(safe)
 }
 
 /// A drive of which only what a case holds can be read.
@@ -79,13 +81,31 @@ impl Source for HeldBytes {
     }
 }
 
-/// Files by two patterns: what is wanted, and everything else.
-fn count(drive: &DriveMap, store: &dyn Store, of: impl Fn(&WantedCount) -> u64) -> SafeFiles {
-    let patterns = Patterns::new(&[WANTED, "*"]).expect("fixed patterns");
+/// What an audit says of a file, all its streams together. A folder with a named stream has no content.
+#[derive(Default)]
+struct Seen {
+    is_wanted: bool,
+    has_content: bool,
+    lacks_something: bool,
+}
+
+/// Files, and those of them that are safe. By content alone: a reader that did not come to the folders is not held to them.
+fn count(drive: &DriveMap, store: &dyn Store) -> [SafeFiles; 2] {
+    let patterns = Patterns::new(&[WANTED]).expect("a fixed pattern");
     let truth = Truth { store, planned: &ExtentSet::new(), wanted: &patterns };
-    let Ok(summary) = audit(drive, &truth, &Patterns::default(), |_| Ok::<_, Infallible>(()));
-    let wanted = summary.wanted.first().map_or(0, &of);
-    SafeFiles { wanted, all: summary.wanted.iter().map(of).sum() }
+    let mut files: BTreeMap<(u64, String), Seen> = BTreeMap::new();
+    let Ok(_) = audit(drive, &truth, &Patterns::default(), |file| {
+        let seen = files.entry((file.volume, file.path.clone())).or_default();
+        seen.is_wanted = file.wanted;
+        seen.has_content |= file.stream.is_none();
+        seen.lacks_something |= file.state != FileState::Whole;
+        Ok::<_, Infallible>(())
+    });
+    let sum = |counts: fn(&Seen) -> bool| {
+        let all = files.values().filter(|seen| seen.has_content && counts(seen));
+        SafeFiles { wanted: all.clone().filter(|seen| seen.is_wanted).count() as u64, all: all.count() as u64 }
+    };
+    [sum(|_| true), sum(|seen| !seen.lacks_something)]
 }
 
 impl Comparison {

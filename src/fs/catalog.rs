@@ -9,6 +9,7 @@ pub use build::CatalogBuilder;
 
 use super::{ClusterRun, Timestamp};
 use crate::units::Lcn;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The folder that stands for a lost parent. The angle brackets cannot occur in names that Windows itself makes.
 pub const ORPHANS: &str = "<orphans>";
@@ -213,9 +214,46 @@ pub struct Catalog {
     runs: Vec<ClusterRun>,
     text: String,
     root: NodeId,
+    /// Names of existing files whose folder is lost, by node and number of the folder: the sequence number that it had.
+    lost_sequences: BTreeMap<(u32, u32), u16>,
+    /// By their numbers, lost folders that another folder names.
+    lost_folders: BTreeMap<u32, LostFolder>,
+}
+
+/// What another folder tells of a lost one.
+#[derive(Debug)]
+struct LostFolder {
+    sequence: u16,
+    folder: NodeId,
+    name: Box<str>,
 }
 
 impl Catalog {
+    /// Lost folders with existing files in them that no other folder names.
+    pub fn nameless_lost_folders(&self) -> usize {
+        let numbers: BTreeSet<u32> = self.lost_sequences.keys().map(|(_, number)| *number).collect();
+        numbers.iter().filter(|number| !self.lost_folders.contains_key(number)).count()
+    }
+
+    /// Notes that `folder` names the lost folder of this number; [`Link::lost_folder`] tells it where the sequence numbers agree.
+    /// Names that would make a circle, or a path deeper than 1024 folders, are left out.
+    pub fn name_lost_folder(&mut self, number: u32, sequence: u16, folder: NodeId, name: &str) {
+        let mut at = folder;
+        for _ in 0..DEEPEST {
+            let Some(link) = self.node(at).links().next().filter(|_| at != self.root) else {
+                self.lost_folders.insert(number, LostFolder { sequence, folder, name: name.into() });
+                return;
+            };
+            at = match (link.parent(), link.lost_folder()) {
+                (Parent::Folder(above), _) => above,
+                (Parent::Lost(lost), _) if lost == number => return,
+                (Parent::Lost(_), Some((above, _))) => above,
+                // It has no name so far: the chain ends there.
+                (Parent::Lost(_), None) => self.root,
+            };
+        }
+    }
+
     /// The root folder.
     pub fn root(&self) -> NodeId {
         self.root
@@ -410,6 +448,15 @@ impl<'c> Link<'c> {
         if self.catalog.lost[self.index] { Parent::Lost(parent) } else { Parent::Folder(NodeId(parent)) }
     }
 
+    /// Where the lost folder that it stands in lay, and the name it had, by what another folder says.
+    pub fn lost_folder(&self) -> Option<(NodeId, &'c str)> {
+        let Parent::Lost(number) = self.parent() else { return None };
+        let lost = self.catalog.lost_folders.get(&number)?;
+        let sequence = *self.catalog.lost_sequences.get(&(self.catalog.links[self.index].node, number))?;
+        let agree = sequence == lost.sequence || sequence == 0 || lost.sequence == 0;
+        agree.then_some((lost.folder, &*lost.name))
+    }
+
     /// The whole path, with `/` between the names and before the first.
     pub fn path(&self) -> String {
         let mut names = vec![self.name()];
@@ -581,5 +628,31 @@ mod tests {
         assert_eq!(catalog.node(in_file).path(), "/<orphans>/52/in a file");
         assert!(catalog.node(deep).path().len() < 3000);
         assert_eq!(catalog.orphan_count(), 2 + 2);
+    }
+
+    #[test]
+    fn a_lost_folder_gets_its_name_by_number_and_sequence_number_and_makes_no_circle() {
+        let mut build = CatalogBuilder::default();
+        let root = build.add_node(node(5, NodeKind::Folder));
+        let (a, b) = (build.add_node(node(50, NodeKind::Folder)), build.add_node(node(51, NodeKind::Folder)));
+        for (node, lost, sequence) in [(a, 60, 3), (b, 61, 3)] {
+            build.add_link(node, Parent::Lost(lost), "below");
+            build.note_lost_sequence(node, lost, sequence);
+        }
+        let mut catalog = build.finish(root);
+        let of = |catalog: &Catalog, node| {
+            let link = catalog.node(node).links().next().unwrap();
+            link.lost_folder().map(|(folder, name)| (folder, name.to_owned()))
+        };
+        assert_eq!((catalog.nameless_lost_folders(), of(&catalog, a)), (2, None));
+        catalog.name_lost_folder(60, 3, a, "itself");
+        catalog.name_lost_folder(60, 4, root, "another's");
+        assert_eq!(of(&catalog, a), None);
+        catalog.name_lost_folder(60, 3, b, "Ponds");
+        assert_eq!(of(&catalog, a), Some((b, "Ponds".to_owned())));
+        catalog.name_lost_folder(61, 3, a, "a circle of two");
+        assert_eq!((of(&catalog, b), catalog.nameless_lost_folders()), (None, 1));
+        catalog.name_lost_folder(61, 3, root, "Notes");
+        assert_eq!(of(&catalog, b), Some((root, "Notes".to_owned())));
     }
 }

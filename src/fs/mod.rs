@@ -112,6 +112,8 @@ pub struct VolumeMap {
     pub geometry: ClusterGeometry,
     /// Size of a file record in bytes, for file systems that have them.
     pub record_bytes: Option<u64>,
+    /// Where the file records lie, for file systems that have them.
+    pub record_places: Option<ntfs::RecordPlaces>,
     /// How the file records were found, for file systems that have them.
     pub records: Option<RecordCounts>,
     /// Label, if the volume has one.

@@ -20,5 +20,14 @@ pub static WANT_WITHOUT_MATCH: Code = Code {
               nearest to it.",
 };
 
+/// Existing files lie in folders whose names are not known.
+pub static WANT_IN_LOST_FOLDER: Code = Code {
+    id: "want-in-lost-folder",
+    severity: Severity::Caution,
+    meaning: "Existing files lie in folders whose own records are lost or not read yet, so a pattern that needs such a \
+              folder's name does not choose them. `copy` reads structure first and makes the plan again: the folders above \
+              may tell the names. Files whose folder keeps no name are found under `<orphans>`.",
+};
+
 /// All codes of this layer.
-pub static CODES: &[&Code] = &[&WANT_WITHOUT_BYTES, &WANT_WITHOUT_MATCH];
+pub static CODES: &[&Code] = &[&WANT_WITHOUT_BYTES, &WANT_WITHOUT_MATCH, &WANT_IN_LOST_FOLDER];

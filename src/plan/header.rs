@@ -1,5 +1,6 @@
 //! Everything a plan says beside its extents.
 
+use super::findings::WANT_IN_LOST_FOLDER;
 use super::{BridgeRule, Order, PlanSource, Scope};
 use crate::allocation::Class;
 use crate::finding::{Findings, Severity};
@@ -156,6 +157,11 @@ impl PlanFinding {
 }
 
 impl PlanHeader {
+    /// Whether wanted files may lie in folders whose names only their folders' indexes tell.
+    pub fn wants_lost_folders(&self) -> bool {
+        self.findings.iter().any(|finding| finding.code == WANT_IN_LOST_FOLDER.id)
+    }
+
     /// Bytes read by all passes.
     pub fn bytes(&self) -> u64 {
         self.totals

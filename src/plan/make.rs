@@ -1,6 +1,6 @@
 //! From what was read of a drive to its plan, in one step; and the same plan again once more is known.
 
-use super::wants::{note, unknown_names, without_match};
+use super::wants::{note, note_lost_folders, unknown_names, without_match};
 use super::{
     BuildError, Fingerprint, NoMatch, Plan, PlanHeader, PlanRequest, PlanSource, PlanVolume, ScopeError, Sweeps, build,
 };
@@ -69,6 +69,7 @@ fn make_of(
     let sweeps = Sweeps::new(&map).avoiding(&drive.unread);
     let mut findings = drive.all_findings();
     note(&none, unknown, &mut findings);
+    note_lost_folders(&request.wants, drive, &mut findings);
     Ok(build(&sweeps, &request, source, plan_volumes(drive), &findings)?)
 }
 

@@ -1,6 +1,6 @@
 //! Wanted patterns held against the names that a drive has.
 
-use super::findings::WANT_WITHOUT_MATCH;
+use super::findings::{WANT_IN_LOST_FOLDER, WANT_WITHOUT_MATCH};
 use crate::allocation::{DriveMap, NearName, PatternError, Patterns, nearest};
 use crate::finding::{Finding, Findings};
 use crate::human;
@@ -108,5 +108,15 @@ pub(super) fn note(list: &[NoMatch], why: Option<&str>, findings: &mut Findings)
             none.pattern, none.near
         );
         findings.push(Finding::general(&WANT_WITHOUT_MATCH, sentence));
+    }
+}
+
+/// Notes folders that patterns cannot choose by name, where there are patterns.
+pub(super) fn note_lost_folders(wants: &[String], drive: &DriveMap, findings: &mut Findings) {
+    let count: usize = drive.volumes().map(|(_, volume)| volume.catalog.nameless_lost_folders()).sum();
+    if count > 0 && !wants.is_empty() {
+        let folders = human::counted(count as u64, "lost folder", "lost folders");
+        let sentence = format!("Existing files lie in {folders} whose names are not known.");
+        findings.push(Finding::general(&WANT_IN_LOST_FOLDER, sentence));
     }
 }

@@ -160,6 +160,16 @@ impl Reader {
         self
     }
 
+    /// The store, if it has one.
+    pub fn store(&self) -> Option<&dyn Store> {
+        self.store.as_deref()
+    }
+
+    /// Set when nothing more is to be read.
+    pub fn stop(&self) -> &AtomicBool {
+        &self.stop
+    }
+
     /// Reads nothing more once `stop` is set: every request then gives [`SourceLost::Stopped`].
     #[must_use]
     pub fn with_stop(mut self, stop: Arc<AtomicBool>) -> Reader {

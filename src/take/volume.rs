@@ -334,5 +334,7 @@ fn chosen_links<'c>(node: &Node<'c>, chosen: &Patterns) -> Vec<Link<'c>> {
     if all.len() < 2 {
         return all;
     }
-    all.into_iter().filter(|link| chosen.takes(&link.path())).collect()
+    let taken: Vec<Link<'c>> = all.iter().copied().filter(|link| chosen.takes(&link.path())).collect();
+    // One in a lost folder may be chosen by the name that the folder had.
+    if taken.is_empty() { all } else { taken }
 }

@@ -7,7 +7,7 @@ use crate::cli::args::{CopyArguments, ImageArgument, ModelArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, tell};
 use crate::cli::{copy_progress, show};
-use crate::copy::{Controls, CopyOptions, CopyOutcome, End, RequestLog, StopAfter};
+use crate::copy::{Controls, CopyOptions, End, RequestLog, StopAfter};
 use crate::human;
 use crate::image::ImageForm;
 use crate::pace::seconds_left;
@@ -45,7 +45,7 @@ pub(super) fn work(
     expect(arguments, session)?;
     let outcome = follow(arguments, session, celsius)?;
     let text = if arguments.source.json { json_text(&outcome)? } else { show::copy(&outcome) };
-    Ok(Done { ending: ending(&outcome.copy), figures: serde_json::to_value(&outcome)?, text })
+    Ok(Done { ending: ending(&outcome), figures: serde_json::to_value(&outcome)?, text })
 }
 
 /// Says how long it will take, by the same model as the plan.
@@ -150,11 +150,11 @@ fn options(arguments: &CopyArguments) -> CopyOptions {
     }
 }
 
-fn ending(outcome: &CopyOutcome) -> Ending {
-    match outcome.end {
+fn ending(outcome: &CaseCopyOutcome) -> Ending {
+    match outcome.copy.end {
+        End::Complete if outcome.copy.has_all() && outcome.damaged_files.is_none() => Ending::Done,
         // What was skipped and could not be decided is not complete either.
-        End::Complete if outcome.totals().2 + outcome.totals().3 > 0 => Ending::Incomplete,
-        End::Complete => Ending::Done,
+        End::Complete => Ending::Incomplete,
         End::LittleLeft { .. } => Ending::Incomplete,
         End::Stopped { .. } => Ending::NotFinished,
         End::Gone { .. } | End::Silent { .. } | End::Changed { .. } => Ending::SourceLost,

@@ -1,7 +1,7 @@
 //! How a copy ended, as text.
 
 use super::line;
-use crate::case_copy::{CaseCopyOutcome, Revision};
+use crate::case_copy::{CaseCopyOutcome, DamagedFiles, Revision};
 use crate::cli::layout::{columns, wrap};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::copy::CopyOutcome;
@@ -10,10 +10,13 @@ use crate::human;
 /// How a copy ended.
 pub fn copy(outcome: &CaseCopyOutcome) -> String {
     use Column::{Left, Right};
-    let CaseCopyOutcome { copy: outcome, wanted, revisions } = outcome;
+    let CaseCopyOutcome { copy: outcome, wanted, revisions, damaged_files } = outcome;
     let mut lines = wrap("COPY  ", &outcome.sentence(), columns());
     let mut say = |sentence: &str| lines.extend(wrap("  ", sentence, columns()));
     wanted.iter().for_each(|count| say(&count.sentence()));
+    if !damaged_files.is_none() {
+        say(&damaged(*damaged_files));
+    }
     revisions.iter().for_each(|revision| say(&revised(revision)));
     let (planned, copied, skipped, unreadable) = outcome.totals();
     say(&format!(
@@ -64,9 +67,12 @@ pub fn copy(outcome: &CaseCopyOutcome) -> String {
 }
 
 fn revised(revision: &Revision) -> String {
+    let why = match revision.late_bytes {
+        0 => "names of lost folders are known now".to_owned(),
+        bytes => format!("{} of structure could be read at last", human::bytes(bytes)),
+    };
     format!(
-        "{} of structure is copied that could not be read before; the new plan reads {} instead of {}: {}",
-        human::bytes(revision.late_bytes),
+        "{why}: the new plan reads {} instead of {}, see {}",
         human::bytes(revision.bytes_now),
         human::bytes(revision.bytes_before),
         revision.plan.display()
@@ -95,4 +101,13 @@ fn this_run(outcome: &CopyOutcome) -> Vec<String> {
         ));
     }
     sentences
+}
+
+/// Files that are not complete although nothing is left to read.
+fn damaged(files: DamagedFiles) -> String {
+    let parts = human::counts([(files.damaged, "damaged"), (files.lost, "lost")]).join(", ");
+    format!(
+        "Of the files on the drive {parts}, although all of the plan was read: the structure that tells where they lie is damaged. \
+         `gleaner audit` names them"
+    )
 }

@@ -61,7 +61,7 @@ fn noted(dossier: &Dossier, name: &str) -> Option<String> {
 fn summary(dossier: &Dossier) -> Markup {
     // What is not complete comes first, so that a long list hides nothing.
     let mut asked: Vec<&WantedCount> = dossier.files.wanted.iter().collect();
-    asked.sort_by_key(|count| count.safe == count.files && count.files > 0);
+    asked.sort_by_key(|count| count.complete() == count.files && count.files > 0);
     html! {
         p.lead { (in_short(dossier).join(" ")) }
         @if let Some(words) = noted(dossier, "asks") { p { "You asked for: " (words) "." } }
@@ -71,7 +71,7 @@ fn summary(dossier: &Dossier) -> Markup {
                 @if let Some(more) = more(asked.len(), ASKED_LISTED) {
                     @let rest = &asked[ASKED_LISTED..];
                     @let sum = |of: fn(&WantedCount) -> u64| human::count(rest.iter().map(|count| of(count)).sum());
-                    li { (more) " more: " (sum(|count| count.safe)) " of " (sum(|count| count.files)) " complete" }
+                    li { (more) " more: " (sum(WantedCount::complete)) " of " (sum(|count| count.files)) " complete" }
                 }
             }
         }
@@ -82,7 +82,7 @@ fn summary(dossier: &Dossier) -> Markup {
 fn in_short(dossier: &Dossier) -> Vec<String> {
     let totals = &dossier.files.totals;
     let (asked, safe) =
-        dossier.files.wanted.iter().fold((0, 0), |sum, count| (sum.0 + count.files, sum.1 + count.safe));
+        dossier.files.wanted.iter().fold((0, 0), |sum, count| (sum.0 + count.files, sum.1 + count.complete()));
     let mut said = Vec::new();
     if dossier.survey.coherence.verdict.says_stop() {
         said.push("The drive did not give usable data.".to_owned());
@@ -123,7 +123,7 @@ fn asked_for(count: &WantedCount) -> Markup {
         li {
             strong { (shown(name)) } " "
             @if count.files == 0 { "no file of this name was found" }
-            @else { (human::count(count.safe)) " of " (human::count(count.files)) " complete" }
+            @else { (human::count(count.complete())) " of " (human::count(count.files)) " complete" }
             @for (number, what) in missing { @if number > 0 { ", " (human::count(number)) " " (what) } }
             @if let Some(path) = path { span.quiet { " (" (shown(path)) ")" } }
         }

@@ -6,6 +6,7 @@ use super::{
 };
 use crate::fs::{ClusterRun, Timestamp};
 use crate::units::Lcn;
+use std::collections::BTreeMap;
 
 /// The tables, filled by a parser in any order.
 #[derive(Debug, Default)]
@@ -17,6 +18,7 @@ pub struct CatalogBuilder {
     extras: Vec<Extra>,
     runs: Vec<ClusterRun>,
     text: String,
+    lost_sequences: BTreeMap<(u32, u32), u16>,
 }
 
 impl CatalogBuilder {
@@ -101,6 +103,11 @@ impl CatalogBuilder {
         }
     }
 
+    /// Notes the sequence number by which a node names the lost folder of this number.
+    pub fn note_lost_sequence(&mut self, node: NodeId, number: u32, sequence: u16) {
+        self.lost_sequences.insert((node.0, number), sequence);
+    }
+
     /// Gives a node a stream. The run list, in file order, has `None` for the place of a hole.
     ///
     /// # Panics
@@ -170,6 +177,8 @@ impl CatalogBuilder {
             runs: self.runs,
             text: self.text,
             root,
+            lost_sequences: self.lost_sequences,
+            lost_folders: BTreeMap::new(),
         };
         catalog.cut_loose_ends();
         catalog

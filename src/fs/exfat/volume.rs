@@ -78,6 +78,7 @@ pub(super) fn read_with(
         sector_bytes: boot.sector_bytes,
         geometry,
         record_bytes: None,
+        record_places: None,
         records: None,
         label: tree.label.filter(|label| !label.is_empty()),
         serial: format!("{:04X}-{:04X}", boot.serial >> 16, boot.serial & 0xFFFF),

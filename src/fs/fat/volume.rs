@@ -75,6 +75,7 @@ pub(super) fn read_with(
         sector_bytes: boot.sector_bytes,
         geometry,
         record_bytes: None,
+        record_places: None,
         records: None,
         label,
         serial: boot.serial.map_or(String::new(), |n| format!("{:04X}-{:04X}", n >> 16, n & 0xFFFF)),

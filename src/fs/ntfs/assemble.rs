@@ -215,14 +215,19 @@ fn root(collector: &mut Collector) -> NodeId {
 /// Looks up every name's folder by record number and sequence number.
 fn place_names(collector: &mut Collector) {
     let Collector { build, slots, notes, .. } = collector;
-    build.place_links(|index, _, parent| {
+    let mut lost = Vec::new();
+    build.place_links(|index, node, parent| {
         let Parent::Lost(number) = parent else { return parent };
         let note = notes[index];
         match slot_of(slots, number).filter(|slot| is_meant(*slot, note.sequence, note.deleted)) {
             Some(slot) => Parent::Folder(NodeId(slot.node)),
-            None => parent,
+            None => {
+                lost.extend((!note.deleted).then_some((node, number, note.sequence)));
+                parent
+            }
         }
     });
+    lost.into_iter().for_each(|(node, number, sequence)| build.note_lost_sequence(node, number, sequence));
     *notes = Vec::new();
 }
 

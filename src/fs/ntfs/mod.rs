@@ -189,14 +189,18 @@ fn read_volume(
         incomplete || table.partial || blank.lost + blank.unproven > 0 || matches!(bitmap_place, BitmapPlace::Lost);
     let marks = bitmap::read(volume, bitmap_place, &mut findings)?;
     let bad: ClusterSet = stream(bad_node, Role::Data, Some("$Bad")).into_iter().flat_map(|s| s.runs()).collect();
+    let content = stream(table_node, Role::Data, None).filter(|_| !table.partial);
+    let record_places = content
+        .map_or_else(|| RecordPlaces::of_table(volume, &table), |content| RecordPlaces::of_stream(volume, &content));
     let fixed = fixed_places(volume, boot_node.map(|id| catalog.node(id)), backup);
     let facts = facts(volume, &table, &volume_record, &catalog, records_in_use);
-    Ok(VolumeMap {
+    let mut map = VolumeMap {
         kind: FsKind::Ntfs,
         extent: window.extent(),
         sector_bytes: boot.sector_bytes,
         geometry: volume.geometry,
         record_bytes: Some(boot.record_bytes),
+        record_places: Some(record_places),
         records: Some(counts),
         label: volume_record.label,
         serial: format!("{:016X}", boot.serial),
@@ -207,7 +211,12 @@ fn read_volume(
         catalog_incomplete: incomplete,
         facts,
         findings,
-    })
+    };
+    let reader = window.reader();
+    if let Some(store) = reader.store() {
+        named_only::name_lost_folders(&mut map, store, reader.stop());
+    }
+    Ok(map)
 }
 
 fn judge_volume_record(record: &VolumeRecord, window: &Window<'_>, findings: &mut Findings) {

@@ -14,6 +14,7 @@ use crate::extent::Extent;
 use crate::fs::{Node, NodeId, NodeKind, Purpose, Role, Stream, Timestamp, VolumeMap};
 use crate::source::Store;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Bytes of an index block where the index root does not tell: what formatters make (common practice, no source).
 const USUAL_BLOCK: u64 = 4096;
@@ -38,6 +39,8 @@ pub enum RecordState {
 pub struct NamedOnly {
     /// Number of its record.
     pub number: u32,
+    /// The record's sequence number, as the index has it.
+    pub sequence: u16,
     /// The folder whose index names it.
     pub folder: NodeId,
     /// Its name there.
@@ -85,8 +88,25 @@ impl NamesOnly {
 
     /// Reads the folder indexes of a volume as far as `store` holds them. Volumes without file records have none.
     pub fn find(volume: &VolumeMap, store: &dyn Store) -> NamesOnly {
+        NamesOnly::find_unless(volume, store, &AtomicBool::new(false))
+    }
+
+    /// As [`NamesOnly::find`]; ends early, with what it has, once `stop` is set.
+    pub fn find_unless(volume: &VolumeMap, store: &dyn Store, stop: &AtomicBool) -> NamesOnly {
         let places = RecordPlaces::of(volume).filter(|_| NamesOnly::can_be(volume));
-        places.map_or_else(NamesOnly::default, |places| Search::new(volume, store, &places).run())
+        places.map_or_else(NamesOnly::default, |places| Search::new(volume, store, places, stop).run())
+    }
+}
+
+/// Gives lost folders with existing files in them the names that `store` has in the indexes of other folders.
+pub(super) fn name_lost_folders(volume: &mut VolumeMap, store: &dyn Store, stop: &AtomicBool) {
+    if volume.catalog.nameless_lost_folders() == 0 {
+        return;
+    }
+    let NamesOnly { existing, further_names, .. } = NamesOnly::find_unless(volume, store, stop);
+    // The first name comes last, so that it counts.
+    for named in further_names.iter().chain(&existing).filter(|named| named.kind == NodeKind::Folder) {
+        volume.catalog.name_lost_folder(named.number, named.sequence, named.folder, &named.name);
     }
 }
 
@@ -105,13 +125,14 @@ struct Search<'s> {
     damaged: BTreeMap<NodeId, u64>,
     /// Bytes of indexes that may still be read: hostile run lists may name the same place again and again.
     budget: u64,
+    stop: &'s AtomicBool,
 }
 
 /// The bytes could not be read.
 struct NotHeld;
 
 impl<'s> Search<'s> {
-    fn new(volume: &'s VolumeMap, store: &'s dyn Store, places: &'s RecordPlaces) -> Search<'s> {
+    fn new(volume: &'s VolumeMap, store: &'s dyn Store, places: &'s RecordPlaces, stop: &'s AtomicBool) -> Search<'s> {
         let known = volume.catalog.nodes().filter(|node| !node.is_deleted()).map(|node| node.number());
         Search {
             volume,
@@ -125,6 +146,7 @@ impl<'s> Search<'s> {
             left_over_unlisted: 0,
             damaged: BTreeMap::new(),
             budget: volume.extent.bytes,
+            stop,
         }
     }
 
@@ -134,7 +156,7 @@ impl<'s> Search<'s> {
             let is_client = node.purpose() == Purpose::Client || node.id() == catalog.root();
             node.kind() == NodeKind::Folder && !node.is_deleted() && is_client
         };
-        for folder in catalog.nodes().filter(is_folder) {
+        for folder in catalog.nodes().take_while(|_| !self.stop.load(Ordering::Relaxed)).filter(is_folder) {
             self.folder(&folder);
         }
         let Search { existing, further_names, left_over, left_over_unlisted, damaged, .. } = self;
@@ -183,7 +205,7 @@ impl<'s> Search<'s> {
                 let count = part.bytes.min(block_bytes - filled as u64);
                 let piece = Extent { bytes: count, ..part };
                 part = Extent::between(piece.end(), part.end());
-                if self.budget < count {
+                if self.budget < count || self.stop.load(Ordering::Relaxed) {
                     return;
                 }
                 self.budget -= count;
@@ -261,6 +283,7 @@ impl<'s> Search<'s> {
         decode_name(entry.name.name, &mut name);
         Some(NamedOnly {
             number,
+            sequence: entry.file.sequence(),
             folder: folder.id(),
             name,
             kind: if entry.is_folder { NodeKind::Folder } else { NodeKind::File },
@@ -272,7 +295,7 @@ impl<'s> Search<'s> {
 
     /// `None` when it was read, or cannot exist.
     fn record_state(&self, number: u32) -> Option<RecordState> {
-        if number >= self.places.count() {
+        if !self.places.can_have(number) {
             return None;
         }
         let Some(places) = self.places.place(number) else {

@@ -4,10 +4,12 @@
 use super::attribute::{ATTRIBUTE_LIST, Attribute, Attributes, Extents, Form};
 use super::attribute_list::{LARGEST_LIST, ListEntries};
 use super::file_name::decode_name;
+use super::locate::Table;
 use super::record::{self, RecordError, RecordHeader, Reference};
 use super::runlist;
+use super::volume::Volume;
 use crate::extent::Extent;
-use crate::fs::{ClusterRun, Role, VolumeMap};
+use crate::fs::{ClusterRun, Stream, VolumeMap};
 
 /// Why an attribute cannot be read again. `E` is what fetching bytes can fail with.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
@@ -47,14 +49,18 @@ pub struct RecordPlaces {
     parts: Vec<(u64, Extent)>,
     /// Bytes of $MFT, parts with unknown places among them.
     bytes: u64,
+    /// Whether $MFT may have more than that: nothing tells its length.
+    is_open_ended: bool,
 }
 
 impl RecordPlaces {
-    /// The places by what the catalog says of $MFT; `None` when the volume is not NTFS or record 0 is lost.
-    pub fn of(volume: &VolumeMap) -> Option<RecordPlaces> {
-        let record_bytes = volume.record_bytes?;
-        let table = volume.catalog.nodes().find(|node| node.number() == 0 && !node.is_deleted())?;
-        let content = table.streams().find(|s| s.role() == Role::Data && s.name().is_none())?;
+    /// The places in a volume; `None` when it is not NTFS.
+    pub fn of(volume: &VolumeMap) -> Option<&RecordPlaces> {
+        volume.record_places.as_ref()
+    }
+
+    /// By what record 0 says of $MFT: with the places of records that were never written.
+    pub(super) fn of_stream(volume: &Volume<'_>, content: &Stream<'_>) -> RecordPlaces {
         let mut parts = Vec::new();
         let mut at = 0u64;
         for (place, count) in content.layout() {
@@ -63,9 +69,27 @@ impl RecordPlaces {
             parts.extend(extent.map(|extent| (at, extent)));
             at = at.saturating_add(bytes);
         }
+        let within = volume.window.extent();
         // The size is lost with the first part of the run list.
-        let bytes = if content.size() == 0 { at } else { content.size().min(volume.extent.bytes) };
-        Some(RecordPlaces { record_bytes, volume: volume.extent, parts, bytes })
+        let bytes = if content.size() == 0 { at } else { content.size().min(within.bytes) };
+        let record_bytes = volume.boot.record_bytes;
+        RecordPlaces { record_bytes, volume: within, parts, bytes, is_open_ended: false }
+    }
+
+    /// By where records were found, where record 0 does not tell.
+    pub(super) fn of_table(volume: &Volume<'_>, table: &Table) -> RecordPlaces {
+        RecordPlaces {
+            record_bytes: volume.boot.record_bytes,
+            volume: volume.window.extent(),
+            parts: table.map.known().collect(),
+            bytes: table.map.length,
+            is_open_ended: table.partial,
+        }
+    }
+
+    /// Whether there can be a record of this number.
+    pub fn can_have(&self, number: u32) -> bool {
+        self.is_open_ended || number < self.count()
     }
 
     /// Number of records that $MFT has, those with unknown places among them.
@@ -220,7 +244,13 @@ mod tests {
             (2048, Extent::between(512, 1024)),
             (2560, Extent::between(9000, 11_048)),
         ];
-        RecordPlaces { record_bytes: 1024, volume: Extent::between(0, 10_536), parts, bytes: 4608 }
+        RecordPlaces {
+            record_bytes: 1024,
+            volume: Extent::between(0, 10_536),
+            parts,
+            bytes: 4608,
+            is_open_ended: false,
+        }
     }
 
     #[test]

@@ -120,6 +120,11 @@ impl TableMap {
         self.unknown_within(0, self.length)
     }
 
+    /// All parts whose place is known, by byte of $MFT, ascending.
+    pub(super) fn known(&self) -> impl Iterator<Item = (u64, Extent)> + '_ {
+        self.known.iter().map(|(offset, extent)| (*offset, *extent))
+    }
+
     /// Number of contiguous parts.
     pub(super) fn parts(&self) -> usize {
         merged(self.known_within(0, self.length)).len()
