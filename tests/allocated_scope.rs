@@ -9,14 +9,14 @@
 mod common;
 
 use common::{answers, fixture};
-use gleaner::allocation::{
-    Choices, Class, ClassMap, DEFAULT_BULK, LANE_BEHIND_VALID, Patterns, classify, read_drive, tables,
-};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::finding::Findings;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::finding::Findings;
+use gleaner::base::units::SectorSize;
 use gleaner::plan::{BridgeRule, Fingerprint, Plan, PlanRequest, PlanSource, Scope, Sweeps, build};
 use gleaner::source::{MemorySource, ReadTotals, Reader};
-use gleaner::units::SectorSize;
+use gleaner::survey::allocation::{
+    Choices, Class, ClassMap, DEFAULT_BULK, LANE_BEHIND_VALID, Patterns, classify, read_drive, tables,
+};
 use serde_json::Value;
 use std::io::Cursor;
 

@@ -5,11 +5,11 @@ mod common;
 mod held;
 
 use common::{answers, fixture};
-use gleaner::allocation::{DriveMap, Patterns, read_drive};
-use gleaner::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::SectorSize;
+use gleaner::results::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
 use gleaner::source::{MemorySource, Reader};
-use gleaner::units::SectorSize;
+use gleaner::survey::allocation::{DriveMap, Patterns, read_drive};
 use held::Held;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};

@@ -6,7 +6,7 @@ mod terminal;
 #[path = "witness/device.rs"]
 mod witness;
 
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use std::fs;
 use terminal::{Bench, COLUMNS, fits};
 use witness::{Behaviour, WitnessedDevice};

@@ -160,16 +160,16 @@ fn every_command_is_in_the_readme() {
     }
 }
 
-/// The architecture's diagram names every module that `lib.rs` has.
+/// The architecture's diagram names every room that `lib.rs` has.
 #[test]
-fn the_diagram_has_every_module() {
+fn the_diagram_has_every_room() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let page = fs::read_to_string(docs().join("architecture.md")).unwrap();
     let diagram = page.split("```mermaid").nth(1).expect("a diagram").split("```").next().unwrap();
     let library = fs::read_to_string(root.join("src/lib.rs")).unwrap();
     let modules: Vec<&str> =
         library.lines().filter_map(|line| line.strip_prefix("pub mod ")?.strip_suffix(';')).collect();
-    assert!(modules.len() > 20, "{modules:?}");
+    assert!(modules.len() > 12, "{modules:?}");
     for module in modules {
         let named = diagram.split(|c: char| !c.is_alphanumeric() && c != '_').any(|word| word == module);
         assert!(named, "the diagram in docs/architecture.md lacks `{module}`");

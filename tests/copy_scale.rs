@@ -4,13 +4,13 @@
 mod class_maps;
 
 use class_maps::{SECTOR, source, volumes};
-use gleaner::allocation::{Class, ClassMap, ClassRun};
-use gleaner::copy::{Controls, CopyOptions, CopyOutcome, End, Event, StopAfter, copy};
-use gleaner::extent::Extent;
-use gleaner::finding::Findings;
+use gleaner::base::extent::Extent;
+use gleaner::base::finding::Findings;
+use gleaner::base::units::{ByteOffset, SectorSize};
+use gleaner::copy::reading::{Controls, CopyOptions, CopyOutcome, End, Event, StopAfter, copy};
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, Sweeps, build, load_plan, write_plan};
 use gleaner::source::{Mark, ReadError, Reader, Source, SourceIdentity, SourceKind, Store};
-use gleaner::units::{ByteOffset, SectorSize};
+use gleaner::survey::allocation::{Class, ClassMap, ClassRun};
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};

@@ -8,7 +8,7 @@ mod witness;
 
 use cases::survey_and_plan;
 use common::fixture;
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use std::io::{Read, Write};
 use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};

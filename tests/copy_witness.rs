@@ -10,7 +10,7 @@ mod device;
 use cases::{check_claims, check_image, copy, ends_with, gleaner, identity_places, outside, planned, set};
 use common::fixture;
 use device::{Behaviour, WitnessedDevice, merged};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use serde_json::Value;
 use std::fs;
 use std::path::Path;

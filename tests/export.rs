@@ -3,11 +3,11 @@
 mod class_maps;
 
 use class_maps::{SECTOR, class_map, map_of, plan, request, size, source, volumes, written};
-use gleaner::allocation::{Class, ClassMap};
-use gleaner::export::{DeviceMapper, ExportError, Form, Rest, csv, dd, device_mapper, export_to_new_file};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::finding::Findings;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::finding::Findings;
+use gleaner::plan::export::{DeviceMapper, ExportError, Form, Rest, csv, dd, device_mapper, export_to_new_file};
 use gleaner::plan::{BridgeRule, Fingerprint, Plan, PlanRequest, Scope, Sweeps, build};
+use gleaner::survey::allocation::{Class, ClassMap};
 use proptest::prelude::*;
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::path::{Path, PathBuf};
@@ -110,7 +110,7 @@ fn what_a_table_cannot_say_is_refused() {
 
 /// The plan of a drive whose last sector is cut short.
 fn odd_plan(request: &PlanRequest, bytes: u64, fingerprint: Fingerprint) -> Plan {
-    let run = |from: u64, to: u64, class| gleaner::allocation::ClassRun {
+    let run = |from: u64, to: u64, class| gleaner::survey::allocation::ClassRun {
         extent: Extent::between(from, to),
         class,
         lane: 0,
@@ -324,7 +324,7 @@ fn the_script_runs_in_other_shells_and_unread_ranges_take_no_room() {
 fn the_script_is_sound_to_the_shells_own_judges() {
     let mut request = request_with_odd_pattern();
     request.scope = Scope::Whole;
-    let run = |from: u64, to: u64, class, lane| gleaner::allocation::ClassRun {
+    let run = |from: u64, to: u64, class, lane| gleaner::survey::allocation::ClassRun {
         extent: Extent::between(from * SECTOR, to * SECTOR),
         class,
         lane,

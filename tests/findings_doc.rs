@@ -1,6 +1,6 @@
 //! `docs/findings.md` is made from the code: this test holds them together and writes the page anew when asked.
 
-use gleaner::finding::Code;
+use gleaner::base::finding::Code;
 use std::collections::BTreeSet;
 use std::fmt::Write;
 use std::path::Path;

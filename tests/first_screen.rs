@@ -8,7 +8,7 @@ mod unpack;
 #[path = "witness/device.rs"]
 mod witness;
 
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use serde_json::Value;
 use std::fs;
 use terminal::{Bench, COLUMNS, fits};
@@ -70,15 +70,15 @@ fn the_demo_drive_is_answered_on_one_screen() {
         scopes.iter().find(|scope| scope["scope"] == name).unwrap()["seconds"].as_f64().unwrap()
     };
     for (line, scope) in [("used", "allocated"), ("all", "whole")] {
-        let time = format!("in about {} (", gleaner::human::seconds(of(scope)));
+        let time = format!("in about {} (", gleaner::base::human::seconds(of(scope)));
         let line = screen.lines().find(|l| l.trim_start().starts_with(line) && l.contains("MB in about"));
         assert!(line.is_some_and(|l| l.contains(&time)), "{time}\n{screen}");
     }
     // What is used is more than the volumes' own sums: gaps are read through.
     let used = survey["scopes"].as_array().unwrap().iter().find(|scope| scope["scope"] == "allocated").unwrap();
-    let gaps = gleaner::human::bytes(used["unasked_bytes"].as_u64().unwrap());
+    let gaps = gleaner::base::human::bytes(used["unasked_bytes"].as_u64().unwrap());
     assert!(screen.contains(&format!(", {gaps} of it in gaps\n")), "{screen}");
-    assert!(screen.contains(&format!("first, from {} on", gleaner::human::seconds(of("structure")))), "{screen}");
+    assert!(screen.contains(&format!("first, from {} on", gleaner::base::human::seconds(of("structure")))), "{screen}");
     assert_eq!(
         volume(&screen, "1"),
         ["1", "67.1", "MB", "NTFS", "Fernhollow", "Data", "35.1", "MB", "(52", "%)", "no"]
@@ -123,7 +123,7 @@ fn a_plan_for_several_users_fits() {
     assert!(passes.iter().any(|pass| pass["pattern"] == long), "{summary}");
     for pass in passes {
         let line = plan.lines().find(|line| line.split_whitespace().next() == Some(&pass["number"].to_string()));
-        let bytes = gleaner::human::bytes(pass["bytes"].as_u64().unwrap());
+        let bytes = gleaner::base::human::bytes(pass["bytes"].as_u64().unwrap());
         let line = line.unwrap_or_else(|| panic!("{pass}\n{plan}"));
         assert!(line.contains(&bytes), "{bytes} is not in {line}");
         assert_eq!(line.contains('…'), pass["pattern"] == long, "{line}");

@@ -3,7 +3,7 @@
 
 mod cases;
 
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::ffi::OsString;

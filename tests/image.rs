@@ -7,8 +7,8 @@ mod image {
 }
 mod simulated_disk;
 
-use gleaner::image::{Image, ImageError, ImageForm, create, open, open_read_only};
-use gleaner::units::{ByteOffset, SectorSize};
+use gleaner::base::units::{ByteOffset, SectorSize};
+use gleaner::store::image::{Image, ImageError, ImageForm, create, open, open_read_only};
 use image::outside;
 use simulated_disk::Random;
 use std::os::unix::fs::MetadataExt;

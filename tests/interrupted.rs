@@ -8,7 +8,7 @@ mod witness;
 
 use cases::{check_claims, check_image, complains_with, copy, ends_with, gleaner, planned, survey_and_plan};
 use common::fixture;
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use serde_json::Value;
 use std::ffi::OsString;
 use std::fs;

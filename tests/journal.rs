@@ -2,14 +2,14 @@
 
 mod simulated_disk;
 
-use gleaner::extent::Extent;
-use gleaner::journal::{
+use gleaner::base::extent::Extent;
+use gleaner::base::units::SectorSize;
+use gleaner::source::{Blame, Failure, Mark, Skip};
+use gleaner::store::journal::{
     ChunkHash, Claim, Journal, JournalError, JournalHeader, Ranges, Salvaged, Unsound, read_claims, read_claims_in,
     replay, salvage, standing_chunks,
 };
-use gleaner::source::{Blame, Failure, Mark, Skip};
-use gleaner::storage::FileStorage;
-use gleaner::units::SectorSize;
+use gleaner::store::storage::FileStorage;
 use simulated_disk::{Content, Disk};
 use std::path::{Path, PathBuf};
 

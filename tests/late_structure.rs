@@ -7,16 +7,16 @@
 mod common;
 
 use common::fixture;
-use gleaner::allocation::{Choices, Class, classify};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::case::Case;
-use gleaner::case_copy::{CaseCopyOutcome, copy_case};
-use gleaner::copy::{Controls, CopyOptions, End, Event, StopReason};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::image::ImageForm;
+use gleaner::copy::case_copy::{CaseCopyOutcome, copy_case};
+use gleaner::copy::reading::{Controls, CopyOptions, End, Event, StopReason};
+use gleaner::copy::session::Session;
 use gleaner::plan::{Plan, PlanRequest, Scope, load_plan, make, write_plan};
-use gleaner::session::Session;
 use gleaner::source::{MemorySource, ReadError, Reader, Source, SourceIdentity, Store};
-use gleaner::units::{ByteOffset, SectorSize};
+use gleaner::store::image::ImageForm;
+use gleaner::survey::allocation::{Choices, Class, classify};
 use std::io;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
@@ -116,7 +116,7 @@ impl Bench {
 /// The plan of the undamaged volume.
 fn healthy(image: &[u8], request: &PlanRequest) -> Plan {
     let reader = Reader::new(Box::new(MemorySource::new(image.to_vec(), SectorSize::S512)), None);
-    let drive = gleaner::allocation::read_drive(&reader).unwrap();
+    let drive = gleaner::survey::allocation::read_drive(&reader).unwrap();
     make(&reader, &drive, request, &[]).unwrap()
 }
 
@@ -127,7 +127,7 @@ fn reads(plan: &Plan) -> Vec<(Class, Vec<Extent>)> {
 /// Part of the structure of a volume: every `every`th stretch of 4 KiB of it.
 fn some_structure(image: &[u8], every: usize) -> ExtentSet {
     let reader = Reader::new(Box::new(MemorySource::new(image.to_vec(), SectorSize::S512)), None);
-    let drive = gleaner::allocation::read_drive(&reader).unwrap();
+    let drive = gleaner::survey::allocation::read_drive(&reader).unwrap();
     let map = classify(&drive, &Choices::default());
     let structure = map.runs().iter().filter(|run| run.class == Class::Structure);
     let pieces = structure.flat_map(|run| {

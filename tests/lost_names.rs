@@ -8,13 +8,13 @@ mod held;
 
 use cases::{ends_with, gleaner, survey_and_plan};
 use device::WitnessedDevice;
-use gleaner::allocation::{Class, DriveMap, Patterns, read_drive};
-use gleaner::audit::{AuditSummary, FileAudit, FileState, Snapshot, Truth, WantedCounter, audit};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::fs::Role;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::SectorSize;
+use gleaner::filesystem::Role;
 use gleaner::plan::{Plan, load_plan};
+use gleaner::results::audit::{AuditSummary, FileAudit, FileState, Snapshot, Truth, WantedCounter, audit};
 use gleaner::source::{MemorySource, Reader, TroubleLimit};
-use gleaner::units::SectorSize;
+use gleaner::survey::allocation::{Class, DriveMap, Patterns, read_drive};
 use held::Held;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
@@ -207,7 +207,7 @@ fn names_are_found_without_the_first_record() {
     assert_eq!(named, listed, "each file is there, if only by its name");
 
     let (drive, held) = copied(&volume.image, &[bad, volume.records(&lost.map(|path| volume.number(path)))].concat());
-    assert!(drive.volumes().next().unwrap().1.findings.count(&gleaner::fs::ntfs::TABLE_BY_NUMBERS) > 0);
+    assert!(drive.volumes().next().unwrap().1.findings.count(&gleaner::filesystem::ntfs::TABLE_BY_NUMBERS) > 0);
     let (_, files) = audited(&drive, &held, &Patterns::default());
     let names = paths(&files, FileState::Lost);
     assert!(lost.iter().all(|path| names.contains(path)), "{names:?}");

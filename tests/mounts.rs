@@ -6,7 +6,7 @@ mod common;
 
 use cases::{copy, plan, planned, survey_and_plan};
 use common::{answers, fixture};
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fs::{self, File};

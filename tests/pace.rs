@@ -7,8 +7,8 @@ mod device;
 
 use cases::{complains_with, copy, description, ends_with, gleaner, outside, planned};
 use device::{Behaviour, WitnessedDevice, merged};
-use gleaner::extent::Extent;
-use gleaner::model::{DriveModel, Head};
+use gleaner::base::extent::Extent;
+use gleaner::drive::model::{DriveModel, Head};
 use serde_json::Value;
 use std::path::Path;
 use std::time::Duration;

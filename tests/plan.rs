@@ -4,15 +4,15 @@
 mod class_maps;
 
 use class_maps::{SECTOR, class_map, map_of, plan, request, size, source, volumes, written};
-use gleaner::allocation::{Class, ClassMap, ClassRun};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::finding::{Code, Finding, Findings, Severity};
-use gleaner::model::preset;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::finding::{Code, Finding, Findings, Severity};
+use gleaner::base::units::ByteOffset;
+use gleaner::drive::model::preset;
 use gleaner::plan::{
     BridgeRule, BuildError, Choice, LeftOutReason, Plan, PlanReadError, PlanRequest, Scope, Sweeps, build, classes,
     estimate, load_plan, load_plan_header, pass_seconds, read_plan,
 };
-use gleaner::units::ByteOffset;
+use gleaner::survey::allocation::{Class, ClassMap, ClassRun};
 use proptest::prelude::*;
 use std::collections::BTreeSet;
 use std::io::Read;

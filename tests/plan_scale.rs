@@ -4,12 +4,12 @@
 mod class_maps;
 
 use class_maps::{SECTOR, source, volumes};
-use gleaner::allocation::{Class, ClassMap, ClassRun};
-use gleaner::extent::Extent;
-use gleaner::finding::Findings;
-use gleaner::model::preset;
-use gleaner::new_file::{NewFileError, Readers, write_new};
+use gleaner::base::extent::Extent;
+use gleaner::base::finding::Findings;
+use gleaner::base::new_file::{NewFileError, Readers, write_new};
+use gleaner::drive::model::preset;
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, Sweeps, build, estimate, load_plan, write_plan};
+use gleaner::survey::allocation::{Class, ClassMap, ClassRun};
 use std::time::Instant;
 
 /// A drive of `runs` class runs: files with free space, bulk and deleted stretches between them in a fixed irregular

@@ -3,12 +3,12 @@
 
 mod simulated_disk;
 
+use gleaner::base::extent::Extent;
+use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::case::{CaseStore, CommitRule};
-use gleaner::extent::Extent;
-use gleaner::image::{self, Image, ImageForm};
-use gleaner::journal::{ChunkHash, Claim, Journal, JournalHeader, RangeState, Ranges, read_claims_in};
 use gleaner::source::{Failure, Mark, Skip, Store};
-use gleaner::units::{ByteOffset, SectorSize};
+use gleaner::store::image::{self, Image, ImageForm};
+use gleaner::store::journal::{ChunkHash, Claim, Journal, JournalHeader, RangeState, Ranges, read_claims_in};
 use simulated_disk::{Content, Disk, Random};
 use std::io;
 use std::time::Duration;

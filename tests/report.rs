@@ -5,8 +5,8 @@
 mod cases;
 
 use cases::{complains_with, copy, ends_with, gleaner, passes};
+use gleaner::base::extent::Extent;
 use gleaner::case::{Access, Case};
-use gleaner::extent::Extent;
 use gleaner::source::{Failure, Mark, Store};
 use scraper::{ElementRef, Html, Selector};
 use serde_json::Value;
@@ -74,7 +74,7 @@ fn same_figures(case: &Path, html: &Html, code: i32) {
     }
     let mut folders = 0;
     for volume in summary["folders"].as_array().unwrap().chunk_by(|a, b| a["volume"] == b["volume"]) {
-        let start = gleaner::human::count(volume[0]["volume"].as_u64().unwrap());
+        let start = gleaner::base::human::count(volume[0]["volume"].as_u64().unwrap());
         let shown = rows(html, &format!("Folders of the volume at byte {start}"));
         for row in &shown {
             let folder =

@@ -5,8 +5,8 @@
 mod cases;
 
 use cases::{copy, ends_with, gleaner, passes};
+use gleaner::base::extent::Extent;
 use gleaner::case::{Access, Case};
-use gleaner::extent::Extent;
 use gleaner::source::{Failure, Mark, Store};
 use std::path::Path;
 use std::process::Command;

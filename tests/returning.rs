@@ -10,8 +10,8 @@ use cases::{
     set, start_copy, survey_and_plan, wait_until_arrived,
 };
 use common::fixture;
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::history::{HISTORY_NAME, read_history};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::copy::history::{HISTORY_NAME, read_history};
 use serde_json::Value;
 use std::fs;
 use std::io::BufRead;

@@ -4,18 +4,18 @@ mod class_maps;
 mod layouts;
 
 use class_maps::{map_of, plan, written};
-use gleaner::allocation::Class;
-use gleaner::extent::Extent;
-use gleaner::model::{DriveModel, SeekCurve};
+use gleaner::base::extent::Extent;
+use gleaner::drive::model::{DriveModel, SeekCurve};
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, read_plan};
 use gleaner::simulate::{Assumptions, BadHead, Law, Pieces, Simulation, Way, plan_under_head, play, simulate};
+use gleaner::survey::allocation::Class;
 use layouts::{Kind, kinds};
 use std::collections::BTreeMap;
 use std::sync::LazyLock;
 
 /// A megabyte in a second, and a second for getting anywhere else.
 fn slow() -> DriveModel {
-    let model = gleaner::model::preset("sata-ssd").unwrap().model();
+    let model = gleaner::drive::model::preset("sata-ssd").unwrap().model();
     DriveModel {
         seek: SeekCurve { shortest_ms: 1000.0, average_ms: 1000.0, longest_ms: 1000.0 },
         first_rate: 1_024_000.0,
@@ -217,8 +217,11 @@ fn every_order_reads_the_same_once_structure_first_and_none_beats_the_bound() {
         for (pick_up, bands) in [(false, false), (true, false), (false, true), (true, true)] {
             let mut asked = request(&kind);
             asked.order.pick_up = pick_up;
-            asked.order.prefer =
-                if bands { gleaner::allocation::Prefer::Files } else { gleaner::allocation::Prefer::Bytes };
+            asked.order.prefer = if bands {
+                gleaner::survey::allocation::Prefer::Files
+            } else {
+                gleaner::survey::allocation::Prefer::Bytes
+            };
             let made = plan(&kind.layout(bands, false).map, &asked);
             assert_eq!(made.find_overlap(), None);
             let file = written(&made);

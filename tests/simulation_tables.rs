@@ -6,15 +6,15 @@
 mod class_maps;
 mod layouts;
 
-use gleaner::allocation::Class;
-use gleaner::extent::Extent;
-use gleaner::finding::Findings;
-use gleaner::human;
+use gleaner::base::extent::Extent;
+use gleaner::base::finding::Findings;
+use gleaner::base::human;
 use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope, Sweeps, build};
 use gleaner::simulate::{
     Assumptions, Law, Piece, Pieces, Played, Simulation, Start, Way, least_seconds, play, play_observed,
     share_expected, simulate,
 };
+use gleaner::survey::allocation::Class;
 use layouts::{Kind, Layout, kinds};
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -393,7 +393,7 @@ fn orders_against_the_plain_one() {
         picking.order.pick_up = true;
         orders.push(("--pick-up", &plain_layout, Pieces::of_plan(&planned(&plain_layout, &picking))));
         let mut preferring = request(&kind);
-        preferring.order.prefer = gleaner::allocation::Prefer::Files;
+        preferring.order.prefer = gleaner::survey::allocation::Prefer::Files;
         orders.push(("--prefer files", &banded, Pieces::of_plan(&planned(&banded, &preferring))));
         orders.push(("serpentine", &plain_layout, serpentine(&plain_pieces)));
         for (name, layout, pieces) in orders {

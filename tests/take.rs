@@ -12,8 +12,8 @@ mod hostile;
 mod mount;
 
 use common::fixture;
-use gleaner::allocation::Patterns;
-use gleaner::take::{Note, Take, TakeError, Taken, TakenState, TakenTotals};
+use gleaner::results::take::{Note, Take, TakeError, Taken, TakenState, TakenTotals};
+use gleaner::survey::allocation::Patterns;
 use held::{Held, drive};
 use mount::{ReferenceMount, tool};
 use std::collections::BTreeSet;
@@ -61,7 +61,7 @@ fn try_take(
 }
 
 fn take_with(
-    drive: &gleaner::allocation::DriveMap,
+    drive: &gleaner::survey::allocation::DriveMap,
     held: &Held,
     patterns: &[&str],
     fill: u8,
@@ -102,7 +102,7 @@ fn take(held: &Held, patterns: &[&str]) -> Result {
 }
 
 /// Takes with a drive map that was made before the damage.
-fn take_of(map: &gleaner::allocation::DriveMap, held: &Held, patterns: &[&str]) -> Result {
+fn take_of(map: &gleaner::survey::allocation::DriveMap, held: &Held, patterns: &[&str]) -> Result {
     let scratch = tempfile::tempdir().unwrap();
     let (files, totals) = take_with(map, held, patterns, 0, &scratch.path().join("out"));
     Result { scratch, files, totals: totals.unwrap() }

@@ -5,12 +5,12 @@
 mod common;
 
 use common::{answers, fixture};
-use gleaner::allocation::{Choices, Class, DOUBTED_BYTES, DriveMap, classify, doubtful, read_drive, reconcile};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::fs::{FixedKind, FsKind, VolumeMap};
-use gleaner::report::{FileLine, for_each_file};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::SectorSize;
+use gleaner::filesystem::{FixedKind, FsKind, VolumeMap};
+use gleaner::report::values::{FileLine, for_each_file};
 use gleaner::source::{MemorySource, Reader};
-use gleaner::units::SectorSize;
+use gleaner::survey::allocation::{Choices, Class, DOUBTED_BYTES, DriveMap, classify, doubtful, read_drive, reconcile};
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::convert::Infallible;
@@ -46,7 +46,7 @@ fn allocated(answers: &Value) -> BTreeSet<u64> {
 
 /// Where the marks lie: the bitmap's own extents, or each FAT's.
 fn map_places(volume: &VolumeMap) -> Vec<Vec<Extent>> {
-    let bitmap = |node: gleaner::fs::Node<'_>| {
+    let bitmap = |node: gleaner::filesystem::Node<'_>| {
         let runs: Vec<_> = node.streams().flat_map(|stream| stream.runs().collect::<Vec<_>>()).collect();
         vec![runs.into_iter().filter_map(|run| volume.geometry.extent(run)).collect()]
     };
@@ -106,7 +106,7 @@ fn a_map_that_live_files_contradict_is_not_believed() {
                 .iter()
                 .copied()
                 .filter(|cluster| {
-                    let run = gleaner::fs::ClusterRun::new(*cluster, 1);
+                    let run = gleaner::filesystem::ClusterRun::new(*cluster, 1);
                     let extent = now.geometry.extent(run).expect("a cluster of the volume");
                     planned.bytes_within(extent) < extent.bytes
                 })
@@ -119,7 +119,7 @@ fn a_map_that_live_files_contradict_is_not_believed() {
                 // Nothing live stood in this part of the map, so nothing contradicts it.
                 let owned = reconcile(volume(&sound)).owned;
                 assert!(
-                    lost.iter().all(|cluster| !owned.contains(gleaner::units::Lcn(*cluster))),
+                    lost.iter().all(|cluster| !owned.contains(gleaner::base::units::Lcn(*cluster))),
                     "{name}, block {block}"
                 );
             }

@@ -7,13 +7,13 @@ mod held;
 mod second_reader;
 
 use common::fixture;
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::fs::Role;
-use gleaner::image::{self, Image, ImageForm};
-use gleaner::journal::ChunkHash;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::{ByteOffset, SectorSize};
+use gleaner::filesystem::Role;
+use gleaner::results::verify::{ClaimCheck, OwnerKind, check_chunks, check_whole, owners, sha256};
 use gleaner::source::SourceLost;
-use gleaner::units::{ByteOffset, SectorSize};
-use gleaner::verify::{ClaimCheck, OwnerKind, check_chunks, check_whole, owners, sha256};
+use gleaner::store::image::{self, Image, ImageForm};
+use gleaner::store::journal::ChunkHash;
 use held::{drive, index};
 use std::convert::Infallible;
 use std::io;
@@ -148,7 +148,10 @@ fn every_byte_has_an_owner() {
     assert!(paths(OwnerKind::Metadata).any(|p| p == "/$Bitmap") && paths(OwnerKind::Metadata).any(|p| p == "/Photos"));
     assert!(paths(OwnerKind::Slack).any(|p| p == "/Surveys/preallocated.dat"), "clusters that were never written");
     assert!(
-        found.listed.iter().any(|o| o.kind == OwnerKind::Nobody && o.class == Some(gleaner::allocation::Class::Free))
+        found
+            .listed
+            .iter()
+            .any(|o| o.kind == OwnerKind::Nobody && o.class == Some(gleaner::survey::allocation::Class::Free))
     );
     let few = owners(&map, &ExtentSet::from_iter([whole]), 10);
     assert_eq!((few.listed.len(), few.more), (10, found.listed.len() as u64 - 10));

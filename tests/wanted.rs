@@ -6,10 +6,10 @@ mod common;
 use common::damaged::{Damaged, identity_of};
 use common::fixture;
 
-use gleaner::allocation::{Choices, Class, classify, read_drive};
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use gleaner::plan::{MakeError, Plan, PlanRequest, Scope, make, make_again, read_plan};
 use gleaner::source::Reader;
+use gleaner::survey::allocation::{Choices, Class, classify, read_drive};
 use std::fs::{self, File};
 use std::io::{BufReader, Write};
 use std::path::{Path, PathBuf};

@@ -3,12 +3,14 @@
 mod common;
 
 use common::fixture;
-use gleaner::allocation::{DriveMap, Patterns, read_drive};
-use gleaner::audit::{Snapshot, WantedCounter};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::fs::{CatalogBuilder, ClusterGeometry, Content, NodeKind, NodeSpec, Parent, Purpose, Role, StreamSpec};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::{Lcn, SectorSize};
+use gleaner::filesystem::{
+    CatalogBuilder, ClusterGeometry, Content, NodeKind, NodeSpec, Parent, Purpose, Role, StreamSpec,
+};
+use gleaner::results::audit::{Snapshot, WantedCounter};
 use gleaner::source::{MemorySource, Reader, Store};
-use gleaner::units::{Lcn, SectorSize};
+use gleaner::survey::allocation::{DriveMap, Patterns, read_drive};
 use std::io;
 use std::time::{Duration, Instant};
 

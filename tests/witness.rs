@@ -8,7 +8,7 @@ mod plan_file;
 
 use common::{answers, fixture};
 use device::{WitnessedDevice, merged, run};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use serde_json::Value;
 use std::fs;
 use std::path::Path;

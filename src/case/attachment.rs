@@ -55,7 +55,7 @@ impl Attachment {
     pub(super) fn when_changed(&self) -> String {
         let seconds = self.modified().and_then(|text| text.split('.').next()?.parse::<u64>().ok());
         let when = seconds.and_then(|seconds| UNIX_EPOCH.checked_add(Duration::from_secs(seconds)));
-        when.map_or_else(|| "not known".to_owned(), crate::human::moment)
+        when.map_or_else(|| "not known".to_owned(), crate::base::human::moment)
     }
 
     /// Whether the kernel told enough.

@@ -2,7 +2,7 @@
 
 use super::record::{RECORD_NAME, read_seal};
 use super::{CaseError, Note, Seal};
-use crate::regular_file;
+use crate::base::regular_file;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::io::{self, BufRead, BufReader, Read};

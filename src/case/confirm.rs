@@ -1,7 +1,7 @@
 //! Making sure that a drive is the one a case belongs to, unchanged.
 
 use super::{Attachment, Case, CaseError, Entry, IDENTITY_BYTES};
-use crate::extent::Extent;
+use crate::base::extent::Extent;
 use crate::source::{Reader, SourceKind, Store};
 
 /// Places that fail before no more are read: each can cost a failing drive seconds, and wear.

@@ -1,10 +1,10 @@
 //! What a case holds of its drive, as of the last commit when it was opened: what a running copy writes meanwhile is not in it.
 
 use super::Case;
-use crate::extent::Extent;
-use crate::image::Image;
+use crate::base::extent::Extent;
+use crate::base::units::ByteOffset;
 use crate::source::{AlignedBuffer, Store, bytes_of};
-use crate::units::ByteOffset;
+use crate::store::image::Image;
 use std::io;
 
 /// Most that is handed over at once, in bytes.

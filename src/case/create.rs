@@ -2,10 +2,10 @@
 //! something else; interrupted in between, the next run goes on. Nothing is ever removed.
 
 use super::{Access, CASE_NAME, Case, CaseError, CaseFile, HISTORY_NAME, JOURNAL_NAME, RECORD_NAME};
-use crate::image::{self, Image, ImageForm};
-use crate::journal::{JournalHeader, is_journal};
-use crate::new_file::{NewFileError, Readers, write_new};
+use crate::base::new_file::{NewFileError, Readers, write_new};
 use crate::source::SourceIdentity;
+use crate::store::image::{self, Image, ImageForm};
+use crate::store::journal::{JournalHeader, is_journal};
 use std::fs::{self, DirBuilder};
 use std::io::{self, Write};
 use std::os::unix::fs::DirBuilderExt;

@@ -1,10 +1,10 @@
 //! What can go wrong with a case.
 
-use crate::image::{ImageError, ImageForm};
-use crate::journal::JournalError;
-use crate::model::ModelFileError;
-use crate::new_file::NewFileError;
+use crate::base::new_file::NewFileError;
+use crate::drive::model::ModelFileError;
 use crate::source::SourceLost;
+use crate::store::image::{ImageError, ImageForm};
+use crate::store::journal::JournalError;
 use std::io;
 use std::path::{Path, PathBuf};
 

@@ -1,15 +1,15 @@
 //! The case's own file: which drive it belongs to, in what form its image is, which plan is current.
 
 use super::{Attachment, CaseError, JOURNAL_NAME, write_file};
-use crate::extent::Extent;
-use crate::image::ImageForm;
-use crate::journal::JournalHeader;
-use crate::model::DriveModel;
-use crate::new_file::{NewFileError, Readers, write_new};
-use crate::regular_file;
+use crate::base::extent::Extent;
+use crate::base::new_file::{NewFileError, Readers, write_new};
+use crate::base::regular_file;
+use crate::base::text::json_pretty;
+use crate::base::units::SectorSize;
+use crate::drive::model::DriveModel;
 use crate::source::{DriveDetails, SourceIdentity, SourceKind};
-use crate::text::json_pretty;
-use crate::units::SectorSize;
+use crate::store::image::ImageForm;
+use crate::store::journal::JournalHeader;
 use serde::{Deserialize, Serialize};
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -30,7 +30,7 @@ const LARGEST: u64 = 1 << 20;
 #[serde(deny_unknown_fields)]
 pub struct CaseSource {
     /// The path it was last opened by; shown, and never used to tell drives apart.
-    #[serde(serialize_with = "crate::text::serialize_path")]
+    #[serde(serialize_with = "crate::base::text::serialize_path")]
     pub path: PathBuf,
     /// Size in bytes.
     pub bytes: u64,
@@ -166,7 +166,7 @@ impl CaseFile {
             format: FORMAT.to_owned(),
             version: VERSION,
             id: uuid::Uuid::new_v4().simple().to_string(),
-            created: crate::human::now(),
+            created: crate::base::human::now(),
             source: CaseSource::new(identity),
             attachment: Attachment::of(identity),
             identity_places: Vec::new(),

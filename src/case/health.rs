@@ -3,7 +3,7 @@
 //! Field names: smartctl 7.3, seen for SATA and NVMe drives of a virtual machine (`testdata/health`); device statistics, link
 //! counters and SCSI logs from memory.
 
-use crate::regular_file;
+use crate::base::regular_file;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::fmt;

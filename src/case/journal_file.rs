@@ -3,9 +3,9 @@
 //! The lock is on the journal itself: no other file can be removed or exchanged to let a second process in.
 
 use super::CaseError;
-use crate::journal::{Journal, JournalError, JournalHeader, Ranges, replay};
-use crate::regular_file;
-use crate::storage::FileStorage;
+use crate::base::regular_file;
+use crate::store::journal::{Journal, JournalError, JournalHeader, Ranges, replay};
+use crate::store::storage::FileStorage;
 use rustix::fs::{FlockOperation, flock};
 use rustix::io::Errno;
 use std::fs::{self, File};

@@ -64,9 +64,9 @@ fn cases_at(folder: &Path) -> Vec<PathBuf> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::image::ImageForm;
+    use crate::base::units::SectorSize;
     use crate::source::{DriveDetails, SourceIdentity, SourceKind};
-    use crate::units::SectorSize;
+    use crate::store::image::ImageForm;
 
     #[test]
     fn a_serial_number_counts_with_the_size_and_less_behind_usb() {

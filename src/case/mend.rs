@@ -5,12 +5,12 @@ use super::{
     Access, Attachment, CASE_NAME, Case, CaseError, CaseFile, CaseSource, CaseStore, CommitRule, JOURNAL_NAME,
     journal_file,
 };
-use crate::extent::Extent;
-use crate::image::{self, Image, ImageForm};
-use crate::journal::{Journal, JournalHeader, Ranges, Salvaged, read_header, salvage};
-use crate::new_file::{NewFile, Readers};
+use crate::base::extent::Extent;
+use crate::base::new_file::{NewFile, Readers};
 use crate::source::{Reader, SourceIdentity};
-use crate::storage::FileStorage;
+use crate::store::image::{self, Image, ImageForm};
+use crate::store::journal::{Journal, JournalHeader, Ranges, Salvaged, read_header, salvage};
+use crate::store::storage::FileStorage;
 use serde::Serialize;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
@@ -100,7 +100,7 @@ fn open_or_save(
     let fault = match Journal::open_in(Box::new(FileStorage::at(again, path))) {
         Ok((journal, ranges)) if journal.header() == header => return Ok((journal, ranges, None)),
         Ok(_) => return Err(CaseError::OtherJournal),
-        Err(fault @ crate::journal::JournalError::Io { .. }) => return Err(fault.into()),
+        Err(fault @ crate::store::journal::JournalError::Io { .. }) => return Err(fault.into()),
         Err(fault) => fault,
     };
     let to = next_journal(folder);

@@ -42,12 +42,12 @@ pub use own_files::{leftovers, refuse_source_in_case};
 pub use record::{Entry, RECORD_NAME, SEAL_NAME, Seal};
 pub use store::{CaseStore, CommitRule};
 
-use crate::extent::Extent;
-use crate::image;
-use crate::journal::RECORD_BYTES;
-use crate::model::DriveModel;
-use crate::new_file::replace;
+use crate::base::extent::Extent;
+use crate::base::new_file::replace;
+use crate::drive::model::DriveModel;
 use crate::source::{Source, SourceIdentity, SourceLost};
+use crate::store::image;
+use crate::store::journal::RECORD_BYTES;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

@@ -1,7 +1,7 @@
 //! The drive's stand-in when only the case is there.
 
+use crate::base::units::ByteOffset;
 use crate::source::{ReadError, Source, SourceIdentity};
-use crate::units::ByteOffset;
 
 pub(super) struct NoDrive {
     identity: SourceIdentity,

@@ -1,9 +1,9 @@
 //! Which files a case's folder has, and which of them the source must not be.
 
 use super::{CaseError, CaseFile, is_case};
-use crate::image::ImageForm;
-use crate::new_file::{PART_PREFIX, PART_SUFFIX};
+use crate::base::new_file::{PART_PREFIX, PART_SUFFIX};
 use crate::source::SourceIdentity;
+use crate::store::image::ImageForm;
 use std::fs::{self, Metadata};
 use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::{Path, PathBuf};

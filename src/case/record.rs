@@ -4,8 +4,8 @@
 //! of lines and the SHA-256 of the last one. `docs/formats/record.md` describes both, and what they are worth.
 
 use super::{CaseError, Note, write_file};
-use crate::regular_file;
-use crate::text::json;
+use crate::base::regular_file;
+use crate::base::text::json;
 use rustix::fs::FlockOperation;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -99,7 +99,7 @@ pub(super) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
     if fits && unsealed == 1 {
         write_seal(path, found.lines, &found.sum)?;
     }
-    let line = Line { when: crate::human::now(), who: user(), entry, before: found.sum.clone() };
+    let line = Line { when: crate::base::human::now(), who: user(), entry, before: found.sum.clone() };
     let text = json(&line).expect("plain values").into_bytes();
     let sum = hex::encode(Sha256::digest(&text));
     let mut written = text;

@@ -1,9 +1,9 @@
 //! The case's image and journal as a [`Store`], and the one rule by which they become durable.
 
-use crate::extent::{Extent, ExtentSet};
-use crate::image::Image;
-use crate::journal::{ChunkHash, Claim, Journal, JournalError, Ranges};
+use crate::base::extent::{Extent, ExtentSet};
 use crate::source::{Mark, Skip, Store};
+use crate::store::image::Image;
+use crate::store::journal::{ChunkHash, Claim, Journal, JournalError, Ranges};
 use std::io;
 use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};

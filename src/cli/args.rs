@@ -2,8 +2,8 @@
 
 #![allow(missing_docs, reason = "a flattened group of arguments has its own documentation, at its type")]
 
-use crate::case_copy::Again;
-use crate::extent::Extent;
+use crate::base::extent::Extent;
+use crate::copy::case_copy::Again;
 mod bench;
 
 pub use bench::{AudienceArgument, MendArguments, NoteArguments, RecordArguments, ReportArguments};

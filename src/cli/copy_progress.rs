@@ -2,9 +2,9 @@
 
 use super::layout::{error_columns, wrap};
 use super::output::{cursor_to_line_start, tell};
-use crate::copy::{Event, Progress};
-use crate::human;
-use crate::text::{json, shown};
+use crate::base::human;
+use crate::base::text::{json, shown};
+use crate::copy::reading::{Event, Progress};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -265,8 +265,8 @@ fn state(progress: &Progress) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::allocation::Class;
-    use crate::copy::{Health, PassProgress, TimeLeft};
+    use crate::copy::reading::{Health, PassProgress, TimeLeft};
+    use crate::survey::allocation::Class;
     use unicode_width::UnicodeWidthStr;
 
     fn sick() -> Progress {

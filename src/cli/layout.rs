@@ -1,6 +1,6 @@
 //! Text laid out for the width of a terminal.
 
-use crate::text::shown;
+use crate::base::text::shown;
 use std::os::fd::AsFd;
 use unicode_width::UnicodeWidthStr;
 

@@ -66,23 +66,23 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
 
 /// The exit code for an error: its kind is looked for along the whole chain.
 pub fn ending_of(error: &anyhow::Error) -> Ending {
-    use crate::allocation::{NoSuchVolume, PatternError};
+    use crate::base::new_file::NewFileError;
     use crate::case::{CaseError, HealthError, NoteError};
-    use crate::case_copy::{CaseCopyError, RoomError};
-    use crate::copy::CopyError;
-    use crate::dossier::PublishError;
-    use crate::export::ExportError;
-    use crate::hand_over::HandOverError;
-    use crate::model::{ModelError, ModelFileError};
-    use crate::new_file::NewFileError;
-    use crate::pace::PaceError;
+    use crate::copy::case_copy::{CaseCopyError, RoomError};
+    use crate::copy::pace::PaceError;
+    use crate::copy::reading::CopyError;
+    use crate::copy::session::SessionError;
+    use crate::drive::model::{ModelError, ModelFileError};
+    use crate::plan::export::ExportError;
     use crate::plan::{BuildError, MakeError, NoMatch, PlanReadError};
-    use crate::report::PickError;
-    use crate::session::SessionError;
+    use crate::report::document::PublishError;
+    use crate::report::values::PickError;
+    use crate::report::watch::WatchError;
+    use crate::results::hand_over::HandOverError;
+    use crate::results::take::TakeError;
     use crate::source::temperature::TemperatureCommandError;
     use crate::source::{OpenError, SourceLost};
-    use crate::take::TakeError;
-    use crate::watch::WatchError;
+    use crate::survey::allocation::{NoSuchVolume, PatternError};
     use input::TextError;
     for cause in error.chain() {
         if let Some(error) = cause.downcast_ref::<OpenError>() {

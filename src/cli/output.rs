@@ -2,7 +2,7 @@
 //! no work.
 
 use super::layout::{error_columns, wrap};
-use crate::text::{json, json_pretty, shown, shown_lines};
+use crate::base::text::{json, json_pretty, shown, shown_lines};
 use rustix::fs::{FileType, fstat};
 use rustix::io::Errno;
 use serde::Serialize;

@@ -1,8 +1,8 @@
 //! Progress of long reading: a bar on a terminal, a plain line now and then elsewhere, nothing when asked.
 
 use super::output::{cursor_to_line_start, tell};
-use crate::copy::Event;
-use crate::human;
+use crate::base::human;
+use crate::copy::reading::Event;
 use crate::source::Reader;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;

@@ -1,7 +1,7 @@
 //! Tables as the terminal shows them: plain columns, a line under the heading, no boxes.
 
 use super::layout::{columns, head};
-use crate::text::shown;
+use crate::base::text::shown;
 use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Row, Table, TableStyle, Width};
 use unicode_width::UnicodeWidthStr;
 

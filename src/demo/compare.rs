@@ -1,14 +1,14 @@
 //! What is safe of a drive's files, counted twice by the same measure.
 
 use super::WANTED;
-use crate::allocation::{DriveMap, Patterns, read_drive};
-use crate::audit::{FileState, Truth, audit};
+use crate::base::extent::{Extent, ExtentSet};
+use crate::base::human;
+use crate::base::units::ByteOffset;
 use crate::case::{Access, Case, CaseStore};
-use crate::extent::{Extent, ExtentSet};
-use crate::human;
-use crate::session::SessionError;
+use crate::copy::session::SessionError;
+use crate::results::audit::{FileState, Truth, audit};
 use crate::source::{self, ReadError, Reader, Source, SourceIdentity, Store, TroubleLimit};
-use crate::units::ByteOffset;
+use crate::survey::allocation::{DriveMap, Patterns, read_drive};
 use rustix::io::Errno;
 use serde::Serialize;
 use std::collections::BTreeMap;

@@ -1,10 +1,10 @@
 //! The drive of the demo: one that fails, then dies.
 
-use crate::extent::Extent;
-use crate::model::{preset, to_f64};
-use crate::sick::{Ailment, Content, DriveSpec, HeadOrder, Heat, SickDrive, Zone};
+use crate::base::extent::Extent;
+use crate::base::units::SectorSize;
+use crate::drive::model::{preset, to_f64};
+use crate::drive::sick::{Ailment, Content, DriveSpec, HeadOrder, Heat, SickDrive, Zone};
 use crate::source::{self, OpenError};
-use crate::units::SectorSize;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;

@@ -1,10 +1,10 @@
 //! The drive of the demo read without a plan, for comparison.
 
 use crate::case::Case;
-use crate::image::ImageForm;
-use crate::session::SessionError;
-use crate::sick::SickDrive;
+use crate::copy::session::SessionError;
+use crate::drive::sick::SickDrive;
 use crate::source::{Reader, Source, SourceLost, Store};
+use crate::store::image::ImageForm;
 use std::path::Path;
 
 /// Bytes of a request: as many as a copy's.

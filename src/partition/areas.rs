@@ -4,9 +4,9 @@ use super::findings::{
     PARTITION_BEYOND_DRIVE, PARTITION_COVERS_TABLE, PARTITION_EMPTY, PARTITION_OVERLAP, PARTITION_PAST_END,
 };
 use super::{Area, AreaKind, PartitionEntry};
-use crate::extent::{Extent, ExtentSet};
-use crate::finding::{Finding, Findings};
-use crate::units::{ByteOffset, Lba, SectorSize};
+use crate::base::extent::{Extent, ExtentSet};
+use crate::base::finding::{Finding, Findings};
+use crate::base::units::{ByteOffset, Lba, SectorSize};
 
 /// What a table says of one partition, before it is held against the drive.
 #[derive(Clone, PartialEq, Eq, Debug)]

@@ -1,7 +1,7 @@
 //! What the first sector of a volume says it is: a cheap look at published signatures, before anything is parsed.
 
 use super::fields::{byte, u16_at, u32_at};
-use crate::signs::{self, Sign};
+use crate::partition::signature::{self, Sign};
 use serde::Serialize;
 
 /// What a first sector was recognised as.
@@ -36,7 +36,7 @@ impl BootSign {
 /// The closing 55 AA is not required: volumes without it exist, and every sign here is longer than those two bytes.
 /// `None` says nothing about the volume being empty; many file systems keep their first structure further in.
 ///
-/// Sources: Linux `fs/ntfs/layout.h`; exFAT file system specification 1.00, 3.1; for all that is not read, [`signs`].
+/// Sources: Linux `fs/ntfs/layout.h`; exFAT file system specification 1.00, 3.1; for all that is not read, `crate::partition::signature`.
 pub fn recognise(first_sector: &[u8]) -> Option<BootSign> {
     let sector = first_sector.get(..512)?;
     let name = &sector[3..11];
@@ -47,7 +47,7 @@ pub fn recognise(first_sector: &[u8]) -> Option<BootSign> {
         return Some(BootSign::ExFat);
     }
     // Before FAT: an encrypted removable volume begins with a boot sector of FAT32 that stands in for it.
-    if let Some(found) = signs::of_first_sector(sector) {
+    if let Some(found) = signature::of_first_sector(sector) {
         return Some(BootSign::Foreign(found.kind));
     }
     is_fat(sector).then_some(BootSign::Fat)

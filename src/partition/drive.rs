@@ -1,8 +1,8 @@
 //! The drive as tables address it: by sectors of a size that is not always the one the drive reports.
 
-use crate::extent::Extent;
+use crate::base::extent::Extent;
+use crate::base::units::{Lba, SectorSize};
 use crate::source::{Block, Reader, SourceLost, Window};
-use crate::units::{Lba, SectorSize};
 
 /// The whole drive, read by sectors.
 pub(super) struct Drive<'r> {

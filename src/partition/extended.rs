@@ -12,10 +12,10 @@ use super::findings::{
 };
 use super::mbr::{Mbr, MbrEntry};
 use super::table_mbr::claim_of;
-use crate::extent::Extent;
-use crate::finding::{Code, Finding, Findings};
+use crate::base::extent::Extent;
+use crate::base::finding::{Code, Finding, Findings};
+use crate::base::units::{ByteOffset, Lba, SectorSize};
 use crate::source::SourceLost;
-use crate::units::{ByteOffset, Lba, SectorSize};
 use std::collections::BTreeSet;
 
 /// Links followed in all chains of a drive. Linux stops at 256 partitions on a drive (`DISK_MAX_PARTS`, from memory).

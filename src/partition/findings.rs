@@ -1,6 +1,6 @@
 //! What can be noticed about a drive's partition tables.
 
-use crate::finding::{Code, Severity};
+use crate::base::finding::{Code, Severity};
 
 /// The source is shorter than one sector.
 pub static SOURCE_TOO_SHORT: Code = Code {

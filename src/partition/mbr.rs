@@ -4,7 +4,7 @@
 
 use super::boot_sign::{self, BootSign};
 use super::fields::{byte, u32_at};
-use crate::units::{Lba, SectorSize};
+use crate::base::units::{Lba, SectorSize};
 
 const ENTRIES_AT: usize = 0x1BE;
 const ENTRY_BYTES: usize = 16;

@@ -17,16 +17,17 @@ mod kinds;
 mod marks;
 mod mbr;
 pub mod search;
+pub mod signature;
 mod table_mbr;
 mod whole;
 
 pub use found::{FoundBy, FoundVolume};
 pub use marks::{DriveMark, drive_marks};
 
-use crate::extent::{Extent, ExtentSet};
-use crate::finding::{Finding, Findings};
+use crate::base::extent::{Extent, ExtentSet};
+use crate::base::finding::{Finding, Findings};
+use crate::base::units::{ByteOffset, SectorSize};
 use crate::source::{Reader, SourceLost};
-use crate::units::{ByteOffset, SectorSize};
 use drive::Drive;
 use findings::{
     GPT_LOST, LBA0_UNREADABLE, MBR_HYBRID, MBR_SIGNATURE_MISSING, NO_TABLE, PROTECTIVE_MBR_MISSING,

@@ -8,10 +8,10 @@ use super::findings::{EXTENDED_SEVERAL, MBR_BOOT_FLAG, MBR_EMPTY, MBR_HOLE, SECT
 use super::kinds::mbr_name;
 use super::mbr::{Mbr, MbrEntry};
 use super::{DriveLayout, PartitionEntry, Scheme};
-use crate::extent::{Extent, ExtentSet};
-use crate::finding::{Finding, Findings};
+use crate::base::extent::{Extent, ExtentSet};
+use crate::base::finding::{Finding, Findings};
+use crate::base::units::{ByteOffset, Lba, SectorSize};
 use crate::source::SourceLost;
-use crate::units::{ByteOffset, Lba, SectorSize};
 
 /// A table read in one sector size, with what supports that size.
 pub(super) struct Reading {

@@ -2,12 +2,12 @@
 
 use super::drive::Drive;
 use super::mbr::FirstSector;
-use crate::signs::{self, Certainty, Recognised, Sign};
+use crate::partition::signature::{self, Certainty, Recognised, Sign};
 use crate::source::SourceLost;
 
 /// What fills a drive on which no table was found; its copy counts as well, since there is nothing to speak against it.
 pub(super) fn without_table(drive: &Drive<'_>) -> Result<Option<Recognised>, SourceLost> {
-    Ok(signs::look(drive.window())?.filter(|found| found.certainty >= Certainty::Copy))
+    Ok(signature::look(drive.window())?.filter(|found| found.certainty >= Certainty::Copy))
 }
 
 /// Whether the drive is a disc's content in spite of a table: images for discs that also start from a memory stick have an
@@ -19,6 +19,6 @@ pub(super) fn is_disc_with_table(drive: &Drive<'_>, first: &FirstSector) -> Resu
     if !mbr.ordinary().any(|(_, entry)| entry.first == 0 && entry.sectors > 0) {
         return Ok(false);
     }
-    let found = signs::look(drive.window())?;
+    let found = signature::look(drive.window())?;
     Ok(found.is_some_and(|f| matches!(f.kind, Sign::Iso9660 | Sign::Udf) && f.certainty >= Certainty::Consistent))
 }

@@ -3,7 +3,7 @@
 //! `docs/bridging.md` has the rule, its figures and where they come from.
 
 use super::Pace;
-use crate::model::{DriveModel, UNKNOWN_DRIVE, preset};
+use crate::drive::model::{DriveModel, UNKNOWN_DRIVE, preset};
 use serde::{Deserialize, Serialize};
 
 /// Which gaps are read through.
@@ -54,7 +54,7 @@ impl Default for BridgeRule {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::model::PRESETS;
+    use crate::drive::model::PRESETS;
 
     // Source: the table in docs/bridging.md, whose products were computed by hand: rate in the middle x (shortest seek +
     // half a turn + request), and a little more for a seek that is not quite the shortest.

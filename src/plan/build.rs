@@ -6,10 +6,10 @@ use super::{
     Choice, ClassBytes, ClassTotals, LARGEST, LeftOut, LeftOutReason, Pass, PassHeader, PassSink, Plan, PlanFinding,
     PlanHeader, PlanRequest, PlanSource, PlanVolume, ScopeError, Sweeps,
 };
-use crate::allocation::{Class, ClassRun, LANE_BEHIND_VALID};
-use crate::extent::Extent;
-use crate::finding::{Finding, Findings};
-use crate::units::SectorSize;
+use crate::base::extent::Extent;
+use crate::base::finding::{Finding, Findings};
+use crate::base::units::SectorSize;
+use crate::survey::allocation::{Class, ClassRun, LANE_BEHIND_VALID};
 
 /// Why a plan cannot be made.
 #[derive(Debug, thiserror::Error)]

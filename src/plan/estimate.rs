@@ -1,9 +1,9 @@
 //! What reading will cost, before any plan is made: the passes played on the drive's model.
 
 use super::{Choice, Pace, PassSink, Plan, Sweeps};
-use crate::allocation::{Class, ClassRun};
-use crate::extent::Extent;
-use crate::model::{DriveModel, Head};
+use crate::base::extent::Extent;
+use crate::drive::model::{DriveModel, Head};
+use crate::survey::allocation::{Class, ClassRun};
 use serde::Serialize;
 
 /// The requests that an estimate takes a copy to make, in bytes: copying's own default.
@@ -33,7 +33,7 @@ pub struct Estimate {
     pub extents: u64,
     /// Time in seconds, on a drive that gives no errors.
     pub seconds: f64,
-    /// The least that the time may be, by the model's own [`crate::model::Spread`].
+    /// The least that the time may be, by the model's own [`crate::drive::model::Spread`].
     pub least_seconds: f64,
     /// The most that it may be.
     pub most_seconds: f64,

@@ -12,7 +12,7 @@ pub const LARGEST: u64 = (1 << 53) - 1;
 
 /// Extents as `[[start,length],...]`.
 pub(super) mod pairs {
-    use crate::extent::Extent;
+    use crate::base::extent::Extent;
     use serde::de::{Deserializer, Error};
     use serde::{Deserialize, Serializer};
 

@@ -1,6 +1,6 @@
 //! What making a plan can notice.
 
-use crate::finding::{Code, Severity};
+use crate::base::finding::{Code, Severity};
 
 /// A pattern chose nothing that has a place of its own on the drive.
 pub static WANT_WITHOUT_BYTES: Code = Code {

@@ -2,9 +2,9 @@
 
 use super::findings::WANT_IN_LOST_FOLDER;
 use super::{BridgeRule, Order, PlanSource, Scope};
-use crate::allocation::Class;
-use crate::finding::{Findings, Severity};
-use crate::units::SectorSize;
+use crate::base::finding::{Findings, Severity};
+use crate::base::units::SectorSize;
+use crate::survey::allocation::Class;
 use serde::{Deserialize, Serialize};
 
 /// Everything a plan says beside its extents.
@@ -145,7 +145,7 @@ pub struct UnlistedFindings {
 
 impl PlanFinding {
     pub(super) fn list(findings: &Findings, sector: Option<SectorSize>) -> Vec<PlanFinding> {
-        let entry = |finding: &crate::finding::Finding| PlanFinding {
+        let entry = |finding: &crate::base::finding::Finding| PlanFinding {
             code: finding.code.id.to_owned(),
             severity: finding.code.severity,
             byte: finding.place.map(|at| at.0),

@@ -1,6 +1,6 @@
 //! What tells one drive from another: size, sector sizes, names, and a fingerprint of its tables and boot sectors.
 
-use crate::extent::{Extent, ExtentSet};
+use crate::base::extent::{Extent, ExtentSet};
 use crate::source::SourceIdentity;
 use crc::{CRC_32_CKSUM, Crc, Digest, Table};
 use serde::{Deserialize, Serialize};

@@ -4,10 +4,10 @@ use super::wants::{note, note_lost_folders, unknown_names, without_match};
 use super::{
     BuildError, Fingerprint, NoMatch, Plan, PlanHeader, PlanRequest, PlanSource, PlanVolume, ScopeError, Sweeps, build,
 };
-use crate::allocation::{Choices, Class, ClassMap, DriveMap, NoSuchVolume, PatternError, Patterns, classify};
-use crate::extent::Extent;
-use crate::fs::Content;
+use crate::base::extent::Extent;
+use crate::filesystem::Content;
 use crate::source::{Reader, SourceLost};
+use crate::survey::allocation::{Choices, Class, ClassMap, DriveMap, NoSuchVolume, PatternError, Patterns, classify};
 use std::collections::BTreeSet;
 
 /// Why a plan cannot be made.
@@ -144,7 +144,7 @@ fn first_bytes(extent: Extent, left: &mut u64) -> Extent {
 
 /// The volumes as a plan lists them.
 fn plan_volumes(drive: &DriveMap) -> Vec<PlanVolume> {
-    let entry = |(index, area): (usize, &crate::allocation::DriveArea)| {
+    let entry = |(index, area): (usize, &crate::survey::allocation::DriveArea)| {
         let content = area.content.as_ref()?;
         let volume = match content {
             Content::Volume(volume) => Some(volume),

@@ -3,6 +3,7 @@
 mod bridge;
 mod build;
 mod estimate;
+pub mod export;
 mod file;
 pub mod findings;
 mod header;

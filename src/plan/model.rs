@@ -1,8 +1,8 @@
 //! A plan in memory: 16 bytes an extent, 16 a bridged gap.
 
 use super::{ClassBytes, PlanHeader};
-use crate::allocation::Class;
-use crate::extent::Extent;
+use crate::base::extent::Extent;
+use crate::survey::allocation::Class;
 use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
@@ -24,7 +24,7 @@ pub struct PassHeader {
     pub number: u32,
     /// The class it reads.
     pub class: Class,
-    /// Order within the class; see [`crate::allocation::ClassRun::lane`].
+    /// Order within the class; see [`crate::survey::allocation::ClassRun::lane`].
     pub lane: u16,
     /// The pattern that chose it, for `wanted`.
     pub pattern: Option<String>,

@@ -2,7 +2,7 @@
 //!
 //! `docs/orders.md` has the rules, and what simulation says of each. Neither ever comes before tables and structure.
 
-use crate::allocation::Prefer;
+use crate::survey::allocation::Prefer;
 use serde::{Deserialize, Serialize};
 
 /// In which order a plan reads, beside class by class.

@@ -1,8 +1,8 @@
 //! Which planned extent belongs to which file.
 
-use crate::allocation::DriveMap;
-use crate::extent::{Extent, ExtentSet};
-use crate::fs::{NodeKind, Purpose};
+use crate::base::extent::{Extent, ExtentSet};
+use crate::filesystem::{NodeKind, Purpose};
+use crate::survey::allocation::DriveMap;
 
 /// The planned extents, each with a number of the file that has it, where a file does.
 pub fn planned_with_files(drive: &DriveMap, planned: &ExtentSet) -> Vec<(Extent, Option<u32>)> {

@@ -1,7 +1,7 @@
 //! A drive in two figures: how fast it reads and how long it takes to get somewhere else. What times are estimated with
 //! is the whole [`DriveModel`]; this is for sentences and for closed formulas.
 
-use crate::model::DriveModel;
+use crate::drive::model::DriveModel;
 use serde::{Deserialize, Serialize};
 
 /// A drive's pace in two figures: transfer rate and the cost of one seek.

@@ -7,8 +7,8 @@
 //! is not below `L`: no pass is delayed by more than the whole plan gains.
 
 use super::sweep::{Bits, Choice, Sweeps, is_known_bad};
-use crate::allocation::{Class, ClassRun};
-use crate::extent::Extent;
+use crate::base::extent::Extent;
+use crate::survey::allocation::{Class, ClassRun};
 
 /// What an extent is drawn out by: the bytes, and how many runs they are.
 pub(super) struct Picked {

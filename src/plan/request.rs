@@ -1,7 +1,7 @@
 //! What a person wants of a plan.
 
 use super::{BridgeRule, Choice, Order, Scope, ScopeError, classes};
-use crate::allocation::Class;
+use crate::survey::allocation::Class;
 use std::collections::BTreeSet;
 
 /// What a person wants of a plan.

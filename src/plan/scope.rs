@@ -1,6 +1,6 @@
 //! How much of the drive a plan reads.
 
-use crate::allocation::Class;
+use crate::survey::allocation::Class;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use std::fmt;

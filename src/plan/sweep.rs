@@ -3,8 +3,8 @@
 //! Everything here works on the runs of a class map where they lie. A gap between two runs of a pass is made of whole
 //! runs, so what was read is one bit a run; a drive of twenty million runs takes 80 MB beside its map.
 
-use crate::allocation::{Class, ClassMap, ClassRun};
-use crate::extent::{Extent, ExtentSet};
+use crate::base::extent::{Extent, ExtentSet};
+use crate::survey::allocation::{Class, ClassMap, ClassRun};
 use std::collections::BTreeSet;
 use std::ops::Range;
 

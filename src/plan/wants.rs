@@ -1,9 +1,9 @@
 //! Wanted patterns held against the names that a drive has.
 
 use super::findings::{WANT_IN_LOST_FOLDER, WANT_WITHOUT_MATCH};
-use crate::allocation::{DriveMap, NearName, PatternError, Patterns, nearest};
-use crate::finding::{Finding, Findings};
-use crate::human;
+use crate::base::finding::{Finding, Findings};
+use crate::base::human;
+use crate::survey::allocation::{DriveMap, NearName, PatternError, Patterns, nearest};
 
 /// A pattern that matches no existing file or folder.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]

@@ -1,7 +1,7 @@
 //! Writing a plan file, line by line.
 
 use super::{FORMAT, PassHeader, Plan, PlanHeader, VERSION};
-use crate::text::json;
+use crate::base::text::json;
 use serde::Serialize;
 use std::io::{self, Write};
 
@@ -18,7 +18,7 @@ struct PassLine<'p> {
 }
 
 /// Writes a plan as JSON Lines: the header, then each pass, each with its extents behind it. Buffer `out`; for a file use
-/// [`crate::new_file::write_new`].
+/// [`crate::base::new_file::write_new`].
 ///
 /// # Errors
 /// What `out` gives.

@@ -21,9 +21,9 @@
 
 use super::pieces::Pieces;
 use super::play::Played;
-use crate::allocation::Class;
-use crate::extent::Extent;
-use crate::model::{DriveModel, to_f64};
+use crate::base::extent::Extent;
+use crate::drive::model::{DriveModel, to_f64};
+use crate::survey::allocation::Class;
 use serde::Serialize;
 
 /// The bound for a class and all before it.
@@ -171,7 +171,7 @@ impl Sum<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::model::{Head, PRESETS, preset};
+    use crate::drive::model::{Head, PRESETS, preset};
     use proptest::prelude::*;
 
     fn orders(count: usize) -> Vec<Vec<usize>> {

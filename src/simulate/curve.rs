@@ -1,6 +1,6 @@
 //! Bytes over time in few points.
 
-use crate::allocation::Class;
+use crate::survey::allocation::Class;
 use serde::Serialize;
 
 /// The most points a curve has, beside those at which a class is complete.

@@ -1,6 +1,6 @@
 //! How a drive fails.
 
-use crate::extent::Extent;
+use crate::base::extent::Extent;
 use serde::Serialize;
 
 /// How a drive fails while it is read.

@@ -20,9 +20,9 @@ pub use pieces::{PassShape, Piece, Pieces};
 pub use play::{ClassPlayed, PassPlayed, Played, Way, play, play_observed};
 pub use under_head::{BadHead, PassUnderHead, UnderHead};
 
-use crate::allocation::Class;
-use crate::model::{DriveModel, to_f64};
+use crate::drive::model::{DriveModel, to_f64};
 use crate::plan::Plan;
+use crate::survey::allocation::Class;
 use serde::Serialize;
 
 /// What a simulation assumes.

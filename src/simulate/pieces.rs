@@ -1,9 +1,9 @@
 //! A plan as a list of ranges, each of one pass and planned for one reason.
 
-use crate::allocation::Class;
-use crate::extent::Extent;
-use crate::model::to_f64;
+use crate::base::extent::Extent;
+use crate::drive::model::to_f64;
 use crate::plan::{PassHeader, Plan};
+use crate::survey::allocation::Class;
 
 /// A range that a pass reads, wholly asked for or wholly a gap read through: 24 bytes.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]

@@ -5,9 +5,9 @@ use super::law::Law;
 use super::pieces::{Piece, Pieces};
 use super::player::Player;
 use super::tally::{Content, Tally};
-use crate::allocation::Class;
-use crate::extent::Extent;
-use crate::model::DriveModel;
+use crate::base::extent::Extent;
+use crate::drive::model::DriveModel;
+use crate::survey::allocation::Class;
 use serde::Serialize;
 
 /// How pieces are read.

@@ -1,7 +1,7 @@
 //! A head with a clock.
 
-use crate::extent::Extent;
-use crate::model::{DriveModel, Head, to_f64};
+use crate::base::extent::Extent;
+use crate::drive::model::{DriveModel, Head, to_f64};
 
 /// Reads on a model, and lets time pass.
 pub struct Player<'m> {

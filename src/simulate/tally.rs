@@ -3,8 +3,8 @@
 use super::curve::{Curve, CurvePoint};
 use super::law::Law;
 use super::player::Span;
-use crate::allocation::Class;
-use crate::model::to_f64;
+use crate::drive::model::to_f64;
+use crate::survey::allocation::Class;
 
 const CLASSES: usize = Class::ALL.len();
 

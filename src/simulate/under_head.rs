@@ -2,10 +2,10 @@
 
 use super::pieces::{PassShape, Piece, Pieces};
 use super::play::Played;
-use crate::allocation::Class;
-use crate::extent::{Extent, ExtentSet};
-use crate::heads::{HeadFinder, HeadLoad};
+use crate::base::extent::{Extent, ExtentSet};
+use crate::drive::heads::{HeadFinder, HeadLoad};
 use crate::source::Store;
+use crate::survey::allocation::Class;
 use serde::Serialize;
 
 /// What is known of a bad head.

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct AttachedDrive {
     /// Its path, such as `/dev/sdb`.
-    #[serde(serialize_with = "crate::text::serialize_path")]
+    #[serde(serialize_with = "crate::base::text::serialize_path")]
     pub path: PathBuf,
     /// Its number, major and minor.
     #[serde(skip)]

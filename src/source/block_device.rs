@@ -2,7 +2,7 @@
 
 use super::drive_details::{Told, attribute, drive_folder, told};
 use super::{OpenError, ReadError, Source, SourceIdentity, SourceKind};
-use crate::units::{ByteOffset, SectorSize};
+use crate::base::units::{ByteOffset, SectorSize};
 use std::fs::File;
 use std::io::{Seek, SeekFrom};
 use std::os::unix::fs::{FileExt, MetadataExt};

@@ -1,6 +1,6 @@
 //! What can go wrong with a source.
 
-use crate::extent::Extent;
+use crate::base::extent::Extent;
 use std::io;
 use std::path::PathBuf;
 

@@ -7,7 +7,7 @@
 use super::reader::{Reader, bytes_of};
 use super::trouble::{Judgement, Worth};
 use super::{Failure, Mark, Skip, SourceLost};
-use crate::extent::{Extent, ExtentSet};
+use crate::base::extent::{Extent, ExtentSet};
 
 /// Sizes of pieces, in bytes: from 1 MiB to a sector in steps of 16, which keeps the failures few.
 const PIECES: [u64; 2] = [64 << 10, 4 << 10];

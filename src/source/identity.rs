@@ -1,8 +1,8 @@
 //! What a source says about itself.
 
 use super::DriveDetails;
-use crate::extent::Extent;
-use crate::units::SectorSize;
+use crate::base::extent::Extent;
+use crate::base::units::SectorSize;
 use serde::Serialize;
 use std::path::PathBuf;
 
@@ -20,7 +20,7 @@ pub enum SourceKind {
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct SourceIdentity {
     /// The path it was opened by.
-    #[serde(serialize_with = "crate::text::serialize_path")]
+    #[serde(serialize_with = "crate::base::text::serialize_path")]
     pub path: PathBuf,
     /// File or device.
     pub kind: SourceKind,

@@ -1,7 +1,7 @@
 //! A regular file that holds a drive's bytes.
 
 use super::{OpenError, ReadError, Source, SourceIdentity, SourceKind};
-use crate::units::{ByteOffset, SectorSize};
+use crate::base::units::{ByteOffset, SectorSize};
 use std::fs::File;
 use std::os::unix::fs::FileExt;
 use std::path::Path;

@@ -1,6 +1,6 @@
 //! What can be said of a range of the drive beside that its bytes have arrived.
 
-use crate::extent::Extent;
+use crate::base::extent::Extent;
 use rustix::io::Errno;
 use serde::Serialize;
 use std::io;

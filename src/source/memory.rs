@@ -1,8 +1,8 @@
 //! A source in memory, with ranges that cannot be read: for rehearsing what a failing drive does.
 
 use super::{ReadError, Source, SourceIdentity, SourceKind};
-use crate::extent::{Extent, ExtentSet};
-use crate::units::{ByteOffset, SectorSize};
+use crate::base::extent::{Extent, ExtentSet};
+use crate::base::units::{ByteOffset, SectorSize};
 use std::io;
 
 /// Bytes in memory that behave like a drive.

@@ -7,6 +7,7 @@ mod block_device;
 mod drive_details;
 mod error;
 mod fetch;
+pub mod host;
 mod identity;
 mod image_file;
 pub mod kernel;
@@ -36,8 +37,8 @@ pub use stream::StreamBlock;
 pub use trace::Trace;
 pub use trouble::{LeftOff, TroubleLimit};
 
-use crate::clock::Clock;
-use crate::units::ByteOffset;
+use crate::base::clock::Clock;
+use crate::base::units::ByteOffset;
 
 /// Something that can be read at a position. There is deliberately no way to write.
 pub trait Source: Send + Sync {

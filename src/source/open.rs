@@ -3,8 +3,8 @@
 use super::block_device::BlockDevice;
 use super::image_file::ImageFile;
 use super::{OpenError, Source};
-use crate::regular_file::{self, kind_name};
-use crate::units::SectorSize;
+use crate::base::regular_file::{self, kind_name};
+use crate::base::units::SectorSize;
 use rustix::fs::OFlags;
 use std::fs::File;
 use std::io;

@@ -3,9 +3,9 @@
 
 use super::trouble::{LeftOff, Trouble, TroubleLimit, Worth};
 use super::{AlignedBuffer, Failure, ReadError, Source, SourceIdentity, SourceLost, Store, Trace};
-use crate::clock::Clock;
-use crate::extent::{Extent, ExtentSet};
-use crate::units::ByteOffset;
+use crate::base::clock::Clock;
+use crate::base::extent::{Extent, ExtentSet};
+use crate::base::units::ByteOffset;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::ops::{Bound, Range};
@@ -615,8 +615,8 @@ impl<'r> Window<'r> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::base::units::SectorSize;
     use crate::source::MemorySource;
-    use crate::units::SectorSize;
     use std::ops::ControlFlow;
 
     fn drive() -> Vec<u8> {

@@ -1,7 +1,7 @@
 //! Where bytes that were read before are kept, so that the drive does not have to give them again.
 
 use super::{Mark, Skip};
-use crate::extent::Extent;
+use crate::base::extent::Extent;
 use std::io;
 
 /// Keeps what is read: a case's image with its journal.

@@ -1,7 +1,7 @@
 //! Reading long ranges: the next request is under way while the last one is being parsed.
 
 use super::{AlignedBuffer, Reader, SourceLost};
-use crate::extent::{Extent, ExtentSet};
+use crate::base::extent::{Extent, ExtentSet};
 use std::ops::ControlFlow;
 use std::sync::mpsc;
 use std::thread;

@@ -1,7 +1,7 @@
 //! A record of every request made of the source, as CSV.
 
 use super::ReadError;
-use crate::extent::Extent;
+use crate::base::extent::Extent;
 use std::io::{self, Write};
 use std::time::Duration;
 

@@ -4,7 +4,7 @@
 //! by copying, which reads first what answers. So structure is read as far as it comes easily, and the few failures allowed
 //! go where a read is worth most. `docs/coherence.md` has the figures.
 
-use crate::extent::Extent;
+use crate::base::extent::Extent;
 use serde::Serialize;
 use std::time::Duration;
 

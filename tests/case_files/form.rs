@@ -5,7 +5,7 @@ use crate::cases::{
     check_claims, check_image, complains_with, copy, description, ends_with, gleaner, planned, survey_and_plan,
 };
 use crate::witness::{WitnessedDevice, run};
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use std::fs;
 use std::process::Command;
 

@@ -47,7 +47,7 @@ fn a_case_on_a_read_only_file_system_can_be_looked_at() {
 fn a_plan_is_made_from_a_case_whose_survey_left_structure() {
     let bytes = crate::common::fixture("drive-windows-gpt");
     // The boot sectors of two of its three volumes, 8 sectors each.
-    let bad = [44_040_192, 95_420_416].map(|at| gleaner::extent::Extent::new(at, 4096).expect("a place"));
+    let bad = [44_040_192, 95_420_416].map(|at| gleaner::base::extent::Extent::new(at, 4096).expect("a place"));
     let drive = WitnessedDevice::with_unreadable(&bytes, &bad);
     let (short, long) = (drive.file("short"), drive.file("long"));
     let told = ends_with(0, gleaner("survey", &short).arg(drive.path()).args(["--full", "--trouble-limit", "2"]));

@@ -4,8 +4,8 @@ use super::{Drive, files};
 use crate::cases::{
     audit, check_claims, check_image, complains_with, copy, description, ends_with, gleaner, planned, survey_and_plan,
 };
-use gleaner::extent::ExtentSet;
-use gleaner::journal::{Claim, read_claims};
+use gleaner::base::extent::ExtentSet;
+use gleaner::store::journal::{Claim, read_claims};
 use serde_json::Value;
 use std::fs;
 use std::path::Path;

@@ -5,10 +5,10 @@
 #[path = "../plan_file/mod.rs"]
 mod plan_files;
 
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::image::{ImageForm, open_read_only};
-use gleaner::journal::{ChunkHash, Claim, Ranges, read_claims};
-use gleaner::units::ByteOffset;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::ByteOffset;
+use gleaner::store::image::{ImageForm, open_read_only};
+use gleaner::store::journal::{ChunkHash, Claim, Ranges, read_claims};
 pub use plan_files::plan_file;
 use serde_json::Value;
 use std::fs;

@@ -2,13 +2,13 @@
 
 #![allow(dead_code, reason = "each test program uses its own part of this")]
 
-use gleaner::allocation::{Class, ClassMap, ClassRun};
-use gleaner::extent::Extent;
-use gleaner::finding::Findings;
+use gleaner::base::extent::Extent;
+use gleaner::base::finding::Findings;
 use gleaner::plan::{
     ADDABLE, BridgeRule, DROPPABLE, Fingerprint, Order, Plan, PlanRequest, PlanSource, PlanVolume, Scope, Sweeps,
     build, write_plan,
 };
+use gleaner::survey::allocation::{Class, ClassMap, ClassRun};
 use proptest::prelude::*;
 
 pub const SECTOR: u64 = 512;

@@ -1,9 +1,9 @@
 //! What a verdict costs at most, on drives that make it dear.
 
 use super::{Judged, extent, random_bytes};
-use gleaner::coherence::{BUDGET, PROBES, Verdict};
+use gleaner::base::units::SectorSize;
 use gleaner::source::MemorySource;
-use gleaner::units::SectorSize;
+use gleaner::survey::coherence::{BUDGET, PROBES, Verdict};
 
 #[test]
 fn a_drive_that_hardly_answers_is_not_asked_for_long() {

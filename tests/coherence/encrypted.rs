@@ -2,7 +2,7 @@
 
 use super::{Judged, random_bytes};
 use crate::common::fixture;
-use gleaner::coherence::Verdict;
+use gleaner::survey::coherence::Verdict;
 
 /// Windows volume encryption by hand: the file system's name in the boot sector (libyal/libbde, from memory), noise behind it.
 fn volume_encryption() -> Vec<u8> {

@@ -2,7 +2,7 @@
 
 use super::{Judged, noise, random_bytes};
 use crate::common::fixture;
-use gleaner::coherence::{Check, Outcome, Verdict};
+use gleaner::survey::coherence::{Check, Outcome, Verdict};
 
 const DRIVE: usize = 64 << 20;
 

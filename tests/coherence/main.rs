@@ -13,11 +13,11 @@ mod partly;
 mod sound;
 mod unread;
 
-use gleaner::allocation::{DriveMap, read_drive};
-use gleaner::coherence::{BUDGET, Check, Coherence, Outcome, Verdict, judge};
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
+use gleaner::base::units::SectorSize;
 use gleaner::source::{MemorySource, Reader, Source};
-use gleaner::units::SectorSize;
+use gleaner::survey::allocation::{DriveMap, read_drive};
+use gleaner::survey::coherence::{BUDGET, Check, Coherence, Outcome, Verdict, judge};
 
 /// A drive that was surveyed, and the verdict.
 struct Judged {

@@ -2,9 +2,9 @@
 
 use super::{Judged, extent, noise};
 use crate::common::{answers, fixture};
-use gleaner::coherence::{Check, Outcome, Verdict};
+use gleaner::base::units::SectorSize;
 use gleaner::source::MemorySource;
-use gleaner::units::SectorSize;
+use gleaner::survey::coherence::{Check, Outcome, Verdict};
 
 /// Where the reference parser finds each file record of the volume.
 fn record_places(name: &str) -> Vec<u64> {
@@ -66,7 +66,7 @@ fn one_file_record_damaged_or_a_third_of_them() {
     let image = fixture(name);
     let sound = Judged::image(image.clone());
     let places = used(&image, &record_places(name));
-    let before = format!("{0} of {0} file records", gleaner::human::count(places.len() as u64));
+    let before = format!("{0} of {0} file records", gleaner::base::human::count(places.len() as u64));
     assert!(sound.figures(Check::FileRecords).starts_with(&before), "{before}: {}", sound.told());
 
     let mut one = image.clone();

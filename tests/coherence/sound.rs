@@ -2,9 +2,9 @@
 
 use super::{Judged, random_bytes};
 use crate::common::fixture;
-use gleaner::coherence::{Check, Outcome, Verdict};
+use gleaner::base::units::SectorSize;
 use gleaner::source::MemorySource;
-use gleaner::units::SectorSize;
+use gleaner::survey::coherence::{Check, Outcome, Verdict};
 use std::io::{Cursor, Write};
 
 #[test]

@@ -2,10 +2,10 @@
 
 use super::{Judged, extent};
 use crate::common::{answers, fixture};
-use gleaner::coherence::{Check, Outcome, Verdict};
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
+use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::source::{MemorySource, ReadError, Source, SourceIdentity};
-use gleaner::units::{ByteOffset, SectorSize};
+use gleaner::survey::coherence::{Check, Outcome, Verdict};
 use serde_json::Value;
 use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -58,7 +58,7 @@ fn neither_the_first_record_nor_the_mirror_answers() {
     let judged = judged("ntfs-rich", &lost);
     assert_unreadable("ntfs-rich", &judged);
     assert_eq!(judged.drive.volumes().count(), 0, "{}", judged.told());
-    assert_eq!(judged.drive.all_findings().count(&gleaner::fs::ntfs::TABLE_UNREADABLE), 1);
+    assert_eq!(judged.drive.all_findings().count(&gleaner::filesystem::ntfs::TABLE_UNREADABLE), 1);
 }
 
 #[test]
@@ -114,8 +114,8 @@ fn records_that_were_not_tried_are_not_read_yet() {
     let counts = judged.drive.volumes().next().unwrap().1.records.unwrap();
     assert!(counts.unreadable == 0 && counts.not_read_yet > 5000, "{counts:?}");
     let findings = judged.drive.all_findings();
-    assert!(findings.count(&gleaner::fs::ntfs::RECORDS_NOT_READ) > 0);
-    assert!(findings.count(&gleaner::allocation::NOT_READ_YET) > 0);
+    assert!(findings.count(&gleaner::filesystem::ntfs::RECORDS_NOT_READ) > 0);
+    assert!(findings.count(&gleaner::survey::allocation::NOT_READ_YET) > 0);
     assert!(judged.figures(Check::FileRecords).contains("not read yet"), "{}", judged.told());
 }
 

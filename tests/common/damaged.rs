@@ -1,9 +1,9 @@
 //! A volume with some bytes changed and a place unreadable, without copying the volume; and random numbers to choose
 //! them by, the same in every run.
 
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
+use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::source::{MemorySource, ReadError, Source, SourceIdentity};
-use gleaner::units::{ByteOffset, SectorSize};
 use std::io;
 use std::sync::Arc;
 

@@ -1,10 +1,10 @@
 //! Places of a volume that are lost, and what is then made of it.
 
 use super::damaged::Random;
-use gleaner::extent::Extent;
-use gleaner::fs::{Content, VolumeMap, read_content};
+use gleaner::base::extent::Extent;
+use gleaner::base::units::SectorSize;
+use gleaner::filesystem::{Content, VolumeMap, read_content};
 use gleaner::source::{MemorySource, ReadTotals, Reader, Source, TroubleLimit, Window};
-use gleaner::units::SectorSize;
 use std::time::Duration;
 
 /// How a place is lost.

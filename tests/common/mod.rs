@@ -5,7 +5,7 @@
 pub mod damaged;
 pub mod lost;
 
-use gleaner::finding::Findings;
+use gleaner::base::finding::Findings;
 use std::collections::BTreeSet;
 use std::fs;
 use std::io::Read;

@@ -5,11 +5,11 @@
 
 use super::class_maps::{SECTOR, map_of, plan};
 use super::{Bench, MIB, sectors, small, to_the_end};
-use gleaner::allocation::Class;
-use gleaner::copy::End;
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::copy::reading::End;
 use gleaner::plan::{Plan, PlanRequest, Scope};
 use gleaner::source::Store;
+use gleaner::survey::allocation::Class;
 
 fn one_class(count: u64) -> Plan {
     plan(&map_of(&[(count, Class::Files)]), &PlanRequest::new(Scope::Allocated))

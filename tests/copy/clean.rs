@@ -2,10 +2,10 @@
 
 use super::class_maps::{SECTOR, class_map, map_of, plan, request};
 use super::{Bench, MIB, sectors, small, to_the_end};
-use gleaner::allocation::Class;
-use gleaner::copy::{CopyError, CopyOptions, Event, StopAfter};
-use gleaner::extent::ExtentSet;
+use gleaner::base::extent::ExtentSet;
+use gleaner::copy::reading::{CopyError, CopyOptions, Event, StopAfter};
 use gleaner::plan::{BridgeRule, PlanRequest, Scope};
+use gleaner::survey::allocation::Class;
 use proptest::prelude::*;
 
 proptest! {
@@ -30,8 +30,8 @@ proptest! {
             .flat_map(|pass| pass.extents())
             .flat_map(|extent| {
                 let first = extent.end().min((extent.start.0 / options.request_bytes + 1) * options.request_bytes);
-                let head = gleaner::extent::Extent::between(extent.start.0, first);
-                let rest = gleaner::extent::Extent::between(first, extent.end());
+                let head = gleaner::base::extent::Extent::between(extent.start.0, first);
+                let rest = gleaner::base::extent::Extent::between(first, extent.end());
                 std::iter::once(head).chain(rest.pieces(options.request_bytes)).collect::<Vec<_>>()
             })
             .collect();

@@ -3,10 +3,10 @@
 use super::class_maps::{SECTOR, class_map, map_of, plan, request};
 use super::scripted::Log;
 use super::{Bench, MIB, sectors, small, to_the_end};
-use gleaner::allocation::Class;
-use gleaner::copy::{CopyOptions, End, Event, StopAfter, StopReason};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::copy::reading::{CopyOptions, End, Event, StopAfter, StopReason};
 use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope};
+use gleaner::survey::allocation::Class;
 use proptest::prelude::*;
 use std::sync::Arc;
 

@@ -1,6 +1,6 @@
 //! A real block device that vanishes while it is open. Needs root and loop devices.
 
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use gleaner::source::{Reader, SourceLost, open};
 use std::path::{Path, PathBuf};
 use std::process::Command;

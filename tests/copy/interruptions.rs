@@ -3,10 +3,10 @@
 use super::class_maps::{SECTOR, class_map, map_of, plan, request};
 use super::scripted::Vanishing;
 use super::{Bench, sectors, small};
-use gleaner::allocation::Class;
-use gleaner::copy::{CopyError, CopyOptions, End, StopAfter, StopReason};
-use gleaner::extent::ExtentSet;
+use gleaner::base::extent::ExtentSet;
+use gleaner::copy::reading::{CopyError, CopyOptions, End, StopAfter, StopReason};
 use gleaner::plan::{Plan, PlanRequest, Scope};
+use gleaner::survey::allocation::Class;
 use proptest::prelude::*;
 use std::time::Duration;
 

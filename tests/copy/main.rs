@@ -14,8 +14,8 @@ mod told;
 mod troubles;
 
 use class_maps::{SECTOR, written};
-use gleaner::copy::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, RequestLog, copy};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::copy::reading::{Controls, CopyError, CopyOptions, CopyOutcome, End, Event, RequestLog, copy};
 use gleaner::plan::Plan;
 use gleaner::plan::read_plan;
 use gleaner::source::Reader;

@@ -1,12 +1,12 @@
 //! A drive whose bytes follow from their place, and that misbehaves as told. It has a clock of its own, so that nothing
 //! here waits.
 
-use gleaner::clock::Clock;
-use gleaner::copy::RequestLog;
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::clock::Clock;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::{ByteOffset, SectorSize};
+use gleaner::copy::reading::RequestLog;
 use gleaner::source::kernel::LoggedRequest;
 use gleaner::source::{ReadError, Source, SourceIdentity, SourceKind};
-use gleaner::units::{ByteOffset, SectorSize};
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::atomic::{AtomicBool, Ordering};

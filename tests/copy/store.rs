@@ -1,7 +1,7 @@
 //! A store in memory that checks what it is given, knows what is durable, and can refuse.
 
 use super::scripted::fill;
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::source::{Mark, Skip, Store};
 use std::collections::BTreeMap;
 use std::io;

@@ -3,10 +3,10 @@
 use super::class_maps::{SECTOR, map_of, plan};
 use super::scripted::Log;
 use super::{Bench, sectors};
-use gleaner::allocation::Class;
-use gleaner::copy::{Controls, CopyOptions, CopyOutcome, Difficulties, Event, Progress, copy};
+use gleaner::copy::reading::{Controls, CopyOptions, CopyOutcome, Difficulties, Event, Progress, copy};
 use gleaner::plan::{PlanRequest, Scope, read_plan};
 use gleaner::source::Store;
+use gleaner::survey::allocation::Class;
 use std::sync::Arc;
 use std::time::Duration;
 

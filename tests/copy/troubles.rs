@@ -3,10 +3,10 @@
 use super::class_maps::{SECTOR, map_of, plan};
 use super::scripted::{READ, Request};
 use super::{Bench, sectors, small};
-use gleaner::allocation::Class;
-use gleaner::copy::{CopyOptions, End, Event, StopAfter, StopReason, TroubleKind};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::copy::reading::{CopyOptions, End, Event, StopAfter, StopReason, TroubleKind};
 use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope};
+use gleaner::survey::allocation::Class;
 use std::time::{Duration, Instant};
 
 fn one_class(count: u64) -> Plan {

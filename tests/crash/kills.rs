@@ -3,7 +3,7 @@
 use crate::cases::{Claims, audit, check_image, copy, crashes, ends_with, gleaner, image_bytes, planned, set};
 use crate::common::fixture;
 use crate::witness::WitnessedDevice;
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use std::fs;
 use std::os::unix::process::ExitStatusExt;
 use std::path::{Path, PathBuf};

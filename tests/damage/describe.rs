@@ -12,7 +12,7 @@
 
 use crate::fixture::{Fixture, Volume, extents, number};
 use crate::overlay::{Damaged, Sound};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use serde_json::Value;
 use std::collections::BTreeMap;
 

@@ -2,8 +2,8 @@
 
 use crate::common;
 use crate::overlay::Sound;
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::units::SectorSize;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::SectorSize;
 use serde_json::Value;
 use std::sync::Arc;
 

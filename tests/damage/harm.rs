@@ -2,7 +2,7 @@
 
 use crate::common::damaged::Random;
 use crate::overlay::{Damaged, SECTOR};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 
 /// Where damage is likely to change something.
 pub struct Targets {

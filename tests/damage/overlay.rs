@@ -1,8 +1,8 @@
 //! A drive kept without its zeros, and damaged copies of it that share its bytes.
 
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::source::{ReadError, Source, SourceIdentity, SourceKind};
-use gleaner::units::{ByteOffset, SectorSize};
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::Arc;

@@ -9,7 +9,7 @@ use crate::fixture::{ALL, Fixture};
 use crate::harm::{self, Targets};
 use crate::overlay::Damaged;
 use crate::survey::{Survey, survey};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 

@@ -3,7 +3,7 @@
 use crate::fixture::{ALL, Fixture};
 use crate::overlay::Damaged;
 use crate::survey::survey;
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 
 /// Loses these bytes, from and to, and asks for all that was in use.
 fn all_in_use_is_planned(name: &str, lost: &[(u64, u64)]) {

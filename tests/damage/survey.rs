@@ -1,11 +1,11 @@
 //! A drive surveyed and planned, as `gleaner plan` does it with gaps never read through.
 
 use crate::overlay::Damaged;
-use gleaner::allocation::{DriveMap, read_drive};
-use gleaner::coherence::{Verdict, judge};
-use gleaner::extent::ExtentSet;
+use gleaner::base::extent::ExtentSet;
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, make};
 use gleaner::source::{ReadTotals, Reader};
+use gleaner::survey::allocation::{DriveMap, read_drive};
+use gleaner::survey::coherence::{Verdict, judge};
 
 /// What came of it.
 pub struct Survey {

@@ -5,9 +5,9 @@ use crate::describe::Describer;
 use crate::fixture::{ALL, Fixture, Volume, extents};
 use crate::overlay::Damaged;
 use crate::survey::{Survey, survey};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::finding::Finding;
-use gleaner::fs::Role;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::finding::Finding;
+use gleaner::filesystem::Role;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
@@ -281,7 +281,7 @@ fn row(case: &Case, way: &str, places: &Places<'_>, sound: &Survey, codes: &BTre
         case.what,
         share(covered, in_use.bytes()),
         share(kept as u64, all as u64),
-        gleaner::human::bytes(excess),
+        gleaner::base::human::bytes(excess),
         serde_json::to_value(survey.verdict).unwrap().as_str().unwrap(),
         said(&survey, codes)
     );

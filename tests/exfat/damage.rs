@@ -2,10 +2,10 @@
 
 use super::common::fixture;
 use super::{assert_same, codes, file, files, find, is_incomplete, map_of, open, unreadable};
-use gleaner::extent::Extent;
-use gleaner::fs::{ClusterRun, ClusterSet, Content, VolumeMap, read_content};
+use gleaner::base::extent::Extent;
+use gleaner::base::units::{Lcn, SectorSize};
+use gleaner::filesystem::{ClusterRun, ClusterSet, Content, VolumeMap, read_content};
 use gleaner::source::{MemorySource, Reader, Window};
-use gleaner::units::{Lcn, SectorSize};
 
 // What follows damages `exfat-clusters-4k`: 512-byte sectors, one FAT at 1048576, clusters of 4096 bytes from 2097152,
 // 5632 of them, bitmap in cluster 2 (its answers file).

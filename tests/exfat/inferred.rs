@@ -5,7 +5,7 @@ use super::common::lost::{LOSSES, Loss, content_without, volume};
 use super::common::{answers, fixture};
 use super::reference::{FIXTURES, pairs, reference_files};
 use super::{assert_same, codes, files};
-use gleaner::fs::{Content, VolumeMap};
+use gleaner::filesystem::{Content, VolumeMap};
 use serde_json::Value;
 
 fn content(image: Vec<u8>, places: &[(u64, u64)], loss: Loss) -> Content {

@@ -9,11 +9,11 @@ mod random_damage;
 mod reference;
 
 use common::{assert_same, codes};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::finding::Findings;
-use gleaner::fs::{Node, NodeKind, Purpose, Role, VolumeMap, exfat};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::finding::Findings;
+use gleaner::base::units::SectorSize;
+use gleaner::filesystem::{Node, NodeKind, Purpose, Role, VolumeMap, exfat};
 use gleaner::source::{MemorySource, ReadTotals, Reader, Source, Window};
-use gleaner::units::SectorSize;
 
 fn open(source: impl Source + 'static) -> (Result<Box<VolumeMap>, Findings>, ReadTotals, ExtentSet) {
     let reader = Reader::new(Box::new(source), None);

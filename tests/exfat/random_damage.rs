@@ -3,7 +3,7 @@
 use super::common::damaged::{Damaged, Random, identity_of};
 use super::common::fixture;
 use super::{files, map_of, open};
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use std::sync::Arc;
 
 /// 1,200 volumes with random damage to their structures: whatever comes out keeps to the volume, and no byte is

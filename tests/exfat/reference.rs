@@ -6,10 +6,10 @@
 
 use super::common::{answers, fixture};
 use super::{File, assert_same, codes, files, open, structure_paths};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::fs::{FixedKind, FsKind, VolumeMap};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::{Lcn, SectorSize};
+use gleaner::filesystem::{FixedKind, FsKind, VolumeMap};
 use gleaner::source::MemorySource;
-use gleaner::units::{Lcn, SectorSize};
 use serde_json::Value;
 
 pub const FIXTURES: [&str; 4] = ["exfat-clusters-512", "exfat-clusters-4k", "exfat-clusters-128k", "exfat-sector-4096"];

@@ -2,10 +2,10 @@
 
 use super::common::fixture;
 use super::{File, assert_same, codes, files, map_of, open};
-use gleaner::extent::Extent;
-use gleaner::fs::{ClusterRun, NodeKind, VolumeMap};
+use gleaner::base::extent::Extent;
+use gleaner::base::units::{ByteOffset, SectorSize};
+use gleaner::filesystem::{ClusterRun, NodeKind, VolumeMap};
 use gleaner::source::MemorySource;
-use gleaner::units::{ByteOffset, SectorSize};
 use std::collections::BTreeSet;
 
 // What follows damages `fat16`: 512-byte sectors, FATs at 2048 and 26624 of 24576 bytes, root at 51200, clusters of

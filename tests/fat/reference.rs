@@ -2,10 +2,10 @@
 
 use super::common::{answers, fixture};
 use super::{File, assert_same, codes, files, map_of, open};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::fs::{ClusterRun, FixedKind, FsKind, NodeKind, VolumeMap};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::{Lcn, SectorSize};
+use gleaner::filesystem::{ClusterRun, FixedKind, FsKind, NodeKind, VolumeMap};
 use gleaner::source::MemorySource;
-use gleaner::units::{Lcn, SectorSize};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::io::{self, Cursor, Read, Seek, SeekFrom, Write};

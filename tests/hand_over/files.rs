@@ -156,7 +156,7 @@ fn a_case_without_structure() {
     let bench = Bench { folder: tempfile::tempdir().unwrap(), drive: bytes };
     crate::write_sparse(&bench.at("drive.img"), &bench.drive);
     let source = gleaner::source::open(&bench.at("drive.img"), None).unwrap();
-    let form = gleaner::image::ImageForm::Raw;
+    let form = gleaner::store::image::ImageForm::Raw;
     drop(gleaner::case::Case::open_or_create(&bench.case(), source.identity(), form).unwrap());
     let text = ends_with(10, bench.hand_over().args(["--as", "raw", "--to", "out.raw"]));
     assert!(text.contains("Not all structure is read") && text.contains("100 % of the drive"), "{text}");

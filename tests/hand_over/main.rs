@@ -89,7 +89,7 @@ impl Bench {
     /// What was handed over must be: the drive where the case holds it, zeros elsewhere.
     fn expected(&self) -> Vec<u8> {
         let held = cases::check_claims(&self.case(), &self.drive);
-        let all = gleaner::extent::Extent::between(0, self.drive.len() as u64);
+        let all = gleaner::base::extent::Extent::between(0, self.drive.len() as u64);
         let mut bytes = vec![0; self.drive.len()];
         for place in held.held(all) {
             let range = usize::try_from(place.start.0).unwrap()..usize::try_from(place.end()).unwrap();

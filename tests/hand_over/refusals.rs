@@ -4,7 +4,7 @@ use crate::cases::{complains_with, ends_with};
 use crate::mounted::Mounted;
 use crate::witness::{Behaviour, WitnessedDevice, Writes, run};
 use crate::{Bench, Target, divide, write_sparse};
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use std::fs;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};

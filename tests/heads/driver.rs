@@ -1,10 +1,10 @@
 //! A policy that needs a map of heads: planned places in order, where the map says that they can be read; elsewhere later.
 
-use crate::heads::{HeadFinder, Observed};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::sick::{Geometry, SickDrive};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::ByteOffset;
+use gleaner::drive::heads::{HeadFinder, Observed};
+use gleaner::drive::sick::{Geometry, SickDrive};
 use gleaner::source::{ReadError, Source};
-use gleaner::units::ByteOffset;
 use std::time::Duration;
 
 pub const MIB: u64 = 1 << 20;

@@ -8,13 +8,13 @@
 mod driver;
 
 use driver::{DeadHead, Drive, Limits, MIB, Played, Sick, follow};
-use gleaner::clock::Clock;
-use gleaner::extent::Extent;
-use gleaner::heads::{self, HeadFinder, HeadLoad, Observed};
-use gleaner::model::preset;
-use gleaner::sick::{Ailment, Content, DriveSpec, Geometry, HeadOrder, Illness, SickDrive, Zone};
+use gleaner::base::clock::Clock;
+use gleaner::base::extent::Extent;
+use gleaner::base::units::ByteOffset;
+use gleaner::drive::heads::{HeadFinder, HeadLoad, Observed};
+use gleaner::drive::model::preset;
+use gleaner::drive::sick::{Ailment, Content, DriveSpec, Geometry, HeadOrder, Illness, SickDrive, Zone};
 use gleaner::source::{ReadError, Source, SourceIdentity};
-use gleaner::units::ByteOffset;
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -157,10 +157,10 @@ fn words_and_picture_say_what_lies_under_the_head() {
     let example = map.example();
     let bands = map.suspect_bands(example).len();
     assert!((10..=14).contains(&bands), "{bands} bands in {example:?}");
-    let picture = map.strip(example, "heads", 800.0);
-    for text in ["failed or slow", "read well", "suspect band, not read yet", "Bands of the bad head"] {
-        assert!(picture.contains(text), "{text} is missing");
-    }
+    let evidence = map.range_evidence(example);
+    let parts = [&evidence.bad, &evidence.good, &evidence.suspect];
+    let some = parts.map(|shares| shares.iter().filter(|share| **share > 0.0).count());
+    assert!(some.iter().all(|count| *count > 0), "{some:?}: parts that failed, that read well, that wait");
 }
 
 #[test]

@@ -2,10 +2,10 @@
 
 #![allow(dead_code, reason = "each test program uses its part")]
 
-use gleaner::allocation::{DriveMap, read_drive};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::SectorSize;
 use gleaner::source::{Mark, MemorySource, Reader, Store};
-use gleaner::units::SectorSize;
+use gleaner::survey::allocation::{DriveMap, read_drive};
 use std::io;
 
 /// What a case holds after all of a drive was copied, save some places.

@@ -1,8 +1,8 @@
 //! Damaged VHDX files: typed errors, the second copy of what there are two of, and never a panic.
 
 use crate::simulated_disk::{Content, Disk, Random};
-use gleaner::image::{Image, ImageError, ImageForm, Vhdx, VhdxFault, create_in, open_in};
-use gleaner::units::{ByteOffset, SectorSize};
+use gleaner::base::units::{ByteOffset, SectorSize};
+use gleaner::store::image::{Image, ImageError, ImageForm, Vhdx, VhdxFault, create_in, open_in};
 
 const MIB: u64 = 1 << 20;
 const HEADERS: [u64; 2] = [64 << 10, 128 << 10];

@@ -1,6 +1,6 @@
 //! Independent implementations: QEMU's `qemu-img` and `qemu-io`, and 7-Zip's reader.
 
-use gleaner::image::ImageForm;
+use gleaner::store::image::ImageForm;
 use std::path::Path;
 use std::process::{Command, Output};
 

@@ -10,9 +10,9 @@
 
 #![allow(dead_code, reason = "each test program uses its own part of this")]
 
-use gleaner::allocation::{Class, ClassMap, ClassRun};
-use gleaner::extent::Extent;
-use gleaner::model::{DriveModel, preset};
+use gleaner::base::extent::Extent;
+use gleaner::drive::model::{DriveModel, preset};
+use gleaner::survey::allocation::{Class, ClassMap, ClassRun};
 
 const CLUSTER: u64 = 4096;
 const MIB: u64 = 1 << 20;
@@ -67,7 +67,7 @@ pub struct Layout {
     pub files: u32,
 }
 
-/// Where preferring small files cuts, as `gleaner::allocation` does.
+/// Where preferring small files cuts, as `gleaner::survey::allocation` does.
 pub const BANDS: [u64; 2] = [MIB, 64 * MIB];
 
 const PLAIN: Contents = Contents {

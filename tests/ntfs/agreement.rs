@@ -2,7 +2,7 @@
 //! (dissect.ntfs, cross-checked with libfsntfs; versions in the answers' `parser` key).
 
 use crate::{Outcome, VOLUMES, common, fixture, read};
-use gleaner::fs::{Node, NodeKind, ORPHANS, Purpose, Role, Stream, VolumeMap};
+use gleaner::filesystem::{Node, NodeKind, ORPHANS, Purpose, Role, Stream, VolumeMap};
 use serde_json::Value;
 use std::collections::BTreeMap;
 

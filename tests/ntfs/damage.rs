@@ -3,9 +3,9 @@
 
 use crate::agreement::{File, assert_same, assert_same_allocation, expected, ours};
 use crate::{Outcome, common, fixture, read, read_with};
-use gleaner::extent::Extent;
-use gleaner::finding::Severity;
-use gleaner::fs::{Node, Role, ntfs};
+use gleaner::base::extent::Extent;
+use gleaner::base::finding::Severity;
+use gleaner::filesystem::{Node, Role, ntfs};
 use serde_json::Value;
 use std::collections::BTreeMap;
 

@@ -4,10 +4,10 @@
 use crate::agreement::{assert_same, assert_same_allocation, expected, ours};
 use crate::common::lost::{LOSSES, Loss, content_of, lose};
 use crate::{Outcome, VOLUMES, common, fixture};
-use gleaner::extent::Extent;
-use gleaner::fs::{Content, ntfs, read_content};
+use gleaner::base::extent::Extent;
+use gleaner::base::units::SectorSize;
+use gleaner::filesystem::{Content, ntfs, read_content};
 use gleaner::source::{MemorySource, Reader, Source, Window};
-use gleaner::units::SectorSize;
 use serde_json::Value;
 
 /// Where both boot sectors stand: $Boot takes 8 KiB, the backup the last sector (Linux fs/ntfs/layout.h).
@@ -164,7 +164,11 @@ impl Source for Empty {
         &self.identity
     }
 
-    fn read_at(&self, _: gleaner::units::ByteOffset, buffer: &mut [u8]) -> Result<(), gleaner::source::ReadError> {
+    fn read_at(
+        &self,
+        _: gleaner::base::units::ByteOffset,
+        buffer: &mut [u8],
+    ) -> Result<(), gleaner::source::ReadError> {
         buffer.fill(0);
         if self.readable {
             return Ok(());
@@ -173,7 +177,7 @@ impl Source for Empty {
     }
 }
 
-/// Nothing to find on 4 TB: the budget that src/fs/{ntfs,fat,exfat}/infer.rs state together, and an end to failures.
+/// Nothing to find on 4 TB: the budget that src/filesystem/{ntfs,fat,exfat}/infer.rs state together, and an end to failures.
 #[test]
 fn the_search_ends_at_its_budget() {
     for readable in [true, false] {

@@ -10,11 +10,11 @@ mod inferred;
 mod properties;
 mod windows;
 
-use gleaner::extent::Extent;
-use gleaner::finding::{Code, Findings};
-use gleaner::fs::{VolumeMap, VolumeOutcome, ntfs};
+use gleaner::base::extent::Extent;
+use gleaner::base::finding::{Code, Findings};
+use gleaner::base::units::SectorSize;
+use gleaner::filesystem::{VolumeMap, VolumeOutcome, ntfs};
 use gleaner::source::{MemorySource, ReadTotals, Reader, Source, Window};
-use gleaner::units::SectorSize;
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
 

@@ -2,10 +2,10 @@
 //! that is in order.
 
 use crate::{Outcome, fixture};
-use gleaner::extent::Extent;
-use gleaner::fs::Role;
+use gleaner::base::extent::Extent;
+use gleaner::base::units::{ByteOffset, SectorSize};
+use gleaner::filesystem::Role;
 use gleaner::source::{MemorySource, ReadError, Source, SourceIdentity};
-use gleaner::units::{ByteOffset, SectorSize};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 

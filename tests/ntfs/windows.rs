@@ -5,9 +5,9 @@
 use crate::agreement::{assert_same, assert_same_allocation, expected, ours};
 use crate::damage::{attribute_at, edit_record, extents_of, find_attribute, record_named, record_place, without};
 use crate::{Outcome, VOLUMES, common, fixture, read, read_with};
-use gleaner::extent::Extent;
-use gleaner::fs::ntfs;
-use gleaner::human;
+use gleaner::base::extent::Extent;
+use gleaner::base::human;
+use gleaner::filesystem::ntfs;
 use serde_json::Value;
 
 /// The bytes on the volume of record `number`, wherever its parts lie.

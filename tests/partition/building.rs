@@ -1,11 +1,11 @@
 //! Drives in memory. Shares no code with the parsers: fields are placed by the offsets of UEFI Specification 2.x,
 //! section 5.2.1 (MBR).
 
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::finding::Code;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::finding::Code;
+use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::partition::{Area, AreaKind, DriveLayout, PartitionEntry, read_layout};
 use gleaner::source::{MemorySource, ReadError, Reader, Source, SourceIdentity, SourceKind};
-use gleaner::units::{ByteOffset, SectorSize};
 
 pub const MIB: usize = 1 << 20;
 

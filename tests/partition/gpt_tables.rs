@@ -1,7 +1,7 @@
 //! GPT, against tables written by the `gpt` crate in both sector sizes.
 
 use crate::building::{Image, MIB, crc32};
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::partition::search::THOROUGH;
 use gleaner::partition::{Scheme, findings as code};
 use gpt::disk::LogicalBlockSize;

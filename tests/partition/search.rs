@@ -4,13 +4,13 @@
 
 use crate::building::{Image, MIB, unit};
 use crate::common::{damaged::Random, fixture, json};
-use gleaner::allocation::{Class, DriveMap, read_drive};
-use gleaner::extent::{Extent, ExtentSet};
-use gleaner::fs::Content;
+use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::filesystem::Content;
 use gleaner::partition::search::THOROUGH;
 use gleaner::partition::{self, AreaKind, FoundBy, findings as code};
 use gleaner::plan::{PlanRequest, Scope, make};
 use gleaner::source::{MemorySource, ReadTotals, Reader};
+use gleaner::survey::allocation::{Class, DriveMap, read_drive};
 use std::collections::BTreeMap;
 
 const DRIVES: [&str; 5] =

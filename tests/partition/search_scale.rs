@@ -3,10 +3,10 @@
 
 use crate::building::{Image, MIB};
 use crate::common::fixture;
+use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::partition::search::THOROUGH;
 use gleaner::partition::{AreaKind, DriveLayout, Scheme, read_layout};
 use gleaner::source::{MemorySource, ReadError, ReadTotals, Reader, Source, SourceIdentity};
-use gleaner::units::{ByteOffset, SectorSize};
 use std::collections::BTreeMap;
 use std::io;
 

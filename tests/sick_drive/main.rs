@@ -2,14 +2,14 @@
 
 mod yardsticks;
 
-use gleaner::allocation::read_drive;
-use gleaner::extent::Extent;
-use gleaner::model::{DriveModel, SeekCurve, preset};
-use gleaner::sick::{
+use gleaner::base::extent::Extent;
+use gleaner::base::units::SectorSize;
+use gleaner::drive::model::{DriveModel, SeekCurve, preset};
+use gleaner::drive::sick::{
     Ailment, Content, DriveSpec, Growth, HeadOrder, Heat, Illness, LogTotals, Outcome, Request, SickDrive, UNIT, Zone,
 };
 use gleaner::source::{MemorySource, ReadError, ReadTotals, Reader, Source, SourceLost, StreamBlock};
-use gleaner::units::SectorSize;
+use gleaner::survey::allocation::read_drive;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -370,7 +370,7 @@ fn surveying_by_the_clock_of_the_drive_is_the_same_each_time() {
         let drive = SickDrive::new(illness.draw(&model(), 16 << 30, seed));
         let reader = Reader::new(Box::new(drive.clone()), None);
         if let Ok(map) = read_drive(&reader) {
-            let _ = gleaner::coherence::judge(&map, &reader);
+            let _ = gleaner::survey::coherence::judge(&map, &reader);
         }
         drive.log()
     };

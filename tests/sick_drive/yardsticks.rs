@@ -1,8 +1,8 @@
 //! The oracle and the bound by hand.
 
 use super::{MIB, model, three_zones, two_heads};
-use gleaner::extent::Extent;
-use gleaner::sick::{Ailment, Illness, Outcome, Request, SickDrive, SpeedBound, Technician, oracle};
+use gleaner::base::extent::Extent;
+use gleaner::drive::sick::{Ailment, Illness, Outcome, Request, SickDrive, SpeedBound, Technician, oracle};
 use gleaner::source::Source;
 use std::time::Duration;
 

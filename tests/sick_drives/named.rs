@@ -5,12 +5,12 @@ use crate::layouts::{FilePiece, Layout};
 use crate::layouts::{to_f64, whole};
 use crate::scene::Scene;
 use crate::volume::{Shape, Volume};
-use gleaner::allocation::{Class, ClassMap, ClassRun};
-use gleaner::extent::Extent;
-use gleaner::model::{DriveModel, preset};
+use gleaner::base::extent::Extent;
+use gleaner::base::units::SectorSize;
+use gleaner::drive::model::{DriveModel, preset};
+use gleaner::drive::sick::{Ailment, Content, DriveSpec, HeadOrder, Heat, Zone};
 use gleaner::plan::{BridgeRule, PlanRequest, Scope};
-use gleaner::sick::{Ailment, Content, DriveSpec, HeadOrder, Heat, Zone};
-use gleaner::units::SectorSize;
+use gleaner::survey::allocation::{Class, ClassMap, ClassRun};
 use std::sync::Arc;
 
 const MIB: u64 = 1 << 20;

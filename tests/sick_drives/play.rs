@@ -2,9 +2,9 @@
 
 use crate::baseline;
 use crate::store::PlayStore;
-use gleaner::copy::{Controls, CopyOptions, End, Event, StopAfter, copy};
+use gleaner::copy::reading::{Controls, CopyOptions, End, Event, StopAfter, copy};
+use gleaner::drive::sick::{Request, SickDrive, Technician};
 use gleaner::plan::read_plan;
-use gleaner::sick::{Request, SickDrive, Technician};
 use gleaner::source::{Reader, Source};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;

@@ -3,9 +3,9 @@
 use crate::class_maps;
 use crate::layouts::{FilePiece, Kind, Layout};
 use crate::score::Belongings;
-use gleaner::allocation::Class;
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope};
+use gleaner::survey::allocation::Class;
 
 /// What is on a drive, however sick that is.
 pub struct Scene {

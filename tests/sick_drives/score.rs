@@ -1,7 +1,7 @@
 //! What a log comes to for the client: bytes and whole files over time.
 
-use gleaner::extent::Extent;
-use gleaner::sick::{Outcome, Request, SickDrive, SpeedBound};
+use gleaner::base::extent::Extent;
+use gleaner::drive::sick::{Outcome, Request, SickDrive, SpeedBound};
 use rangemap::RangeSet;
 use std::time::Duration;
 

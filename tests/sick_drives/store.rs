@@ -1,10 +1,10 @@
 //! A store for whole drives: it remembers what it has, not the bytes. Those it can give back, because it knows what the
 //! drive holds; what arrives is held against that.
 
-use gleaner::extent::Extent;
-use gleaner::sick::{Content, NUMBERED};
+use gleaner::base::extent::Extent;
+use gleaner::base::units::ByteOffset;
+use gleaner::drive::sick::{Content, NUMBERED};
 use gleaner::source::{Mark, Skip, Store};
-use gleaner::units::ByteOffset;
 use rangemap::RangeSet;
 use std::io;
 use std::sync::{Mutex, MutexGuard};

@@ -1,6 +1,6 @@
 //! Figures of many drives as tables of a page.
 
-use gleaner::human;
+use gleaner::base::human;
 use std::fmt::Write;
 
 /// The middle value and the one that a tenth of the values do not reach.

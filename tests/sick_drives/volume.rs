@@ -4,10 +4,10 @@
 //! independent parser. An invented archive of weather sheets; its sizes and holes are common practice, no source.
 
 use crate::layouts::{to_f64, whole};
-use gleaner::extent::Extent;
-use gleaner::sick::{Content, NUMBERED};
+use gleaner::base::extent::Extent;
+use gleaner::base::units::{ByteOffset, SectorSize};
+use gleaner::drive::sick::{Content, NUMBERED};
 use gleaner::source::{DriveDetails, ReadError, Source, SourceIdentity, SourceKind};
-use gleaner::units::{ByteOffset, SectorSize};
 use std::collections::BTreeMap;
 
 pub const CLUSTER: u64 = 4096;

@@ -2,8 +2,8 @@
 //! each. They show that the code reads what was read of the layout, and no more than that.
 
 use super::look;
-use gleaner::extent::Extent;
-use gleaner::signs::{Certainty, Sign};
+use gleaner::base::extent::Extent;
+use gleaner::partition::signature::{Certainty, Sign};
 
 /// An image with fields put into it.
 struct Image(Vec<u8>);

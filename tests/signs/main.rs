@@ -8,10 +8,10 @@ mod planned;
 mod rivals;
 mod strays;
 
-use gleaner::extent::Extent;
-use gleaner::signs::{self, Certainty, Family, Recognised, Sign};
+use gleaner::base::extent::Extent;
+use gleaner::base::units::SectorSize;
+use gleaner::partition::signature::{self, Certainty, Family, Recognised, Sign};
 use gleaner::source::{MemorySource, Reader, Window};
-use gleaner::units::SectorSize;
 use std::fs;
 use std::process::Command;
 
@@ -20,7 +20,7 @@ fn reader(bytes: Vec<u8>) -> Reader {
 }
 
 fn look_with(reader: &Reader) -> Option<Recognised> {
-    signs::look(&Window::new(reader, reader.identity().extent())).unwrap()
+    signature::look(&Window::new(reader, reader.identity().extent())).unwrap()
 }
 
 fn look(bytes: Vec<u8>) -> Option<Recognised> {
@@ -205,7 +205,7 @@ fn what_the_start_tells_costs_one_request() {
             assert!(totals.bytes <= 700 << 10, "{name}: {totals:?}");
         } else {
             assert_eq!(totals.requests, 1, "{name}");
-            assert!(totals.bytes <= signs::HEAD_BYTES, "{name}");
+            assert!(totals.bytes <= signature::HEAD_BYTES, "{name}");
         }
     }
 }

@@ -1,15 +1,15 @@
 //! What becomes of what is recognised: its findings, and the order in which it is planned.
 
 use super::{common, reader};
-use gleaner::allocation::{Choices, Class, DriveMap, classify, read_drive};
-use gleaner::coherence;
-use gleaner::extent::Extent;
-use gleaner::fs::{Content, read_content};
-use gleaner::model::preset;
-use gleaner::report::{Costs, ModelChoice, RateOrigin, Trouble, survey};
-use gleaner::session::Workplace;
-use gleaner::signs::Sign;
+use gleaner::base::extent::Extent;
+use gleaner::copy::session::Workplace;
+use gleaner::drive::model::preset;
+use gleaner::filesystem::{Content, read_content};
+use gleaner::partition::signature::Sign;
+use gleaner::report::values::{Costs, ModelChoice, RateOrigin, Trouble, survey};
 use gleaner::source::Window;
+use gleaner::survey::allocation::{Choices, Class, DriveMap, classify, read_drive};
+use gleaner::survey::coherence;
 
 fn drive(name: &str) -> DriveMap {
     read_drive(&reader(common::fixture(&format!("foreign-{name}")))).unwrap()

@@ -1,8 +1,8 @@
 //! Several signatures in one place: what is whole and came last is believed, and the rest is told.
 
 use super::{common, look, reader};
-use gleaner::fs::{Content, read_content};
-use gleaner::signs::{Certainty, Sign};
+use gleaner::filesystem::{Content, read_content};
+use gleaner::partition::signature::{Certainty, Sign};
 use gleaner::source::Window;
 
 fn also<'a>(facts: &'a [(&'static str, String)]) -> Vec<&'a str> {

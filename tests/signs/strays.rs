@@ -2,8 +2,8 @@
 
 use super::{common, look, look_with, reader};
 use common::damaged::Random;
-use gleaner::fs::{Content, read_content};
-use gleaner::signs;
+use gleaner::filesystem::{Content, read_content};
+use gleaner::partition::signature;
 use gleaner::source::Window;
 use proptest::prelude::*;
 
@@ -56,7 +56,7 @@ fn a_stray_signature_is_not_believed() {
         let mut bytes = vec![0; 2 << 20];
         bytes[*at..at + magic.len()].copy_from_slice(magic);
         if let Some(found) = look(bytes) {
-            assert_eq!(found.certainty, signs::Certainty::Partial, "{found:?}");
+            assert_eq!(found.certainty, signature::Certainty::Partial, "{found:?}");
         }
     }
 }

@@ -6,7 +6,7 @@
 
 #![allow(dead_code, reason = "each test binary uses its part")]
 
-use gleaner::storage::Storage;
+use gleaner::store::storage::Storage;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::sync::{Arc, Mutex};

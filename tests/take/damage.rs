@@ -3,10 +3,10 @@
 use crate::common::fixture;
 use crate::held::{Held, drive, index};
 use crate::{Result, take, take_of, take_with};
-use gleaner::content::Absence;
-use gleaner::extent::Extent;
-use gleaner::fs::{Role, VolumeMap};
-use gleaner::take::{MissingRange, Note, TakenState};
+use gleaner::base::extent::Extent;
+use gleaner::filesystem::{Role, VolumeMap};
+use gleaner::results::content::Absence;
+use gleaner::results::take::{MissingRange, Note, TakenState};
 use serde_json::{Value, json};
 use std::fs;
 
@@ -30,14 +30,14 @@ fn place(volume: &VolumeMap, path: &str, from: u64, to: u64) -> Extent {
 
 fn record_place(volume: &VolumeMap, path: &str) -> Extent {
     let node = volume.catalog.nodes().find(|n| !n.is_deleted() && n.path() == path).unwrap();
-    let places = gleaner::fs::ntfs::RecordPlaces::of(volume).unwrap().place(node.number()).unwrap();
+    let places = gleaner::filesystem::ntfs::RecordPlaces::of(volume).unwrap().place(node.number()).unwrap();
     assert_eq!(places.len(), 1);
     places[0]
 }
 
 struct Scene {
     held: Held,
-    drive: gleaner::allocation::DriveMap,
+    drive: gleaner::survey::allocation::DriveMap,
     before: Result,
 }
 
@@ -167,7 +167,7 @@ fn a_broken_chain_is_damage_from_there_on() {
         })
         .unwrap();
     let size = take(&Held::all(image.clone()), &[&path]).file(&path).bytes;
-    for (fat, _) in volume.fixed.iter().filter(|(_, kind)| *kind == gleaner::fs::FixedKind::Metadata).take(2) {
+    for (fat, _) in volume.fixed.iter().filter(|(_, kind)| *kind == gleaner::filesystem::FixedKind::Metadata).take(2) {
         let at = index(fat.start.0 + 2 * third);
         image[at..at + 2].fill(0);
     }

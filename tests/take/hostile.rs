@@ -3,7 +3,7 @@
 use crate::common::fixture;
 use crate::held::Held;
 use crate::{byte_at, take};
-use gleaner::take::TakenState;
+use gleaner::results::take::TakenState;
 use std::collections::BTreeSet;
 use std::fs;
 

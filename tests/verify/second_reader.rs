@@ -2,10 +2,10 @@
 
 use crate::common::fixture;
 use crate::held::{Held, drive, index};
-use gleaner::allocation::DriveMap;
-use gleaner::extent::Extent;
-use gleaner::fs::{Role, VolumeMap};
-use gleaner::verify::{Difference, Explanation, SecondOpinion, Verdict, second_opinion};
+use gleaner::base::extent::Extent;
+use gleaner::filesystem::{Role, VolumeMap};
+use gleaner::results::verify::{Difference, Explanation, SecondOpinion, Verdict, second_opinion};
+use gleaner::survey::allocation::DriveMap;
 
 fn volume(map: &DriveMap) -> &VolumeMap {
     map.volumes().next().expect("a volume").1
@@ -77,7 +77,7 @@ fn node_stream_place(volume: &VolumeMap, path: &str, role: Role) -> Extent {
     volume.geometry.extent(run).unwrap()
 }
 
-fn difference_at<'o>(opinion: &'o SecondOpinion, path: &str) -> &'o gleaner::verify::FolderDifference {
+fn difference_at<'o>(opinion: &'o SecondOpinion, path: &str) -> &'o gleaner::results::verify::FolderDifference {
     opinion.differences.iter().find(|d| d.path == path).unwrap_or_else(|| panic!("{path}: {:?}", opinion.differences))
 }
 
@@ -147,7 +147,7 @@ fn a_circle_ends() {
     let map = drive(&image);
     let fat = volume(&map);
     let folder = fat.catalog.nodes().find(|n| {
-        let clusters = |s: gleaner::fs::Stream<'_>| s.runs().map(|r| r.count).sum::<u64>();
+        let clusters = |s: gleaner::filesystem::Stream<'_>| s.runs().map(|r| r.count).sum::<u64>();
         n.streams().any(|s| s.role() == Role::FolderIndex && clusters(s) >= 1) && n.path() != "/"
     });
     let folder = folder.unwrap();
@@ -163,7 +163,7 @@ fn a_circle_ends() {
             }
         }
     }
-    for (place, _) in fat.fixed.iter().filter(|(_, kind)| *kind == gleaner::fs::FixedKind::Metadata).take(2) {
+    for (place, _) in fat.fixed.iter().filter(|(_, kind)| *kind == gleaner::filesystem::FixedKind::Metadata).take(2) {
         let at = index(place.start.0 + 2 * last);
         held.bytes[at..at + 2].copy_from_slice(&u16::try_from(first).unwrap().to_le_bytes());
     }

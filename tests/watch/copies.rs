@@ -2,8 +2,8 @@
 
 use crate::cases::{copy, ends_with, gleaner, survey_and_plan};
 use crate::{get, place, state_of, until};
+use gleaner::base::human;
 use gleaner::demo::make_drive;
-use gleaner::human;
 use rustix::process::{Pid, Signal, kill_process};
 use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Read};

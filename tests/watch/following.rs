@@ -1,12 +1,12 @@
 //! That the page follows the history, and what it makes of one that is missing, torn, or ends without an end.
 
 use crate::{DRIVE_BYTES, Served, new_case, serve};
-use gleaner::allocation::Class;
-use gleaner::audit::WantedCount;
-use gleaner::copy::{Difficulties, Event, Health, Progress, Stage, TimeLeft};
-use gleaner::history::{HISTORY_NAME, HistoryWriter};
-use gleaner::human;
-use gleaner::watch::WatchEnd;
+use gleaner::base::human;
+use gleaner::copy::history::{HISTORY_NAME, HistoryWriter};
+use gleaner::copy::reading::{Difficulties, Event, Health, Progress, Stage, TimeLeft};
+use gleaner::report::watch::WatchEnd;
+use gleaner::results::audit::WantedCount;
+use gleaner::survey::allocation::Class;
 use std::fs::File;
 use std::io::Write;
 use std::path::Path;

@@ -7,11 +7,11 @@ mod copies;
 mod following;
 mod requests;
 
+use gleaner::base::units::SectorSize;
 use gleaner::case::Case;
-use gleaner::image::ImageForm;
+use gleaner::report::watch::{Timing, Watch, WatchEnd};
 use gleaner::source::{SourceIdentity, SourceKind};
-use gleaner::units::SectorSize;
-use gleaner::watch::{Timing, Watch, WatchEnd};
+use gleaner::store::image::ImageForm;
 use serde_json::Value;
 use std::io::{Read, Write};
 use std::net::TcpStream;

@@ -1,7 +1,7 @@
 //! What is served to whom.
 
 use crate::{DRIVE_BYTES, TIMING, get, new_case, send, serve};
-use gleaner::watch::WatchEnd;
+use gleaner::report::watch::WatchEnd;
 use std::io::{Read, Write};
 use std::net::{Ipv4Addr, TcpStream, UdpSocket};
 use std::time::{Duration, Instant};
@@ -168,6 +168,6 @@ fn other_machines_cannot_connect() {
         let refused = TcpStream::connect_timeout(&(ip, served.port).into(), Duration::from_secs(5));
         assert_eq!(refused.unwrap_err().kind(), std::io::ErrorKind::ConnectionRefused, "{ip}");
     }
-    assert!(served.page().contains(&gleaner::human::bytes(DRIVE_BYTES)));
+    assert!(served.page().contains(&gleaner::base::human::bytes(DRIVE_BYTES)));
     served.stop();
 }

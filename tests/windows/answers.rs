@@ -1,7 +1,7 @@
 //! A volume as it was read, against what reference parsers say of it (`testdata/README.md`): geometry, allocation, and of
 //! every existing file its size and its extents.
 
-use gleaner::fs::{Node, NodeKind, ORPHANS, Role, Stream, VolumeMap};
+use gleaner::filesystem::{Node, NodeKind, ORPHANS, Role, Stream, VolumeMap};
 use serde_json::Value;
 use std::collections::BTreeMap;
 

@@ -7,12 +7,12 @@ mod reserved;
 mod samples;
 mod unpack;
 
-use gleaner::allocation::{Choices, Class, ClassMap, DriveMap, classify, read_drive};
-use gleaner::coherence::{Coherence, judge};
-use gleaner::extent::Extent;
-use gleaner::finding::Severity;
+use gleaner::base::extent::Extent;
+use gleaner::base::finding::Severity;
+use gleaner::base::units::SectorSize;
 use gleaner::source::{MemorySource, ReadTotals, Reader, Source};
-use gleaner::units::SectorSize;
+use gleaner::survey::allocation::{Choices, Class, ClassMap, DriveMap, classify, read_drive};
+use gleaner::survey::coherence::{Coherence, judge};
 
 /// A drive that was surveyed, and the verdict.
 struct Survey {

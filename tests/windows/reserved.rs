@@ -1,14 +1,14 @@
 //! Microsoft's reserved partition has no file system by definition: nothing is wrong with it, and nothing in it is planned.
 
 use super::{Survey, answers, common};
-use gleaner::allocation::Class;
-use gleaner::coherence::Verdict;
-use gleaner::extent::Extent;
-use gleaner::finding::Severity;
-use gleaner::fs::Content;
+use gleaner::base::extent::Extent;
+use gleaner::base::finding::Severity;
+use gleaner::base::units::SectorSize;
+use gleaner::filesystem::Content;
 use gleaner::partition::AreaKind;
 use gleaner::source::MemorySource;
-use gleaner::units::SectorSize;
+use gleaner::survey::allocation::Class;
+use gleaner::survey::coherence::Verdict;
 
 const FIXTURE: &str = "drive-windows-gpt";
 

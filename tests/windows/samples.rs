@@ -2,10 +2,10 @@
 //! where each comes from, and the tests run wherever they are (see [`unpack::folder`]).
 
 use super::{Survey, answers, common, unpack};
-use gleaner::coherence::Verdict;
-use gleaner::finding::Severity;
-use gleaner::fs::{Content, FsKind};
-use gleaner::signs::Sign;
+use gleaner::base::finding::Severity;
+use gleaner::filesystem::{Content, FsKind};
+use gleaner::partition::signature::Sign;
+use gleaner::survey::coherence::Verdict;
 use std::path::{Path, PathBuf};
 
 /// A complete, healthy volume or drive: file, the answers of the reference parsers in `testdata`, what it holds.

@@ -6,7 +6,7 @@
 
 #![allow(dead_code, reason = "each test program uses its own part of this")]
 
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use std::fs;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};

@@ -1,16 +1,16 @@
 //! `gleaner audit`
 
 use super::{Done, Opening, in_session, read, require_case};
-use crate::allocation::{DriveMap, Patterns};
-use crate::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
+use crate::base::new_file::{Readers, write_new};
 use crate::cli::args::{AuditArguments, StateArgument};
 use crate::cli::exit::Ending;
 use crate::cli::output::JsonLines;
 use crate::cli::show::{self, AuditView};
-use crate::new_file::{Readers, write_new};
+use crate::copy::session::Session;
 use crate::plan;
-use crate::report::{AUDIT_CSV_HEAD, VolumeTitles, audit_csv_line};
-use crate::session::Session;
+use crate::report::values::{AUDIT_CSV_HEAD, VolumeTitles, audit_csv_line};
+use crate::results::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
+use crate::survey::allocation::{DriveMap, Patterns};
 use serde::Serialize;
 use std::io::Write;
 

@@ -1,19 +1,19 @@
 //! `gleaner copy`
 
 use super::{Done, Opening, costs, in_session, require_case};
+use crate::base::human;
 use crate::case::Case;
-use crate::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, copy_case_and_wait, try_again};
 use crate::cli::args::{CopyArguments, ImageArgument, ModelArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, tell};
 use crate::cli::{copy_progress, show};
-use crate::copy::{Controls, CopyOptions, End, RequestLog, StopAfter};
-use crate::human;
-use crate::image::ImageForm;
-use crate::pace::seconds_left;
-use crate::session::Session;
+use crate::copy::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, copy_case_and_wait, try_again};
+use crate::copy::pace::seconds_left;
+use crate::copy::reading::{Controls, CopyOptions, End, RequestLog, StopAfter};
+use crate::copy::session::Session;
 use crate::source::kernel::{KernelFacts, KernelPlaces, KernelRequestLog};
 use crate::source::temperature::{TemperatureCommand, Thermometer};
+use crate::store::image::ImageForm;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;

@@ -1,21 +1,21 @@
 //! `gleaner demo`
 
 use super::{Done, audit, copy, plan, report, survey, work_in};
-use crate::allocation::Patterns;
+use crate::base::human;
+use crate::base::new_file::{NewFileError, check_new};
+use crate::base::text::{of_os, shown};
 use crate::case::{Access, Case};
 use crate::cli::args::{Arguments, Command, DemoArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, print};
 use crate::cli::stop::stop_flag;
+use crate::copy::session::{Session, Sources};
 use crate::demo::{self, LIFE, WANTED, compare, failing_drive, make_drive, read_front_to_back};
-use crate::dossier::Audience;
-use crate::human;
-use crate::image::ImageForm;
-use crate::new_file::{NewFileError, check_new};
-use crate::session::{Session, Sources};
-use crate::sick::SickDrive;
+use crate::drive::sick::SickDrive;
+use crate::report::document::Audience;
 use crate::source::{Reader, Source};
-use crate::text::{of_os, shown};
+use crate::store::image::ImageForm;
+use crate::survey::allocation::Patterns;
 use anyhow::Context;
 use clap::Parser;
 use serde_json::json;

@@ -4,7 +4,7 @@ use crate::cli::args::DrivesArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, print};
 use crate::cli::show;
-use crate::session::known_drives;
+use crate::copy::session::known_drives;
 
 pub fn run(arguments: &DrivesArguments) -> anyhow::Result<Ending> {
     let drives = known_drives(&arguments.folders)?;

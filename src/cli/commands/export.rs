@@ -4,7 +4,7 @@ use crate::cli::args::{ExportArguments, FormArgument, RestArgument};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, print};
 use crate::cli::show;
-use crate::export::{DeviceMapper, Form, Rest, export, export_to_new_file};
+use crate::plan::export::{DeviceMapper, Form, Rest, export, export_to_new_file};
 use serde::Serialize;
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
@@ -30,9 +30,9 @@ pub fn run(arguments: &ExportArguments) -> anyhow::Result<Ending> {
 /// What was exported.
 #[derive(Serialize)]
 struct Summary<'a> {
-    #[serde(serialize_with = "crate::text::serialize_path")]
+    #[serde(serialize_with = "crate::base::text::serialize_path")]
     plan: &'a Path,
-    #[serde(serialize_with = "crate::text::serialize_path")]
+    #[serde(serialize_with = "crate::base::text::serialize_path")]
     output: &'a Path,
     bytes: u64,
 }

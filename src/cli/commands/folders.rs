@@ -6,7 +6,7 @@ use crate::cli::exit::Ending;
 use crate::cli::input;
 use crate::cli::output::{json_text, tell, tell_lines};
 use crate::cli::show;
-use crate::report::{self, FolderLine, NumberedFolder, PickError, VolumeTitles};
+use crate::report::values::{self, FolderLine, NumberedFolder, PickError, VolumeTitles};
 use crate::source::Store;
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
@@ -17,7 +17,7 @@ pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
         let drive = read(session, arguments.source.quiet || arguments.source.json)?;
         let store = session.case.as_ref().map(|case| case.store().as_ref() as &dyn Store);
         let areas = drive.choose_areas(&arguments.volume)?;
-        let lines = report::folders(&drive, areas.as_deref(), arguments.depth, &choices, store);
+        let lines = values::folders(&drive, areas.as_deref(), arguments.depth, &choices, store);
         let titles = VolumeTitles::of(&drive);
         let ending = if drive.volumes().next().is_none() { Ending::NothingRecognised } else { Ending::Done };
         let text = match &arguments.pick {
@@ -37,7 +37,7 @@ fn picked(
     from: &Path,
     stop: &AtomicBool,
 ) -> anyhow::Result<String> {
-    let list = report::numbered(lines);
+    let list = values::numbered(lines);
     if list.is_empty() {
         return Err(PickError::NoFolder.into());
     }
@@ -45,8 +45,8 @@ fn picked(
         tell_lines(&show::numbered_folders(&list, titles));
     }
     let picked =
-        if input::is_terminal(from) { ask(&list, stop)? } else { report::pick(&list, &input::text_of(from)?)? };
-    for other in report::also_matched(&list, &picked) {
+        if input::is_terminal(from) { ask(&list, stop)? } else { values::pick(&list, &input::text_of(from)?)? };
+    for other in values::also_matched(&list, &picked) {
         let folder = &other.folder;
         tell(&format!(
             "folder {} ({}, volume at byte {}) has a picked path too: it is wanted as well",
@@ -66,7 +66,7 @@ fn picked(
 fn ask<'l>(list: &'l [NumberedFolder], stop: &AtomicBool) -> anyhow::Result<Vec<&'l NumberedFolder>> {
     loop {
         tell("Numbers of the folders, most wanted first (such as 3,7-9); an empty line for none:");
-        match report::pick(list, &input::line(stop)?) {
+        match values::pick(list, &input::line(stop)?) {
             Ok(picked) => return Ok(picked),
             Err(error) => tell(&error.to_string()),
         }

@@ -1,13 +1,13 @@
 //! `gleaner hand-over`
 
 use super::{Done, Opening, in_session, read};
-use crate::audit::Truth;
 use crate::cli::args::{HandOverArguments, ImageArgument, SourceArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::JsonLines;
 use crate::cli::{progress, show};
-use crate::hand_over::{Following, Missing, OntoDrive, check_copy, write_image, write_onto};
-use crate::session::{Session, SessionError};
+use crate::copy::session::{Session, SessionError};
+use crate::results::audit::Truth;
+use crate::results::hand_over::{Following, Missing, OntoDrive, check_copy, write_image, write_onto};
 use crate::source::SourceLost;
 use serde::Serialize;
 use serde_json::Value;
@@ -110,9 +110,9 @@ fn print_json(written: &Value, missing: &Missing) -> anyhow::Result<()> {
     Ok(lines.finish()?)
 }
 
-fn form_of(form: ImageArgument) -> crate::image::ImageForm {
+fn form_of(form: ImageArgument) -> crate::store::image::ImageForm {
     match form {
-        ImageArgument::Raw => crate::image::ImageForm::Raw,
-        ImageArgument::Vhdx => crate::image::ImageForm::Vhdx,
+        ImageArgument::Raw => crate::store::image::ImageForm::Raw,
+        ImageArgument::Vhdx => crate::store::image::ImageForm::Vhdx,
     }
 }

@@ -6,7 +6,7 @@ use crate::cli::args::MendArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, print};
 use crate::cli::show;
-use crate::mend::mend;
+use crate::copy::mend::mend;
 
 pub fn run(arguments: &MendArguments) -> anyhow::Result<Ending> {
     let known = Known { serial: arguments.serial.clone(), fill: arguments.fill, image: arguments.image.clone() };

@@ -6,7 +6,7 @@ use crate::cli::args::PaceArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
 use crate::cli::show;
-use crate::pace::{Budget, End, PaceError, pace};
+use crate::copy::pace::{Budget, End, PaceError, pace};
 use std::time::Duration;
 
 pub fn run(arguments: &PaceArguments) -> anyhow::Result<Ending> {

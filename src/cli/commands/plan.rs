@@ -1,19 +1,19 @@
 //! `gleaner plan`
 
 use super::{Done, Opening, bulk_patterns, costs, drive_model, in_session, read, remember_chosen_drive, trouble};
-use crate::allocation::{Class, Prefer, patterns_of_list};
+use crate::base::new_file::{Readers, check_new, write_new};
+use crate::base::text::of_os;
 use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
 use crate::cli::exit::Ending;
 use crate::cli::input::{TextError, text_of};
 use crate::cli::output::json_text;
 use crate::cli::show;
-use crate::new_file::{Readers, check_new, write_new};
+use crate::copy::session::Session;
 use crate::partition::Scheme;
 use crate::plan::{self, BridgeRule, ESTIMATED_REQUEST, PlanRequest, Scope};
-use crate::report;
-use crate::session::Session;
+use crate::report::values;
 use crate::simulate::{BadHead, plan_under_head};
-use crate::text::of_os;
+use crate::survey::allocation::{Class, Prefer, patterns_of_list};
 
 pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     // Everything that can be refused is refused before the first read.
@@ -49,7 +49,7 @@ pub(super) fn work(arguments: &PlanArguments, mut request: PlanRequest, session:
     }
     let in_case = arguments.output.is_none();
     let mut summary =
-        report::PlanSummary::new(&made, &output, &costs, &trouble(session), (&session.workplace(), in_case));
+        values::PlanSummary::new(&made, &output, &costs, &trouble(session), (&session.workplace(), in_case));
     if let Some(case) = &session.case {
         let planned = || plan::planned_with_files(&drive, &made.ascending().collect());
         let head = BadHead::known(drive.identity.bytes, case.store().as_ref(), planned);

@@ -5,7 +5,7 @@ use crate::cli::args::{AudienceArgument, RecordArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, print};
 use crate::cli::show;
-use crate::report::record_csv;
+use crate::report::values::record_csv;
 use std::io;
 
 pub fn run(arguments: &RecordArguments) -> anyhow::Result<Ending> {

@@ -1,18 +1,18 @@
 //! `gleaner report`
 
 use super::{Done, Opening, in_session, read};
-use crate::allocation::{Choices, DEFAULT_BULK, Patterns};
-use crate::audit::Truth;
 use crate::case::Case;
 use crate::cli::args::{AudienceArgument, ModelArguments, ReportArguments, SourceArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
 use crate::cli::{progress, show};
-use crate::dossier::{Audience, check_free, gather, publish};
+use crate::copy::session::Session;
 use crate::plan::load_plan_header;
-use crate::report::survey;
-use crate::session::Session;
-use crate::verify::sha256;
+use crate::report::document::{Audience, check_free, gather, publish};
+use crate::report::values::survey;
+use crate::results::audit::Truth;
+use crate::results::verify::sha256;
+use crate::survey::allocation::{Choices, DEFAULT_BULK, Patterns};
 use std::path::PathBuf;
 
 pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
@@ -54,9 +54,9 @@ pub(super) fn work(arguments: &ReportArguments, audience: Audience, session: &mu
     let (planned, wanted) = super::planned(case)?;
     let truth = Truth { store, planned: &planned, wanted: &wanted };
     let sum_found = sum.as_ref().map(|sum| sum.sha256.clone());
-    let mut dossier = gather(case, &drive, survey, &choices, audience, sum)?;
+    let mut document = gather(case, &drive, survey, &choices, audience, sum)?;
     let path = arguments.output.clone().unwrap_or_else(|| free_name(case, audience));
-    let published = publish(&mut dossier, &drive, &truth, &path)?;
+    let published = publish(&mut document, &drive, &truth, &path)?;
     let text = match arguments.json {
         true => json_text(&published)?,
         false => show::published(&published),

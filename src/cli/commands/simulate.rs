@@ -1,14 +1,14 @@
 //! `gleaner simulate`
 
 use super::drive_model;
+use crate::base::new_file::{NewFileError, Readers, check_new, write_new};
 use crate::case::{Access, Case};
 use crate::cli::args::SimulateArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, print};
 use crate::cli::show;
-use crate::new_file::{NewFileError, Readers, check_new, write_new};
 use crate::plan::load_plan;
-use crate::report::simulation_picture;
+use crate::report::values::simulation_picture;
 use crate::simulate::{Assumptions, BadHead, Law, Pieces, simulate};
 use anyhow::Context;
 use std::io::Write;

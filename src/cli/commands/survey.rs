@@ -1,17 +1,17 @@
 //! `gleaner survey`
 
 use super::{Done, Opening, choices, costs, drive_model, in_session, read, remember_chosen_drive, trouble};
-use crate::allocation::Choices;
 use crate::case::Access;
 use crate::cli::args::SurveyArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
 use crate::cli::show;
+use crate::copy::session::Session;
 use crate::partition::Scheme;
-use crate::report;
-use crate::session::Session;
+use crate::report::values;
 use crate::source::LeftOff;
 use crate::source::kernel::{KernelFacts, KernelPlaces};
+use crate::survey::allocation::Choices;
 use anyhow::Context;
 
 pub fn run(arguments: &SurveyArguments) -> anyhow::Result<Ending> {
@@ -34,13 +34,13 @@ pub(super) fn work(arguments: &SurveyArguments, choices: &Choices, session: &mut
         case.set_surveyed_rate(rate)?;
     }
     let reading = (session.reader.totals(), trouble(session));
-    let mut survey = report::survey(&drive, judged, reading, costs, &session.workplace());
+    let mut survey = values::survey(&drive, judged, reading, costs, &session.workplace());
     let device = arguments.source.source.as_ref();
     if let Some(facts) = device.and_then(|path| KernelFacts::of_device(path, &KernelPlaces::default())) {
         survey.add_kernel(facts);
     }
     if let Some(folder) = &arguments.destination {
-        let room = report::destination(folder, &survey.scopes);
+        let room = values::destination(folder, &survey.scopes);
         survey.destination = Some(room.with_context(|| format!("destination {}", folder.display()))?);
     }
     let text = match (arguments.source.json, arguments.full) {

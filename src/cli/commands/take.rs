@@ -1,13 +1,13 @@
 //! `gleaner take`
 
 use super::{Done, Opening, in_session, read};
-use crate::allocation::Patterns;
 use crate::cli::args::{SourceArguments, TakeArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::JsonLines;
 use crate::cli::{progress, show};
-use crate::session::Session;
-use crate::take::{Take, TakenState};
+use crate::copy::session::Session;
+use crate::results::take::{Take, TakenState};
+use crate::survey::allocation::Patterns;
 
 pub fn run(arguments: &TakeArguments) -> anyhow::Result<Ending> {
     let chosen = Patterns::new(&arguments.paths)?;

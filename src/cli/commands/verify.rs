@@ -5,11 +5,11 @@ use crate::cli::args::VerifyArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, tell};
 use crate::cli::{progress, show};
-use crate::journal::standing_chunks;
-use crate::report::{Structure, VerifyReport};
-use crate::session::Session;
+use crate::copy::session::Session;
+use crate::report::values::{Structure, VerifyReport};
+use crate::results::verify::{check_whole, owners, read_again, second_opinion};
 use crate::source::SourceLost;
-use crate::verify::{check_whole, owners, read_again, second_opinion};
+use crate::store::journal::standing_chunks;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 

@@ -1,12 +1,12 @@
 //! `gleaner watch`
 
+use crate::base::text::json;
 use crate::cli::args::WatchArguments;
 use crate::cli::exit::Ending;
 use crate::cli::layout::{columns, wrap};
 use crate::cli::output::print;
 use crate::cli::stop::stop_flag;
-use crate::text::json;
-use crate::watch::{Timing, Watch, WatchEnd};
+use crate::report::watch::{Timing, Watch, WatchEnd};
 use serde_json::json;
 
 pub fn run(arguments: &WatchArguments) -> anyhow::Result<Ending> {

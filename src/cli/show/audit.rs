@@ -1,10 +1,10 @@
 //! An audit as text.
 
 use super::{line, wrapped};
-use crate::audit::{AuditSummary, FileAudit, FileState, FolderAudit, Tally, fitting_level};
+use crate::base::human;
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::human;
-use crate::report::VolumeTitles;
+use crate::report::values::VolumeTitles;
+use crate::results::audit::{AuditSummary, FileAudit, FileState, FolderAudit, Tally, fitting_level};
 
 /// What of an audit is shown.
 pub struct AuditView<'v> {

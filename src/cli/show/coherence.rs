@@ -1,10 +1,10 @@
 //! The verdict that opens a survey, and the evidence under it.
 
 use super::{line, wrapped};
+use crate::base::human;
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::coherence::{Coherence, SoFar};
-use crate::human;
 use crate::source::LeftOff;
+use crate::survey::coherence::{Coherence, SoFar};
 
 /// The verdict in a line.
 pub(super) fn headline(coherence: &Coherence) -> String {

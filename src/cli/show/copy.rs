@@ -1,11 +1,11 @@
 //! How a copy ended, as text.
 
 use super::line;
-use crate::case_copy::{CaseCopyOutcome, DamagedFiles, Revision};
+use crate::base::human;
 use crate::cli::layout::{columns, wrap};
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::copy::CopyOutcome;
-use crate::human;
+use crate::copy::case_copy::{CaseCopyOutcome, DamagedFiles, Revision};
+use crate::copy::reading::CopyOutcome;
 
 /// How a copy ended.
 pub fn copy(outcome: &CaseCopyOutcome) -> String {

@@ -1,8 +1,8 @@
 //! The drives of this machine, as text.
 
 use super::{line, wrapped};
-use crate::human;
-use crate::session::KnownDrive;
+use crate::base::human;
+use crate::copy::session::KnownDrive;
 use crate::source::{AttachedDrive, SerialFrom};
 
 /// Each drive with its size, names, uses and cases.

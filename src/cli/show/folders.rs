@@ -1,10 +1,10 @@
 //! Folders as text.
 
 use super::{layout, line};
+use crate::base::human;
+use crate::base::text::shown;
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::human;
-use crate::report::{FolderLine, NumberedFolder, VolumeTitles};
-use crate::text::shown;
+use crate::report::values::{FolderLine, NumberedFolder, VolumeTitles};
 
 /// Columns up to which the least is shown.
 const NARROW: usize = 80;

@@ -1,10 +1,10 @@
 //! What was handed over, as text.
 
 use super::{line, wrapped};
-use crate::audit::FileState;
-use crate::hand_over::{CopyCheck, Missing, WrittenDrive, WrittenImage};
-use crate::human;
-use crate::image::ImageForm;
+use crate::base::human;
+use crate::results::audit::FileState;
+use crate::results::hand_over::{CopyCheck, Missing, WrittenDrive, WrittenImage};
+use crate::store::image::ImageForm;
 use std::path::Path;
 
 /// How many files that are not complete are named.

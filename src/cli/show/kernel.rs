@@ -1,7 +1,7 @@
 //! What the kernel knows about the drive, as text.
 
 use super::{command, line, wrapped};
-use crate::human;
+use crate::base::human;
 use crate::source::kernel::{Attachment, KernelFacts};
 
 pub(super) fn kernel(text: &mut String, facts: &KernelFacts) {

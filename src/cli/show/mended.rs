@@ -1,8 +1,8 @@
 //! What was put right in a case, as text.
 
 use super::line;
-use crate::human;
-use crate::mend::MendReport;
+use crate::base::human;
+use crate::copy::mend::MendReport;
 
 /// What was put right, what the case holds, and what lies beside it.
 pub fn mended(report: &MendReport) -> String {

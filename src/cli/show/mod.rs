@@ -39,8 +39,8 @@ pub use verify::{verify, verify_begins};
 pub use written::{exported, published};
 
 use super::layout::{self, columns, shell_lines, wrap};
-use crate::human;
-use crate::text::shown;
+use crate::base::human;
+use crate::base::text::shown;
 use unicode_width::UnicodeWidthStr;
 
 /// A line, continued under its own beginning where the terminal is too narrow. A line break in a drive's names shows as an escape.

@@ -1,9 +1,9 @@
 //! A drive's measured pace as text.
 
 use super::{line, time_range};
+use crate::base::human;
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::human;
-use crate::pace::{End, Figure, PaceReport, RatePoint};
+use crate::copy::pace::{End, Figure, PaceReport, RatePoint};
 
 /// How wide a bar is at most.
 const WIDTH: f64 = 40.0;

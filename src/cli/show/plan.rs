@@ -1,9 +1,9 @@
 //! A plan as text.
 
 use super::{command, line, next, time_range, wrapped};
+use crate::base::human;
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::human;
-use crate::report::{PassSummary, PlanSummary};
+use crate::report::values::{PassSummary, PlanSummary};
 use crate::simulate::UnderHead;
 
 /// What a plan holds, pass by pass.

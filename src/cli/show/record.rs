@@ -1,8 +1,8 @@
 //! A case's record as text.
 
 use super::{line, wrapped};
+use crate::base::human;
 use crate::case::{Note, Record, RecordLine};
-use crate::human;
 
 /// A note that was added.
 pub fn added_note(added: &Note) -> String {

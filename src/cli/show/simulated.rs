@@ -1,11 +1,11 @@
 //! A simulation as text.
 
 use super::{line, wrapped};
-use crate::allocation::Class;
+use crate::base::human;
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::human;
-use crate::report::{letter, played_strip, ways};
+use crate::report::values::{letter, played_strip, ways};
 use crate::simulate::{ClassPlayed, Law, Played, Simulation};
+use crate::survey::allocation::Class;
 
 /// Columns of a strip.
 const PLACES: u32 = 72;

@@ -3,11 +3,11 @@
 use super::coherence::headline;
 use super::survey_full::{scheme_name, serial_of};
 use super::{time_range, verbatim};
+use crate::base::human;
+use crate::base::text::shown;
 use crate::cli::layout::{columns, cut, shell_lines, wrap, wrap_within};
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::human;
-use crate::report::{Encrypted, FindingKind, Overview, ScopeReport, SurveyReport, VolumeLine};
-use crate::text::shown;
+use crate::report::values::{Encrypted, FindingKind, Overview, ScopeReport, SurveyReport, VolumeLine};
 
 /// Lines of the screen: a terminal has 24, and the command that was typed and the prompt stay in sight.
 const LINES: usize = 20;

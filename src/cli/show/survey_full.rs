@@ -2,10 +2,10 @@
 
 use super::survey::NEXT_PLAN;
 use super::{coherence, kernel, line, next, time_range, wrapped};
+use crate::base::human;
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::human;
-use crate::report::{AreaReport, FindingReport, Strip, SurveyReport, VolumeReport};
-use crate::signs::{Certainty, Recognised};
+use crate::partition::signature::{Certainty, Recognised};
+use crate::report::values::{AreaReport, FindingReport, Strip, SurveyReport, VolumeReport};
 use crate::source::{SerialFrom, SourceIdentity};
 
 /// The survey as text, in full.

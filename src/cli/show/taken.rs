@@ -1,9 +1,9 @@
 //! What was taken, as text.
 
 use super::line;
+use crate::base::human;
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::human;
-use crate::take::{Note, Taken, TakenState, TakenTotals};
+use crate::results::take::{Note, Taken, TakenState, TakenTotals};
 use std::path::Path;
 
 /// How many files that are not complete are named.

@@ -1,12 +1,12 @@
 //! A verification as text.
 
 use super::line;
+use crate::base::extent::ExtentSet;
+use crate::base::human;
+use crate::base::units::SectorSize;
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::extent::ExtentSet;
-use crate::human;
-use crate::report::{Structure, VerifyReport};
-use crate::units::SectorSize;
-use crate::verify::{DISK_RATE, Expected, Owner, OwnerKind, Owners, SecondOpinion, Verdict};
+use crate::report::values::{Structure, VerifyReport};
+use crate::results::verify::{DISK_RATE, Expected, Owner, OwnerKind, Owners, SecondOpinion, Verdict};
 
 /// How many owners are named.
 const SHOWN: usize = 30;

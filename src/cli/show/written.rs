@@ -1,8 +1,8 @@
 //! Files that a command wrote, as text.
 
 use super::wrapped;
-use crate::dossier::Published;
-use crate::human;
+use crate::base::human;
+use crate::report::document::Published;
 use std::path::Path;
 
 /// A plan in another form.

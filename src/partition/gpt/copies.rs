@@ -2,10 +2,10 @@
 
 use super::entries;
 use super::header::{Header, HeaderState, crc32};
-use crate::extent::Extent;
+use crate::base::extent::Extent;
+use crate::base::units::{ByteOffset, Lba, SectorSize};
 use crate::partition::drive::Drive;
 use crate::source::SourceLost;
-use crate::units::{ByteOffset, Lba, SectorSize};
 
 /// Which copy.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]

@@ -12,10 +12,10 @@ use super::findings::{
 };
 use super::mbr::MbrEntry;
 use super::{DriveLayout, Scheme};
-use crate::extent::{Extent, ExtentSet};
-use crate::finding::{Code, Finding, Findings};
+use crate::base::extent::{Extent, ExtentSet};
+use crate::base::finding::{Code, Finding, Findings};
+use crate::base::units::{Lba, SectorSize};
 use crate::source::SourceLost;
-use crate::units::{Lba, SectorSize};
 use copies::{Array, Copy, Which};
 use header::HeaderState;
 use std::collections::BTreeSet;

@@ -6,7 +6,7 @@ use std::fmt;
 ///
 /// Reads are counted as the search makes them; one over a range that cannot be read becomes several requests
 /// ([`crate::source::Reader::read`]), and what was read before costs the drive nothing again. A look at contents of another
-/// kind ([`crate::signs::look`]) counts as one read of its head, and may make a few requests more.
+/// kind ([`crate::partition::signature::look`]) counts as one read of its head, and may make a few requests more.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Allowance {
     /// Reads.

@@ -1,6 +1,6 @@
 //! A volume that a search came upon, what supports it, and which of two that overlap is believed.
 
-use crate::extent::Extent;
+use crate::base::extent::Extent;
 use crate::partition::FoundBy;
 
 /// A volume that a search came upon.

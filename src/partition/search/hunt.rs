@@ -4,11 +4,11 @@ use super::allowance::{Allowance, MOST_VOLUMES, Spent};
 use super::boot::Boot;
 use super::candidate::Candidate;
 use super::leads;
-use crate::extent::{Extent, ExtentSet};
+use crate::base::extent::{Extent, ExtentSet};
 use crate::partition::FoundBy;
 use crate::partition::boot_sign::BootSign;
 use crate::partition::drive::Drive;
-use crate::signs::{self, Certainty};
+use crate::partition::signature::{self, Certainty};
 use crate::source::{Block, SourceLost, Window};
 use std::collections::BTreeSet;
 
@@ -391,8 +391,8 @@ impl<'d, 'r> Hunt<'d, 'r> {
         let Some(rest) = within.first().filter(|rest| rest.start.0 == at && rest.bytes > held) else { return Ok(()) };
         let window = Window::new(self.drive.window().reader(), *rest);
         self.spent.reads += 1;
-        self.spent.bytes += signs::HEAD_BYTES.min(rest.bytes);
-        let recognised = match signs::look(&window) {
+        self.spent.bytes += signature::HEAD_BYTES.min(rest.bytes);
+        let recognised = match signature::look(&window) {
             Ok(Some(recognised)) if recognised.certainty > Certainty::Partial => recognised,
             Ok(_) | Err(SourceLost::NotInCase { .. }) => return Ok(()),
             Err(error) => return Err(error),

@@ -1,9 +1,9 @@
 //! What is left of a table, taken as a list of places to look at. Nothing here is believed: an entry counts when a
 //! volume stands where it points.
 
+use crate::base::units::SectorSize;
 use crate::partition::fields::{guid_at, u64_at};
 use crate::partition::mbr::Mbr;
-use crate::units::SectorSize;
 
 /// Bytes of the entry array that every partitioning program writes: 128 entries of 128 bytes (UEFI Specification 2.x,
 /// section 5.3.1: at least 16,384 bytes are reserved for it).

@@ -29,9 +29,9 @@ use super::findings::{
     VOLUME_FOUND,
 };
 use super::{Area, AreaKind, DriveLayout, FoundBy, FoundVolume, Scheme};
-use crate::extent::{Extent, ExtentSet};
-use crate::finding::{Code, Finding};
-use crate::human;
+use crate::base::extent::{Extent, ExtentSet};
+use crate::base::finding::{Code, Finding};
+use crate::base::human;
 use crate::source::SourceLost;
 use boot::Boot;
 use candidate::{Candidate, Choice, settle};

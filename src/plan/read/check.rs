@@ -1,10 +1,10 @@
 //! Whether a header can be true, and whether what follows agrees with it.
 
 use super::Fault;
-use crate::allocation::Class;
-use crate::extent::Extent;
+use crate::base::extent::Extent;
+use crate::base::units::SectorSize;
 use crate::plan::{ClassBytes, LARGEST, PassHeader, PlanHeader, PlanSource, classes};
-use crate::units::SectorSize;
+use crate::survey::allocation::Class;
 use std::collections::BTreeSet;
 
 /// What the passes are checked against, and what was counted so far.

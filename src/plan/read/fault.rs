@@ -1,8 +1,8 @@
 //! What can be wrong with a plan file.
 
-use crate::allocation::Class;
-use crate::extent::Extent;
+use crate::base::extent::Extent;
 use crate::plan::{FORMAT, LARGEST, VERSION};
+use crate::survey::allocation::Class;
 use std::io;
 use std::path::PathBuf;
 

@@ -11,7 +11,7 @@ mod lines;
 pub use fault::{Fault, PlanReadError};
 
 use super::{FORMAT, Pass, PassHeader, Plan, PlanHeader, VERSION};
-use crate::regular_file;
+use crate::base::regular_file;
 use check::Checker;
 use lines::{HEADER, LINE, Lines};
 use serde::Deserialize;

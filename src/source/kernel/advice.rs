@@ -1,7 +1,7 @@
 //! What a person can do about the kernel's settings, with the exact commands and when to use them.
 
 use super::facts::{Attachment, KernelFacts};
-use crate::human;
+use crate::base::human;
 use serde::Serialize;
 
 /// One thing that a person can do. The commands are for a shell of the user root; nothing here runs them.

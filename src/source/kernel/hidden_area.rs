@@ -1,8 +1,8 @@
 //! Sectors at a drive's end that it hides (a host protected area), as the kernel's log tells them.
 
-use crate::finding::{Code, Finding, Severity};
-use crate::human;
-use crate::units::SectorSize;
+use crate::base::finding::{Code, Finding, Severity};
+use crate::base::human;
+use crate::base::units::SectorSize;
 use serde::Serialize;
 
 /// The drive has more sectors than it shows.

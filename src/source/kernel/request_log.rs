@@ -3,8 +3,8 @@
 use super::facts::{KernelPlaces, drive_folder};
 use super::log::KernelLog;
 use super::resets::ResetsOf;
-use crate::extent::Extent;
-use crate::units::ByteOffset;
+use crate::base::extent::Extent;
+use crate::base::units::ByteOffset;
 use std::fs;
 use std::path::Path;
 

@@ -148,7 +148,7 @@ fn ask(words: &[String], limit: Duration, stopped: &Receiver<()>) -> Result<f64,
     }
     let output = output.recv_timeout(Duration::from_secs(1)).unwrap_or_default();
     first_number(&output).filter(|celsius| is_plausible(*celsius)).ok_or_else(|| {
-        let output: String = crate::text::shown(output.trim()).chars().take(80).collect();
+        let output: String = crate::base::text::shown(output.trim()).chars().take(80).collect();
         TemperatureCommandError::NoTemperature { program: program(), output }
     })
 }

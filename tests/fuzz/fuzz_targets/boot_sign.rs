@@ -3,7 +3,7 @@
 #![no_main]
 
 use gleaner::partition::boot_sign::recognise;
-use gleaner::units::SectorSize;
+use gleaner::base::units::SectorSize;
 use gleaner_fuzz::patched::Patched;
 use gleaner_fuzz::survey;
 use libfuzzer_sys::fuzz_target;

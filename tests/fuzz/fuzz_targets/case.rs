@@ -3,9 +3,9 @@
 #![no_main]
 
 use gleaner::case::{Access, Case, Entry, RECORD_NAME, Word};
-use gleaner::image::ImageForm;
+use gleaner::store::image::ImageForm;
 use gleaner::source::{MemorySource, Reader, Source};
-use gleaner::units::SectorSize;
+use gleaner::base::units::SectorSize;
 use libfuzzer_sys::fuzz_target;
 use std::collections::BTreeMap;
 use std::path::PathBuf;

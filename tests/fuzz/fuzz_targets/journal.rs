@@ -2,9 +2,9 @@
 
 #![no_main]
 
-use gleaner::extent::Extent;
-use gleaner::journal::{Journal, JournalHeader, RECORD_BYTES, Ranges, read_claims_in, salvage};
-use gleaner::units::SectorSize;
+use gleaner::base::extent::Extent;
+use gleaner::store::journal::{Journal, JournalHeader, RECORD_BYTES, Ranges, read_claims_in, salvage};
+use gleaner::base::units::SectorSize;
 use gleaner_fuzz::memory::{Memory, Shared};
 use gleaner_fuzz::mend::CRC_32C;
 use libfuzzer_sys::fuzz_target;

@@ -4,7 +4,7 @@
 
 use gleaner::partition::read_layout;
 use gleaner::source::Reader;
-use gleaner::units::SectorSize;
+use gleaner::base::units::SectorSize;
 use gleaner_fuzz::base::Base;
 use gleaner_fuzz::patched::Patched;
 use libfuzzer_sys::fuzz_target;

@@ -2,7 +2,7 @@
 
 #![no_main]
 
-use gleaner::units::SectorSize;
+use gleaner::base::units::SectorSize;
 use gleaner_fuzz::base::Base;
 use gleaner_fuzz::patched::Patched;
 use gleaner_fuzz::survey;

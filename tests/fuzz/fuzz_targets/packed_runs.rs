@@ -2,7 +2,7 @@
 
 #![no_main]
 
-use gleaner::fs::ntfs::{lznt1, runlist};
+use gleaner::filesystem::ntfs::{lznt1, runlist};
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|input: &[u8]| {

@@ -4,9 +4,9 @@
 
 #![no_main]
 
-use gleaner::signs::look;
+use gleaner::partition::signature::look;
 use gleaner::source::{Reader, Source, Window};
-use gleaner::units::SectorSize;
+use gleaner::base::units::SectorSize;
 use gleaner_fuzz::base::Base;
 use gleaner_fuzz::patched::Patched;
 use libfuzzer_sys::fuzz_target;
@@ -17,7 +17,7 @@ const BYTES: u64 = 4 << 20;
 static BASES: LazyLock<Vec<Arc<Base>>> =
     LazyLock::new(|| [SectorSize::S512, SectorSize::S4096].map(|sector| Base::zeros(BYTES, sector)).to_vec());
 
-/// Published signatures and where they stand (the specifications are named in `src/signs`).
+/// Published signatures and where they stand (the specifications are named in `src/partition/signature`).
 const SIGNS: [(u64, &[u8]); 16] = [
     (0x438, &[0x53, 0xEF]),
     (0, b"XFSB"),

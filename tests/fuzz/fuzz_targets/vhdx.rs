@@ -3,8 +3,8 @@
 
 #![no_main]
 
-use gleaner::image::{Image, ImageForm, Vhdx, create_in};
-use gleaner::units::{ByteOffset, SectorSize};
+use gleaner::store::image::{Image, ImageForm, Vhdx, create_in};
+use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner_fuzz::memory::{Memory, Shared};
 use gleaner_fuzz::mend::CRC_32C;
 use libfuzzer_sys::fuzz_target;

@@ -1,9 +1,9 @@
 //! A sound volume or drive from `testdata`, kept without its zeros.
 
-use gleaner::allocation::read_drive;
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::survey::allocation::read_drive;
+use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::source::Reader;
-use gleaner::units::SectorSize;
+use gleaner::base::units::SectorSize;
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{BufReader, Read};

@@ -1,6 +1,6 @@
 //! A file in memory that stays small whatever is asked of it.
 
-use gleaner::storage::Storage;
+use gleaner::store::storage::Storage;
 use std::io;
 use std::sync::{Mutex, MutexGuard};
 

@@ -7,9 +7,9 @@
 
 use crate::base::Base;
 use crate::mend;
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::source::{ReadError, Source, SourceIdentity, SourceKind};
-use gleaner::units::ByteOffset;
+use gleaner::base::units::ByteOffset;
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::Arc;
@@ -97,7 +97,7 @@ impl Patched {
     }
 
     /// A drive of zeros that starts with `front`.
-    pub fn starting_with(bytes: u64, sector: gleaner::units::SectorSize, front: &[u8]) -> Patched {
+    pub fn starting_with(bytes: u64, sector: gleaner::base::units::SectorSize, front: &[u8]) -> Patched {
         let mut drive = Patched::sound(&Base::zeros(bytes, sector));
         drive.write(0, front);
         drive

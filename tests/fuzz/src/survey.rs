@@ -1,10 +1,10 @@
 //! A drive surveyed, classified and planned, and what must hold whatever was on it.
 
 use crate::patched::Patched;
-use gleaner::allocation::{Choices, DEFAULT_BULK, DriveMap, Patterns, classify, read_drive, reconcile};
-use gleaner::coherence::judge;
-use gleaner::finding::Findings;
-use gleaner::fs::{Content, VolumeMap, read_content};
+use gleaner::survey::allocation::{Choices, DEFAULT_BULK, DriveMap, Patterns, classify, read_drive, reconcile};
+use gleaner::survey::coherence::judge;
+use gleaner::base::finding::Findings;
+use gleaner::filesystem::{Content, VolumeMap, read_content};
 use gleaner::plan::{Fingerprint, Plan, PlanRequest, PlanSource, Scope, Sweeps, build, read_plan, write_plan};
 use gleaner::source::{Reader, Source, Window};
 

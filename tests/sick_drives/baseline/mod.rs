@@ -10,12 +10,12 @@ mod rounds;
 mod sweep;
 
 use crate::play::{Bench, Ending};
-use gleaner::allocation::Class;
-use gleaner::clock::Moment;
-use gleaner::copy::CopyOptions;
-use gleaner::extent::Extent;
+use gleaner::base::clock::Moment;
+use gleaner::base::extent::Extent;
+use gleaner::copy::reading::CopyOptions;
 use gleaner::plan::{PassHeader, Plan, read_plan};
 use gleaner::source::{AlignedBuffer, Failure, Mark, Skip, SourceLost, Store};
+use gleaner::survey::allocation::Class;
 use nearby::Nearby;
 use pieces::{Follower, Kind};
 use std::time::Duration;

@@ -1,7 +1,7 @@
 //! Where there was trouble, in stretches of 10 MiB.
 
 use super::pieces::WINDOW;
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use gleaner::source::Store;
 
 pub(super) struct Nearby {

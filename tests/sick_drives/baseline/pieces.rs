@@ -1,10 +1,10 @@
 //! The plan as a series of pieces: what is wanted, and gaps that are read through.
 
 use super::Halt;
-use gleaner::allocation::Class;
-use gleaner::extent::{Extent, ExtentSet};
+use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::plan::{PassHeader, Plan, PlannedExtent};
 use gleaner::source::Store;
+use gleaner::survey::allocation::Class;
 
 pub(super) const WINDOW: u64 = 64 << 20;
 

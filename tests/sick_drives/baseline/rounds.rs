@@ -2,9 +2,9 @@
 
 use super::pieces::{self, Follower, Kind};
 use super::{Answer, Halt, RETRIES, Run};
-use gleaner::allocation::Class;
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use gleaner::plan::Plan;
+use gleaner::survey::allocation::Class;
 use std::collections::VecDeque;
 
 const JOIN: u64 = 1 << 20;

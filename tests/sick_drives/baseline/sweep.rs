@@ -2,7 +2,7 @@
 
 use super::pieces::{Follower, Kind, unknown};
 use super::{Answer, FIRST_STEP, Halt, LARGEST_STEP, Run};
-use gleaner::extent::Extent;
+use gleaner::base::extent::Extent;
 use gleaner::plan::PassHeader;
 
 pub(super) struct Sweep<'s, 'r, 'b> {

@@ -1,0 +1,274 @@
+//! Where the drive is difficult: what failed, what was skipped near it, and what lies between.
+//!
+//! A [`Place`] is a range of the drive, not of the plan: what one class has learned there holds for all. Beside a range lies
+//! either another one, or ground of which nothing bad is known.
+
+use super::pieces::WINDOW;
+use crate::base::extent::Extent;
+use crate::source::{Failure, Skip, Store};
+use crate::survey::allocation::Class;
+use std::collections::BTreeMap;
+
+/// More ranges than these are not told apart: what is skipped then belongs to the range before it. 32 MiB of memory.
+const MOST: usize = 1 << 18;
+
+/// What an earlier run has skipped is one range up to this distance, when nothing between was read.
+const JOIN: u64 = 64 << 20;
+
+/// What is known of a range.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Kind {
+    /// Nothing was tried in it.
+    Untried,
+    /// It failed as one request: a sector in it is bad, or several.
+    Failed,
+    /// Each of its sectors has failed alone so many times.
+    Alone { tries: u16 },
+}
+
+/// A range that is to be retried. It begins where the map has it.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(super) struct Place {
+    pub(super) end: u64,
+    pub(super) kind: Kind,
+    /// Steps that brought bytes in what it was a part of, and those since then that failed at their first request.
+    pub(super) good: u16,
+    pub(super) bad: u16,
+    /// What lies before it was slow.
+    pub(super) slow_before: bool,
+    /// What lies behind it was slow.
+    pub(super) slow_behind: bool,
+    /// Seconds a byte there; 0 where it is not slow.
+    pub(super) pace: f64,
+    /// It may have stopped the drive.
+    pub(super) suspect: bool,
+    /// How it failed last.
+    pub(super) failure: Failure,
+    /// Its first class, its planned bytes, and their worth: of the classes that are read by now.
+    pub(super) class: Class,
+    pub(super) bytes: u64,
+    pub(super) worth: f64,
+}
+
+impl Place {
+    pub(super) fn new(end: u64, kind: Kind) -> Place {
+        Place {
+            end,
+            kind,
+            good: 0,
+            bad: 0,
+            slow_before: false,
+            slow_behind: false,
+            pace: 0.0,
+            suspect: false,
+            failure: Failure::default(),
+            class: Class::Outside,
+            bytes: 0,
+            worth: 0.0,
+        }
+    }
+
+    /// What is left of it after a step, which brought bytes or failed at its first request.
+    pub(super) fn after_step(self, good: bool) -> Place {
+        let (good, bad) = if good { (self.good.saturating_add(1), 0) } else { (self.good, self.bad.saturating_add(1)) };
+        Place { kind: Kind::Untried, good, bad, ..self }
+    }
+}
+
+/// All of them, by their first byte. No two overlap.
+#[derive(Default)]
+pub(super) struct Places {
+    places: BTreeMap<u64, Place>,
+}
+
+impl Places {
+    /// What earlier runs have left on a drive.
+    pub(super) fn of_store(drive_bytes: u64, unit: u64, store: &dyn Store) -> Places {
+        let mut places = Places::default();
+        for window in Extent::between(0, drive_bytes).pieces(WINDOW.max(drive_bytes >> 20)) {
+            let mut left: Vec<(Extent, Option<Skip>)> =
+                store.skips(window).into_iter().map(|(place, why)| (place, Some(why))).collect();
+            left.extend(store.unreadable(window).into_iter().map(|place| (place, None)));
+            left.sort_unstable_by_key(|(place, _)| *place);
+            for (extent, why) in left {
+                places.left_by_store(extent, why, unit, store);
+            }
+        }
+        places
+    }
+
+    fn left_by_store(&mut self, extent: Extent, why: Option<Skip>, unit: u64, store: &dyn Store) {
+        let kind = match why {
+            None => Kind::Alone { tries: u16::MAX },
+            // Perhaps it failed together with others.
+            Some(Skip::Failed) if extent.bytes <= unit => Kind::Alone { tries: 0 },
+            Some(Skip::Failed | Skip::Again) => Kind::Failed,
+            Some(Skip::NotRecorded | Skip::Near | Skip::Suspect) => Kind::Untried,
+        };
+        let suspect = why == Some(Skip::Suspect);
+        let last = self.places.last_entry().filter(|last| last.get().kind == kind && kind == Kind::Untried);
+        if let Some(mut last) = last.filter(|last| last.get().suspect == suspect && !suspect) {
+            let between = Extent::between(last.get().end, extent.start.0.max(last.get().end));
+            if between.bytes <= JOIN && store.held(between).is_empty() {
+                last.get_mut().end = extent.end();
+                return;
+            }
+        }
+        self.insert(extent.start.0, Place { suspect, ..Place::new(extent.end(), kind) });
+    }
+
+    pub(super) fn get(&self, start: u64) -> Option<&Place> {
+        self.places.get(&start)
+    }
+
+    pub(super) fn remove(&mut self, start: u64) -> Option<Place> {
+        self.places.remove(&start)
+    }
+
+    pub(super) fn iter(&self) -> impl Iterator<Item = (u64, &Place)> {
+        self.places.iter().map(|(start, place)| (*start, place))
+    }
+
+    pub(super) fn iter_mut(&mut self) -> impl Iterator<Item = (u64, &mut Place)> {
+        self.places.iter_mut().map(|(start, place)| (*start, place))
+    }
+
+    /// The first range that ends behind `at`.
+    pub(super) fn next(&self, at: u64) -> Option<(u64, &Place)> {
+        let before = self.places.range(..=at).next_back().filter(|(_, place)| place.end > at);
+        let found = before.or_else(|| self.places.range(at..).next());
+        found.map(|(start, place)| (*start, place))
+    }
+
+    /// Whether a range begins or ends within `distance` of `extent`, or lies in it.
+    pub(super) fn is_near(&self, extent: Extent, distance: u64) -> bool {
+        let next = self.next(extent.start.0.saturating_sub(distance));
+        next.is_some_and(|(start, _)| start < extent.end().saturating_add(distance))
+    }
+
+    /// Whether something that failed ends right before `start`, and whether something does that begins right at `end`.
+    pub(super) fn neighbours(&self, start: u64, end: u64) -> (bool, bool) {
+        let has_failed = |place: &Place| place.kind != Kind::Untried;
+        let before = self.places.range(..start).next_back();
+        let before = before.is_some_and(|(_, place)| place.end == start && has_failed(place));
+        (before, self.places.get(&end).is_some_and(has_failed))
+    }
+
+    /// Makes two of the range that begins at `start`.
+    pub(super) fn cut(&mut self, start: u64, at: u64) {
+        if self.places.len() >= MOST {
+            return;
+        }
+        if let Some(place) = self.places.get_mut(&start) {
+            let behind = Place { slow_before: false, ..*place };
+            (place.end, place.slow_behind) = (at, false);
+            self.places.insert(at, behind);
+        }
+    }
+
+    /// How often the sectors at `at` have failed alone, and up to where that is so.
+    pub(super) fn tries(&self, at: u64) -> (u16, u64) {
+        let mut next = self.next(at);
+        while let Some((start, place)) = next {
+            match place.kind {
+                Kind::Alone { tries } if start <= at => return (tries, place.end),
+                Kind::Alone { .. } => return (0, start),
+                _ => next = self.next(place.end),
+            }
+        }
+        (0, u64::MAX)
+    }
+
+    /// Makes of a range what `place` says, whatever was known there.
+    pub(super) fn set(&mut self, extent: Extent, place: Place) {
+        while let Some((start, old)) = self.next(extent.start.0).map(|(start, old)| (start, *old)) {
+            if start >= extent.end() {
+                break;
+            }
+            self.places.remove(&start);
+            if start < extent.start.0 {
+                self.places.insert(start, Place { end: extent.start.0, ..old });
+            }
+            if old.end > extent.end() {
+                self.places.insert(extent.end(), old);
+            }
+        }
+        self.insert(extent.start.0, place);
+    }
+
+    /// Enters a range. What of it lies in others stays theirs; sectors that failed alone join their like. Gives where what
+    /// was entered begins.
+    pub(super) fn insert(&mut self, start: u64, place: Place) -> Vec<u64> {
+        let mut entered = Vec::new();
+        let mut at = start;
+        while at < place.end {
+            let next = self.next(at).map(|(start, next)| (start, next.end));
+            let until = next.map_or(place.end, |(start, _)| start.max(at).min(place.end));
+            if at < until {
+                self.enter(at, Place { end: until, ..place }, &mut entered);
+            }
+            at = next.map_or(place.end, |(_, end)| end);
+        }
+        entered
+    }
+
+    fn enter(&mut self, start: u64, place: Place, entered: &mut Vec<u64>) {
+        let is_full = self.places.len() >= MOST;
+        if let Some((_, before)) = self.places.range_mut(..start).next_back() {
+            let is_alone = matches!(place.kind, Kind::Alone { .. });
+            if before.end == start && is_alone && before.kind == place.kind {
+                before.end = place.end;
+                before.bytes += place.bytes;
+                before.worth += place.worth;
+                return;
+            }
+            if is_full && !matches!(before.kind, Kind::Alone { .. }) && !is_alone {
+                before.end = place.end;
+                return;
+            }
+        }
+        if !is_full {
+            self.places.insert(start, place);
+            entered.push(start);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn spans(places: &Places) -> Vec<(u64, u64)> {
+        places.iter().map(|(start, place)| (start, place.end)).collect()
+    }
+
+    #[test]
+    fn what_lies_in_others_stays_theirs() {
+        let mut places = Places::default();
+        assert_eq!(places.insert(100, Place::new(200, Kind::Failed)), [100]);
+        assert_eq!(places.insert(150, Place::new(180, Kind::Untried)), [0; 0]);
+        assert_eq!(places.insert(300, Place::new(310, Kind::Failed)), [300]);
+        assert_eq!(places.insert(50, Place::new(400, Kind::Untried)), [50, 200, 310]);
+        assert_eq!(spans(&places), [(50, 100), (100, 200), (200, 300), (300, 310), (310, 400)]);
+        assert_eq!(places.neighbours(200, 300), (true, true));
+        assert_eq!(places.neighbours(50, 100), (false, true));
+        assert_eq!(places.neighbours(100, 200), (false, false), "nothing was tried there");
+        places.cut(310, 350);
+        assert_eq!(spans(&places)[4..], [(310, 350), (350, 400)]);
+        assert_eq!(places.next(399).map(|(start, _)| start), Some(350));
+        assert!(places.next(400).is_none());
+        assert!(places.is_near(Extent::between(405, 410), 6) && !places.is_near(Extent::between(405, 410), 5));
+    }
+
+    #[test]
+    fn sectors_that_failed_alone_as_often_are_one_place() {
+        let mut places = Places::default();
+        for (at, tries) in [(0, 1), (1, 1), (2, 2), (3, 2), (5, 2)] {
+            places.insert(at * 512, Place::new((at + 1) * 512, Kind::Alone { tries }));
+        }
+        assert_eq!(spans(&places), [(0, 1024), (1024, 2048), (2560, 3072)]);
+        assert_eq!(places.tries(512), (1, 1024));
+        assert_eq!(places.tries(2048), (0, 2560));
+        assert_eq!(places.tries(4096), (0, u64::MAX));
+    }
+}

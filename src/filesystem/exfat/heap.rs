@@ -1,0 +1,64 @@
+//! The clusters as they can be read: each once, and only within the volume's place.
+
+use crate::base::extent::Extent;
+use crate::filesystem::chain::ClusterBits;
+use crate::filesystem::{ClusterGeometry, ClusterRun};
+use crate::source::Window;
+
+/// What of a file's clusters is to be read.
+pub(super) struct Claim {
+    /// Byte of the file and place on the drive, in file order.
+    pub parts: Vec<(u64, Extent)>,
+    /// The first cluster that was read before; the runs were cut there.
+    pub twice: Option<u64>,
+    /// Bytes that lie beyond the end of the volume's place.
+    pub beyond: u64,
+}
+
+impl Claim {
+    /// The places alone.
+    pub fn extents(&self) -> Vec<Extent> {
+        self.parts.iter().map(|part| part.1).collect()
+    }
+}
+
+/// The cluster heap (5), and which of it was read as a folder, a bitmap or the up-case table.
+pub(super) struct Heap<'w> {
+    pub window: &'w Window<'w>,
+    pub geometry: ClusterGeometry,
+    read: ClusterBits,
+}
+
+impl<'w> Heap<'w> {
+    pub fn new(window: &'w Window<'w>, geometry: ClusterGeometry) -> Heap<'w> {
+        // Hostile boot sectors promise more clusters than there are; what lies beyond the window is never read.
+        let held = window.extent().end().saturating_sub(geometry.heap_start).div_ceil(geometry.cluster_bytes);
+        let numbers = held.min(geometry.cluster_count) + geometry.first_number;
+        let numbers = u32::try_from(numbers).expect("cluster numbers have 32 bits");
+        Heap { window, geometry, read: ClusterBits::new(numbers) }
+    }
+
+    /// Takes the first `bytes` bytes of a file with these runs (which must lie in the volume) for reading. At a cluster
+    /// that was taken before, the runs are cut.
+    pub fn claim(&mut self, runs: &mut Vec<ClusterRun>, bytes: u64) -> Claim {
+        let cluster_bytes = self.geometry.cluster_bytes;
+        let twice = self.read.set_until_taken(runs, bytes.div_ceil(cluster_bytes));
+        if let Some((run, at)) = twice {
+            runs.truncate(run + 1);
+            runs[run].count = at;
+        }
+        let twice = twice.map(|(run, at)| runs[run].first.0 + at);
+        runs.retain(|run| run.count > 0);
+        let mut claim = Claim { parts: Vec::new(), twice, beyond: 0 };
+        let mut byte = 0;
+        for run in runs {
+            let Some(extent) = self.geometry.extent(*run).filter(|_| byte < bytes) else { continue };
+            let wanted = Extent { bytes: extent.bytes.min(bytes - byte), ..extent };
+            let inside = wanted.intersection(&self.window.extent());
+            claim.beyond += wanted.bytes - inside.map_or(0, |e| e.bytes);
+            claim.parts.extend(inside.map(|e| (byte, e)));
+            byte += extent.bytes;
+        }
+        claim
+    }
+}

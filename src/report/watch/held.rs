@@ -1,0 +1,181 @@
+//! What of the drive is held, by the journal, followed while it grows.
+
+use super::pictures::PLACES;
+use crate::base::extent::Extent;
+use crate::store::journal::{Claims, JournalError, JournalHeader, Ranges, read_claims};
+use crate::store::storage::FileStorage;
+use std::path::Path;
+
+/// Records read in one look: 8 MiB of the journal, so that a page is never long in coming.
+const RECORDS_A_LOOK: u64 = 1 << 17;
+
+/// A journal that cannot be read is tried again so often: what looks torn may be a record that is being written.
+const TRIES: u32 = 5;
+
+/// What the journal said so far.
+#[derive(Default)]
+pub(super) struct Held {
+    header: Option<JournalHeader>,
+    ranges: Ranges,
+    /// Records read.
+    records: u64,
+    /// Failed looks one after the other, and what the last said.
+    failed: u32,
+    error: Option<String>,
+    behind: bool,
+}
+
+/// Shares of each place of the drive.
+pub(super) struct HeldShares {
+    pub(super) copied: Vec<f64>,
+    pub(super) deferred: Vec<f64>,
+    pub(super) unreadable: Vec<f64>,
+}
+
+impl Held {
+    /// Reads what was added, as far as one look goes.
+    pub(super) fn follow(&mut self, path: &Path) {
+        if self.failed >= TRIES {
+            return;
+        }
+        match self.read(path) {
+            Ok(()) => (self.failed, self.error) = (0, None),
+            Err(error) => {
+                self.failed += 1;
+                self.error = Some(error.to_string());
+            }
+        }
+    }
+
+    fn read(&mut self, path: &Path) -> Result<(), JournalError> {
+        let claims = read_claims(path)?;
+        if self.header.as_ref() != Some(claims.header()) {
+            *self = Held { header: Some(*claims.header()), failed: self.failed, ..Held::default() };
+        }
+        let mut claims: Claims<FileStorage> = claims.behind(self.records);
+        let limit = self.records + RECORDS_A_LOOK;
+        self.behind = false;
+        while let Some(claim) = claims.next() {
+            self.ranges.apply(&claim?);
+            self.records = claims.count_so_far();
+            if self.records >= limit {
+                self.behind = true;
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// What the picture lacks, in a sentence.
+    pub(super) fn caution(&self) -> Option<String> {
+        match (&self.error, self.behind) {
+            (Some(error), _) => Some(format!("The journal cannot be read beyond record {}: {error}.", self.records)),
+            (None, true) => Some("The journal is still being read: the picture fills up.".to_owned()),
+            (None, false) => None,
+        }
+    }
+
+    /// How much of each of [`PLACES`] equal places of a drive of `bytes` bytes is what.
+    pub(super) fn shares(&self, bytes: u64) -> HeldShares {
+        HeldShares {
+            copied: shares(self.ranges.iter_copied(), bytes),
+            deferred: shares(self.ranges.iter_skipped(), bytes),
+            unreadable: shares(self.ranges.iter_unreadable(), bytes),
+        }
+    }
+}
+
+/// How much of each place some extents take. Where extents meet twice a share is at most 1.
+pub(super) fn shares(extents: impl Iterator<Item = Extent>, bytes: u64) -> Vec<f64> {
+    let mut taken = vec![0u64; PLACES];
+    extents.for_each(|extent| add(&mut taken, extent, bytes));
+    let place = place_bytes(bytes);
+    #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+    let share = |(index, taken): (usize, u64)| {
+        let here = bytes.saturating_sub(index as u64 * place).min(place);
+        if here == 0 { 0.0 } else { (taken as f64 / here as f64).min(1.0) }
+    };
+    taken.into_iter().enumerate().map(share).collect()
+}
+
+fn place_bytes(bytes: u64) -> u64 {
+    bytes.div_ceil(PLACES as u64).max(1)
+}
+
+fn add(taken: &mut [u64], extent: Extent, bytes: u64) {
+    let place = place_bytes(bytes);
+    let (mut at, end) = (extent.start.0, extent.end().min(bytes));
+    while at < end {
+        let number = at / place;
+        let until = end.min((number + 1).saturating_mul(place));
+        if let Some(sum) = usize::try_from(number).ok().and_then(|index| taken.get_mut(index)) {
+            *sum += until - at;
+        }
+        at = until;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::units::SectorSize;
+    use crate::source::{Failure, Mark, Skip};
+    use crate::store::journal::{Claim, Journal};
+    use crate::store::storage::FileStorage;
+
+    #[test]
+    fn shares_of_places() {
+        let bytes = 10 * PLACES as u64 - 5;
+        let of = |start, end| shares(std::iter::once(Extent::between(start, end)), bytes);
+        let whole = of(0, bytes);
+        assert!(whole.iter().all(|share| (share - 1.0).abs() < 1e-9));
+        let some = of(5, 12);
+        assert_eq!((some[0], some[1], some[2]), (0.5, 0.2, 0.0));
+        // The last place is shorter.
+        assert!((of(bytes - 1, bytes)[PLACES - 1] - 0.2).abs() < 1e-9);
+        assert_eq!(shares(std::iter::empty(), 0).len(), PLACES);
+        assert_eq!(shares(std::iter::once(Extent::between(0, 1)), 1)[0], 1.0);
+    }
+
+    /// Whatever was read at whichever moment, in the end it is what a replay gives.
+    #[test]
+    fn a_growing_journal_is_followed() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("journal");
+        let header = JournalHeader { case_id: [7; 16], drive_bytes: 1 << 30, sector: SectorSize::S512 };
+        let mut held = Held::default();
+        held.follow(&path);
+        assert!(held.caution().unwrap().contains("cannot be read"));
+        let file = std::fs::File::options().read(true).write(true).create_new(true).open(&path).unwrap();
+        let mut journal = Journal::create_in(Box::new(FileStorage::new(file)), &header).unwrap();
+        held.follow(&path);
+        assert_eq!(held.caution(), None);
+        for round in 0..20_u64 {
+            let claims: Vec<Claim> = (0..round)
+                .map(|n| {
+                    let extent = Extent::between((round * 64 + n) << 12, (round * 64 + n + 1) << 12);
+                    Claim::Marked(Mark::Skipped { extent, why: Skip::Near, failure: Failure::default() })
+                })
+                .collect();
+            journal.write(&claims).unwrap();
+            // A record that is being written.
+            let whole = std::fs::read(&path).unwrap();
+            std::fs::write(&path, [&whole[..], &[0xEE; 64][..usize::try_from(round).unwrap()]].concat()).unwrap();
+            held.follow(&path);
+            std::fs::write(&path, &whole).unwrap();
+            assert_eq!(held.caution(), None);
+        }
+        assert_eq!(held.ranges, crate::store::journal::replay(&path).unwrap().1);
+        assert_eq!(held.records, 190);
+        // Another case's journal in its place.
+        drop(journal);
+        std::fs::remove_file(&path).unwrap();
+        std::fs::write(&path, JournalHeader { case_id: [8; 16], ..header }.encode()).unwrap();
+        held.follow(&path);
+        assert_eq!((held.records, held.ranges.skipped_bytes()), (0, 0));
+        // No journal at all: it says so, and in time gives up.
+        std::fs::write(&path, [0; 200]).unwrap();
+        (0..TRIES).for_each(|_| held.follow(&path));
+        assert!(held.caution().is_some() && held.failed == TRIES);
+    }
+}
