@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const ORDER: [&str; 44] = [
+const ORDER: [&str; 45] = [
     "base::text",
     "base::units",
     "base::extent",
@@ -11,6 +11,7 @@ const ORDER: [&str; 44] = [
     "base::finding",
     "base::human",
     "base::clock",
+    "base::ending",
     "base::chance",
     "base::regular_file",
     "base::new_file",

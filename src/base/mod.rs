@@ -5,6 +5,7 @@
 
 pub(crate) mod chance;
 pub mod clock;
+pub mod ending;
 pub mod extent;
 pub mod fields;
 pub mod finding;

@@ -3,6 +3,7 @@
 //! Until it is complete a file has no name, where the file system can do that (`O_TMPFILE`): a run that is killed leaves
 //! nothing behind. Elsewhere it has a name of [`PART_PREFIX`] and [`PART_SUFFIX`] until then.
 
+use crate::base::ending::{Ending, Ends};
 use rustix::fs::{AtFlags, CWD, Mode, OFlags, RenameFlags, linkat, open, renameat_with};
 use rustix::io::Errno;
 use std::fs::{self, File, OpenOptions};
@@ -234,6 +235,12 @@ pub fn replace(path: &Path, content: &[u8]) -> io::Result<()> {
     let new = NewFile::begin_beside(path, Readers::OwnerOnly)?;
     new.file().write_all(content)?;
     new.put_in_place()
+}
+
+impl Ends for NewFileError {
+    fn ending(&self) -> Ending {
+        Ending::Destination
+    }
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! What can go wrong with a case.
 
+use crate::base::ending::{Ending, Ends};
 use crate::base::new_file::NewFileError;
 use crate::drive::model::ModelFileError;
 use crate::source::SourceLost;
@@ -209,5 +210,17 @@ pub enum CaseError {
 impl CaseError {
     pub(super) fn io(path: &Path, error: io::Error) -> CaseError {
         CaseError::Io { path: path.to_path_buf(), error }
+    }
+}
+
+impl Ends for CaseError {
+    fn ending(&self) -> Ending {
+        match self {
+            CaseError::Source(error) => error.ending(),
+            CaseError::NoPlan { .. } => Ending::Plan,
+            CaseError::FormIsSettled { .. } => Ending::Usage,
+            CaseError::Write(_) | CaseError::NoRoomForForm { .. } => Ending::Destination,
+            _ => Ending::Case,
+        }
     }
 }

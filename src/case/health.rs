@@ -3,6 +3,7 @@
 //! Field names: smartctl 7.3, seen for SATA and NVMe drives of a virtual machine (`testdata/health`); device statistics, link
 //! counters and SCSI logs from memory.
 
+use crate::base::ending::{Ending, Ends};
 use crate::base::regular_file;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -264,6 +265,12 @@ impl HealthChange {
     pub fn difference(&self) -> Option<i64> {
         let plain = |counter: &Option<HealthCounter>| counter.as_ref().filter(|c| c.raw.is_none()).map(|c| c.value);
         plain(&self.after)?.checked_sub(plain(&self.before)?)
+    }
+}
+
+impl Ends for HealthError {
+    fn ending(&self) -> Ending {
+        Ending::Usage
     }
 }
 

@@ -1,6 +1,7 @@
 //! What the bench adds to a case's record: measurements with their units, decisions with their reasons, free text.
 
 use super::HealthReading;
+use crate::base::ending::{Ending, Ends};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -409,6 +410,12 @@ fn read_field(topic: Topic, typed: &str) -> Result<NoteField, NoteError> {
         return Err(NoteError::OutOfRange { name, value: value.to_owned(), from, to, unit: unit.sign() });
     }
     Ok(NoteField { name, value: FieldValue::Figure(figure), unit: Some(unit), personal: false })
+}
+
+impl Ends for NoteError {
+    fn ending(&self) -> Ending {
+        Ending::Usage
+    }
 }
 
 #[cfg(test)]

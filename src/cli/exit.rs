@@ -1,42 +1,67 @@
 //! The one table of exit codes.
 
-use std::process::ExitCode;
+pub use crate::base::ending::{Ending, Ends};
+use crate::base::new_file::NewFileError;
+use crate::case::{CaseError, HealthError, NoteError};
+use crate::cli::input::TextError;
+use crate::copy::case_copy::{CaseCopyError, RoomError};
+use crate::copy::pace::PaceError;
+use crate::copy::reading::CopyError;
+use crate::copy::session::SessionError;
+use crate::drive::model::{ModelError, ModelFileError};
+use crate::plan::export::ExportError;
+use crate::plan::{MakeError, NoMatch, PlanReadError};
+use crate::report::document::PublishError;
+use crate::report::values::PickError;
+use crate::report::watch::WatchError;
+use crate::results::hand_over::HandOverError;
+use crate::results::take::TakeError;
+use crate::source::temperature::TemperatureCommandError;
+use crate::source::{OpenError, SourceLost};
+use crate::survey::allocation::{NoSuchVolume, PatternError};
+use std::error::Error;
 
-/// How a run ended.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-#[repr(u8)]
-pub enum Ending {
-    /// Done.
-    Done = 0,
-    /// Something failed that no other code names.
-    Failed = 1,
-    /// The command line is wrong (clap's own code for it).
-    Usage = 2,
-    /// The source cannot be opened: missing, no permission, a folder, empty.
-    SourceNotOpened = 3,
-    /// The source stopped answering while it was read.
-    SourceLost = 4,
-    /// A file to be written exists already, or cannot be written; a drive must not be written, or cannot be.
-    Destination = 5,
-    /// A plan is not valid or does not fit the source.
-    Plan = 6,
-    /// The source was read, but holds neither a partition table nor a known volume.
-    NothingRecognised = 7,
-    /// A case cannot be used: another drive's, in use, damaged, or on the drive itself.
-    Case = 8,
-    /// Stopped in good order before the work was done (copying, or any reading); the same command goes on.
-    NotFinished = 9,
-    /// Done, but some of what was planned could not be read, or a check found a difference.
-    Incomplete = 10,
-    /// Ended at once by a second signal (by custom 128 and the number of SIGINT).
-    Interrupted = 130,
+/// The exit code for an error: the first of its chain that names one.
+pub fn ending_of(error: &anyhow::Error) -> Ending {
+    error.chain().find_map(|cause| ENDS.iter().find_map(|of| of(cause))).unwrap_or(Ending::Failed)
 }
 
-impl From<Ending> for ExitCode {
-    fn from(ending: Ending) -> ExitCode {
-        ExitCode::from(ending as u8)
-    }
+/// What tells the ending of a cause, if that is of its kind.
+type OfCause = fn(&(dyn Error + 'static)) -> Option<Ending>;
+
+fn of<E: Ends>(cause: &(dyn Error + 'static)) -> Option<Ending> {
+    cause.downcast_ref::<E>().map(Ends::ending)
 }
+
+/// Every kind of error that can reach the command line by itself.
+const ENDS: [OfCause; 26] = [
+    of::<OpenError>,
+    of::<SourceLost>,
+    of::<TemperatureCommandError>,
+    of::<NewFileError>,
+    of::<ModelError>,
+    of::<ModelFileError>,
+    of::<CaseError>,
+    of::<NoteError>,
+    of::<HealthError>,
+    of::<PatternError>,
+    of::<NoSuchVolume>,
+    of::<NoMatch>,
+    of::<MakeError>,
+    of::<PlanReadError>,
+    of::<ExportError>,
+    of::<TakeError>,
+    of::<HandOverError>,
+    of::<SessionError>,
+    of::<PaceError>,
+    of::<CopyError>,
+    of::<RoomError>,
+    of::<CaseCopyError>,
+    of::<PickError>,
+    of::<PublishError>,
+    of::<WatchError>,
+    of::<TextError>,
+];
 
 /// The table as the help shows it.
 pub const HELP: &str = "\

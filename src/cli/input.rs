@@ -1,5 +1,6 @@
 //! Text that is handed to a command in a file or on standard input.
 
+use crate::base::ending::{Ending, Ends};
 use std::io::{self, IsTerminal, Read};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -79,6 +80,15 @@ pub fn line(stop: &AtomicBool) -> Result<String, TextError> {
             Ok(line) => return line.map_err(|error| TextError::Io { path: "-".into(), error }),
             Err(_) if stop.load(Ordering::Relaxed) => return Err(TextError::Stopped),
             Err(_) => {}
+        }
+    }
+}
+
+impl Ends for TextError {
+    fn ending(&self) -> Ending {
+        match self {
+            TextError::Stopped => Ending::NotFinished,
+            _ => Ending::Usage,
         }
     }
 }

@@ -12,6 +12,7 @@ mod wanted;
 
 pub use room::RoomError;
 
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::new_file::{NewFileError, Readers, write_new};
 use crate::case::{Case, CaseError};
@@ -474,5 +475,21 @@ fn left_of(limits: StopAfter, so_far: Option<&CopyOutcome>) -> StopAfter {
         errors: limits.errors.map(|errors| errors.saturating_sub(so_far.failed_requests)),
         resets: limits.resets.map(|resets| resets.saturating_sub(so_far.resets)),
         ..limits
+    }
+}
+
+impl Ends for CaseCopyError {
+    fn ending(&self) -> Ending {
+        match self {
+            CaseCopyError::Case(error) => error.ending(),
+            CaseCopyError::Room(error) => error.ending(),
+            CaseCopyError::Copy(error) => error.ending(),
+            CaseCopyError::Session(error) => error.ending(),
+            CaseCopyError::Make(error) => error.ending(),
+            CaseCopyError::Plan(error) => error.ending(),
+            CaseCopyError::Write(error) => error.ending(),
+            CaseCopyError::NoSuchFile { .. } => Ending::Usage,
+            CaseCopyError::PlanOfUnknownDrive => Ending::Case,
+        }
     }
 }

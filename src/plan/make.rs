@@ -4,6 +4,7 @@ use super::wants::{note, note_lost_folders, unknown_names, without_match};
 use super::{
     BuildError, Fingerprint, NoMatch, Plan, PlanHeader, PlanRequest, PlanSource, PlanVolume, ScopeError, Sweeps, build,
 };
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use crate::filesystem::Content;
 use crate::source::{Reader, SourceLost};
@@ -161,4 +162,17 @@ fn plan_volumes(drive: &DriveMap) -> Vec<PlanVolume> {
         })
     };
     drive.areas.iter().enumerate().filter_map(entry).collect()
+}
+
+impl Ends for MakeError {
+    fn ending(&self) -> Ending {
+        match self {
+            MakeError::Pattern(error) => error.ending(),
+            MakeError::NoMatch(error) => error.ending(),
+            MakeError::Volume(error) => error.ending(),
+            MakeError::Build(BuildError::Scope(_)) => Ending::Usage,
+            MakeError::Build(_) => Ending::Plan,
+            MakeError::Lost(error) => error.ending(),
+        }
+    }
 }

@@ -1,6 +1,7 @@
 //! Wanted patterns held against the names that a drive has.
 
 use super::findings::{WANT_IN_LOST_FOLDER, WANT_WITHOUT_MATCH};
+use crate::base::ending::{Ending, Ends};
 use crate::base::finding::{Finding, Findings};
 use crate::base::human;
 use crate::survey::allocation::{DriveMap, NearName, PatternError, Patterns, nearest};
@@ -118,5 +119,11 @@ pub(super) fn note_lost_folders(wants: &[String], drive: &DriveMap, findings: &m
         let folders = human::counted(count as u64, "lost folder", "lost folders");
         let sentence = format!("Existing files lie in {folders} whose names are not known.");
         findings.push(Finding::general(&WANT_IN_LOST_FOLDER, sentence));
+    }
+}
+
+impl Ends for NoMatch {
+    fn ending(&self) -> Ending {
+        Ending::Usage
     }
 }

@@ -1,5 +1,6 @@
 //! What can go wrong with a source.
 
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use std::io;
 use std::path::PathBuf;
@@ -128,4 +129,24 @@ pub enum SourceLost {
     /// The trace could not be written.
     #[error("the trace file could not be written: {0}")]
     Trace(io::Error),
+}
+
+impl Ends for OpenError {
+    fn ending(&self) -> Ending {
+        match self {
+            OpenError::SectorSize { .. } => Ending::Usage,
+            _ => Ending::SourceNotOpened,
+        }
+    }
+}
+
+impl Ends for SourceLost {
+    fn ending(&self) -> Ending {
+        match self {
+            // What is lost need not be the source: the case or the trace may have no room.
+            SourceLost::Store(_) | SourceLost::Trace(_) => Ending::Destination,
+            SourceLost::Stopped => Ending::NotFinished,
+            _ => Ending::SourceLost,
+        }
+    }
 }

@@ -7,7 +7,7 @@ use crate::cli::args::{CopyArguments, ImageArgument, ModelArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, tell};
 use crate::cli::{copy_progress, show};
-use crate::copy::case_copy::{CaseCopyError, CaseCopyOutcome, copy_case, copy_case_and_wait, try_again};
+use crate::copy::case_copy::{CaseCopyOutcome, copy_case, copy_case_and_wait, try_again};
 use crate::copy::pace::seconds_left;
 use crate::copy::reading::{Controls, CopyOptions, End, RequestLog, StopAfter};
 use crate::copy::session::Session;
@@ -37,7 +37,7 @@ pub(super) fn work(
         case.set_fill(fill)?;
     }
     if !arguments.again.is_empty() {
-        let bytes = try_again(session, &arguments.again).map_err(bare)?;
+        let bytes = try_again(session, &arguments.again)?;
         if !arguments.source.quiet && !arguments.source.json {
             tell(&format!("{} of unreadable ranges will be retried", human::bytes(bytes)));
         }
@@ -108,21 +108,7 @@ fn follow(
         events: &mut |event| progress.event(event),
     };
     let copy = if arguments.wait { copy_case_and_wait } else { copy_case };
-    copy(session, &options(arguments), controls).map_err(bare)
-}
-
-/// The error itself, by which the exit code is chosen.
-fn bare(error: CaseCopyError) -> anyhow::Error {
-    match error {
-        CaseCopyError::Case(error) => error.into(),
-        CaseCopyError::Room(error) => error.into(),
-        CaseCopyError::Copy(error) => error.into(),
-        CaseCopyError::Session(error) => error.into(),
-        CaseCopyError::Make(error) => error.into(),
-        CaseCopyError::Plan(error) => error.into(),
-        CaseCopyError::Write(error) => error.into(),
-        other @ (CaseCopyError::NoSuchFile { .. } | CaseCopyError::PlanOfUnknownDrive) => other.into(),
-    }
+    Ok(copy(session, &options(arguments), controls)?)
 }
 
 fn kernel_facts(arguments: &CopyArguments) -> Option<KernelFacts> {

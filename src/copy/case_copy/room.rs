@@ -1,5 +1,6 @@
 //! Whether the case's folder has room for what a plan still brings.
 
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use crate::plan::Plan;
 use crate::source::Store;
@@ -47,4 +48,10 @@ pub fn room_for(plan: &Plan, store: &dyn Store, folder: &Path) -> Result<(), Roo
     let free = stat.f_bavail.saturating_mul(stat.f_frsize);
     let needed = if missing == 0 { 0 } else { missing + SPARE };
     if free < needed { Err(RoomError::TooSmall { folder: folder.to_path_buf(), free, needed }) } else { Ok(()) }
+}
+
+impl Ends for RoomError {
+    fn ending(&self) -> Ending {
+        Ending::Destination
+    }
 }

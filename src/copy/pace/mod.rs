@@ -15,6 +15,7 @@ pub use left::seconds_left;
 pub use measure::{Budget, End, Measured, Sample, measure};
 pub use places::Places;
 
+use crate::base::ending::{Ending, Ends};
 use crate::case::CaseError;
 use crate::copy::session::Session;
 use crate::drive::model::DriveModel;
@@ -114,4 +115,16 @@ pub fn pace(session: &Session, base: &DriveModel, budget: &Budget) -> Result<Pac
         model,
         plan_seconds: [left, least, most],
     })
+}
+
+impl Ends for PaceError {
+    fn ending(&self) -> Ending {
+        match self {
+            PaceError::NoCase | PaceError::NoDrive => Ending::Usage,
+            PaceError::NothingLeft => Ending::Plan,
+            PaceError::Case(error) => error.ending(),
+            PaceError::Plan(error) => error.ending(),
+            PaceError::Lost(error) => error.ending(),
+        }
+    }
 }

@@ -1,6 +1,7 @@
 //! Why copying could not go on.
 
 use super::CopyOutcome;
+use crate::base::ending::{Ending, Ends};
 use crate::source::SourceLost;
 use std::io;
 
@@ -59,4 +60,15 @@ pub enum CopyError {
         /// How far it came.
         outcome: Box<CopyOutcome>,
     },
+}
+
+impl Ends for CopyError {
+    fn ending(&self) -> Ending {
+        match self {
+            CopyError::Store { .. } => Ending::Destination,
+            CopyError::Source { error, .. } => error.ending(),
+            CopyError::RequestSize { .. } => Ending::Usage,
+            CopyError::OtherSource { .. } | CopyError::OtherSectors { .. } => Ending::Plan,
+        }
+    }
 }

@@ -7,6 +7,7 @@ mod wait;
 pub use drives::{KnowingCase, KnownDrive, known_drives};
 pub use wait::Attached;
 
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use crate::base::new_file::{NewFileError, create_new};
 use crate::case::{Access, Attachment, Case, CaseError, Entry, Word, check_unlocked, refuse_source_in_case};
@@ -313,4 +314,17 @@ fn refuse_places(host: &Host, sources: &Sources) -> Result<(), SessionError> {
     let in_case = sources.case.iter().flat_map(|folder| std::fs::read_dir(folder).into_iter().flatten().flatten());
     let linked = in_case.map(|entry| entry.path()).filter(|path| path.is_symlink());
     places.cloned().chain(linked).try_for_each(|place| Ok(host.refuse_place(&place, sources.elsewhere)?))
+}
+
+impl Ends for SessionError {
+    fn ending(&self) -> Ending {
+        match self {
+            SessionError::Nothing | SessionError::NoCase => Ending::Usage,
+            SessionError::Open(error) => error.ending(),
+            SessionError::Case(error) => error.ending(),
+            SessionError::Host(_) => Ending::Case,
+            SessionError::Lost(error) => error.ending(),
+            SessionError::Trace(error) => error.ending(),
+        }
+    }
 }

@@ -1,6 +1,7 @@
 //! A model from a file: all figures, or some of them over a preset. `docs/formats/model.md` describes the file.
 
 use super::{DriveModel, ModelError, PRESETS, SeekCurve, Spread, UNKNOWN_DRIVE, preset};
+use crate::base::ending::{Ending, Ends};
 use crate::base::regular_file;
 use serde::Deserialize;
 use serde_json::{Map, Value};
@@ -162,6 +163,12 @@ impl DriveModel {
         let mut text = crate::base::text::json_pretty(self).expect("plain values");
         text.push('\n');
         text
+    }
+}
+
+impl Ends for ModelFileError {
+    fn ending(&self) -> Ending {
+        Ending::Usage
     }
 }
 

@@ -15,6 +15,7 @@ pub use file::{LARGEST_MODEL, ModelFileError};
 pub use presets::{PRESETS, Preset, UNKNOWN_DRIVE, preset};
 pub use spread::Spread;
 
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -202,6 +203,12 @@ impl DriveModel {
 #[allow(clippy::cast_precision_loss, reason = "times need no 53 bits")]
 pub(crate) fn to_f64(value: u64) -> f64 {
     value as f64
+}
+
+impl Ends for ModelError {
+    fn ending(&self) -> Ending {
+        Ending::Usage
+    }
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! What can go wrong with an export.
 
+use crate::base::ending::{Ending, Ends};
 use crate::base::new_file::NewFileError;
 use crate::plan::PlanReadError;
 use std::io;
@@ -45,4 +46,15 @@ pub enum ExportError {
         /// The next size that is a whole number of sectors.
         whole: u64,
     },
+}
+
+impl Ends for ExportError {
+    fn ending(&self) -> Ending {
+        match self {
+            ExportError::Plan(error) => error.ending(),
+            ExportError::File(_) | ExportError::Output(_) => Ending::Destination,
+            ExportError::DeviceName { .. } => Ending::Usage,
+            ExportError::NoFingerprint { .. } | ExportError::PartialSector { .. } => Ending::Plan,
+        }
+    }
 }

@@ -1,5 +1,6 @@
 //! What can be wrong with a plan file.
 
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use crate::plan::{FORMAT, LARGEST, VERSION};
 use crate::survey::allocation::Class;
@@ -175,4 +176,10 @@ pub enum Fault {
         /// The other.
         second: Extent,
     },
+}
+
+impl Ends for PlanReadError {
+    fn ending(&self) -> Ending {
+        Ending::Plan
+    }
 }

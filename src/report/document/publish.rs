@@ -1,6 +1,7 @@
 //! The page and its lists as files.
 
 use super::{Document, page};
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use crate::base::new_file::{NewFileError, Readers, check_new, write_new};
 use crate::report::values::audit_csv;
@@ -83,4 +84,10 @@ fn ranges_csv(document: &Document, out: &mut impl Write) -> io::Result<()> {
     write(&document.ranges.unreadable, "unreadable")?;
     write(&document.ranges.skipped, "skipped")?;
     write(&document.ranges.waiting, "not read yet")
+}
+
+impl Ends for PublishError {
+    fn ending(&self) -> Ending {
+        Ending::Destination
+    }
 }

@@ -1,6 +1,7 @@
 //! Folders chosen by number.
 
 use super::FolderLine;
+use crate::base::ending::{Ending, Ends};
 use crate::survey::allocation::exact;
 use serde::Serialize;
 
@@ -81,6 +82,12 @@ pub fn also_matched<'n>(list: &'n [NumberedFolder], picked: &[&NumberedFolder]) 
     let is_picked = |one: &NumberedFolder| picked.iter().any(|folder| folder.number == one.number);
     let has_twin = |one: &NumberedFolder| picked.iter().any(|folder| path(folder) == path(one));
     list.iter().filter(|one| !is_picked(one) && has_twin(one)).collect()
+}
+
+impl Ends for PickError {
+    fn ending(&self) -> Ending {
+        Ending::Usage
+    }
 }
 
 #[cfg(test)]

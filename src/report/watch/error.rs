@@ -1,5 +1,6 @@
 //! What can go wrong with watching.
 
+use crate::base::ending::{Ending, Ends};
 use crate::case::CaseError;
 use std::io;
 
@@ -21,4 +22,13 @@ pub enum WatchError {
     /// The system gives no sockets or timers.
     #[error("cannot serve a page: {0}")]
     Serve(io::Error),
+}
+
+impl Ends for WatchError {
+    fn ending(&self) -> Ending {
+        match self {
+            WatchError::Case(error) => error.ending(),
+            WatchError::Bind { .. } | WatchError::Serve(_) => Ending::Failed,
+        }
+    }
 }

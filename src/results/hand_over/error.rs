@@ -1,5 +1,6 @@
 //! Why nothing is handed over, or not all of it.
 
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use crate::base::new_file::NewFileError;
 use crate::case::CaseError;
@@ -183,4 +184,16 @@ pub enum Refusal {
     /// Something is on it.
     #[error("it holds {0}; say --overwrite if all of that may be lost")]
     NotEmpty(String),
+}
+
+impl Ends for HandOverError {
+    fn ending(&self) -> Ending {
+        match self {
+            HandOverError::Stopped { .. } | HandOverError::Lost(SourceLost::Stopped) => Ending::NotFinished,
+            HandOverError::Differs { .. } | HandOverError::FileDiffers { .. } => Ending::Incomplete,
+            HandOverError::Case(error) => error.ending(),
+            HandOverError::Host(_) | HandOverError::Lost(_) => Ending::Case,
+            _ => Ending::Destination,
+        }
+    }
 }

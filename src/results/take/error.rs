@@ -1,5 +1,6 @@
 //! Why taking stops.
 
+use crate::base::ending::{Ending, Ends};
 use std::io;
 use std::path::PathBuf;
 
@@ -53,4 +54,13 @@ pub(super) fn ends_all(error: &io::Error) -> bool {
         error.kind(),
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded | io::ErrorKind::ReadOnlyFilesystem
     )
+}
+
+impl Ends for TakeError {
+    fn ending(&self) -> Ending {
+        match self {
+            TakeError::Stopped { .. } => Ending::NotFinished,
+            _ => Ending::Destination,
+        }
+    }
 }

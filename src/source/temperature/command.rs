@@ -5,6 +5,7 @@
 //! than 0 when a counter is bad.
 
 use super::is_plausible;
+use crate::base::ending::{Ending, Ends};
 use std::io::{self, Read};
 use std::os::unix::process::CommandExt;
 use std::process::{Child, Command, Stdio};
@@ -188,6 +189,12 @@ fn first_number(text: &str) -> Option<f64> {
     let number: f64 = text[start..end].parse().ok()?;
     let negative = start > 0 && bytes[start - 1] == b'-';
     Some(if negative { -number } else { number })
+}
+
+impl Ends for TemperatureCommandError {
+    fn ending(&self) -> Ending {
+        Ending::Usage
+    }
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! The whole drive: how it is divided and what each area holds, read once.
 
 use super::reconcile::{TwoMaps, reconcile};
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Code, Finding, Findings, Severity};
 use crate::filesystem::{self, Content};
@@ -209,5 +210,11 @@ impl DriveMap {
             }
         }
         all
+    }
+}
+
+impl Ends for NoSuchVolume {
+    fn ending(&self) -> Ending {
+        Ending::Usage
     }
 }

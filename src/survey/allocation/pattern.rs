@@ -9,6 +9,7 @@
 //! match costs nothing, and no paths are put together.
 
 use super::typed::{TypedPath, exact, literal, take_apart};
+use crate::base::ending::{Ending, Ends};
 use crate::filesystem::{Catalog, Node, NodeId, ORPHANS, Parent};
 use globset::{GlobBuilder, GlobMatcher};
 use std::collections::{BTreeSet, HashMap};
@@ -318,6 +319,12 @@ impl Walk<'_> {
 impl State {
     fn complete(&mut self, pattern: u16) {
         self.lane = Some(self.lane.map_or(pattern, |lane| lane.min(pattern)));
+    }
+}
+
+impl Ends for PatternError {
+    fn ending(&self) -> Ending {
+        Ending::Usage
     }
 }
 
