@@ -1,42 +1,28 @@
-//! Which bytes are read, and in which order: scopes, passes, bridging, the plan and its file, and what it will cost.
+//! A class map and a request come in; a plan comes out: which bytes are read, in which order, its file, and what it will cost.
 
-mod bridge;
-mod build;
 mod estimate;
 pub mod export;
-mod file;
 pub mod findings;
-mod header;
-mod identity;
-mod make;
-mod model;
-mod order;
-mod owners;
+mod format;
+mod making;
 mod pace;
-mod pick_up;
-mod read;
-mod request;
-mod scope;
-mod sweep;
-mod wants;
-mod write;
 
-pub use bridge::BridgeRule;
-pub use build::{BuildError, build};
 pub use estimate::{ClassTime, ESTIMATED_REQUEST, Estimate, break_even_fullness, estimate, pass_seconds};
-pub use file::{FORMAT, LARGEST, VERSION};
-pub use header::{
+pub use format::file::{FORMAT, LARGEST, VERSION};
+pub use format::header::{
     ClassBytes, ClassTotals, LeftOut, LeftOutReason, PlanFinding, PlanHeader, PlanVolume, UnlistedFindings,
 };
-pub use identity::{Fingerprint, PlanSource};
-pub use make::{MakeError, make, make_again};
-pub use model::{Pass, PassHeader, Plan, PlannedExtent};
-pub use order::Order;
-pub use owners::planned_with_files;
+pub use format::identity::{Fingerprint, PlanSource};
+pub use format::model::{Pass, PassHeader, Plan, PlannedExtent};
+pub use format::read::{Fault, PlanReadError, load_plan, load_plan_header, read_plan};
+pub use format::write::write_plan;
+pub use making::bridge::BridgeRule;
+pub use making::build::{BuildError, build};
+pub use making::make::{MakeError, make, make_again};
+pub use making::order::Order;
+pub use making::owners::planned_with_files;
+pub use making::request::PlanRequest;
+pub use making::scope::{ADDABLE, DROPPABLE, Scope, ScopeError, classes};
+pub use making::sweep::{Choice, NEIGHBOURHOOD, PassSink, Sweeps};
+pub use making::wants::{NoMatch, no_match};
 pub use pace::Pace;
-pub use read::{Fault, PlanReadError, load_plan, load_plan_header, read_plan};
-pub use request::PlanRequest;
-pub use scope::{ADDABLE, DROPPABLE, Scope, ScopeError, classes};
-pub use sweep::{Choice, NEIGHBOURHOOD, PassSink, Sweeps};
-pub use wants::{NoMatch, no_match};
-pub use write::write_plan;

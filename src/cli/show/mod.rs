@@ -4,38 +4,29 @@ macro_rules! say {
     ($text:expr, $($arguments:tt)*) => { line($text, format_args!($($arguments)*)) };
 }
 
-mod audit;
-mod coherence;
 mod copy;
-mod drives;
 mod folders;
-mod hand_over;
-mod kernel;
-mod mended;
+mod of_case;
 mod pace;
 mod plan;
-mod record;
 mod simulated;
-mod survey;
-mod survey_full;
-mod taken;
-mod verify;
+mod surveyed;
 mod written;
 
-pub use audit::{AuditView, audit};
 pub use copy::copy;
-pub use drives::drives;
 pub use folders::{folders, numbered_folders};
-pub use hand_over::{checked, missing, written_drive, written_image};
-pub use mended::{leftovers, mended};
+pub use of_case::audit::{AuditView, audit};
+pub use of_case::hand_over::{checked, missing, written_drive, written_image};
+pub use of_case::mended::{leftovers, mended};
+pub use of_case::record::{added_note, record, record_check};
+pub use of_case::taken::{TAKEN_SHOWN, taken};
+pub use of_case::verify::{verify, verify_begins};
 pub use pace::pace;
 pub use plan::plan;
-pub use record::{added_note, record, record_check};
 pub use simulated::simulated;
-pub use survey::survey;
-pub use survey_full::survey_full;
-pub use taken::{TAKEN_SHOWN, taken};
-pub use verify::{verify, verify_begins};
+pub use surveyed::drives::drives;
+pub use surveyed::survey::survey;
+pub use surveyed::survey_full::survey_full;
 pub use written::{exported, published};
 
 use super::layout::{self, columns, shell_lines, wrap};

@@ -1,8 +1,8 @@
 //! The answers of a survey, without its details: can the copy go on, what is on the drive, how long does it take.
 
 use super::costs::ScopeReport;
+use super::recommendation::trouble::Trouble;
 use super::survey::{AreaReport, FindingReport, NO_FILE_SYSTEM, SurveyReport};
-use super::trouble::Trouble;
 use crate::base::finding::Severity;
 use crate::base::human;
 use crate::plan::Scope;

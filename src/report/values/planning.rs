@@ -1,9 +1,9 @@
 //! What is said of a plan when it is made.
 
-use super::advice::is_rest_worth_reading;
 use super::costs::{Costs, RateOrigin};
-use super::next::{next_copy, next_picked_plan};
-use super::trouble::Trouble;
+use super::recommendation::advice::is_rest_worth_reading;
+use super::recommendation::next::{next_copy, next_picked_plan};
+use super::recommendation::trouble::Trouble;
 use crate::base::human;
 use crate::copy::session::Workplace;
 use crate::drive::model::DriveModel;
@@ -138,7 +138,7 @@ impl PlanSummary {
     }
 }
 
-/// What [`super::advice::advise`] would have said, by what the plan itself shows.
+/// What [`super::recommendation::advice::advise`] would have said, by what the plan itself shows.
 fn advise(plan: &Plan, seconds: f64, model: &DriveModel, trouble: &Trouble, at: &Workplace) -> Vec<PlanAdvice> {
     let header = &plan.header;
     let has_files = [Class::Files, Class::Bulk]

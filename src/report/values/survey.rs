@@ -1,10 +1,10 @@
 //! The survey: what the drive is, what each area holds, what reading it would cost, and one plain recommendation.
 
-use super::advice::Advice;
 use super::costs::{Costs, ScopeReport, scope_costs};
-use super::destination::DestinationReport;
+use super::recommendation::advice::Advice;
+use super::recommendation::destination::DestinationReport;
+use super::recommendation::trouble::Trouble;
 use super::strip::{Strip, strip};
-use super::trouble::Trouble;
 use crate::base::finding::{Findings, Severity};
 use crate::base::units::SectorSize;
 use crate::copy::session::Workplace;
@@ -170,7 +170,7 @@ pub fn survey(
         table_sector_bytes: drive.layout.table_sector.bytes(),
         areas,
         classes: Class::ALL.map(|class| ClassReport { class, bytes: map.bytes_of(class) }).into(),
-        advice: super::advice::advise(drive, coherence.verdict, &scopes, &costs, &trouble, at),
+        advice: super::recommendation::advice::advise(drive, coherence.verdict, &scopes, &costs, &trouble, at),
         scopes,
         costs,
         destination: None,

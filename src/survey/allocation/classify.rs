@@ -4,7 +4,7 @@ use super::class::{Class, ClassMap, ClassRun};
 use super::doubt::doubtful;
 use super::drive::{DriveArea, DriveMap};
 use super::leading::leading;
-use super::pattern::Patterns;
+use super::patterns::pattern::Patterns;
 use super::reconcile::extents_of;
 use crate::base::extent::{Extent, ExtentSet};
 use crate::filesystem::{Content, FixedKind, FsKind, Node, Purpose, Role, Stream, VolumeMap};

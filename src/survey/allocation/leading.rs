@@ -1,6 +1,6 @@
 //! Which folders lead to something wanted: without them no driver opens its path.
 
-use super::pattern::Choice;
+use super::patterns::pattern::Choice;
 use crate::filesystem::{Catalog, Node, NodeId, Parent};
 
 /// For each node of a catalog the first pattern that chose it, or anything that lies below it.

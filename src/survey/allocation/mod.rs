@@ -1,6 +1,5 @@
 //! What every byte of the drive is: the two maps of what is used, reconciled, and one class for each byte.
 
-mod bulk;
 mod census;
 mod class;
 mod classify;
@@ -8,19 +7,17 @@ mod deleted;
 mod doubt;
 mod drive;
 mod leading;
-mod nearest;
-mod pattern;
+mod patterns;
 mod reconcile;
-mod typed;
 
-pub use bulk::DEFAULT_BULK;
 pub use census::{Census, census};
 pub use class::{Class, ClassMap, ClassRun};
 pub use classify::{Choices, LANE_BEHIND_VALID, LANE_KNOWN_BAD, Prefer, SIZE_BANDS, classify, tables};
 pub use deleted::{DeletedCensus, Leftovers, Remains};
 pub use doubt::{DOUBTED_BYTES, doubtful};
 pub use drive::{CODES, DriveArea, DriveMap, NOT_READ_YET, NoSuchVolume, UNREADABLE, read_drive};
-pub use nearest::{NearName, nearest};
-pub use pattern::{Choice, PatternError, Patterns};
+pub use patterns::bulk::DEFAULT_BULK;
+pub use patterns::nearest::{NearName, nearest};
+pub use patterns::pattern::{Choice, PatternError, Patterns};
+pub use patterns::typed::{exact, patterns_of_list};
 pub use reconcile::{Reconciliation, Share, TwoMaps, extents_of, reconcile};
-pub use typed::{exact, patterns_of_list};

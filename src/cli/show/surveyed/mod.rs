@@ -1,0 +1,7 @@
+//! The screens of what a drive is and holds.
+
+pub(super) mod coherence;
+pub(super) mod drives;
+pub(super) mod kernel;
+pub(super) mod survey;
+pub(super) mod survey_full;

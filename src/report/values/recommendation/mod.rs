@@ -1,0 +1,6 @@
+//! What a survey recommends, and the next command.
+
+pub(super) mod advice;
+pub(super) mod destination;
+pub(super) mod next;
+pub(super) mod trouble;
