@@ -4,9 +4,13 @@
 
 use crate::base::extent::Extent;
 use crate::copy::case_copy::Again;
+use crate::plan::Scope;
+use crate::plan::export::Rest;
+use crate::store::image::ImageForm;
+use crate::survey::allocation::Prefer;
 mod bench;
 
-pub use bench::{AudienceArgument, MendArguments, NoteArguments, RecordArguments, ReportArguments};
+pub use bench::{MendArguments, NoteArguments, RecordArguments, ReportArguments};
 
 use crate::source::TroubleLimit;
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -293,21 +297,6 @@ pub struct FilesArguments {
     pub source: SourceArguments,
 }
 
-/// How far a plan goes; each takes all that those before it take.
-#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ScopeArgument {
-    /// Tables and file-system structure
-    Structure,
-    /// And the chosen folders
-    Wanted,
-    /// And all other existing files
-    Files,
-    /// And all else that is marked as used
-    Allocated,
-    /// And where deleted files lay, free space and what is in no partition
-    Whole,
-}
-
 /// A class that can be added to a plan.
 #[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
 pub enum AlsoArgument {
@@ -334,15 +323,6 @@ pub enum WithoutArgument {
     Outside,
 }
 
-/// Which of the files that are neither wanted nor bulk come first.
-#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
-pub enum PreferArgument {
-    /// None: one sweep over all, which gives the most bytes for the time
-    Bytes,
-    /// Files of up to 1 MiB in a first sweep, those above 64 MiB in a last
-    Files,
-}
-
 /// `plan`
 #[derive(Args, Debug)]
 #[command(next_display_order = 1)]
@@ -357,7 +337,7 @@ pub struct PlanArguments {
     pub want_from: Option<PathBuf>,
     /// How far the plan goes
     #[arg(long, value_enum, default_value = "allocated")]
-    pub scope: ScopeArgument,
+    pub scope: Scope,
     /// Where the plan goes: a new file [default with --case: the case's folder, as its current plan]
     #[arg(long, short, value_name = "PLAN", required_unless_present = "case")]
     pub output: Option<PathBuf>,
@@ -376,7 +356,7 @@ pub struct PlanArguments {
     pub bulk: BulkArguments,
     /// Which of the files that are neither wanted nor bulk come first
     #[arg(long, value_enum, default_value = "bytes")]
-    pub prefer: PreferArgument,
+    pub prefer: Prefer,
     /// On the way of a sweep, read what a later one wants right beside it, where that delays by no more than it spares in
     /// all; never before structure (docs/orders.md)
     #[arg(long)]
@@ -435,15 +415,6 @@ pub enum FormArgument {
     DeviceMapper,
 }
 
-/// What stands in a device-mapper table for what is not planned.
-#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
-pub enum RestArgument {
-    /// Reads as zero
-    Zero,
-    /// Reading fails
-    Error,
-}
-
 /// `export`
 #[derive(Args, Debug)]
 pub struct ExportArguments {
@@ -460,7 +431,7 @@ pub struct ExportArguments {
     pub device: Option<String>,
     /// device-mapper: what stands for the rest
     #[arg(long, value_enum, default_value = "zero")]
-    pub rest: RestArgument,
+    pub rest: Rest,
     /// Print a summary as JSON (needs --output)
     #[arg(long, requires = "output", help_heading = COMMON)]
     pub json: bool,
@@ -477,22 +448,13 @@ pub struct DemoArguments {
     pub json: bool,
 }
 
-/// The forms an image can have.
-#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ImageArgument {
-    /// A sparse file with the drive's bytes
-    Raw,
-    /// A dynamic VHDX, which opens by double-click on Windows
-    Vhdx,
-}
-
 /// `copy`
 #[derive(Args, Debug)]
 #[command(next_display_order = 1, override_usage = "gleaner copy --case <FOLDER> [OPTIONS] [SOURCE]")]
 pub struct CopyArguments {
     /// Form of the image, as long as no copy has begun; later `hand-over` writes other forms [default: as it is; raw for a new one]
     #[arg(long = "as", value_enum, value_name = "FORM")]
-    pub form: Option<ImageArgument>,
+    pub form: Option<ImageForm>,
     /// When the drive goes away or no longer answers, wait until it is back under any name, and go on; ends after three returns
     /// without a new byte
     #[arg(long)]
@@ -631,7 +593,7 @@ pub struct HandOverArguments {
     pub case: PathBuf,
     /// Form of the image
     #[arg(long = "as", value_enum, value_name = "FORM", requires = "to")]
-    pub form: Option<ImageArgument>,
+    pub form: Option<ImageForm>,
     /// Write an image: a new file
     #[arg(long, value_name = "FILE", requires = "form")]
     pub to: Option<PathBuf>,

@@ -2,17 +2,9 @@
 
 use super::COMMON;
 use crate::case::Topic;
-use clap::{Args, ValueEnum};
+use crate::report::document::Audience;
+use clap::Args;
 use std::path::PathBuf;
-
-/// Whom something is for.
-#[derive(ValueEnum, Clone, Copy, Debug, PartialEq, Eq)]
-pub enum AudienceArgument {
-    /// Everything, for technicians
-    Bench,
-    /// Without personal fields, names of technicians and paths of their machines; the report is short and in plain words
-    Client,
-}
 
 fn topic(text: &str) -> Result<Topic, String> {
     Topic::of_name(text).ok_or_else(|| {
@@ -70,7 +62,7 @@ pub struct RecordArguments {
     pub check: bool,
     /// Whom it is for
     #[arg(long = "for", value_enum, value_name = "AUDIENCE", default_value = "bench")]
-    pub audience: AudienceArgument,
+    pub audience: Audience,
     /// Print JSON for programs
     #[arg(long, conflicts_with = "csv", help_heading = COMMON)]
     pub json: bool,
@@ -112,7 +104,7 @@ pub struct ReportArguments {
     pub case: PathBuf,
     /// Whom it is for
     #[arg(long = "for", value_enum, value_name = "AUDIENCE", default_value = "bench")]
-    pub audience: AudienceArgument,
+    pub audience: Audience,
     /// A new HTML file; the full lists go beside it as CSV [default: report.html or report-client.html in the case's folder, or the next free name]
     #[arg(long, short, value_name = "FILE")]
     pub output: Option<PathBuf>,

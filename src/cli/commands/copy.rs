@@ -3,7 +3,7 @@
 use super::{Done, Opening, costs, in_session, require_case};
 use crate::base::human;
 use crate::case::Case;
-use crate::cli::args::{CopyArguments, ImageArgument, ModelArguments};
+use crate::cli::args::{CopyArguments, ModelArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, tell};
 use crate::cli::{copy_progress, show};
@@ -13,19 +13,16 @@ use crate::copy::reading::{Controls, CopyOptions, End, RequestLog, StopAfter};
 use crate::copy::session::Session;
 use crate::source::kernel::{KernelFacts, KernelPlaces, KernelRequestLog};
 use crate::source::temperature::{TemperatureCommand, Thermometer};
-use crate::store::image::ImageForm;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 pub fn run(arguments: &CopyArguments) -> anyhow::Result<Ending> {
-    let form = arguments.form.map(|form| match form {
-        ImageArgument::Raw => ImageForm::Raw,
-        ImageArgument::Vhdx => ImageForm::Vhdx,
-    });
     require_case(&arguments.source)?;
     let celsius = thermometer(arguments)?;
-    in_session(&arguments.source, &Opening { form, ..Opening::to_work() }, |session| work(arguments, session, celsius))
+    in_session(&arguments.source, &Opening { form: arguments.form, ..Opening::to_work() }, |session| {
+        work(arguments, session, celsius)
+    })
 }
 
 pub(super) fn work(

@@ -1,10 +1,10 @@
 //! `gleaner export`
 
-use crate::cli::args::{ExportArguments, FormArgument, RestArgument};
+use crate::cli::args::{ExportArguments, FormArgument};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, print};
 use crate::cli::show;
-use crate::plan::export::{DeviceMapper, Form, Rest, export, export_to_new_file};
+use crate::plan::export::{DeviceMapper, Form, export, export_to_new_file};
 use serde::Serialize;
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
@@ -41,12 +41,8 @@ fn form(arguments: &ExportArguments) -> Form {
     match arguments.form {
         FormArgument::Csv => Form::Csv,
         FormArgument::Dd => Form::Dd,
-        FormArgument::DeviceMapper => Form::DeviceMapper(DeviceMapper {
-            device: arguments.device.clone(),
-            rest: match arguments.rest {
-                RestArgument::Zero => Rest::Zero,
-                RestArgument::Error => Rest::Error,
-            },
-        }),
+        FormArgument::DeviceMapper => {
+            Form::DeviceMapper(DeviceMapper { device: arguments.device.clone(), rest: arguments.rest })
+        }
     }
 }

@@ -1,7 +1,7 @@
 //! `gleaner hand-over`
 
 use super::{Done, Opening, in_session, read};
-use crate::cli::args::{HandOverArguments, ImageArgument, SourceArguments};
+use crate::cli::args::{HandOverArguments, SourceArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::JsonLines;
 use crate::cli::{progress, show};
@@ -75,7 +75,7 @@ fn work(arguments: &HandOverArguments, session: &mut Session) -> anyhow::Result<
             (serde_json::to_value(&written)?, show::written_drive(&written, &list))
         }
         (None, Some(path), Some(form)) => {
-            let written = write_image(case, form_of(form), path, &list, &mut following);
+            let written = write_image(case, form, path, &list, &mut following);
             bar.finish_and_clear();
             let written = written?;
             (serde_json::to_value(&written)?, show::written_image(&written, &list))
@@ -108,11 +108,4 @@ fn print_json(written: &Value, missing: &Missing) -> anyhow::Result<()> {
     missing.files.iter().try_for_each(|file| lines.line(file))?;
     lines.line(&Sums { written, missing })?;
     Ok(lines.finish()?)
-}
-
-fn form_of(form: ImageArgument) -> crate::store::image::ImageForm {
-    match form {
-        ImageArgument::Raw => crate::store::image::ImageForm::Raw,
-        ImageArgument::Vhdx => crate::store::image::ImageForm::Vhdx,
-    }
 }

@@ -3,17 +3,17 @@
 use super::{Done, Opening, bulk_patterns, costs, drive_model, in_session, read, remember_chosen_drive, trouble};
 use crate::base::new_file::{Readers, check_new, write_new};
 use crate::base::text::of_os;
-use crate::cli::args::{AlsoArgument, PlanArguments, PreferArgument, ScopeArgument, WithoutArgument};
+use crate::cli::args::{AlsoArgument, PlanArguments, WithoutArgument};
 use crate::cli::exit::Ending;
 use crate::cli::input::{TextError, text_of};
 use crate::cli::output::json_text;
 use crate::cli::show;
 use crate::copy::session::Session;
 use crate::partition::Scheme;
-use crate::plan::{self, BridgeRule, ESTIMATED_REQUEST, PlanRequest, Scope};
+use crate::plan::{self, BridgeRule, ESTIMATED_REQUEST, PlanRequest};
 use crate::report::values;
 use crate::simulate::{BadHead, plan_under_head};
-use crate::survey::allocation::{Class, Prefer, patterns_of_list};
+use crate::survey::allocation::{Class, patterns_of_list};
 
 pub fn run(arguments: &PlanArguments) -> anyhow::Result<Ending> {
     // Everything that can be refused is refused before the first read.
@@ -77,13 +77,6 @@ fn wants(arguments: &PlanArguments) -> anyhow::Result<Vec<String>> {
 }
 
 pub(super) fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> {
-    let scope = match arguments.scope {
-        ScopeArgument::Structure => Scope::Structure,
-        ScopeArgument::Wanted => Scope::Wanted,
-        ScopeArgument::Files => Scope::Files,
-        ScopeArgument::Allocated => Scope::Allocated,
-        ScopeArgument::Whole => Scope::Whole,
-    };
     let also = arguments.also.iter().map(|class| match class {
         AlsoArgument::Deleted => Class::Deleted,
         AlsoArgument::Outside => Class::Outside,
@@ -101,13 +94,7 @@ pub(super) fn request(arguments: &PlanArguments) -> anyhow::Result<PlanRequest> 
         without: without.collect(),
         wants: wants(arguments)?,
         bulk: bulk_patterns(&arguments.bulk),
-        order: plan::Order {
-            pick_up: arguments.pick_up,
-            prefer: match arguments.prefer {
-                PreferArgument::Bytes => Prefer::Bytes,
-                PreferArgument::Files => Prefer::Files,
-            },
-        },
-        ..PlanRequest::new(scope)
+        order: plan::Order { pick_up: arguments.pick_up, prefer: arguments.prefer },
+        ..PlanRequest::new(arguments.scope)
     })
 }

@@ -1,16 +1,17 @@
 //! `gleaner record`
 
 use crate::case::read_record;
-use crate::cli::args::{AudienceArgument, RecordArguments};
+use crate::cli::args::RecordArguments;
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, print};
 use crate::cli::show;
+use crate::report::document::Audience;
 use crate::report::values::record_csv;
 use std::io;
 
 pub fn run(arguments: &RecordArguments) -> anyhow::Result<Ending> {
     let mut record = read_record(&arguments.case)?;
-    if arguments.audience == AudienceArgument::Client {
+    if arguments.audience == Audience::Client {
         record = record.for_client();
     }
     if arguments.json {

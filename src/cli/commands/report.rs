@@ -2,7 +2,7 @@
 
 use super::{Done, Opening, in_session, read};
 use crate::case::Case;
-use crate::cli::args::{AudienceArgument, ModelArguments, ReportArguments, SourceArguments};
+use crate::cli::args::{ModelArguments, ReportArguments, SourceArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::json_text;
 use crate::cli::{progress, show};
@@ -16,10 +16,7 @@ use crate::survey::allocation::{Choices, DEFAULT_BULK, Patterns};
 use std::path::PathBuf;
 
 pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
-    let audience = match arguments.audience {
-        AudienceArgument::Bench => Audience::Bench,
-        AudienceArgument::Client => Audience::Client,
-    };
+    let audience = arguments.audience;
     if let Some(path) = &arguments.output {
         // Refused before the work.
         check_free(path)?;

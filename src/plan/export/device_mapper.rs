@@ -11,12 +11,12 @@ use std::io::{self, Write};
 const SECTOR: u64 = 512;
 
 /// What reading an unplanned place gives.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, clap::ValueEnum)]
 pub enum Rest {
-    /// Zeros, so that a copying program passes over it.
+    /// Reads as zero.
     #[default]
     Zero,
-    /// An error, so that a copying program lists it as not read.
+    /// Reading fails.
     Error,
 }
 

@@ -6,18 +6,18 @@ use std::collections::BTreeSet;
 use std::fmt;
 
 /// A scope takes its class and all before it.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize, clap::ValueEnum)]
 #[serde(rename_all = "lowercase")]
 pub enum Scope {
-    /// Partition tables, boot sectors, file-system metadata.
+    /// Tables and file-system structure.
     Structure,
-    /// And the chosen folders and files.
+    /// And the chosen folders.
     Wanted,
-    /// And the other existing files, those of little worth left out.
+    /// And all other existing files.
     Files,
-    /// All that is marked as in use, the files of little worth and what no known file owns included.
+    /// And all else that is marked as used.
     Allocated,
-    /// Every byte of the drive.
+    /// And where deleted files lay, free space and what is in no partition.
     Whole,
 }
 

@@ -24,11 +24,11 @@ use crate::results::audit::{AuditSummary, FileAudit};
 use crate::results::verify::WholeSum;
 
 /// Whom a report is for.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, clap::ValueEnum)]
 pub enum Audience {
     /// Everything, for technicians.
     Bench,
-    /// What a client has to know, in a client's words; without personal fields and without paths of the technician's machines.
+    /// Without personal fields, names of technicians and paths of their machines; the report is short and in plain words.
     Client,
 }
 

@@ -66,13 +66,15 @@ pub trait Image: Send + Sync {
 }
 
 /// What kind of file an image is.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize, Deserialize, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum ImageForm {
-    /// The drive's bytes as they are, in a sparse file of the drive's size.
+    /// A sparse file with the drive's bytes.
     #[default]
     Raw,
-    /// A dynamic virtual hard disk after Microsoft's MS-VHDX.
+    /// A dynamic virtual hard disk (MS-VHDX), which opens by double-click on Windows.
     Vhdx,
 }
 

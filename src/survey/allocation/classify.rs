@@ -24,13 +24,13 @@ pub struct Choices {
 }
 
 /// Which files come first within class `files`.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize, clap::ValueEnum)]
 #[serde(rename_all = "lowercase")]
 pub enum Prefer {
-    /// None: all in one sweep, which gives the most bytes for the time.
+    /// None: one sweep over all, which gives the most bytes for the time.
     #[default]
     Bytes,
-    /// Small files in a first sweep, giant ones in a last: [`SIZE_BANDS`].
+    /// Files of up to 1 MiB in a first sweep, those above 64 MiB in a last.
     Files,
 }
 
