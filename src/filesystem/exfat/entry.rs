@@ -5,9 +5,8 @@
 use super::{u16_at, u32_at, u64_at};
 use crate::base::extent::Extent;
 use crate::base::units::ByteOffset;
-use crate::filesystem::Timestamp;
 use crate::filesystem::folder_content::Content;
-use crate::filesystem::utf16;
+use crate::filesystem::{Timestamp, utf16};
 
 /// Bytes of an entry.
 pub(super) const ENTRY_BYTES: u64 = 32;

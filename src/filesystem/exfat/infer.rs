@@ -10,7 +10,7 @@
 //! [`FAR_BYTES`] where the clusters of a large volume would start, and for each of at most [`MOST_CANDIDATES`] candidates
 //! some sectors of FAT and bitmap.
 
-use super::boot::Boot;
+use super::boot::sector::Boot;
 use super::entry::{self, Item, Special};
 use super::findings::GEOMETRY_INFERRED;
 use super::{u32_at, up_case, volume};

@@ -5,7 +5,6 @@
 
 mod bitmap;
 mod boot;
-mod boot_region;
 mod entry;
 mod findings;
 mod heap;

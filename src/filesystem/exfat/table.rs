@@ -1,6 +1,6 @@
 //! The file allocation table (4): the chains of clusters. It does not say what is in use; the bitmap does.
 
-use super::boot::Boot;
+use super::boot::sector::Boot;
 use super::findings::{TABLE_HEAD, TABLE_LOST, TABLE_OTHER_COPY};
 use super::u32_at;
 use crate::base::extent::{Extent, ExtentSet};

@@ -1,7 +1,7 @@
 //! The tree of folders, level by level from the root, each level's clusters in ascending order.
 
 use super::bitmap::Bitmap;
-use super::boot::Boot;
+use super::boot::sector::Boot;
 use super::entry::{self, Allocation, Entry, Item, PassedOver, Special};
 use super::findings::{
     BEHIND_END, CHAIN_BROKEN, CHAIN_LONG, CHAIN_LOOP, CHAIN_SHORT, ENTRY_IMPLAUSIBLE, FIRST_CLUSTER, FOLDER_TOO_LONG,

@@ -11,9 +11,9 @@
 //! [`PROBE_BYTES`] where its second copy would be, and for each of at most [`MOST_CANDIDATES`] candidates the root folder's
 //! first 64 KiB at most, [`SAMPLES`] folders and files of it and the FAT sectors these need.
 
-use super::boot::{Boot, Fat32, kind_by_cluster_count};
-use super::directory::{self, Item};
+use super::boot::sector::{Boot, Fat32, kind_by_cluster_count};
 use super::findings::GEOMETRY_INFERRED;
+use super::folder::directory::{self, Item};
 use super::table::Width;
 use super::{u16_at, u32_at, volume};
 use crate::base::extent::Extent;
@@ -283,7 +283,7 @@ impl Traces {
             let clusters = (held.saturating_sub(start)) / (cluster + 8);
             let least = (4 * clusters) / SECTOR * SECTOR;
             let from = start + least.saturating_sub(PROBE_BYTES / 4);
-            if from + PROBE_BYTES <= HEAD_BYTES || clusters > super::boot::MOST_CLUSTERS || least > held / 4 {
+            if from + PROBE_BYTES <= HEAD_BYTES || clusters > super::boot::sector::MOST_CLUSTERS || least > held / 4 {
                 continue;
             }
             look.sectors(from, from + PROBE_BYTES, |at, bytes| {
@@ -320,7 +320,7 @@ fn add(candidates: &mut BTreeSet<Candidate>, held: u64, mut candidate: Candidate
 }
 
 fn by_count_fits(candidate: &Candidate) -> bool {
-    candidate.clusters <= super::boot::MOST_CLUSTERS
+    candidate.clusters <= super::boot::sector::MOST_CLUSTERS
         && candidate.heap.is_multiple_of(SECTOR)
         && candidate.fat_bytes.is_multiple_of(SECTOR)
 }

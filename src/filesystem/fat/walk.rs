@@ -1,13 +1,13 @@
 //! The tree of folders, level by level from the root. Each level's clusters are read in ascending order, so that a
 //! tree of 100,000 folders costs one sweep a level instead of a seek to and fro for each folder.
 
-use super::boot::Boot;
+use super::boot::sector::Boot;
 use super::chain::{Chain, ChainEnd, Chains, ClusterBits};
-use super::directory::{self, ENTRY_BYTES, Entry, Item};
 use super::findings::{
     BEHIND_END, CHAIN_BROKEN, CHAIN_LONG, CHAIN_LOOP, CHAIN_SHORT, CROSS_LINK, DOT_ENTRIES, ENTRY_IMPLAUSIBLE,
     FIRST_CLUSTER, FOLDER_TOO_LONG, FOLDER_TWICE, FOLDER_UNREADABLE, LONG_NAME_ORPHANS, TOO_MANY_ENTRIES,
 };
+use super::folder::directory::{self, ENTRY_BYTES, Entry, Item};
 use super::table::{Entry as Mark, Table};
 use crate::base::extent::Extent;
 use crate::base::finding::{Code, Finding, Findings};

@@ -3,7 +3,7 @@
 //! Source: Linux fs/ntfs/layout.h (words on `FILE_Bitmap`) and fs/ntfs3/bitmap.c.
 
 use super::findings as found;
-use super::runlist::Run;
+use super::structure::runlist::Run;
 use super::volume::Volume;
 use crate::base::extent::Extent;
 use crate::base::finding::{Finding, Findings};

@@ -9,42 +9,27 @@
 //! nothing of each other's meaning; the private modules put them together in the order of their work: boot sectors,
 //! place of $MFT, sweep, assembly, bitmap.
 
-mod assemble;
-pub mod attribute;
-pub mod attribute_list;
 mod bitmap;
-pub mod boot;
 mod boot_pair;
-mod by_numbers;
-mod collect;
 mod fields;
-mod file_name;
 mod findings;
-mod index;
-mod infer;
-mod locate;
-pub mod lznt1;
-mod mirror;
-mod named_only;
-mod pieces;
-pub mod record;
-mod reread;
-pub mod runlist;
-mod sweep;
-mod table_bitmap;
-mod table_map;
+mod folder_index;
+mod lost;
+mod mft;
+mod structure;
 mod volume;
 
 pub use findings::*;
-pub use infer::read_inferred;
-pub use named_only::{NamedOnly, NamesOnly, RecordState};
-pub use reread::{RecordPlaces, RereadError};
+pub use folder_index::named_only::{NamedOnly, NamesOnly, RecordState};
+pub use lost::infer::read_inferred;
+pub use mft::reread::{RecordPlaces, RereadError};
+pub use structure::{attribute, attribute_list, boot, lznt1, record, runlist};
 
 use self::bitmap::BitmapPlace;
-use self::boot::BootSector;
 use self::boot_pair::BootPair;
-use self::collect::{Collector, VolumeRecord, system};
-use self::locate::Table;
+use self::mft::collect::{Collector, VolumeRecord, system};
+use self::mft::locate::Table;
+use self::structure::boot::BootSector;
 use self::volume::Volume;
 use super::{AllocationMap, Catalog, ClusterSet, FixedKind, FsKind, Node, Role, Stream, VolumeMap, VolumeOutcome};
 use crate::base::extent::{Extent, ExtentSet};
@@ -69,7 +54,7 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     for (index, boot) in choices.iter().enumerate() {
         let volume = Volume::new(window, *boot);
         let mut tried = Findings::new();
-        if let Some(table) = locate::locate(&volume, &mut tried)? {
+        if let Some(table) = mft::locate::locate(&volume, &mut tried)? {
             findings.append(tried);
             if index > 0 {
                 let sentence = "The first boot sector does not lead to $MFT; its backup does and was used.";
@@ -79,7 +64,7 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
         }
     }
     for boot in &choices {
-        if let Some(table) = by_numbers::locate(&Volume::new(window, *boot), &mut findings)? {
+        if let Some(table) = lost::by_numbers::locate(&Volume::new(window, *boot), &mut findings)? {
             return read_volume(&Volume::new(window, *boot), table, pair.backup, findings).map(|map| Ok(Box::new(map)));
         }
     }
@@ -116,7 +101,7 @@ fn settle_size(window: &Window<'_>, pair: &BootPair, findings: &mut Findings) ->
         return Ok(choices);
     }
     for boot in &mut choices {
-        let Some(clusters) = infer::clusters_by_records(window, boot)? else { continue };
+        let Some(clusters) = lost::infer::clusters_by_records(window, boot)? else { continue };
         let Some(total_sectors) = clusters.checked_mul(boot.cluster_bytes / boot.sector_bytes) else { continue };
         if clusters > boot.cluster_count() && clusters.saturating_mul(boot.cluster_bytes) <= window.extent().bytes {
             let sentence = format!(
@@ -148,8 +133,8 @@ fn read_volume(
         findings.push(Finding::at(&VOLUME_CUT, window.absolute(window.extent().bytes), sentence));
     }
     let mut collector = Collector::new(volume.geometry, table.map.length / boot.record_bytes);
-    sweep::sweep(volume, &mut table, &mut collector)?;
-    let root = assemble::assemble(&mut collector);
+    mft::sweep::sweep(volume, &mut table, &mut collector)?;
+    let root = mft::assemble::assemble(&mut collector);
     let Collector {
         build,
         slots,
@@ -166,7 +151,7 @@ fn read_volume(
     } = collector;
     let node_of = |number: u32| {
         let slot = usize::try_from(number).ok().and_then(|at| slots.get(at)).copied();
-        slot.filter(|s| s.node != collect::NO_NODE && !s.deleted).map(|s| super::NodeId(s.node))
+        slot.filter(|s| s.node != mft::collect::NO_NODE && !s.deleted).map(|s| super::NodeId(s.node))
     };
     let (table_node, bitmap_node) = (node_of(system::TABLE), node_of(system::BITMAP));
     let (boot_node, bad_node) = (node_of(system::BOOT), node_of(system::BAD_CLUSTERS));
@@ -180,7 +165,7 @@ fn read_volume(
         node.and_then(|id| catalog.node(id).streams().find(|s| s.role() == role && s.name() == name))
     };
     let table_bitmap = bitmap_place(stream(table_node, Role::IndexBitmap, None), resident_table_bitmap);
-    let blank = table_bitmap::judge(volume, &table.map, table_bitmap, seen, &mut findings)?;
+    let blank = mft::table_bitmap::judge(volume, &table.map, table_bitmap, seen, &mut findings)?;
     counts.unused = counts.unused.saturating_sub(blank.lost);
     counts.blank = blank.lost;
     let bitmap_place = bitmap_place(stream(bitmap_node, Role::Data, None), resident_bitmap);
@@ -214,7 +199,7 @@ fn read_volume(
     };
     let reader = window.reader();
     if let Some(store) = reader.store() {
-        named_only::name_lost_folders(&mut map, store, reader.stop());
+        folder_index::named_only::name_lost_folders(&mut map, store, reader.stop());
     }
     Ok(map)
 }

@@ -1,6 +1,6 @@
 //! What every part of reading a volume needs to know: where it is and how it is divided.
 
-use super::boot::BootSector;
+use super::structure::boot::BootSector;
 use crate::base::extent::Extent;
 use crate::base::units::Lcn;
 use crate::filesystem::{ClusterGeometry, ClusterRun};

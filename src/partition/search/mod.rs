@@ -23,12 +23,11 @@ pub use allowance::{Allowance, GLANCE, MODEST, MOST_VOLUMES, THOROUGH};
 
 use super::areas::fill_gaps;
 use super::drive::Drive;
-use super::findings as found;
 use super::findings::{
     FOUND_OVERLAP, OUTSIDE_UNEXPLAINED, PARTITION_TOO_SHORT, SEARCH_CUT_SHORT, SEARCH_UNREADABLE, SEARCHED,
     VOLUME_FOUND,
 };
-use super::{Area, AreaKind, DriveLayout, FoundBy, FoundVolume, Scheme};
+use super::{Area, AreaKind, DriveLayout, FoundBy, FoundVolume, Scheme, findings as found};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Code, Finding};
 use crate::base::human;

@@ -20,34 +20,20 @@
 //! writes over is, as a rule, what the older one's checksum or second structure covers. The others are told among the
 //! facts.
 
-mod apfs;
-mod apple;
-mod btrfs;
-mod cache;
 mod checksums;
-mod ext;
+mod enclosing;
 mod fields;
-mod geli;
+mod file_systems;
 mod ground;
-mod journaled;
-mod log_structured;
-mod luks;
-mod lvm;
-mod optical;
-mod raid;
-mod shared_disk;
 mod sign;
 mod swap;
-mod ufs;
-mod volume_encryption;
-mod windows;
-mod xfs;
-mod zfs;
 
 pub use sign::{Certainty, Evidence, Family, Recognised, Sign};
 
 use crate::base::extent::Extent;
 use crate::source::{SourceLost, Window};
+use enclosing::{apple, cache, geli, luks, lvm, raid, volume_encryption, windows, zfs};
+use file_systems::{apfs, btrfs, ext, hfs, journaled, log_structured, optical, refs, shared_disk, ufs, xfs};
 use ground::Ground;
 
 /// What is read first, in one request: every primary superblock lies in it but those that stand at the end.
@@ -153,7 +139,7 @@ const LOOKS: [Look; 32] = [
     zfs::look,
     windows::storage_spaces,
     apple::core_storage,
-    windows::refs,
+    refs::look,
     apfs::look,
     xfs::look,
     btrfs::look,
@@ -170,8 +156,8 @@ const LOOKS: [Look; 32] = [
     swap::look,
     optical::udf,
     optical::iso,
-    apple::hfs_plus,
-    apple::hfs,
+    hfs::hfs_plus,
+    hfs::hfs,
     windows::dynamic_disk,
     apple::partition_map,
 ];
