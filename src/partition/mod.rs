@@ -8,7 +8,6 @@
 mod areas;
 pub mod boot_sign;
 mod drive;
-mod fields;
 pub mod findings;
 mod found;
 mod gpt;

@@ -2,8 +2,8 @@
 //!
 //! Layouts of the entries (7.1 to 7.7) are from memory, their type codes from section 6.2 and the headings of 7.
 
-use super::{u16_at, u32_at, u64_at};
 use crate::base::extent::Extent;
+use crate::base::fields::{u16_at, u32_at, u64_at};
 use crate::base::units::ByteOffset;
 use crate::filesystem::folder_content::Content;
 use crate::filesystem::{Timestamp, utf16};

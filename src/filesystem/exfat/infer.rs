@@ -13,7 +13,8 @@
 use super::boot::sector::Boot;
 use super::entry::{self, Item, Special};
 use super::findings::GEOMETRY_INFERRED;
-use super::{u32_at, up_case, volume};
+use super::{up_case, volume};
+use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::folder_content::Content;
 use crate::filesystem::infer::{Choice, HEAD_BYTES, Inferred, Look, SECTOR, certainty, choose, the_one};

@@ -2,8 +2,8 @@
 
 use super::boot::sector::Boot;
 use super::findings::{TABLE_HEAD, TABLE_LOST, TABLE_OTHER_COPY};
-use super::u32_at;
 use crate::base::extent::{Extent, ExtentSet};
+use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::Lcn;
 use crate::filesystem::chain::{Links, Mark};

@@ -1,5 +1,6 @@
 //! The file allocation table: entries of 12, 16 or 28 bits and what they say of their clusters.
 
+use crate::base::fields::{u16_at, u32_at};
 use crate::base::units::Lcn;
 pub(super) use crate::filesystem::chain::Mark as Entry;
 use crate::filesystem::{AllocationMap, ClusterRun, ClusterSet, FsKind};
@@ -69,11 +70,11 @@ impl Width {
         let at = usize::try_from(self.place(n).start - base).expect("within bytes in memory");
         match self {
             Width::Bits12 => {
-                let pair = u32::from(super::u16_at(bytes, at));
+                let pair = u32::from(u16_at(bytes, at));
                 if n % 2 == 1 { pair >> 4 } else { pair & 0xFFF }
             }
-            Width::Bits16 => u32::from(super::u16_at(bytes, at)),
-            Width::Bits32 => super::u32_at(bytes, at) & 0x0FFF_FFFF,
+            Width::Bits16 => u32::from(u16_at(bytes, at)),
+            Width::Bits32 => u32_at(bytes, at) & 0x0FFF_FFFF,
         }
     }
 

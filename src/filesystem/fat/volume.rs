@@ -7,8 +7,9 @@ use super::findings::{
     FS_INFO_FREE_COUNT, NOT_UNDERSTOOD, TRUNCATED, TYPE_CONTRADICTED,
 };
 use super::folder::directory;
-use super::{copies, u32_at, walk};
+use super::{copies, walk};
 use crate::base::extent::Extent;
+use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::{AllocationMap, ClusterGeometry, FixedKind, FsKind, VolumeMap, VolumeOutcome};
 use crate::source::{SourceLost, Window};

@@ -11,7 +11,6 @@
 
 mod bitmap;
 mod boot_pair;
-mod fields;
 mod findings;
 mod folder_index;
 mod lost;

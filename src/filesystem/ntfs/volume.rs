@@ -31,3 +31,8 @@ impl<'w> Volume<'w> {
         self.geometry.extent(ClusterRun { first, count })?.intersection(&self.window.extent())
     }
 }
+
+/// A length that is known to be small (a record, a read of at most some MiB).
+pub(super) fn small(bytes: u64) -> usize {
+    usize::try_from(bytes).expect("a record or a request is far smaller than memory")
+}

@@ -3,11 +3,11 @@
 //! Fields: UEFI Specification 2.x, section 5.3.3 "GPT Partition Entry Array" (from memory).
 
 use super::header::Header;
+use crate::base::fields::{guid_at, u16_at, u64_at};
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::{ByteOffset, Lba};
 use crate::partition::PartitionEntry;
 use crate::partition::areas::Claim;
-use crate::partition::fields::{guid_at, u16_at, u64_at};
 use crate::partition::findings::{GPT_ENTRY_REVERSED, GPT_OUTSIDE_USABLE};
 use crate::partition::kinds::{gpt_name, guid_text};
 

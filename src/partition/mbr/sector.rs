@@ -2,9 +2,9 @@
 //!
 //! Layout: UEFI Specification 2.x, section 5.2.1 "Legacy Master Boot Record" (from memory).
 
+use crate::base::fields::{u8_at, u32_at};
 use crate::base::units::{Lba, SectorSize};
 use crate::partition::boot_sign::{self, BootSign};
-use crate::partition::fields::{byte, u32_at};
 
 const ENTRIES_AT: usize = 0x1BE;
 const ENTRY_BYTES: usize = 16;
@@ -31,8 +31,8 @@ pub struct MbrEntry {
 impl MbrEntry {
     fn parse(bytes: &[u8]) -> MbrEntry {
         MbrEntry {
-            flag: byte(bytes, 0),
-            kind: byte(bytes, 4),
+            flag: u8_at(bytes, 0),
+            kind: u8_at(bytes, 4),
             first: u32_at(bytes, 8),
             sectors: u32_at(bytes, 12),
             blank: bytes.iter().all(|b| *b == 0),

@@ -4,8 +4,8 @@
 //! Sources: NTFS: Linux `fs/ntfs/layout.h`; FAT: "FAT: General Overview of On-Disk Format" 1.03, Microsoft; exFAT: exFAT
 //! file system specification 1.00, section 3.1.
 
+use crate::base::fields::{u8_at, u16_at, u32_at, u64_at};
 use crate::partition::boot_sign::{self, BootSign};
-use crate::partition::fields::{byte, u16_at, u32_at, u64_at};
 
 /// A boot sector whose figures agree with one another.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -78,7 +78,7 @@ impl Boot {
 
     fn ntfs(sector: &[u8]) -> Option<Boot> {
         let unit = u64::from(u16_at(sector, 0x0B));
-        let field = byte(sector, 0x0D);
+        let field = u8_at(sector, 0x0D);
         // Above 0x80 the field is minus the power of two.
         let per_cluster =
             if field > 0x80 { 1u64.checked_shl(u32::from(field.wrapping_neg()))? } else { u64::from(field) };
@@ -124,14 +124,14 @@ impl Boot {
             sector: unit,
             bytes: total * unit,
             copy: (is_32 && (1..reserved).contains(&copy)).then_some(copy * unit),
-            mark: Mark { at: reserved * unit, kind: MarkKind::FirstEntry(byte(sector, 0x15)) },
+            mark: Mark { at: reserved * unit, kind: MarkKind::FirstEntry(u8_at(sector, 0x15)) },
             hidden: u64::from(u32_at(sector, 0x1C)),
             serial: u64::from(u32_at(sector, if is_32 { 0x43 } else { 0x27 })),
         })
     }
 
     fn exfat(sector: &[u8]) -> Option<Boot> {
-        let (shift, cluster_shift) = (u32::from(byte(sector, 0x6C)), u32::from(byte(sector, 0x6D)));
+        let (shift, cluster_shift) = (u32::from(u8_at(sector, 0x6C)), u32::from(u8_at(sector, 0x6D)));
         if !(9..=12).contains(&shift) || cluster_shift > 25 - shift {
             return None;
         }

@@ -1,8 +1,8 @@
 //! What is left of a table, taken as a list of places to look at. Nothing here is believed: an entry counts when a
 //! volume stands where it points.
 
+use crate::base::fields::{guid_at, u64_at};
 use crate::base::units::SectorSize;
-use crate::partition::fields::{guid_at, u64_at};
 use crate::partition::mbr::Mbr;
 
 /// Bytes of the entry array that every partitioning program writes: 128 entries of 128 bytes (UEFI Specification 2.x,

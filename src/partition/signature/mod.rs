@@ -22,11 +22,11 @@
 
 mod checksums;
 mod enclosing;
-mod fields;
 mod file_systems;
 mod ground;
 mod sign;
 mod swap;
+mod texts;
 
 pub use sign::{Certainty, Evidence, Family, Recognised, Sign};
 

@@ -3,9 +3,10 @@
 //! Source: Linux `include/linux/swap.h`, `union swap_header`; `kernel/power/swap.c` (from memory; held against `mkswap` and
 //! `blkid` by the tests). The signature ends the first page, whose size is the machine's.
 
-use super::fields::{be32, le32, text, uuid};
 use super::ground::Ground;
 use super::sign::{Certainty, Recognised, Sign};
+use super::texts::{text, uuid};
+use crate::base::fields::{be32, le32};
 
 const PAGES: [u64; 5] = [4 << 10, 8 << 10, 16 << 10, 32 << 10, 64 << 10];
 

@@ -1,11 +1,11 @@
 //! The two boot regions: reading them, their checksums, and which of them is believed.
 
 use super::sector::{self, BOOT_BYTES, Boot, EXFAT, Flags, NAME, REGION_SECTORS, VOLATILE};
+use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::exfat::findings::{
     BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_CHECKSUM, BOOT_FROM_BACKUP, BOOT_ODD, NOT_UNDERSTOOD,
 };
-use crate::filesystem::exfat::u32_at;
 use crate::source::{Block, SourceLost, Window};
 
 /// The boot sector that is used.

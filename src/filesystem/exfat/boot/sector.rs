@@ -1,6 +1,6 @@
 //! The main boot sector: its fields checked against the ranges of the specification's section 3.1.
 
-use crate::filesystem::exfat::{u16_at, u32_at, u64_at};
+use crate::base::fields::{u16_at, u32_at, u64_at};
 use std::fmt;
 
 /// Bytes of the boot sector that carry meaning, whatever the sector size.

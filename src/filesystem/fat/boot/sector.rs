@@ -4,8 +4,8 @@
 //! 2000), sections "Boot Sector and BPB" and "FAT Type Determination". Where a rule is broken but the volume can be
 //! read all the same, that is an [`Oddity`]; where it cannot, a [`BootError`].
 
+use crate::base::fields::{u16_at, u32_at};
 use crate::filesystem::FsKind;
-use crate::filesystem::fat::{u16_at, u32_at};
 use std::fmt;
 
 /// Bytes of the boot sector that carry meaning, whatever the sector size.

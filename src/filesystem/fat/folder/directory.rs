@@ -5,9 +5,9 @@
 
 use super::long_name::{Gathering, Part};
 use super::oem;
+use crate::base::fields::{u16_at, u32_at};
 use crate::base::units::ByteOffset;
 use crate::filesystem::Timestamp;
-use crate::filesystem::fat::{u16_at, u32_at};
 use crate::filesystem::folder_content::Content;
 
 /// Bytes of an entry.

@@ -2,7 +2,7 @@
 //!
 //! Source: "FAT: General Overview of On-Disk Format", Microsoft, 1.03, "FAT Long Directory Entries" (from memory).
 
-use crate::filesystem::fat::u16_at;
+use crate::base::fields::u16_at;
 use crate::filesystem::utf16::decode_units;
 
 /// UTF-16 units in one part.

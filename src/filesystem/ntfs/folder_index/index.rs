@@ -3,8 +3,8 @@
 //! Source of the layout: Linux fs/ntfs/layout.h (`INDEX_ROOT`, `INDEX_BLOCK`, `INDEX_HEADER`, `INDEX_ENTRY_HEADER`,
 //! `FILE_NAME_ATTR`), from memory; held against the FUSE driver's listings by `tests/lost_names.rs`.
 
+use crate::base::fields::{le16, le32, le64};
 use crate::filesystem::Timestamp;
-use crate::filesystem::ntfs::fields::{index, u16_at, u32_at, u64_at};
 use crate::filesystem::ntfs::structure::file_name::FileName;
 use crate::filesystem::ntfs::structure::record::{Reference, restore_stride_ends};
 use std::ops::Range;
@@ -48,7 +48,7 @@ pub(super) struct IndexDamaged;
 
 /// The size of the folder's index blocks in bytes, by its index root.
 pub(super) fn block_bytes(root: &[u8]) -> Option<u64> {
-    let bytes = u64::from(u32_at(root, 8)?);
+    let bytes = u64::from(le32(root, 8)?);
     (bytes.is_power_of_two() && BLOCK_SIZES.contains(&bytes)).then_some(bytes)
 }
 
@@ -116,8 +116,8 @@ struct Node {
 }
 
 fn node_of(bytes: &[u8], at: usize) -> Option<Node> {
-    let first = at.checked_add(index(u32_at(bytes, at)?)?)?;
-    let end = at.checked_add(index(u32_at(bytes, at + 4)?)?)?;
+    let first = at.checked_add(usize::try_from(le32(bytes, at)?).ok()?)?;
+    let end = at.checked_add(usize::try_from(le32(bytes, at + 4)?).ok()?)?;
     (at + ENTRY_HEADER <= first && first <= end && end <= bytes.len()).then_some(Node { used: first..end })
 }
 
@@ -135,9 +135,9 @@ fn entries<'b>(mut rest: &'b [u8], mut each: impl FnMut(IndexEntry<'b>)) -> Resu
 
 /// The entry at the start of some bytes: its length, and what it says unless it is the last one. `None` when it cannot be one.
 fn entry(bytes: &[u8]) -> Option<(usize, Option<IndexEntry<'_>>)> {
-    let length = usize::from(u16_at(bytes, 8)?);
-    let key = usize::from(u16_at(bytes, 10)?);
-    let flags = u16_at(bytes, 12)?;
+    let length = usize::from(le16(bytes, 8)?);
+    let key = usize::from(le16(bytes, 10)?);
+    let flags = le16(bytes, 12)?;
     let whole = bytes.get(..length).filter(|_| length >= ENTRY_HEADER && length.is_multiple_of(8))?;
     if flags & LAST != 0 {
         return Some((length, None));
@@ -146,11 +146,11 @@ fn entry(bytes: &[u8]) -> Option<(usize, Option<IndexEntry<'_>>)> {
     let name = FileName::parse(value)?;
     let is_name = key == NAME_HEADER + name.name.len() && value[0x41] <= 3;
     let entry = IndexEntry {
-        file: Reference(u64_at(bytes, 0)?),
+        file: Reference(le64(bytes, 0)?),
         name,
-        size: u64_at(value, 0x30)?,
-        modified: u64_at(value, 0x10).and_then(Timestamp::from_ntfs),
-        is_folder: u32_at(value, 0x38)? & IS_FOLDER != 0,
+        size: le64(value, 0x30)?,
+        modified: le64(value, 0x10).and_then(Timestamp::from_ntfs),
+        is_folder: le32(value, 0x38)? & IS_FOLDER != 0,
     };
     is_name.then_some((length, Some(entry)))
 }

@@ -5,12 +5,12 @@
 
 use super::index::{self, IndexBlock, IndexEntry};
 use crate::base::extent::Extent;
-use crate::filesystem::ntfs::fields::small;
 use crate::filesystem::ntfs::mft::collect::purpose_of;
 use crate::filesystem::ntfs::mft::reread::RecordPlaces;
 use crate::filesystem::ntfs::structure::attribute::{BITMAP, INDEX_ROOT};
 use crate::filesystem::ntfs::structure::file_name::decode_name;
 use crate::filesystem::ntfs::structure::record;
+use crate::filesystem::ntfs::volume::small;
 use crate::filesystem::{Node, NodeId, NodeKind, Purpose, Role, Stream, Timestamp, VolumeMap};
 use crate::source::Store;
 use std::collections::{BTreeMap, BTreeSet};

@@ -7,10 +7,10 @@
 //! Budget: [`HEAD_BYTES`] from the start, [`MIDDLE_BYTES`] around the middle, [`THIRD_BYTES`] around one third, 13 places
 //! of 16 KiB, and for each of at most [`MOST_CANDIDATES`] candidates the records that judge it (some 60 KiB).
 
+use crate::base::fields::{le32, le64, u16_at};
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::Lcn;
 use crate::filesystem::infer::{Choice, HEAD_BYTES, Inferred, Look, MIDDLE_BYTES, certainty, choose, the_one};
-use crate::filesystem::ntfs::fields::{u32_at, u64_at};
 use crate::filesystem::ntfs::findings as found;
 use crate::filesystem::ntfs::mft::collect::system;
 use crate::filesystem::ntfs::mft::locate::{self, Table, table_extents};
@@ -136,15 +136,16 @@ fn candidates(look: &Look<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
 
 /// Whether the first sector of a record can be that of record 0, by its own number where it has one.
 fn looks_like_first(bytes: &[u8]) -> bool {
-    let half = |at: usize| bytes.get(at..at + 2).map_or(0, |b| u16::from_le_bytes([b[0], b[1]]));
-    half(0x16) & 1 != 0 && u64_at(bytes, 0x20) == Some(0) && (half(4) < 0x30 || u32_at(bytes, 0x2C) == Some(0))
+    u16_at(bytes, 0x16) & 1 != 0
+        && le64(bytes, 0x20) == Some(0)
+        && (u16_at(bytes, 4) < 0x30 || le32(bytes, 0x2C) == Some(0))
 }
 
 /// The geometries by which the record at `at` would be record 0 of $MFT or of the mirror.
 fn suggested(look: &Look<'_>, at: u64) -> Result<Vec<Candidate>, SourceLost> {
     let Some(first) = look.bytes(at, 512)? else { return Ok(Vec::new()) };
     // "Allocated size" of the record, Linux fs/ntfs/layout.h (`MFT_RECORD`).
-    let record_bytes = u32_at(&first, 0x1C).map_or(0, u64::from);
+    let record_bytes = le32(&first, 0x1C).map_or(0, u64::from);
     if !record_bytes.is_power_of_two() || !(512..=65_536).contains(&record_bytes) {
         return Ok(Vec::new());
     }
@@ -284,7 +285,7 @@ fn judge(window: &Window<'_>, candidate: Candidate) -> Result<Option<InferredGeo
         lacking.push(format!("{} of the file records looked at carry another's number", samples.wrong));
     }
     let index_bytes = records.attribute(system::ROOT, INDEX_ROOT, "$I30", |a| match a.form {
-        Form::Resident(value) => u32_at(value, 8).map(u64::from).filter(|bytes| bytes.is_power_of_two()),
+        Form::Resident(value) => le32(value, 8).map(u64::from).filter(|bytes| bytes.is_power_of_two()),
         Form::NonResident(_) => None,
     })?;
     if index_bytes.is_none() {
@@ -357,7 +358,7 @@ enum Mark {
 
 /// Contents that can be told by their beginnings, at the places their records give.
 fn landmarks(records: &SystemRecords<'_>) -> Result<Vec<(String, Mark)>, SourceLost> {
-    let index_block = |bytes: &[u8]| bytes.starts_with(b"INDX") && u64_at(bytes, 0x10) == Some(0);
+    let index_block = |bytes: &[u8]| bytes.starts_with(b"INDX") && le64(bytes, 0x10) == Some(0);
     // $LogFile's restart page, or the fill of an emptied one; the first names of $AttrDef and letters of $UpCase. Source:
     // Linux fs/ntfs/layout.h and logfile.h (from memory).
     type Test = fn(&[u8]) -> bool;

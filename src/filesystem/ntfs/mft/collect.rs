@@ -3,9 +3,9 @@
 
 use super::pieces::{Arena, Owner, Piece, Slice, unpack_filled};
 use super::table_bitmap::{RecordRuns, Seen};
+use crate::base::fields::{le16, le64};
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::ByteOffset;
-use crate::filesystem::ntfs::fields::{u16_at, u64_at};
 use crate::filesystem::ntfs::findings as found;
 use crate::filesystem::ntfs::structure::attribute::{
     ATTRIBUTE_LIST, Attribute, Attributes, BITMAP, DATA, EA, Extents, FILE_NAME, Form, INDEX_ALLOCATION,
@@ -236,7 +236,7 @@ impl Collector {
             listed |= attribute.kind == ATTRIBUTE_LIST;
             match (attribute.kind, attribute.form) {
                 // Source: Linux fs/ntfs/layout.h (`STANDARD_INFORMATION`, `last_data_change_time`).
-                (STANDARD_INFORMATION, Form::Resident(value)) => modified = u64_at(value, 8),
+                (STANDARD_INFORMATION, Form::Resident(value)) => modified = le64(value, 8),
                 (FILE_NAME, Form::Resident(value)) => match FileName::parse(value) {
                     Some(name) if name.short => short = Some(name),
                     Some(name) => {
@@ -368,7 +368,7 @@ impl Collector {
             let mut label = String::new();
             file_name::decode(value, &mut label);
             self.volume.label = Some(label).filter(|l| !l.is_empty());
-        } else if let (Some(major), Some(minor), Some(flags)) = (value.get(8), value.get(9), u16_at(value, 10)) {
+        } else if let (Some(major), Some(minor), Some(flags)) = (value.get(8), value.get(9), le16(value, 10)) {
             // Source: Linux fs/ntfs/layout.h (`VOLUME_INFORMATION`).
             self.volume.version = Some((*major, *minor));
             self.volume.dirty = Some(flags & 1 != 0);

@@ -5,13 +5,12 @@ use super::mirror::Mirror;
 use super::table_map::TableMap;
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::Lcn;
-use crate::filesystem::ntfs::fields::small;
 use crate::filesystem::ntfs::findings as found;
 use crate::filesystem::ntfs::structure::attribute::{ATTRIBUTE_LIST, Attributes, DATA, Extents, Form, Sizes};
 use crate::filesystem::ntfs::structure::attribute_list::{LARGEST_LIST, ListEntries};
 use crate::filesystem::ntfs::structure::record::{self, RecordHeader, Reference};
 use crate::filesystem::ntfs::structure::runlist::{self, Run};
-use crate::filesystem::ntfs::volume::Volume;
+use crate::filesystem::ntfs::volume::{Volume, small};
 use crate::source::SourceLost;
 
 /// $MFT, found.

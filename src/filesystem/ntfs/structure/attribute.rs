@@ -1,6 +1,6 @@
 //! Attributes of a file record. Source: Linux fs/ntfs/layout.h (`ATTR_RECORD`), fs/ntfs3/ntfs.h (`struct ATTRIB`).
 
-use crate::filesystem::ntfs::fields::{index, u16_at, u32_at, u64_at};
+use crate::base::fields::{le16, le32, le64, u16_at};
 
 /// $STANDARD_INFORMATION.
 pub const STANDARD_INFORMATION: u32 = 0x10;
@@ -166,12 +166,13 @@ impl<'r> Iterator for Attributes<'r> {
         }
         let at = self.at;
         self.ended = true;
-        let Some(kind) = u32_at(self.record, at) else { return Some(Err(AttributeError::NoEnd { at })) };
+        let Some(kind) = le32(self.record, at) else { return Some(Err(AttributeError::NoEnd { at })) };
         if kind == END {
             return None;
         }
-        let Some(length) = u32_at(self.record, at + 4) else { return Some(Err(AttributeError::NoEnd { at })) };
-        let whole = index(length)
+        let Some(length) = le32(self.record, at + 4) else { return Some(Err(AttributeError::NoEnd { at })) };
+        let whole = usize::try_from(length)
+            .ok()
             .filter(|bytes| *bytes >= RESIDENT_HEADER && bytes.is_multiple_of(8) && kind != 0 && kind & 15 == 0)
             .and_then(|bytes| self.record.get(at..at.checked_add(bytes)?));
         let Some(whole) = whole else { return Some(Err(AttributeError::Chain { at, kind, length })) };
@@ -183,7 +184,7 @@ impl<'r> Iterator for Attributes<'r> {
 
 fn parse(whole: &[u8], kind: u32, at: usize) -> Result<Attribute<'_>, AttributeError> {
     let inside = |what| AttributeError::Inside { at, kind, what };
-    let half = |field| u16_at(whole, field).unwrap_or(0);
+    let half = |field| u16_at(whole, field);
     let name_units = usize::from(whole[9]);
     let name = if name_units == 0 {
         &[]
@@ -194,7 +195,7 @@ fn parse(whole: &[u8], kind: u32, at: usize) -> Result<Attribute<'_>, AttributeE
     let form = match whole[8] {
         0 => {
             let start = usize::from(half(0x14));
-            let length = u32_at(whole, 0x10).and_then(index).ok_or(inside("value"))?;
+            let length = le32(whole, 0x10).and_then(|bytes| usize::try_from(bytes).ok()).ok_or(inside("value"))?;
             let end = start.checked_add(length).ok_or(inside("value"))?;
             Form::Resident(whole.get(start..end).ok_or(inside("value"))?)
         }
@@ -210,13 +211,13 @@ fn extents(whole: &[u8], kind: u32, at: usize) -> Result<Extents<'_>, AttributeE
         return Err(AttributeError::Inside { at, kind, what: "header" });
     }
     // All of them are signed on the drive; a negative one is impossible, save a last VCN of -1 for no clusters.
-    let positive = |field| u64_at(whole, field).filter(|v| i64::try_from(*v).is_ok());
+    let positive = |field| le64(whole, field).filter(|v| i64::try_from(*v).is_ok());
     let first_vcn = positive(0x10).ok_or(figures("VCNs"))?;
-    let next_vcn = u64_at(whole, 0x18).unwrap_or(0).wrapping_add(1);
+    let next_vcn = le64(whole, 0x18).unwrap_or(0).wrapping_add(1);
     if next_vcn < first_vcn || i64::try_from(next_vcn).is_err() {
         return Err(figures("VCNs"));
     }
-    let start = usize::from(u16_at(whole, 0x20).unwrap_or(0));
+    let start = usize::from(le16(whole, 0x20).unwrap_or(0));
     let packed = whole.get(start..).filter(|_| start >= NON_RESIDENT_HEADER).ok_or(AttributeError::Inside {
         at,
         kind,

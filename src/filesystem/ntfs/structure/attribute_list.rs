@@ -2,7 +2,7 @@
 //! (`ATTR_LIST_ENTRY`).
 
 use super::record::Reference;
-use crate::filesystem::ntfs::fields::{u16_at, u32_at, u64_at};
+use crate::base::fields::{le16, le32, le64};
 
 const HEADER: usize = 0x1A;
 
@@ -44,8 +44,8 @@ impl<'l> Iterator for ListEntries<'l> {
     type Item = ListEntry<'l>;
 
     fn next(&mut self) -> Option<ListEntry<'l>> {
-        let kind = u32_at(self.rest, 0)?;
-        let length = usize::from(u16_at(self.rest, 4)?);
+        let kind = le32(self.rest, 0)?;
+        let length = usize::from(le16(self.rest, 4)?);
         if kind == 0 || length < HEADER {
             return None;
         }
@@ -53,8 +53,8 @@ impl<'l> Iterator for ListEntries<'l> {
         let name_units = usize::from(entry[6]);
         let name_start = usize::from(entry[7]);
         let name = if name_units == 0 { &[] } else { entry.get(name_start..name_start + 2 * name_units)? };
-        let first_vcn = u64_at(entry, 8)?;
-        let holder = Reference(u64_at(entry, 0x10)?);
+        let first_vcn = le64(entry, 8)?;
+        let holder = Reference(le64(entry, 0x10)?);
         self.rest = &self.rest[length..];
         Some(ListEntry { kind, name, first_vcn, holder })
     }

@@ -2,8 +2,8 @@
 //!
 //! Source: Linux fs/ntfs3/ntfs.h (`struct NTFS_BOOT`) and fs/ntfs/layout.h (`NTFS_BOOT_SECTOR`).
 
+use crate::base::fields::{le16, le64};
 use crate::base::units::Lcn;
-use crate::filesystem::ntfs::fields::{u16_at, u64_at};
 
 /// Bytes of the boot sector that hold fields.
 pub const BOOT_BYTES: u64 = 512;
@@ -93,9 +93,9 @@ impl BootSector {
         if sector.get(3..11) != Some(b"NTFS    ".as_slice()) {
             return Err(BootError::Name);
         }
-        let wide = |at| u64_at(sector, at).ok_or(BootError::Unreadable);
+        let wide = |at| le64(sector, at).ok_or(BootError::Unreadable);
         let byte = |at| sector.get(at).copied().ok_or(BootError::Unreadable);
-        let sector_field = u16_at(sector, 0x0B).ok_or(BootError::Unreadable)?;
+        let sector_field = le16(sector, 0x0B).ok_or(BootError::Unreadable)?;
         if !matches!(sector_field, 512 | 1024 | 2048 | 4096) {
             return Err(BootError::SectorBytes(sector_field));
         }

@@ -1,7 +1,7 @@
 //! Names: $FILE_NAME attributes.
 
 use super::record::Reference;
-use crate::filesystem::ntfs::fields::u64_at;
+use crate::base::fields::le64;
 pub use crate::filesystem::utf16::{decode, decode_name};
 
 /// A file's name in a folder. Source of the layout: Linux fs/ntfs/layout.h (`FILE_NAME_ATTR`).
@@ -20,7 +20,7 @@ const DOS_ONLY: u8 = 2;
 impl<'r> FileName<'r> {
     /// Reads the value of a $FILE_NAME attribute, `None` when it is too short for what it says.
     pub fn parse(value: &'r [u8]) -> Option<FileName<'r>> {
-        let parent = Reference(u64_at(value, 0)?);
+        let parent = Reference(le64(value, 0)?);
         let units = usize::from(*value.get(0x40)?);
         let short = *value.get(0x41)? == DOS_ONLY;
         let name = value.get(0x42..0x42 + 2 * units)?;

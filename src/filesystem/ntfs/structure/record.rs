@@ -5,7 +5,7 @@
 //! with the others, so the record cannot be trusted. Source: Linux fs/ntfs/layout.h (`NTFS_RECORD`, `MFT_RECORD`) and
 //! fs/ntfs3/fsntfs.c (`ntfs_fix_post_read`), both of which use 512 bytes whatever the drive's sector size.
 
-use crate::filesystem::ntfs::fields::{u16_at, u32_at, u64_at};
+use crate::base::fields::{le16, le32, le64};
 
 const STRIDE: usize = 512;
 const IN_USE: u16 = 1;
@@ -119,7 +119,7 @@ pub(in crate::filesystem::ntfs) fn restore_stride_ends(
     header_bytes: usize,
 ) -> Result<(), RecordError> {
     let bytes = record.len();
-    let (offset, count) = (u16_at(record, 4).unwrap_or(0), u16_at(record, 6).unwrap_or(0));
+    let (offset, count) = (le16(record, 4).unwrap_or(0), le16(record, 6).unwrap_or(0));
     let start = usize::from(offset);
     let strides = bytes / STRIDE;
     // Linux fs/ntfs/mst.c: the array must lie in the first stride, before that stride's own end.
@@ -131,10 +131,10 @@ pub(in crate::filesystem::ntfs) fn restore_stride_ends(
     if !fits {
         return Err(RecordError::UpdateSequence { offset, count, bytes });
     }
-    let expected = u16_at(record, start).unwrap_or(0);
+    let expected = le16(record, start).unwrap_or(0);
     for stride in 0..strides {
         let at = (stride + 1) * STRIDE - 2;
-        let found = u16_at(record, at).unwrap_or(0);
+        let found = le16(record, at).unwrap_or(0);
         if found != expected {
             return Err(RecordError::Fixup { at, found, expected });
         }
@@ -147,18 +147,18 @@ pub(in crate::filesystem::ntfs) fn restore_stride_ends(
 }
 
 fn header(record: &[u8]) -> Result<RecordHeader, RecordError> {
-    let half = |at| u16_at(record, at).unwrap_or(0);
+    let half = |at| le16(record, at).unwrap_or(0);
     let first = half(0x14);
     let first_attribute = usize::from(first);
     if first_attribute < 0x2A || first_attribute + 4 > record.len() || !first_attribute.is_multiple_of(4) {
         return Err(RecordError::FirstAttribute(first));
     }
-    let number = (half(4) >= HEADER_WITH_NUMBER).then(|| u32_at(record, 0x2C)).flatten();
+    let number = (half(4) >= HEADER_WITH_NUMBER).then(|| le32(record, 0x2C)).flatten();
     Ok(RecordHeader {
         sequence: half(0x10),
         in_use: half(0x16) & IN_USE != 0,
         folder: half(0x16) & FOLDER != 0,
-        base: Reference(u64_at(record, 0x20).unwrap_or(0)),
+        base: Reference(le64(record, 0x20).unwrap_or(0)),
         number,
         first_attribute,
     })

@@ -2,10 +2,11 @@
 //!
 //! Sources (from memory): Inside Macintosh: Devices, 3-12 (partition map); libyal/libfvde, format documentation.
 
+use crate::base::fields::{be16, be32, le16, le32, le64};
 use crate::partition::signature::checksums::crc32c_from;
-use crate::partition::signature::fields::{be16, be32, le16, le32, le64, uuid};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::uuid;
 
 pub fn partition_map(ground: &Ground) -> Option<Recognised> {
     let first = ground.get(0, 512).filter(|first| first.starts_with(b"ER"))?;

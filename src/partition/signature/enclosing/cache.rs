@@ -3,9 +3,10 @@
 //! Sources (from memory): Linux `include/uapi/linux/bcache.h`, `struct cache_sb`; `fs/bcachefs/bcachefs_format.h`,
 //! `struct bch_sb`. bcache is held against `make-bcache` and `blkid` by the tests.
 
-use crate::partition::signature::fields::{le16, le64, text, u8_at, uuid};
+use crate::base::fields::{byte, le16, le64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Recognised, Sign};
+use crate::partition::signature::texts::{text, uuid};
 
 const AT: u64 = 4096;
 const BCACHE: [u8; 16] =
@@ -35,7 +36,7 @@ pub fn bcache(ground: &Ground) -> Option<Recognised> {
 
 pub fn bcachefs(ground: &Ground) -> Option<Recognised> {
     let sb = ground.get(AT, 512).filter(|sb| sb[24..40] == BCACHEFS || sb[24..40] == BCACHE)?;
-    let (device, devices) = (u8_at(sb, 122)?, u8_at(sb, 123)?);
+    let (device, devices) = (byte(sb, 122)?, byte(sb, 123)?);
     if le64(sb, 104)? != AT / 512 || device >= devices || le16(sb, 120)? == 0 {
         return None;
     }

@@ -2,7 +2,7 @@
 //!
 //! Source: FreeBSD `sys/geom/eli/g_eli.h`, `struct g_eli_metadata` (from memory).
 
-use crate::partition::signature::fields::{le16, le32, le64};
+use crate::base::fields::{le16, le32, le64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 

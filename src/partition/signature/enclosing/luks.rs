@@ -3,9 +3,10 @@
 //! Sources (from memory; held against `cryptsetup` and `blkid` by the tests): LUKS1 On-Disk Format Specification 1.2.3,
 //! figure 1; LUKS2 On-Disk Format Specification 1.1.1, section 2.1 (binary header; big-endian).
 
-use crate::partition::signature::fields::{be16, be32, be64, text};
+use crate::base::fields::{be16, be32, be64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::text;
 use sha2::{Digest, Sha256, Sha512};
 
 /// Where the second header of LUKS2 may stand: behind the first, whose length is one of these.

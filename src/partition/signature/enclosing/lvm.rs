@@ -3,8 +3,8 @@
 //! Source: LVM2 `lib/format_text/layout.h` and `lib/label/label.h` (from memory; held against `pvcreate` and `blkid` by the
 //! tests).
 
+use crate::base::fields::{le32, le64};
 use crate::partition::signature::checksums::crc32_le;
-use crate::partition::signature::fields::{le32, le64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 

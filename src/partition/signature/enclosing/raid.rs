@@ -3,10 +3,11 @@
 //! Sources: Linux `include/uapi/linux/raid/md_p.h` and, for the places, md(4) and `drivers/md/md.c` (from memory); SNIA Common
 //! RAID Disk Data Format 2.0, 4.1 (from memory).
 
+use crate::base::fields::{be32, le32, le64};
 use crate::partition::signature::checksums::crc32_ieee;
-use crate::partition::signature::fields::{be32, le32, le64, text, uuid};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::{text, uuid};
 
 const MAGIC: u32 = 0xA92B_4EFC;
 const SECTOR: u64 = 512;

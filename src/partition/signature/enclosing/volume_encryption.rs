@@ -3,9 +3,10 @@
 //! Source: libyal/libbde, format documentation, volume header (from memory); the identifiers also in dissect.fve 4.6,
 //! `bde/c_bde.py`.
 
-use crate::partition::signature::fields::{guid, le16, le64, u8_at};
+use crate::base::fields::{byte, le16, le64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::guid;
 
 /// The identifier in front of the metadata's places, and where it stands: on fixed volumes, on volumes of which only
 /// the used part is encrypted, and behind the FAT32 boot sector that stands in for a removable volume.
@@ -21,7 +22,7 @@ pub fn look(ground: &Ground) -> Option<Recognised> {
     let known = |at: &usize| guid(sector, *at).is_some_and(|id| IDENTIFIERS.contains(&id.as_str()));
     let identifier = [FIXED_AT, REMOVABLE_AT].into_iter().find(known);
     let sector_bytes = u64::from(le16(sector, 11)?);
-    let cluster = sector_bytes * u64::from(u8_at(sector, 13)?);
+    let cluster = sector_bytes * u64::from(byte(sector, 13)?);
     let mut places: Vec<u64> = match identifier {
         Some(at) => (0..3).filter_map(|n| le64(sector, at + 16 + n * 8)).collect(),
         // The first version keeps only the cluster of the first block, where NTFS has that of its mirror.

@@ -3,9 +3,10 @@
 //! Source (from memory): Linux `block/partitions/ldm.c` (big-endian). The sign of Storage Spaces is common practice, without
 //! a published format behind it.
 
-use crate::partition::signature::fields::{be16, be64, text};
+use crate::base::fields::{be16, be64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::text;
 
 const SECTOR: u64 = 512;
 

@@ -4,7 +4,7 @@
 //! Source: ZFS On-Disk Specification (draft, 2006), chapter 1; `module/nvpair/nvpair.c` of OpenZFS for the packed form (from
 //! memory).
 
-use crate::partition::signature::fields::be32;
+use crate::base::fields::{be32, be64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 use std::collections::BTreeMap;
@@ -70,7 +70,7 @@ fn list(bytes: &[u8]) -> Option<BTreeMap<String, String>> {
         let value = pair.get(behind + 8..);
         match (be32(pair, behind)?, value) {
             (NUMBER, Some(value)) => {
-                values.insert(name, crate::partition::signature::fields::be64(value, 0)?.to_string());
+                values.insert(name, be64(value, 0)?.to_string());
             }
             (TEXT, Some(value)) => {
                 let length = usize::try_from(be32(value, 0)?).ok()?;

@@ -3,9 +3,10 @@
 //! Source: Apple File System Reference (2020), `nx_superblock_t` and Fletcher-64 in "Objects" (from memory, held against
 //! `mkapfs` and `blkid` by the tests).
 
-use crate::partition::signature::fields::{le32, le64, uuid};
+use crate::base::fields::{le32, le64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::uuid;
 
 pub fn look(ground: &Ground) -> Option<Recognised> {
     let sb = ground.get(0, 4096).filter(|sb| &sb[32..36] == b"NXSB")?;

@@ -3,10 +3,11 @@
 //! Source: Linux `include/uapi/linux/btrfs_tree.h`, `struct btrfs_super_block` (from memory; held against `mkfs.btrfs` and
 //! `blkid` by the tests).
 
+use crate::base::fields::{le16, le32, le64};
 use crate::partition::signature::checksums::crc32c;
-use crate::partition::signature::fields::{le16, le32, le64, text, uuid};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::{text, uuid};
 
 const AT: u64 = 64 << 10;
 /// Where the second superblock stands.

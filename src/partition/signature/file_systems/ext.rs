@@ -3,10 +3,11 @@
 //! Source: Linux `fs/ext4/ext4.h`, `struct ext4_super_block`, and Documentation/filesystems/ext4/super.rst (from memory);
 //! held against `mke2fs` and `blkid` by the tests.
 
+use crate::base::fields::{le16, le32};
 use crate::partition::signature::checksums::crc32c;
-use crate::partition::signature::fields::{le16, le32, text, uuid};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::{text, uuid};
 
 /// Where the superblock stands, and its length.
 const AT: u64 = 1024;

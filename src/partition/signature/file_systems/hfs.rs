@@ -3,7 +3,7 @@
 //! Sources (from memory): Technical Note TN1150; Inside Macintosh: Files, 2-59 (`MDB`). Held against `hformat`, `xorriso` and
 //! `blkid` by the tests.
 
-use crate::partition::signature::fields::{be16, be32, u8_at};
+use crate::base::fields::{be16, be32, byte};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 
@@ -53,7 +53,7 @@ pub fn hfs(ground: &Ground) -> Option<Recognised> {
     let wraps = block.get(124..126) == Some(b"H+");
     let kind = if wraps { Sign::HfsPlus } else { Sign::Hfs };
     let mut found = ground.recognised(kind, AT, 512, "master directory block BD");
-    let length = usize::from(u8_at(block, 36)?.min(27));
+    let length = usize::from(byte(block, 36)?.min(27));
     found.label = Some(String::from_utf8_lossy(&block[37..37 + length]).into_owned()).filter(|name| !name.is_empty());
     found.bytes = Some(bytes);
     found.facts = vec![("block", format!("{size} bytes"))];

@@ -3,9 +3,10 @@
 //! Sources (from memory; held against the formatters and `blkid` by the tests): Linux `fs/jfs/jfs_superblock.h`,
 //! `include/linux/reiserfs_fs.h`, `fs/squashfs/squashfs_fs.h`.
 
-use crate::partition::signature::fields::{le16, le32, le64, text, uuid};
+use crate::base::fields::{le16, le32, le64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::{text, uuid};
 
 pub fn jfs(ground: &Ground) -> Option<Recognised> {
     const AT: u64 = 32 << 10;

@@ -2,10 +2,11 @@
 //!
 //! Sources: Linux `include/linux/f2fs_fs.h` (from memory) and `include/uapi/linux/nilfs2_ondisk.h`.
 
+use crate::base::fields::{le16, le32, le64};
 use crate::partition::signature::checksums::crc32_le;
-use crate::partition::signature::fields::{le16, le32, le64, text, utf16, uuid};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::{text, utf16, uuid};
 
 pub fn f2fs(ground: &Ground) -> Option<Recognised> {
     f2fs_at(ground, 1024).or_else(|| {

@@ -4,10 +4,11 @@
 //! tag 3/7.2, anchor 3/10.2, primary volume descriptor 3/10.1), from memory; held against `genisoimage`, `mkudffs` and
 //! `blkid` by the tests.
 
+use crate::base::fields::{be16, be32, byte, le16, le32};
 use crate::partition::signature::checksums::crc16;
-use crate::partition::signature::fields::{be16, be32, le16, le32, text, u8_at, utf16};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::{text, utf16};
 use crate::source::{SourceLost, Window};
 
 const RECOGNITION_AT: u64 = 32 << 10;
@@ -92,7 +93,7 @@ fn tag_holds(descriptor: &[u8], kind: u16, sector: u64) -> bool {
         let body = descriptor.get(16..16 + length)?;
         Some(
             le16(descriptor, 0)? == kind
-                && u8_at(descriptor, 4)? == sum
+                && byte(descriptor, 4)? == sum
                 && u64::from(le32(descriptor, 12)?) == sector
                 && crc16(body) == le16(descriptor, 8)?,
         )

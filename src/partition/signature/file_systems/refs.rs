@@ -2,7 +2,7 @@
 //!
 //! Source (from memory): libyal/libfsrefs, format documentation, volume header.
 
-use crate::partition::signature::fields::{le16, le32, le64, u8_at};
+use crate::base::fields::{byte, le16, le32, le64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 
@@ -28,7 +28,7 @@ fn look_at(ground: &Ground, at: u64) -> Option<Recognised> {
     found.uuid = le64(sector, 56).map(|serial| format!("{serial:016X}"));
     found.bytes = Some(bytes);
     found.facts = vec![
-        ("version", format!("{}.{}", u8_at(sector, 40)?, u8_at(sector, 41)?)),
+        ("version", format!("{}.{}", byte(sector, 40)?, byte(sector, 41)?)),
         ("cluster", format!("{} bytes", u64::from(sector_bytes) * u64::from(per_cluster))),
     ];
     found.certainty = Certainty::of(ground.holds(bytes) && le16(sector, 20)? >= 64, None);

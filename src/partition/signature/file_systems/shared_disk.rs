@@ -3,9 +3,10 @@
 //! Sources (from memory; held against the formatters and `blkid` by the tests): Linux `include/uapi/linux/gfs2_ondisk.h`
 //! (big-endian), `fs/ocfs2/ocfs2_fs.h`.
 
-use crate::partition::signature::fields::{be32, le32, text, uuid};
+use crate::base::fields::{be32, le32};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Recognised, Sign};
+use crate::partition::signature::texts::{text, uuid};
 
 pub fn gfs2(ground: &Ground) -> Option<Recognised> {
     const AT: u64 = 64 << 10;

@@ -2,9 +2,10 @@
 //!
 //! Source: FreeBSD `sys/ufs/ffs/fs.h`, `struct fs` (as quoted by dissect.ffs 3.12).
 
-use crate::partition::signature::fields::{be32, be64, le32, le64, text};
+use crate::base::fields::{be32, be64, le32, le64};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::text;
 
 const BYTES: u64 = 1376;
 const MAGIC_AT: usize = 1372;

@@ -3,10 +3,11 @@
 //! Source: Linux `fs/xfs/libxfs/xfs_format.h`, `struct xfs_dsb` (from memory; held against `mkfs.xfs` and `blkid` by the
 //! tests). Big-endian, except for the checksum.
 
+use crate::base::fields::{be16, be32, be64, byte, le32};
 use crate::partition::signature::checksums::crc32c;
-use crate::partition::signature::fields::{be16, be32, be64, le32, text, u8_at, uuid};
 use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::texts::{text, uuid};
 
 const CHECKSUM_AT: usize = 224;
 
@@ -17,9 +18,9 @@ pub fn look(ground: &Ground) -> Option<Recognised> {
     let (group_blocks, groups) = (u64::from(be32(sb, 84)?), u64::from(be32(sb, 88)?));
     let sector = be16(sb, 102)?;
     let in_range = (512..=65536).contains(&block)
-        && 1u32.checked_shl(u32::from(u8_at(sb, 120)?)) == Some(block)
+        && 1u32.checked_shl(u32::from(byte(sb, 120)?)) == Some(block)
         && (512..=32768).contains(&sector)
-        && 1u32.checked_shl(u32::from(u8_at(sb, 121)?)) == Some(u32::from(sector))
+        && 1u32.checked_shl(u32::from(byte(sb, 121)?)) == Some(u32::from(sector))
         && groups > 0
         && (groups - 1) * group_blocks < blocks
         && blocks <= groups * group_blocks;

@@ -1,12 +1,6 @@
-//! Fields of on-disk structures by position, and texts and identifiers in them.
+//! Texts and identifiers in superblocks.
 
 use crate::base::fields::bytes_at;
-pub(super) use crate::base::fields::{be16, be32, be64, le16, le32, le64};
-
-/// One byte.
-pub(super) fn u8_at(bytes: &[u8], at: usize) -> Option<u8> {
-    bytes.get(at).copied()
-}
 
 /// A text of at most `most` bytes that a NUL ends early; `None` when empty. What is not UTF-8 becomes U+FFFD.
 pub(super) fn text(bytes: &[u8], at: usize, most: usize) -> Option<String> {
