@@ -11,7 +11,7 @@
 //! some sectors of FAT and bitmap.
 
 use super::boot::sector::Boot;
-use super::entry::{self, Item, Special};
+use super::entry::{self, Allocation, Item, Special};
 use super::findings::GEOMETRY_INFERRED;
 use super::{up_case, volume};
 use crate::base::fields::u32_at;
@@ -254,61 +254,16 @@ fn root_entries(look: &Look<'_>, at: u64, sector: &[u8]) -> Option<(Special, Spe
 
 /// Checks a candidate; `None` when it does not hold.
 fn judge(look: &Look<'_>, candidate: &Candidate) -> Result<Option<InferredGeometry>, SourceLost> {
-    let mut lacking = Vec::new();
-    let mut right = 0;
-    for (name, (cluster, bytes)) in [("bitmap", candidate.bitmap), ("up-case table", candidate.up_case)] {
-        let wanted = bytes.div_ceil(candidate.cluster_bytes);
-        match chain_length(look, candidate, cluster)? {
-            None => lacking.push(format!("the chain of the {name} was not read")),
-            Some(length) if length == wanted.min(CHAIN_STEPS) => right += 1,
-            Some(length) => lacking.push(format!("the chain of the {name} has {length} clusters instead of {wanted}")),
-        }
-    }
-    match chain_length(look, candidate, candidate.root)? {
-        None => lacking.push("the chain of the root folder was not read".to_owned()),
-        Some(0) => lacking.push("the chain of the root folder is broken".to_owned()),
-        Some(_) => right += 1,
-    }
-    let (mut marked, mut unmarked) = (0, 0);
-    let (mut files, mut odd) = (0, 0);
-    let mut mark = |cluster: u32| -> Result<(), SourceLost> {
-        match is_allocated(look, candidate, cluster)? {
-            Some(true) => marked += 1,
-            Some(false) => unmarked += 1,
-            None => {}
-        }
-        Ok(())
-    };
+    let mut tally = Tally::default();
+    tally.check_system_chains(look, candidate)?;
     for cluster in [candidate.root, candidate.bitmap.0, candidate.up_case.0] {
-        mark(cluster)?;
+        tally.check_mark(look, candidate, cluster)?;
     }
-    let Some(place) = candidate.place(candidate.root) else { return Ok(None) };
-    let root_bytes = candidate.cluster_bytes.min(64 << 10);
-    let Some(block) = look.window.read(place, root_bytes)? else { return Ok(None) };
-    let content = Content { extents: vec![block.extent], bytes: block.bytes, unreadable: block.unreadable };
-    let mut entries = Vec::new();
-    entry::scan(&content, |item| match item {
-        Item::Entry(entry) if !entry.deleted && entry.sound && entries.len() < SAMPLES => entries.push(entry),
-        _ => {}
-    });
-    for held in entries.iter().map(|entry| entry.content).filter(|content| content.size > 0) {
-        mark(held.first_cluster)?;
-        let wanted = held.size.div_ceil(candidate.cluster_bytes);
-        if held.contiguous {
-            // The last cluster must be marked in use as well.
-            let last = u64::from(held.first_cluster) + wanted - 1;
-            match u32::try_from(last) {
-                Ok(last) => mark(last)?,
-                Err(_) => odd += 1,
-            }
-        } else {
-            match chain_length(look, candidate, held.first_cluster)? {
-                Some(length) if length == wanted.min(CHAIN_STEPS) => files += 1,
-                Some(_) => odd += 1,
-                None => {}
-            }
-        }
+    let Some(contents) = root_contents(look, candidate)? else { return Ok(None) };
+    for content in contents {
+        tally.check_content(look, candidate, content)?;
     }
+    let Tally { right, marked, unmarked, files, odd, mut lacking } = tally;
     let wrong = unmarked + odd;
     if right < 2 || wrong * 8 > marked + files || marked == 0 {
         return Ok(None);
@@ -325,6 +280,88 @@ fn judge(look: &Look<'_>, candidate: &Candidate) -> Result<Option<InferredGeomet
         marked + unmarked
     );
     Ok(Some(InferredGeometry { boot: boot_of(look, candidate), evidence, lacking }))
+}
+
+/// Where the files and folders that the root folder names lie, at most [`SAMPLES`] of them; `None` when it is not there.
+fn root_contents(look: &Look<'_>, candidate: &Candidate) -> Result<Option<Vec<Allocation>>, SourceLost> {
+    let Some(place) = candidate.place(candidate.root) else { return Ok(None) };
+    let root_bytes = candidate.cluster_bytes.min(64 << 10);
+    let Some(block) = look.window.read(place, root_bytes)? else { return Ok(None) };
+    let content = Content { extents: vec![block.extent], bytes: block.bytes, unreadable: block.unreadable };
+    let mut contents = Vec::new();
+    entry::scan(&content, |item| match item {
+        Item::Entry(entry) if !entry.deleted && entry.sound && contents.len() < SAMPLES => contents.push(entry.content),
+        _ => {}
+    });
+    contents.retain(|content| content.size > 0);
+    Ok(Some(contents))
+}
+
+/// What the volume's structures say to a candidate.
+#[derive(Default)]
+struct Tally {
+    /// Chains of the volume's own structures that are as they should be.
+    right: u64,
+    /// Clusters in use that the bitmap marks, and those that it does not.
+    marked: u64,
+    unmarked: u64,
+    /// Files whose chains are as long as computed, and files that are not as they should be.
+    files: u64,
+    odd: u64,
+    lacking: Vec<String>,
+}
+
+impl Tally {
+    /// The chains of bitmap, up-case table and root folder.
+    fn check_system_chains(&mut self, look: &Look<'_>, candidate: &Candidate) -> Result<(), SourceLost> {
+        for (name, (cluster, bytes)) in [("bitmap", candidate.bitmap), ("up-case table", candidate.up_case)] {
+            let wanted = bytes.div_ceil(candidate.cluster_bytes);
+            match chain_length(look, candidate, cluster)? {
+                None => self.lacking.push(format!("the chain of the {name} was not read")),
+                Some(length) if length == wanted.min(CHAIN_STEPS) => self.right += 1,
+                Some(length) => {
+                    self.lacking.push(format!("the chain of the {name} has {length} clusters instead of {wanted}"));
+                }
+            }
+        }
+        match chain_length(look, candidate, candidate.root)? {
+            None => self.lacking.push("the chain of the root folder was not read".to_owned()),
+            Some(0) => self.lacking.push("the chain of the root folder is broken".to_owned()),
+            Some(_) => self.right += 1,
+        }
+        Ok(())
+    }
+
+    /// Whether the bitmap marks a cluster that is in use.
+    fn check_mark(&mut self, look: &Look<'_>, candidate: &Candidate, cluster: u32) -> Result<(), SourceLost> {
+        match is_allocated(look, candidate, cluster)? {
+            Some(true) => self.marked += 1,
+            Some(false) => self.unmarked += 1,
+            None => {}
+        }
+        Ok(())
+    }
+
+    /// The clusters of a file or folder.
+    fn check_content(&mut self, look: &Look<'_>, candidate: &Candidate, held: Allocation) -> Result<(), SourceLost> {
+        self.check_mark(look, candidate, held.first_cluster)?;
+        let wanted = held.size.div_ceil(candidate.cluster_bytes);
+        if held.contiguous {
+            // The last cluster must be marked in use as well.
+            let last = u64::from(held.first_cluster) + wanted - 1;
+            match u32::try_from(last) {
+                Ok(last) => self.check_mark(look, candidate, last)?,
+                Err(_) => self.odd += 1,
+            }
+            return Ok(());
+        }
+        match chain_length(look, candidate, held.first_cluster)? {
+            Some(length) if length == wanted.min(CHAIN_STEPS) => self.files += 1,
+            Some(_) => self.odd += 1,
+            None => {}
+        }
+        Ok(())
+    }
 }
 
 /// Whether the bitmap marks a cluster; `Some(false)` for one that the volume does not have.

@@ -13,7 +13,7 @@
 
 use super::boot::sector::{Boot, Fat32, kind_by_cluster_count};
 use super::findings::GEOMETRY_INFERRED;
-use super::folder::directory::{self, Item};
+use super::folder::directory::{self, Entry, Item};
 use super::table::Width;
 use super::volume;
 use crate::base::extent::Extent;
@@ -326,20 +326,52 @@ fn by_count_fits(candidate: &Candidate) -> bool {
         && candidate.fat_bytes.is_multiple_of(SECTOR)
 }
 
-/// What the folders and files of the root folder say to a candidate.
-#[derive(Default)]
-struct Tally {
-    folders: u64,
-    chains: u64,
-    wrong: u64,
-}
-
 /// Checks a candidate; `None` when it does not hold.
 pub(super) fn judge(
     look: &Look<'_>,
     candidate: &Candidate,
     traces: &Traces,
 ) -> Result<Option<InferredGeometry>, SourceLost> {
+    let wide = candidate.width == 32;
+    let Some(entries) = root_entries(look, candidate)? else { return Ok(None) };
+    let mut tally = Tally::default();
+    tally.check_folders(look, candidate, &entries)?;
+    if tally.wrong * 4 > tally.folders {
+        return Ok(None);
+    }
+    tally.check_files(look, candidate, &entries)?;
+    let own = |folder: &(u64, u32, u32)| if wide { folder.2 } else { folder.1 };
+    let agreeing = traces.folders.iter().filter(|f| candidate.place(own(f)) == Some(f.0)).count();
+    let right = tally.folders + tally.chains;
+    if right < 3 || tally.wrong * 8 > right || tally.folders + agreeing as u64 == 0 {
+        return Ok(None);
+    }
+    let mut lacking = Vec::new();
+    if tally.wrong > 0 {
+        lacking.push(format!("{} folders and files of the root folder are not as they should be", tally.wrong));
+    }
+    match against_copy(look, candidate)? {
+        CopyState::Equal => {}
+        CopyState::Lacking(what) => lacking.push(what),
+        CopyState::NoCopy => return Ok(None),
+    }
+    let evidence = format!(
+        "FAT at byte {}; {} of the root folder's folders and {} of its files' chains are as computed, and {agreeing} folders \
+         near the start stand where their own numbers say",
+        candidate.fat, tally.folders, tally.chains
+    );
+    Ok(Some(InferredGeometry {
+        boot: boot_of(look, candidate)?,
+        evidence,
+        lacking,
+        contradicted: tally.wrong > 0,
+        points: (candidate.copies, right),
+        key: (candidate.width, candidate.heap, candidate.cluster_bytes),
+    }))
+}
+
+/// The entries where a candidate puts the root folder; `None` when no root folder stands there.
+fn root_entries(look: &Look<'_>, candidate: &Candidate) -> Result<Option<Vec<Entry>>, SourceLost> {
     let wide = candidate.width == 32;
     let (root_at, root_bytes) = if wide {
         (candidate.heap, candidate.cluster_bytes.min(64 << 10))
@@ -356,70 +388,73 @@ pub(super) fn judge(
         _ => {}
     });
     // A root folder has no entries for itself and its parent.
-    if dots || entries.is_empty() || passed.implausible * 8 > entries.len() as u64 {
-        return Ok(None);
-    }
-    let mut tally = Tally::default();
-    for folder in entries.iter().filter(|e| e.is_folder).take(SAMPLES) {
-        let Some(place) = candidate.place(folder.first_cluster) else {
-            tally.wrong += 1;
-            continue;
-        };
-        let Some(bytes) = look.bytes(place, SECTOR)? else { continue };
-        match own_cluster(&bytes).map(|(narrow, full)| if wide { full } else { narrow }) {
-            Some(own) if own == folder.first_cluster => tally.folders += 1,
-            _ => tally.wrong += 1,
+    let is_root = !dots && !entries.is_empty() && passed.implausible * 8 <= entries.len() as u64;
+    Ok(is_root.then_some(entries))
+}
+
+/// What the folders and files of the root folder say to a candidate.
+#[derive(Default)]
+struct Tally {
+    folders: u64,
+    chains: u64,
+    wrong: u64,
+}
+
+impl Tally {
+    /// Whether folders stand where the candidate puts them, by the cluster number in their own entry ".".
+    fn check_folders(&mut self, look: &Look<'_>, candidate: &Candidate, entries: &[Entry]) -> Result<(), SourceLost> {
+        for folder in entries.iter().filter(|e| e.is_folder).take(SAMPLES) {
+            let Some(place) = candidate.place(folder.first_cluster) else {
+                self.wrong += 1;
+                continue;
+            };
+            let Some(bytes) = look.bytes(place, SECTOR)? else { continue };
+            match own_cluster(&bytes).map(|(narrow, full)| if candidate.width == 32 { full } else { narrow }) {
+                Some(own) if own == folder.first_cluster => self.folders += 1,
+                _ => self.wrong += 1,
+            }
         }
+        Ok(())
     }
-    if tally.wrong * 4 > tally.folders {
-        return Ok(None);
-    }
-    for file in entries.iter().filter(|e| !e.is_folder && e.size > 0).take(SAMPLES) {
-        let wanted = u64::from(file.size).div_ceil(candidate.cluster_bytes);
-        match chain_length(look, candidate, file.first_cluster)? {
-            None => {}
-            // One cluster fits every size of clusters that is large enough: it says nothing for any.
-            Some(1) if wanted == 1 => {}
-            Some(has) if has == wanted.min(CHAIN_STEPS) => tally.chains += 1,
-            Some(_) => tally.wrong += 1,
+
+    /// Whether files' chains are as long as their sizes.
+    fn check_files(&mut self, look: &Look<'_>, candidate: &Candidate, entries: &[Entry]) -> Result<(), SourceLost> {
+        for file in entries.iter().filter(|e| !e.is_folder && e.size > 0).take(SAMPLES) {
+            let wanted = u64::from(file.size).div_ceil(candidate.cluster_bytes);
+            match chain_length(look, candidate, file.first_cluster)? {
+                None => {}
+                // One cluster fits every size of clusters that is large enough: it says nothing for any.
+                Some(1) if wanted == 1 => {}
+                Some(has) if has == wanted.min(CHAIN_STEPS) => self.chains += 1,
+                Some(_) => self.wrong += 1,
+            }
         }
+        Ok(())
     }
-    let own = |folder: &(u64, u32, u32)| if wide { folder.2 } else { folder.1 };
-    let agreeing = traces.folders.iter().filter(|f| candidate.place(own(f)) == Some(f.0)).count();
-    let right = tally.folders + tally.chains;
-    if right < 3 || tally.wrong * 8 > right || tally.folders + agreeing as u64 == 0 {
-        return Ok(None);
-    }
-    let mut lacking = Vec::new();
-    if tally.wrong > 0 {
-        lacking.push(format!("{} folders and files of the root folder are not as they should be", tally.wrong));
-    }
-    let copies = if candidate.copies == 2 { equal_sectors(look, candidate)? } else { (0, 0) };
+}
+
+/// What the second copy of the FAT says to the first.
+enum CopyState {
+    Equal,
+    /// It is missing or differs, as the sentence says.
+    Lacking(String),
+    /// What stands there is no copy.
+    NoCopy,
+}
+
+fn against_copy(look: &Look<'_>, candidate: &Candidate) -> Result<CopyState, SourceLost> {
     if candidate.copies == 1 {
-        lacking.push("only one copy of the FAT was found".to_owned());
-    } else if copies.0 < copies.1 {
-        if copies.0 * 2 < copies.1 {
-            return Ok(None);
-        }
-        lacking.push(format!(
-            "{} of {} sectors of the FAT compared differ from its copy's",
-            copies.1 - copies.0,
-            copies.1
-        ));
+        return Ok(CopyState::Lacking("only one copy of the FAT was found".to_owned()));
     }
-    let evidence = format!(
-        "FAT at byte {}; {} of the root folder's folders and {} of its files' chains are as computed, and {agreeing} folders \
-         near the start stand where their own numbers say",
-        candidate.fat, tally.folders, tally.chains
-    );
-    Ok(Some(InferredGeometry {
-        boot: boot_of(look, candidate)?,
-        evidence,
-        lacking,
-        contradicted: tally.wrong > 0,
-        points: (candidate.copies, right),
-        key: (candidate.width, candidate.heap, candidate.cluster_bytes),
-    }))
+    let (equal, compared) = equal_sectors(look, candidate)?;
+    Ok(if equal == compared {
+        CopyState::Equal
+    } else if equal * 2 < compared {
+        CopyState::NoCopy
+    } else {
+        let differing = compared - equal;
+        CopyState::Lacking(format!("{differing} of {compared} sectors of the FAT compared differ from its copy's"))
+    })
 }
 
 /// The length of a chain, at most [`CHAIN_STEPS`]; 0 where it is broken; `None` where the FAT cannot be read.

@@ -3,6 +3,7 @@
 use super::sector::{self, BOOT_BYTES, Boot, EXFAT, Flags, NAME, REGION_SECTORS, VOLATILE};
 use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
+use crate::base::units::ByteOffset;
 use crate::filesystem::exfat::findings::{
     BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_CHECKSUM, BOOT_FROM_BACKUP, BOOT_ODD, NOT_UNDERSTOOD,
 };
@@ -26,69 +27,100 @@ struct Region {
 
 /// Reads both regions and settles which is believed: the main one, unless it is damaged and the backup is sound.
 pub fn find(window: &Window<'_>, findings: &mut Findings) -> Result<Option<Found>, SourceLost> {
+    let Some(sector_bytes) = find_sector_bytes(window, findings)? else { return Ok(None) };
+    let regions = BothRegions {
+        main: read_region(window, 0, sector_bytes)?,
+        backup: read_region(window, REGION_SECTORS * sector_bytes, sector_bytes)?,
+        main_place: window.absolute(0),
+        backup_place: window.absolute(REGION_SECTORS * sector_bytes),
+    };
+    let Some(boot) = regions.believed(findings) else { return Ok(None) };
+    // Where the backup was used, why is said already.
+    if findings.count(&BOOT_FROM_BACKUP) == 0 {
+        regions.compare(findings);
+    }
+    for oddity in &boot.oddities {
+        let sentence = format!("The boot sector is unusual: {oddity}.");
+        findings.push(Finding::at(&BOOT_ODD, regions.main_place, sentence));
+    }
+    let main = &regions.main;
+    let flags = main.sector.as_ref().filter(|_| main.boot.is_ok()).map(Flags::parse);
+    Ok(Some(Found { boot, flags }))
+}
+
+/// The sector size that the boot sector gives, or else the one at which a backup is found.
+fn find_sector_bytes(window: &Window<'_>, findings: &mut Findings) -> Result<Option<u64>, SourceLost> {
     let place = window.absolute(0);
-    let first = window.read(0, BOOT_BYTES as u64)?;
-    let Some(first) = first else {
+    let Some(first) = window.read(0, BOOT_BYTES as u64)? else {
         let sentence = format!("{} bytes are too few for a boot sector.", window.extent().bytes);
         findings.push(Finding::at(&NOT_UNDERSTOOD, place, sentence));
         return Ok(None);
     };
     let named = first.whole().map(first_bytes).filter(|bytes| bytes[NAME] == *EXFAT);
-    let believed_size = named.and_then(|bytes| sector::sector_shift(&bytes).ok()).map(|shift| 1 << shift);
-    let sector_bytes = match believed_size {
+    let given = named.and_then(|bytes| sector::sector_shift(&bytes).ok()).map(|shift| 1 << shift);
+    let sector_bytes = match given {
         Some(size) => Some(size),
         None => backup_sector_bytes(window)?,
     };
-    let Some(sector_bytes) = sector_bytes else {
+    if sector_bytes.is_none() {
         let why = if first.whole().is_some() { "is not exFAT's" } else { "was not read" };
         let sentence = format!("The boot sector {why}, and no backup stands in sector 12.");
         findings.push(Finding::at(&NOT_UNDERSTOOD, place, sentence));
-        return Ok(None);
-    };
-    let main = read_region(window, 0, sector_bytes)?;
-    let backup = read_region(window, REGION_SECTORS * sector_bytes, sector_bytes)?;
-    let backup_place = window.absolute(REGION_SECTORS * sector_bytes);
-    let flags = main.sector.as_ref().filter(|_| main.boot.is_ok()).map(Flags::parse);
-    let whole = |region: &Region| region.boot.is_ok() && region.complaint.is_none();
-    let boot = match (&main.boot, &backup.boot) {
-        (Ok(boot), _) if main.complaint.is_none() || !whole(&backup) => {
-            if let Some(complaint) = &main.complaint {
-                findings.push(Finding::at(&BOOT_CHECKSUM, place, format!("The main boot region {complaint}.")));
+    }
+    Ok(sector_bytes)
+}
+
+/// The main boot region and its backup, and where on the drive they stand.
+struct BothRegions {
+    main: Region,
+    backup: Region,
+    main_place: ByteOffset,
+    backup_place: ByteOffset,
+}
+
+impl BothRegions {
+    /// What the region says that is believed; `None` when neither can be.
+    fn believed(&self, findings: &mut Findings) -> Option<Boot> {
+        let BothRegions { main, backup, main_place, backup_place } = self;
+        let backup_is_sound = backup.boot.is_ok() && backup.complaint.is_none();
+        match (&main.boot, &backup.boot) {
+            (Ok(boot), _) if main.complaint.is_none() || !backup_is_sound => {
+                if let Some(complaint) = &main.complaint {
+                    let sentence = format!("The main boot region {complaint}.");
+                    findings.push(Finding::at(&BOOT_CHECKSUM, *main_place, sentence));
+                }
+                Some(boot.clone())
             }
-            boot.clone()
-        }
-        (main_boot, Ok(boot)) => {
-            let why = main_boot.as_ref().err().or(main.complaint.as_ref()).map_or("is damaged", String::as_str);
-            let sentence = format!("The main boot region {why}; the backup in sector 12 was used.");
-            findings.push(Finding::at(&BOOT_FROM_BACKUP, place, sentence));
-            if let Some(complaint) = &backup.complaint {
-                let sentence = format!("The backup boot region {complaint}.");
-                findings.push(Finding::at(&BOOT_CHECKSUM, backup_place, sentence));
+            (main_boot, Ok(boot)) => {
+                let why = main_boot.as_ref().err().or(main.complaint.as_ref()).map_or("is damaged", String::as_str);
+                let sentence = format!("The main boot region {why}; the backup in sector 12 was used.");
+                findings.push(Finding::at(&BOOT_FROM_BACKUP, *main_place, sentence));
+                if let Some(complaint) = &backup.complaint {
+                    let sentence = format!("The backup boot region {complaint}.");
+                    findings.push(Finding::at(&BOOT_CHECKSUM, *backup_place, sentence));
+                }
+                Some(boot.clone())
             }
-            boot.clone()
+            (Ok(boot), Err(_)) => Some(boot.clone()),
+            (Err(main_why), Err(backup_why)) => {
+                let sentence = format!("The main boot region {main_why}; the backup in sector 12 {backup_why}.");
+                findings.push(Finding::at(&NOT_UNDERSTOOD, *main_place, sentence));
+                None
+            }
         }
-        (Ok(boot), Err(_)) => boot.clone(),
-        (Err(main_why), Err(backup_why)) => {
-            let sentence = format!("The main boot region {main_why}; the backup in sector 12 {backup_why}.");
-            findings.push(Finding::at(&NOT_UNDERSTOOD, place, sentence));
-            return Ok(None);
-        }
-    };
-    // Where the backup was used, why is said already.
-    if findings.count(&BOOT_FROM_BACKUP) == 0 {
-        let unusable = backup.boot.as_ref().err().or(backup.complaint.as_ref());
-        if let Some(why) = unusable {
+    }
+
+    /// Notes a backup that is of no use, or says something else than the main region.
+    fn compare(&self, findings: &mut Findings) {
+        let BothRegions { main, backup, backup_place, .. } = self;
+        if let Some(why) = backup.boot.as_ref().err().or(backup.complaint.as_ref()) {
             let sentence = format!("The backup boot region {why}.");
-            findings.push(Finding::at(&BACKUP_UNUSABLE, backup_place, sentence));
+            findings.push(Finding::at(&BACKUP_UNUSABLE, *backup_place, sentence));
         } else if let Some(at) = first_difference(main.sector.as_ref(), backup.sector.as_ref()) {
             let sentence = format!("The main boot sector and its backup differ, first at their byte {at}.");
-            findings.push(Finding::at(&BACKUP_DIFFERS, backup_place, sentence));
+            findings.push(Finding::at(&BACKUP_DIFFERS, *backup_place, sentence));
         }
     }
-    for oddity in &boot.oddities {
-        findings.push(Finding::at(&BOOT_ODD, place, format!("The boot sector is unusual: {oddity}.")));
-    }
-    Ok(Some(Found { boot, flags }))
 }
 
 /// The sector size at which a backup stands in sector 12 that gives this size itself.

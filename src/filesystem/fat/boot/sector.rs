@@ -169,24 +169,12 @@ impl Boot {
     pub fn parse(bytes: &[u8; BOOT_BYTES]) -> Result<Boot, BootError> {
         let mut oddities = Vec::new();
         let sector_bytes = sector_bytes(bytes)?;
-        let sectors_per_cluster = bytes[field::SECTORS_PER_CLUSTER];
-        if !sectors_per_cluster.is_power_of_two() {
-            return Err(BootError::SectorsPerCluster(sectors_per_cluster));
-        }
-        let cluster_bytes = u64::from(sectors_per_cluster) * u64::from(sector_bytes);
-        if cluster_bytes > 64 << 10 {
-            oddities.push(Oddity::LargeCluster(cluster_bytes));
-        }
+        let sectors_per_cluster = sectors_per_cluster(bytes, sector_bytes, &mut oddities)?;
         let reserved_sectors = u64::from(u16_at(bytes, field::RESERVED_SECTORS));
         if reserved_sectors == 0 {
             return Err(BootError::NoReserved);
         }
-        let fat_count = bytes[field::FAT_COUNT];
-        match fat_count {
-            0 => return Err(BootError::NoFat),
-            1 | 2 => {}
-            more => oddities.push(Oddity::ManyFats(more)),
-        }
+        let fat_count = fat_count(bytes, &mut oddities)?;
         check_marks(bytes, &mut oddities)?;
         let total_sectors = total_sectors(bytes, &mut oddities)?;
         let fat_sectors_16 = u64::from(u16_at(bytes, field::FAT_SECTORS_16));
@@ -200,9 +188,8 @@ impl Boot {
         if root_bytes % u64::from(sector_bytes) != 0 {
             oddities.push(Oddity::RootEntries { entries: root_entries, sector_bytes });
         }
-        let metadata =
-            reserved_sectors + u64::from(fat_count) * fat_sectors + root_bytes.div_ceil(u64::from(sector_bytes));
-        let cluster_count = total_sectors.saturating_sub(metadata) / u64::from(sectors_per_cluster);
+        let metadata = reserved_sectors + fat_count * fat_sectors + root_bytes.div_ceil(u64::from(sector_bytes));
+        let cluster_count = total_sectors.saturating_sub(metadata) / sectors_per_cluster;
         if cluster_count == 0 {
             return Err(BootError::NoClusters { metadata, total: total_sectors });
         }
@@ -211,27 +198,23 @@ impl Boot {
             oddities.push(Oddity::RootEntriesOnFat32(root_entries));
         }
         let fat32 = if kind == FsKind::Fat32 { Some(fat32_fields(bytes, cluster_count, &mut oddities)?) } else { None };
-        let tail = &bytes[if laid_out_32 { field::TAIL_32 } else { field::TAIL_16 }..];
-        let mut label = [0; 11];
-        label.copy_from_slice(&tail[field::IN_TAIL_LABEL]);
+        let Tail { serial, label, state_dirty } =
+            Tail::parse(&bytes[if laid_out_32 { field::TAIL_32 } else { field::TAIL_16 }..]);
         Ok(Boot {
             kind,
             sector_bytes: u64::from(sector_bytes),
-            sectors_per_cluster: u64::from(sectors_per_cluster),
+            sectors_per_cluster,
             reserved_sectors,
-            fat_count: u64::from(fat_count),
+            fat_count,
             fat_sectors,
             root_entries: u64::from(root_entries),
             total_sectors,
             cluster_count,
             media: bytes[field::MEDIA],
             fat32,
-            // 28 announces the serial number alone, 29 label and type name as well (from memory).
-            serial: matches!(tail[field::IN_TAIL_SIGNATURE], 0x28 | 0x29).then(|| u32_at(tail, field::IN_TAIL_SERIAL)),
-            label: (tail[field::IN_TAIL_SIGNATURE] == 0x29).then_some(label),
-            // Linux fs/fat/inode.c, fat_set_state (from memory).
-            // Boot sectors from before these fields have code there.
-            state_dirty: matches!(tail[field::IN_TAIL_SIGNATURE], 0x28 | 0x29) && tail[field::IN_TAIL_STATE] & 1 != 0,
+            serial,
+            label,
+            state_dirty,
             contradicted,
             oddities,
         })
@@ -305,6 +288,55 @@ fn sector_bytes(bytes: &[u8; BOOT_BYTES]) -> Result<u16, BootError> {
     match u16_at(bytes, field::SECTOR_BYTES) {
         size @ (512 | 1024 | 2048 | 4096) => Ok(size),
         other => Err(BootError::SectorBytes(other)),
+    }
+}
+
+fn sectors_per_cluster(
+    bytes: &[u8; BOOT_BYTES],
+    sector_bytes: u16,
+    oddities: &mut Vec<Oddity>,
+) -> Result<u64, BootError> {
+    let sectors = bytes[field::SECTORS_PER_CLUSTER];
+    if !sectors.is_power_of_two() {
+        return Err(BootError::SectorsPerCluster(sectors));
+    }
+    let cluster_bytes = u64::from(sectors) * u64::from(sector_bytes);
+    if cluster_bytes > 64 << 10 {
+        oddities.push(Oddity::LargeCluster(cluster_bytes));
+    }
+    Ok(u64::from(sectors))
+}
+
+fn fat_count(bytes: &[u8; BOOT_BYTES], oddities: &mut Vec<Oddity>) -> Result<u64, BootError> {
+    match bytes[field::FAT_COUNT] {
+        0 => return Err(BootError::NoFat),
+        1 | 2 => {}
+        more => oddities.push(Oddity::ManyFats(more)),
+    }
+    Ok(u64::from(bytes[field::FAT_COUNT]))
+}
+
+/// The fields that follow the BPB, wherever that ends.
+struct Tail {
+    serial: Option<u32>,
+    label: Option<[u8; 11]>,
+    state_dirty: bool,
+}
+
+impl Tail {
+    fn parse(tail: &[u8]) -> Tail {
+        // 28 announces the serial number alone, 29 label and type name as well (from memory). Boot sectors from before these
+        // fields have code there.
+        let signature = tail[field::IN_TAIL_SIGNATURE];
+        let has_serial = matches!(signature, 0x28 | 0x29);
+        let mut label = [0; 11];
+        label.copy_from_slice(&tail[field::IN_TAIL_LABEL]);
+        Tail {
+            serial: has_serial.then(|| u32_at(tail, field::IN_TAIL_SERIAL)),
+            label: (signature == 0x29).then_some(label),
+            // Linux fs/fat/inode.c, fat_set_state (from memory).
+            state_dirty: has_serial && tail[field::IN_TAIL_STATE] & 1 != 0,
+        }
     }
 }
 
