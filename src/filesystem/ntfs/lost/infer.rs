@@ -86,7 +86,7 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
     let Some(table) = locate::locate(&volume, &mut findings)? else { return Ok(Inferred::Nothing) };
     let end = window.extent().bytes;
     let backup = end.checked_sub(volume.boot.sector_bytes).and_then(|at| window.locate(at, volume.boot.sector_bytes));
-    let mut map = crate::filesystem::ntfs::read_volume(&volume, table, backup, findings)?;
+    let mut map = crate::filesystem::ntfs::volume_map::read(&volume, table, backup, findings)?;
     map.serial.clear();
     map.catalog_incomplete |= !inferred.lacking.is_empty();
     Ok(Inferred::Volume(Box::new(map)))

@@ -2,7 +2,7 @@
 //! attributes, names in extension records) is kept aside for [`super::assemble`].
 
 use super::pieces::{Arena, Owner, Piece, Slice, unpack_filled};
-use super::table_bitmap::{RecordRuns, Seen};
+use super::table_bitmap::Seen;
 use crate::base::fields::{le16, le64};
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::ByteOffset;
@@ -149,7 +149,7 @@ impl Collector {
             volume: VolumeRecord::default(),
             resident_bitmap: None,
             resident_table_bitmap: None,
-            seen: Seen { blank: RecordRuns::default(), in_use: RecordRuns::default() },
+            seen: Seen::default(),
             records_in_use: 0,
             counts: RecordCounts::default(),
             findings: Findings::new(),

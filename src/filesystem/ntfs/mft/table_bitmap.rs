@@ -35,6 +35,7 @@ impl RecordRuns {
 }
 
 /// What the records themselves showed.
+#[derive(Default)]
 pub struct Seen {
     /// All zero.
     pub blank: RecordRuns,
