@@ -9,7 +9,7 @@ use super::sector::{Mbr, MbrEntry};
 use crate::base::extent::Extent;
 use crate::base::finding::{Code, Finding, Findings};
 use crate::base::units::{ByteOffset, Lba, SectorSize};
-use crate::partition::areas::Claim;
+use crate::partition::areas::ListedPartition;
 use crate::partition::drive::Drive;
 use crate::partition::findings::{
     EBR_BACKWARD, EBR_BEYOND_DRIVE, EBR_EXTRA_ENTRY, EBR_LOOP, EBR_NO_LOGICAL, EBR_OUTSIDE_EXTENDED,
@@ -24,7 +24,7 @@ pub const MOST_LINKS: usize = 256;
 /// What following the chains gave.
 #[derive(Default)]
 pub(super) struct Chain {
-    pub logicals: Vec<Claim>,
+    pub logicals: Vec<ListedPartition>,
     /// The sectors that hold links, sound or not.
     pub links: Vec<Extent>,
     /// Chains whose first link is sound.

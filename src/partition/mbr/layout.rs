@@ -5,7 +5,7 @@ use super::sector::{Mbr, MbrEntry};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::{ByteOffset, Lba, SectorSize};
-use crate::partition::areas::{Claim, lay_out};
+use crate::partition::areas::{ListedPartition, lay_out};
 use crate::partition::drive::Drive;
 use crate::partition::findings::{EXTENDED_SEVERAL, MBR_BOOT_FLAG, MBR_EMPTY, MBR_HOLE, SECTOR_SIZE_DIFFERS};
 use crate::partition::kinds::mbr_name;
@@ -137,7 +137,7 @@ pub(super) fn claim_of(
     said_at: ByteOffset,
     logical: bool,
     findings: &mut Findings,
-) -> Claim {
+) -> ListedPartition {
     if entry.has_odd_flag() {
         let sentence = format!("Partition {number} has the boot flag {:02X}; only 00 and 80 are defined.", entry.flag);
         findings.push(Finding::at(&MBR_BOOT_FLAG, said_at, sentence));
@@ -151,7 +151,7 @@ pub(super) fn claim_of(
         bootable: entry.flag == 0x80,
         logical,
     };
-    Claim {
+    ListedPartition {
         entry: partition,
         first,
         sectors: u64::from(entry.sectors),

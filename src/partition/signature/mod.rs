@@ -23,10 +23,10 @@
 mod checksums;
 mod enclosing;
 mod file_systems;
-mod ground;
 mod sign;
 mod swap;
 mod texts;
+mod volume_bytes;
 
 pub use sign::{Certainty, Evidence, Family, Recognised, Sign};
 
@@ -34,7 +34,7 @@ use crate::base::extent::Extent;
 use crate::source::{SourceLost, Window};
 use enclosing::{apple, cache, geli, luks, lvm, raid, volume_encryption, windows, zfs};
 use file_systems::{apfs, btrfs, ext, hfs, journaled, log_structured, optical, refs, shared_disk, ufs, xfs};
-use ground::Ground;
+use volume_bytes::VolumeBytes;
 
 /// What is read first, in one request: every primary superblock lies in it but those that stand at the end.
 pub const HEAD_BYTES: u64 = 68 << 10;
@@ -57,21 +57,21 @@ pub fn look(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
     if is_silent(window)? {
         return Ok(None);
     }
-    let mut ground = Ground::new(window.extent());
-    ground.read(window, 0, HEAD_BYTES)?;
-    optical::read_further(&mut ground, window)?;
-    let found = judge(&ground);
+    let mut volume = VolumeBytes::new(window.extent());
+    volume.read(window, 0, HEAD_BYTES)?;
+    optical::read_further(&mut volume, window)?;
+    let found = judge(&volume);
     if found.as_ref().is_some_and(|found| found.certainty >= Certainty::Consistent) {
         return Ok(found);
     }
     let bytes = window.extent().bytes;
     let tail = bytes.saturating_sub(TAIL_BYTES).max(HEAD_BYTES);
-    ground.read(window, tail, bytes.saturating_sub(tail))?;
+    volume.read(window, tail, bytes.saturating_sub(tail))?;
     let copies = ext::COPIES_AT.into_iter().chain(luks::SECOND_AT).chain([btrfs::COPY_AT]);
     for at in copies.filter(|at| *at >= HEAD_BYTES && *at < tail) {
-        ground.read(window, at, COPY_BYTES)?;
+        volume.read(window, at, COPY_BYTES)?;
     }
-    Ok(judge(&ground))
+    Ok(judge(&volume))
 }
 
 const COPY_BYTES: u64 = 4096;
@@ -112,22 +112,22 @@ pub fn look_at_start(window: &Window<'_>) -> Result<Option<Recognised>, SourceLo
 }
 
 fn look_at(window: &Window<'_>, bytes: u64) -> Result<Option<Recognised>, SourceLost> {
-    let mut ground = Ground::new(window.extent());
-    ground.read(window, 0, bytes)?;
-    Ok(judge(&ground).filter(|found| found.certainty >= Certainty::Consistent))
+    let mut volume = VolumeBytes::new(window.extent());
+    volume.read(window, 0, bytes)?;
+    Ok(judge(&volume).filter(|found| found.certainty >= Certainty::Consistent))
 }
 
 /// What the first sector alone says, for a caller that has read no more and does not know the volume's length: places are then
 /// meaningless.
 pub(crate) fn of_first_sector(sector: &[u8]) -> Option<Recognised> {
     let anywhere = Extent::between(0, u64::MAX);
-    judge(&Ground::of_start(anywhere, sector)).filter(|found| found.certainty >= Certainty::Consistent)
+    judge(&VolumeBytes::of_start(anywhere, sector)).filter(|found| found.certainty >= Certainty::Consistent)
 }
 
-type Look = fn(&Ground) -> Option<Recognised>;
+type Recogniser = fn(&VolumeBytes) -> Option<Recognised>;
 
 /// Those that are asked, in the order that decides between equals.
-const LOOKS: [Look; 32] = [
+const RECOGNISERS: [Recogniser; 32] = [
     volume_encryption::look,
     luks::look,
     geli::look,
@@ -162,8 +162,8 @@ const LOOKS: [Look; 32] = [
     apple::partition_map,
 ];
 
-fn judge(ground: &Ground) -> Option<Recognised> {
-    let mut found: Vec<Recognised> = LOOKS.iter().filter_map(|look| look(ground)).collect();
+fn judge(volume: &VolumeBytes) -> Option<Recognised> {
+    let mut found: Vec<Recognised> = RECOGNISERS.iter().filter_map(|look| look(volume)).collect();
     // Stable: between equals the order of the list stays.
     found.sort_by_key(|recognised| std::cmp::Reverse(recognised.certainty.rank()));
     let mut found = found.into_iter();

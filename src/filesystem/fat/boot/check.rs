@@ -6,7 +6,7 @@ use crate::filesystem::fat::folder::directory::{self, Item};
 use crate::filesystem::fat::infer::{Candidate, SLACK_BYTES, Traces, infer, judge, own_cluster, widths};
 use crate::filesystem::fat::table::Width;
 use crate::filesystem::folder_content::Content;
-use crate::filesystem::infer::{Look, SECTOR};
+use crate::filesystem::infer::{BoundedReader, SECTOR};
 use crate::source::{SourceLost, Window};
 
 /// Folders of the root folder's first sector that are looked at.
@@ -26,13 +26,13 @@ pub fn instead_of(window: &Window<'_>, used: &Boot) -> Result<Option<Boot>, Sour
 /// of the folders named in the root folder's first sector are not where they should be. In a sound volume this
 /// reads nothing that reading the volume does not need anyway.
 pub fn contradicts(window: &Window<'_>, boot: &Boot) -> Result<bool, SourceLost> {
-    let look = Look::new(window);
+    let reader = BoundedReader::new(window);
     let mut seen = 0;
     // Where only one copy is kept up to date the others are not looked at.
     let active = boot.fat32.and_then(|fields| fields.active_only).filter(|copy| *copy < boot.fat_count);
     let copies = active.map_or(0..boot.fat_count.min(2), |copy| copy..copy + 1);
     for copy in copies {
-        let Some(bytes) = look.bytes(boot.fat_start(copy), SECTOR)? else { continue };
+        let Some(bytes) = reader.bytes(boot.fat_start(copy), SECTOR)? else { continue };
         if !widths(&bytes).is_empty() {
             seen = 0;
             break;
@@ -63,7 +63,7 @@ pub fn contradicts(window: &Window<'_>, boot: &Boot) -> Result<bool, SourceLost>
             wrong += 1;
             continue;
         };
-        let Some(bytes) = look.bytes(place, SECTOR)? else { continue };
+        let Some(bytes) = reader.bytes(place, SECTOR)? else { continue };
         match own_cluster(&bytes).map(|(narrow, full)| if wide { full } else { narrow }) {
             Some(own) if own == cluster => right += 1,
             _ => wrong += 1,
@@ -74,7 +74,7 @@ pub fn contradicts(window: &Window<'_>, boot: &Boot) -> Result<bool, SourceLost>
 
 /// How well FAT and root folder fit a boot sector: 0 when they do not.
 pub fn points(window: &Window<'_>, boot: &Boot) -> Result<u64, SourceLost> {
-    let look = Look::new(window);
+    let reader = BoundedReader::new(window);
     let width = match Width::of(boot.kind) {
         Width::Bits12 => 12,
         Width::Bits16 => 16,
@@ -96,6 +96,6 @@ pub fn points(window: &Window<'_>, boot: &Boot) -> Result<u64, SourceLost> {
     }
     let none = Traces::default();
     // More clusters count a little, so that of two that differ in nothing else the larger volume wins.
-    let judged = judge(&look, &candidate, &none)?;
+    let judged = judge(&reader, &candidate, &none)?;
     Ok(judged.map_or(0, |geometry| (geometry.points.1 << 32) + candidate.clusters))
 }

@@ -37,7 +37,7 @@ const STANDS_FOR_E5: u8 = 0x05;
 
 /// A file's or folder's entry.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Entry {
+pub struct DirectoryEntry {
     /// Where it stands.
     pub place: ByteOffset,
     pub name: String,
@@ -53,7 +53,7 @@ pub struct Entry {
 /// What is found in a folder.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Item {
-    Entry(Entry),
+    Entry(DirectoryEntry),
     Label(String),
     /// "." with its cluster.
     Itself(u32),
@@ -142,11 +142,11 @@ pub fn label(raw: &[u8; 11]) -> String {
     raw.iter().take_while(|byte| **byte != 0).map(|byte| oem::decode(*byte)).collect::<String>().trim_end().to_owned()
 }
 
-fn entry(raw: &[u8; 32], place: ByteOffset, name: String, deleted: bool, wide: bool) -> Entry {
+fn entry(raw: &[u8; 32], place: ByteOffset, name: String, deleted: bool, wide: bool) -> DirectoryEntry {
     let is_folder = raw[ATTRIBUTES] & FOLDER != 0;
     let size = if is_folder { 0 } else { u32_at(raw, SIZE) };
     let modified = Timestamp::from_fat(u16_at(raw, WRITE_DATE), u16_at(raw, WRITE_TIME));
-    Entry { place, name, is_folder, deleted, first_cluster: first_cluster(raw, wide), size, modified }
+    DirectoryEntry { place, name, is_folder, deleted, first_cluster: first_cluster(raw, wide), size, modified }
 }
 
 /// The upper half is something else (an extended attribute handle, or nothing) on FAT12 and FAT16.

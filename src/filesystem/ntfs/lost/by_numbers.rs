@@ -22,7 +22,7 @@ const SYSTEM_RECORDS_NEEDED: usize = 6;
 const GROWTH_BYTES: u64 = 256 << 10;
 
 /// What a place holds, if records followed each other without a break up to there.
-enum Place {
+enum PlaceContent {
     /// The record of that number.
     Right,
     /// A record without a number of its own that no file uses: $MFT goes on here.
@@ -40,9 +40,9 @@ pub fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Option<Tab
     let (mut standing, mut wrong) = (0, 0);
     for number in 1..16 {
         match look(volume, number)? {
-            Place::Right => standing += 1,
-            Place::Wrong => wrong += 1,
-            Place::Unnumbered | Place::Zero | Place::Unreadable => {}
+            PlaceContent::Right => standing += 1,
+            PlaceContent::Wrong => wrong += 1,
+            PlaceContent::Unnumbered | PlaceContent::Zero | PlaceContent::Unreadable => {}
         }
     }
     if standing < SYSTEM_RECORDS_NEEDED || wrong >= standing {
@@ -94,7 +94,7 @@ fn records_in_one_piece(volume: &Volume<'_>) -> Result<u64, SourceLost> {
 
 /// The number behind the last record within one growth of $MFT from `known` on.
 fn last_of_growth(volume: &Volume<'_>, known: u64, most: u64) -> Result<u64, SourceLost> {
-    if known >= most || matches!(look(volume, known)?, Place::Wrong) {
+    if known >= most || matches!(look(volume, known)?, PlaceContent::Wrong) {
         return Ok(known);
     }
     let record = volume.boot.record_bytes;
@@ -105,9 +105,9 @@ fn last_of_growth(volume: &Volume<'_>, known: u64, most: u64) -> Result<u64, Sou
     let mut last = known;
     for number in known..end {
         match look(volume, number)? {
-            Place::Right | Place::Unnumbered => last = number + 1,
-            Place::Zero | Place::Unreadable => {}
-            Place::Wrong => break,
+            PlaceContent::Right | PlaceContent::Unnumbered => last = number + 1,
+            PlaceContent::Zero | PlaceContent::Unreadable => {}
+            PlaceContent::Wrong => break,
         }
     }
     Ok(last)
@@ -119,31 +119,31 @@ fn goes_on(volume: &Volume<'_>, number: u64) -> Result<Option<bool>, SourceLost>
     const NEIGHBOURS: u64 = 8;
     for near in (0..NEIGHBOURS).filter_map(|back| number.checked_sub(back)) {
         match look(volume, near)? {
-            Place::Right | Place::Unnumbered => return Ok(Some(true)),
-            Place::Wrong => return Ok(Some(false)),
-            Place::Zero | Place::Unreadable => {}
+            PlaceContent::Right | PlaceContent::Unnumbered => return Ok(Some(true)),
+            PlaceContent::Wrong => return Ok(Some(false)),
+            PlaceContent::Zero | PlaceContent::Unreadable => {}
         }
     }
     Ok(None)
 }
 
-fn look(volume: &Volume<'_>, number: u64) -> Result<Place, SourceLost> {
+fn look(volume: &Volume<'_>, number: u64) -> Result<PlaceContent, SourceLost> {
     let record = volume.boot.record_bytes;
     let start = volume.boot.mft.0.checked_mul(volume.boot.cluster_bytes);
     let Some(offset) = start.and_then(|start| start.checked_add(number.checked_mul(record)?)) else {
-        return Ok(Place::Wrong);
+        return Ok(PlaceContent::Wrong);
     };
-    let Some(block) = volume.window.read(offset, record)? else { return Ok(Place::Wrong) };
-    let Some(raw) = block.whole() else { return Ok(Place::Unreadable) };
+    let Some(block) = volume.window.read(offset, record)? else { return Ok(PlaceContent::Wrong) };
+    let Some(raw) = block.whole() else { return Ok(PlaceContent::Unreadable) };
     let mut bytes = raw.to_vec();
     Ok(match record::open(&mut bytes) {
         Ok(header) => match header.number {
-            Some(own) if u64::from(own) == number => Place::Right,
+            Some(own) if u64::from(own) == number => PlaceContent::Right,
             // Some formatters give records that no file has used yet the number 0.
-            Some(0) | None if !header.in_use => Place::Unnumbered,
-            _ => Place::Wrong,
+            Some(0) | None if !header.in_use => PlaceContent::Unnumbered,
+            _ => PlaceContent::Wrong,
         },
-        Err(RecordError::Unused) => Place::Zero,
-        Err(_) => Place::Wrong,
+        Err(RecordError::Unused) => PlaceContent::Zero,
+        Err(_) => PlaceContent::Wrong,
     })
 }

@@ -10,7 +10,9 @@
 use crate::base::fields::{le32, le64, u16_at};
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::Lcn;
-use crate::filesystem::infer::{Choice, HEAD_BYTES, Inferred, Look, MIDDLE_BYTES, certainty, choose, the_one};
+use crate::filesystem::infer::{
+    BoundedReader, Choice, HEAD_BYTES, Inferred, MIDDLE_BYTES, certainty, choose, only_choice,
+};
 use crate::filesystem::ntfs::findings as found;
 use crate::filesystem::ntfs::mft::collect::system;
 use crate::filesystem::ntfs::mft::locate::{self, Table, table_extents};
@@ -68,7 +70,7 @@ impl InferredGeometry {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match the_one(infer(window)?, InferredGeometry::in_words) {
+    let inferred = match only_choice(infer(window)?, InferredGeometry::in_words) {
         Ok(inferred) => inferred,
         Err(outcome) => return Ok(outcome),
     };
@@ -94,9 +96,9 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 
 /// The geometry that fits, or all that do when it is not one alone.
 pub fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, SourceLost> {
-    let look = Look::new(window);
+    let reader = BoundedReader::new(window);
     let mut fitting = Vec::new();
-    for candidate in candidates(&look)? {
+    for candidate in candidates(&reader)? {
         if let Some(geometry) = judge(window, candidate)? {
             fitting.push(geometry);
         }
@@ -104,8 +106,8 @@ pub fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, SourceLost
     Ok(choose(fitting, |one| one.lacking.is_empty()))
 }
 
-fn candidates(look: &Look<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
-    let volume = look.window.extent().bytes;
+fn candidates(reader: &BoundedReader<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
+    let volume = reader.window.extent().bytes;
     let (middle, third) = (volume / 2, volume / 3);
     let usual = (9..=21).map(|shift| {
         let at = USUAL_MFT_CLUSTER << shift;
@@ -118,7 +120,7 @@ fn candidates(look: &Look<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
     ];
     let mut heads = BTreeSet::new();
     for (from, to) in fixed.into_iter().chain(usual) {
-        look.sectors(from, to, |at, bytes| {
+        reader.sectors(from, to, |at, bytes| {
             // Room for more heads than candidates, since most of a flood's give none.
             if bytes.starts_with(b"FILE") && heads.len() < 64 * MOST_CANDIDATES && looks_like_first(bytes) {
                 heads.insert(at);
@@ -128,7 +130,7 @@ fn candidates(look: &Look<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
     let mut candidates = BTreeSet::new();
     for at in heads {
         if candidates.len() < MOST_CANDIDATES {
-            candidates.extend(suggested(look, at)?);
+            candidates.extend(suggested(reader, at)?);
         }
     }
     Ok(candidates)
@@ -142,14 +144,14 @@ fn looks_like_first(bytes: &[u8]) -> bool {
 }
 
 /// The geometries by which the record at `at` would be record 0 of $MFT or of the mirror.
-fn suggested(look: &Look<'_>, at: u64) -> Result<Vec<Candidate>, SourceLost> {
-    let Some(first) = look.bytes(at, 512)? else { return Ok(Vec::new()) };
+fn suggested(reader: &BoundedReader<'_>, at: u64) -> Result<Vec<Candidate>, SourceLost> {
+    let Some(first) = reader.bytes(at, 512)? else { return Ok(Vec::new()) };
     // "Allocated size" of the record, Linux fs/ntfs/layout.h (`MFT_RECORD`).
     let record_bytes = le32(&first, 0x1C).map_or(0, u64::from);
     if !record_bytes.is_power_of_two() || !(512..=65_536).contains(&record_bytes) {
         return Ok(Vec::new());
     }
-    let Some(mut bytes) = look.bytes(at, 2 * record_bytes)? else { return Ok(Vec::new()) };
+    let Some(mut bytes) = reader.bytes(at, 2 * record_bytes)? else { return Ok(Vec::new()) };
     let (table, mirror) = bytes.split_at_mut(usize::try_from(record_bytes).expect("at most 65536"));
     let first_cluster = |record: &mut [u8], number: u32| {
         let header = record::open(record).ok().filter(|h| h.number.is_none_or(|own| own == number))?;
@@ -268,16 +270,16 @@ fn judge(window: &Window<'_>, candidate: Candidate) -> Result<Option<InferredGeo
     }
     let samples = Samples::take(&records)?;
     let marks = landmarks(&records)?;
-    let right = marks.iter().filter(|(_, state)| *state == Mark::Right).count();
-    let wrong = marks.iter().filter(|(_, state)| *state == Mark::Wrong).count();
+    let right = marks.iter().filter(|(_, state)| *state == LandmarkState::Right).count();
+    let wrong = marks.iter().filter(|(_, state)| *state == LandmarkState::Wrong).count();
     if right < 3 || 2 * wrong > right || !samples.hold() {
         return Ok(None);
     }
     let mut lacking: Vec<String> = marks
         .iter()
-        .filter(|(_, state)| matches!(state, Mark::Wrong | Mark::Unreadable))
+        .filter(|(_, state)| matches!(state, LandmarkState::Wrong | LandmarkState::Unreadable))
         .map(|(name, state)| {
-            let why = if *state == Mark::Wrong { "is not at its place" } else { "was not read" };
+            let why = if *state == LandmarkState::Wrong { "is not at its place" } else { "was not read" };
             format!("{name} {why}")
         })
         .collect();
@@ -292,7 +294,7 @@ fn judge(window: &Window<'_>, candidate: Candidate) -> Result<Option<InferredGeo
         lacking.push("the root folder's record does not give the size of index records".to_owned());
     }
     let names: Vec<&str> =
-        marks.iter().filter(|(_, state)| *state == Mark::Right).map(|(name, _)| name.as_str()).collect();
+        marks.iter().filter(|(_, state)| *state == LandmarkState::Right).map(|(name, _)| name.as_str()).collect();
     let evidence = format!(
         "at their places: {}; {} of {} file records looked at carry their own number; $BadClus and $Bitmap are as long as \
          {clusters} clusters",
@@ -348,7 +350,7 @@ impl Samples {
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Mark {
+enum LandmarkState {
     Right,
     Wrong,
     Unreadable,
@@ -357,7 +359,7 @@ enum Mark {
 }
 
 /// Contents that can be told by their beginnings, at the places their records give.
-fn landmarks(records: &SystemRecords<'_>) -> Result<Vec<(String, Mark)>, SourceLost> {
+fn landmarks(records: &SystemRecords<'_>) -> Result<Vec<(String, LandmarkState)>, SourceLost> {
     let index_block = |bytes: &[u8]| bytes.starts_with(b"INDX") && le64(bytes, 0x10) == Some(0);
     // $LogFile's restart page, or the fill of an emptied one; the first names of $AttrDef and letters of $UpCase. Source:
     // Linux fs/ntfs/layout.h and logfile.h (from memory).
@@ -382,18 +384,18 @@ fn landmarks(records: &SystemRecords<'_>) -> Result<Vec<(String, Mark)>, SourceL
     let mut out = Vec::new();
     for (name, place, is_right) in marks.drain(..) {
         let state = match place {
-            None => Mark::Unknown,
+            None => LandmarkState::Unknown,
             Some(Lcn(lcn)) => {
                 let block = match lcn.checked_mul(boot.cluster_bytes) {
                     Some(offset) => records.volume.window.read(offset, 512)?,
                     None => None,
                 };
                 match block {
-                    None => Mark::Wrong,
+                    None => LandmarkState::Wrong,
                     Some(block) => match block.whole() {
-                        None => Mark::Unreadable,
-                        Some(bytes) if is_right(bytes) => Mark::Right,
-                        Some(_) => Mark::Wrong,
+                        None => LandmarkState::Unreadable,
+                        Some(bytes) if is_right(bytes) => LandmarkState::Right,
+                        Some(_) => LandmarkState::Wrong,
                     },
                 }
             }
@@ -401,8 +403,8 @@ fn landmarks(records: &SystemRecords<'_>) -> Result<Vec<(String, Mark)>, SourceL
         out.push((name.to_owned(), state));
     }
     match records.first_cluster(system::BOOT, DATA, "")? {
-        Some(Lcn(0)) => out.push(("$Boot".to_owned(), Mark::Right)),
-        Some(_) => out.push(("$Boot".to_owned(), Mark::Wrong)),
+        Some(Lcn(0)) => out.push(("$Boot".to_owned(), LandmarkState::Right)),
+        Some(_) => out.push(("$Boot".to_owned(), LandmarkState::Wrong)),
         None => {}
     }
     Ok(out)

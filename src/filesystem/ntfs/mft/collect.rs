@@ -526,6 +526,6 @@ fn role_of(kind: u32, name: &[u8]) -> Role {
         EA => Role::ExtendedAttributes,
         REPARSE_POINT => Role::Reparse,
         LOGGED_UTILITY_STREAM => Role::LoggedUtility,
-        _ => Role::Other,
+        _ => Role::OtherAttribute,
     }
 }

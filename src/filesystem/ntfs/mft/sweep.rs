@@ -3,7 +3,7 @@
 use super::collect::Collector;
 use super::locate::{Table, unpacked};
 use super::mirror::Mirror;
-use super::table_map::Stretch;
+use super::table_map::TableExtent;
 use crate::base::extent::Extent;
 use crate::base::finding::Finding;
 use crate::base::units::ByteOffset;
@@ -20,18 +20,18 @@ pub fn sweep(volume: &Volume<'_>, table: &mut Table, collector: &mut Collector) 
     let reader = volume.window.reader();
     let mut cutter = Cutter::new(volume.boot.record_bytes);
     loop {
-        let stretches = table.map.take_fresh();
-        if stretches.is_empty() {
+        let parts = table.map.take_fresh();
+        if parts.is_empty() {
             break;
         }
-        let extents: Vec<Extent> = stretches.iter().map(|s| s.extent).collect();
+        let extents: Vec<Extent> = parts.iter().map(|s| s.extent).collect();
         reader.announce("file records", extents.iter().map(|e| e.bytes).sum());
-        let mut stretch = 0;
+        let mut part = 0;
         reader.stream(&extents, |block| {
-            while stretches[stretch].extent.intersection(&block.extent).is_none() {
-                stretch += 1;
+            while parts[part].extent.intersection(&block.extent).is_none() {
+                part += 1;
             }
-            cutter.take(&stretches[stretch], &block, &table.mirror, collector);
+            cutter.take(&parts[part], &block, &table.mirror, collector);
             ControlFlow::Continue(())
         })?;
         for part in collector.take_table_parts() {
@@ -108,9 +108,9 @@ impl Cutter {
         }
     }
 
-    fn take(&mut self, stretch: &Stretch, block: &StreamBlock<'_>, mirror: &Mirror, collector: &mut Collector) {
+    fn take(&mut self, part: &TableExtent, block: &StreamBlock<'_>, mirror: &Mirror, collector: &mut Collector) {
         let mut place = block.extent.start.0;
-        let mut offset = stretch.offset + (place - stretch.extent.start.0);
+        let mut offset = part.offset + (place - part.extent.start.0);
         let mut rest = block.bytes;
         let record = self.record_bytes as u64;
         while !rest.is_empty() {

@@ -11,14 +11,14 @@ use std::collections::BTreeMap;
 
 /// A part of $MFT that is contiguous both in $MFT and on the drive.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Stretch {
+pub(super) struct TableExtent {
     /// Byte of $MFT it starts at.
     pub offset: u64,
     /// Where it lies on the drive.
     pub extent: Extent,
 }
 
-impl Stretch {
+impl TableExtent {
     fn end(&self) -> u64 {
         self.offset + self.extent.bytes
     }
@@ -33,7 +33,7 @@ pub struct TableMap {
     /// The same on the drive, end by start: no byte may be two records.
     taken: BTreeMap<u64, u64>,
     /// Those not yet handed out for reading.
-    fresh: Vec<Stretch>,
+    fresh: Vec<TableExtent>,
 }
 
 impl TableMap {
@@ -69,34 +69,31 @@ impl TableMap {
             }
             for (a, b) in self.unknown_within(from, on_drive) {
                 let start = drive.start.0 + (a - from);
-                self.take(Stretch { offset: a, extent: Extent::between(start, start + (b - a)) }, findings);
+                self.take(TableExtent { offset: a, extent: Extent::between(start, start + (b - a)) }, findings);
             }
         }
     }
 
-    fn take(&mut self, stretch: Stretch, findings: &mut Findings) {
-        let extent = stretch.extent;
+    fn take(&mut self, part: TableExtent, findings: &mut Findings) {
+        let extent = part.extent;
         if self.taken.range(..extent.end()).next_back().is_some_and(|(_, end)| *end > extent.start.0) {
-            let sentence = format!(
-                "Bytes {} to {} of $MFT should lie where another part of it lies.",
-                stretch.offset,
-                stretch.end()
-            );
-            findings.push(Finding::at(&found::TABLE_RUN, stretch.extent.start, sentence));
+            let sentence =
+                format!("Bytes {} to {} of $MFT should lie where another part of it lies.", part.offset, part.end());
+            findings.push(Finding::at(&found::TABLE_RUN, part.extent.start, sentence));
             return;
         }
         self.taken.insert(extent.start.0, extent.end());
-        self.known.insert(stretch.offset, extent);
-        self.fresh.push(stretch);
+        self.known.insert(part.offset, extent);
+        self.fresh.push(part);
     }
 
     /// The known parts that touch bytes `from` to `to` of $MFT, in order.
-    fn known_within(&self, from: u64, to: u64) -> impl Iterator<Item = Stretch> + '_ {
+    fn known_within(&self, from: u64, to: u64) -> impl Iterator<Item = TableExtent> + '_ {
         let first = self.known.range(..=from).next_back().map_or(from, |(offset, _)| *offset);
         self.known
             .range(first..to.max(first))
-            .map(|(offset, extent)| Stretch { offset: *offset, extent: *extent })
-            .filter(move |stretch| stretch.end() > from)
+            .map(|(offset, extent)| TableExtent { offset: *offset, extent: *extent })
+            .filter(move |part| part.end() > from)
     }
 
     /// The parts of bytes `from` to `to` of $MFT that are not known.
@@ -131,7 +128,7 @@ impl TableMap {
     }
 
     /// The parts that came in since this was asked last, in $MFT's order, neighbours joined.
-    pub(super) fn take_fresh(&mut self) -> Vec<Stretch> {
+    pub(super) fn take_fresh(&mut self) -> Vec<TableExtent> {
         let mut fresh = std::mem::take(&mut self.fresh);
         fresh.sort_by_key(|s| s.offset);
         merged(fresh)
@@ -157,9 +154,9 @@ impl TableMap {
         }
         let end = offset + bytes;
         let mut all = Vec::new();
-        for stretch in self.known_within(offset, end) {
-            let (a, b) = (offset.max(stretch.offset), end.min(stretch.end()));
-            let start = stretch.extent.start.0 + (a - stretch.offset);
+        for part in self.known_within(offset, end) {
+            let (a, b) = (offset.max(part.offset), end.min(part.end()));
+            let start = part.extent.start.0 + (a - part.offset);
             let block = volume.window.reader().read(Extent::between(start, start + (b - a)))?;
             match block.whole() {
                 Some(part) => all.extend_from_slice(part),
@@ -170,14 +167,14 @@ impl TableMap {
     }
 }
 
-fn merged(stretches: impl IntoIterator<Item = Stretch>) -> Vec<Stretch> {
-    let mut joined: Vec<Stretch> = Vec::new();
-    for stretch in stretches {
+fn merged(parts: impl IntoIterator<Item = TableExtent>) -> Vec<TableExtent> {
+    let mut joined: Vec<TableExtent> = Vec::new();
+    for part in parts {
         match joined.last_mut() {
-            Some(last) if last.end() == stretch.offset && last.extent.end() == stretch.extent.start.0 => {
-                last.extent.bytes += stretch.extent.bytes;
+            Some(last) if last.end() == part.offset && last.extent.end() == part.extent.start.0 => {
+                last.extent.bytes += part.extent.bytes;
             }
-            _ => joined.push(stretch),
+            _ => joined.push(part),
         }
     }
     joined

@@ -5,22 +5,22 @@
 
 use crate::base::fields::{le32, le64};
 use crate::partition::signature::checksums::crc32_le;
-use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::volume_bytes::VolumeBytes;
 
 /// Where LVM2 starts its checksums from (`INITIAL_CRC`).
 const SEED: u32 = 0xF597_A6CF;
 /// `FMTT_MAGIC`.
 const METADATA_MAGIC: &[u8] = b" LVM2 x[5A%r0N*>";
 
-pub fn look(ground: &Ground) -> Option<Recognised> {
+pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
     // The label stands in one of the first four sectors, the second as a rule, and says in which.
-    (0..4u64).find_map(|sector| label(ground, sector))
+    (0..4u64).find_map(|sector| label(volume, sector))
 }
 
-fn label(ground: &Ground, sector: u64) -> Option<Recognised> {
+fn label(volume: &VolumeBytes, sector: u64) -> Option<Recognised> {
     let at = sector * 512;
-    let label = ground.get(at, 512).filter(|label| label.starts_with(b"LABELONE") && &label[24..32] == b"LVM2 001")?;
+    let label = volume.get(at, 512).filter(|label| label.starts_with(b"LABELONE") && &label[24..32] == b"LVM2 001")?;
     if le64(label, 8)? != sector || crc32_le(SEED, &[&label[20..]]) != le32(label, 16)? {
         return None;
     }
@@ -29,30 +29,30 @@ fn label(ground: &Ground, sector: u64) -> Option<Recognised> {
     let bytes = le64(label, header + 32)?;
     let (data, rest) = areas(label, header + 40)?;
     let (metadata, _) = areas(label, rest)?;
-    let mut found = ground.recognised(Sign::LvmMember, at, 512, "label LABELONE LVM2 001");
+    let mut found = volume.recognised(Sign::LvmMember, at, 512, "label LABELONE LVM2 001");
     found.uuid = std::str::from_utf8(id).ok().map(dashed);
     found.bytes = Some(bytes);
-    found.first.extend(ground.place(0, 4096));
+    found.first.extend(volume.place(0, 4096));
     let sound = |(at, _): &&(u64, u64)| {
-        let header = ground.get(*at, 512)?;
+        let header = volume.get(*at, 512)?;
         Some(&header[4..20] == METADATA_MAGIC && crc32_le(SEED, &[&header[4..]]) == le32(header, 0)?)
     };
     // A later file system leaves the label as it was, but not the metadata behind it.
     let intact = metadata.first().as_ref().and_then(sound);
     found.certainty = match intact {
         Some(false) => Certainty::Partial,
-        _ => Certainty::of(ground.holds(bytes), intact),
+        _ => Certainty::of(volume.holds(bytes), intact),
     };
     if intact == Some(false) {
         found.facts.push(("metadata", "damaged or written over".to_owned()));
     }
-    if let Some(group) = metadata.first().and_then(|area| group_name(ground, *area)) {
+    if let Some(group) = metadata.first().and_then(|area| group_name(volume, *area)) {
         found.facts.push(("volume group", group));
     }
     if let Some((at, _)) = data.first() {
         found.facts.push(("data from byte", at.to_string()));
     }
-    found.first.extend(metadata.iter().filter_map(|(at, bytes)| ground.place(*at, *bytes)));
+    found.first.extend(metadata.iter().filter_map(|(at, bytes)| volume.place(*at, *bytes)));
     Some(found)
 }
 
@@ -70,10 +70,10 @@ fn areas(label: &[u8], mut at: usize) -> Option<(Vec<(u64, u64)>, usize)> {
 }
 
 /// The name that begins the metadata's text, which stands where the header's first entry says.
-fn group_name(ground: &Ground, (area, _): (u64, u64)) -> Option<String> {
-    let header = ground.get(area, 512)?;
+fn group_name(volume: &VolumeBytes, (area, _): (u64, u64)) -> Option<String> {
+    let header = volume.get(area, 512)?;
     let (at, bytes) = (le64(header, 40)?, le64(header, 48)?);
-    let text = ground.get(area.checked_add(at)?, bytes.min(128))?;
+    let text = volume.get(area.checked_add(at)?, bytes.min(128))?;
     let end = text.iter().position(|b| *b == b' ')?;
     let name = std::str::from_utf8(&text[..end]).ok()?;
     (!name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || "+_.-".contains(c))).then(|| name.to_owned())

@@ -4,9 +4,9 @@
 //! `bde/c_bde.py`.
 
 use crate::base::fields::{byte, le16, le64};
-use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 use crate::partition::signature::texts::guid;
+use crate::partition::signature::volume_bytes::VolumeBytes;
 
 /// The identifier in front of the metadata's places, and where it stands: on fixed volumes, on volumes of which only
 /// the used part is encrypted, and behind the FAT32 boot sector that stands in for a removable volume.
@@ -16,8 +16,8 @@ const REMOVABLE_AT: usize = 424;
 /// Room that is kept for each of the three blocks of metadata.
 const METADATA_BYTES: u64 = 64 << 10;
 
-pub fn look(ground: &Ground) -> Option<Recognised> {
-    let sector = ground.get(0, 512)?;
+pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
+    let sector = volume.get(0, 512)?;
     let signed = &sector[3..11] == b"-FVE-FS-";
     let known = |at: &usize| guid(sector, *at).is_some_and(|id| IDENTIFIERS.contains(&id.as_str()));
     let identifier = [FIXED_AT, REMOVABLE_AT].into_iter().find(known);
@@ -35,7 +35,7 @@ pub fn look(ground: &Ground) -> Option<Recognised> {
         return None;
     }
     let what = if signed { "boot sector -FVE-FS-" } else { "boot sector of FAT32 with the identifier of encryption" };
-    let mut found = ground.recognised(Sign::VolumeEncryption, 0, 512, what);
+    let mut found = volume.recognised(Sign::VolumeEncryption, 0, 512, what);
     found.encrypted = true;
     let form = match (identifier, signed) {
         (Some(REMOVABLE_AT), _) => "removable",
@@ -44,9 +44,9 @@ pub fn look(ground: &Ground) -> Option<Recognised> {
     };
     let listed = places.iter().map(u64::to_string).collect::<Vec<_>>().join(", ");
     found.facts = vec![("form", form.to_owned()), ("metadata at bytes", listed)];
-    let within = places.iter().all(|at| at.checked_add(METADATA_BYTES).is_some_and(|end| ground.holds(end)));
+    let within = places.iter().all(|at| at.checked_add(METADATA_BYTES).is_some_and(|end| volume.holds(end)));
     found.certainty = Certainty::of(within, None);
-    found.first.extend(ground.place(0, 8 << 10));
-    found.first.extend(places.iter().filter_map(|at| ground.place(*at, METADATA_BYTES)));
+    found.first.extend(volume.place(0, 8 << 10));
+    found.first.extend(places.iter().filter_map(|at| volume.place(*at, METADATA_BYTES)));
     Some(found)
 }

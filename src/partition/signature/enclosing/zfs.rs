@@ -5,8 +5,8 @@
 //! memory).
 
 use crate::base::fields::{be32, be64};
-use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
+use crate::partition::signature::volume_bytes::VolumeBytes;
 use std::collections::BTreeMap;
 
 pub(super) const LABEL: u64 = 256 << 10;
@@ -14,18 +14,18 @@ pub(super) const LABEL: u64 = 256 << 10;
 const LIST_AT: u64 = 16 << 10;
 const LIST_LOOKED_AT: u64 = 16 << 10;
 
-pub fn look(ground: &Ground) -> Option<Recognised> {
-    let end = ground.bytes() / LABEL * LABEL;
+pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
+    let end = volume.bytes() / LABEL * LABEL;
     let copies = [end.checked_sub(2 * LABEL), end.checked_sub(LABEL)];
-    label(ground, 0, Certainty::Consistent)
-        .or_else(|| copies.into_iter().flatten().find_map(|at| label(ground, at, Certainty::Copy)))
+    label(volume, 0, Certainty::Consistent)
+        .or_else(|| copies.into_iter().flatten().find_map(|at| label(volume, at, Certainty::Copy)))
 }
 
-fn label(ground: &Ground, label: u64, certainty: Certainty) -> Option<Recognised> {
+fn label(volume: &VolumeBytes, label: u64, certainty: Certainty) -> Option<Recognised> {
     let at = label + LIST_AT;
-    let values = list(ground.get(at, LIST_LOOKED_AT)?)?;
+    let values = list(volume.get(at, LIST_LOOKED_AT)?)?;
     let pool = values.get("pool_guid")?;
-    let mut found = ground.recognised(Sign::ZfsMember, at, LIST_LOOKED_AT, "label with a pool's name and identifier");
+    let mut found = volume.recognised(Sign::ZfsMember, at, LIST_LOOKED_AT, "label with a pool's name and identifier");
     found.label = values.get("name").cloned();
     found.uuid = Some(pool.clone());
     for name in ["version", "guid", "vdev_children"] {
@@ -39,9 +39,9 @@ fn label(ground: &Ground, label: u64, certainty: Certainty) -> Option<Recognised
         }));
     }
     found.certainty = certainty;
-    let end = ground.bytes() / LABEL * LABEL;
-    found.first.extend(ground.place(0, 2 * LABEL));
-    found.first.extend(end.checked_sub(2 * LABEL).and_then(|at| ground.place(at, 2 * LABEL)));
+    let end = volume.bytes() / LABEL * LABEL;
+    found.first.extend(volume.place(0, 2 * LABEL));
+    found.first.extend(end.checked_sub(2 * LABEL).and_then(|at| volume.place(at, 2 * LABEL)));
     Some(found)
 }
 

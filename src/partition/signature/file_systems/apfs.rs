@@ -4,26 +4,26 @@
 //! `mkapfs` and `blkid` by the tests).
 
 use crate::base::fields::{le32, le64};
-use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 use crate::partition::signature::texts::uuid;
+use crate::partition::signature::volume_bytes::VolumeBytes;
 
-pub fn look(ground: &Ground) -> Option<Recognised> {
-    let sb = ground.get(0, 4096).filter(|sb| &sb[32..36] == b"NXSB")?;
+pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
+    let sb = volume.get(0, 4096).filter(|sb| &sb[32..36] == b"NXSB")?;
     let block = le32(sb, 36)?;
     if !block.is_power_of_two() || !(4096..=65536).contains(&block) {
         return None;
     }
     let bytes = le64(sb, 40)?.checked_mul(u64::from(block))?;
-    let sum_holds = ground.get(0, u64::from(block)).map(|whole| fletcher64(&whole[8..]) == le64(whole, 0));
-    let mut found = ground.recognised(Sign::Apfs, 0, u64::from(block), "container superblock NXSB");
+    let sum_holds = volume.get(0, u64::from(block)).map(|whole| fletcher64(&whole[8..]) == le64(whole, 0));
+    let mut found = volume.recognised(Sign::Apfs, 0, u64::from(block), "container superblock NXSB");
     found.uuid = uuid(sb, 72);
     found.bytes = Some(bytes);
     found.facts = vec![("block", format!("{block} bytes"))];
-    found.certainty = Certainty::of(ground.holds(bytes), sum_holds);
+    found.certainty = Certainty::of(volume.holds(bytes), sum_holds);
     let place = |at: u64, blocks: u64| {
         let start = at.checked_mul(u64::from(block))?;
-        ground.place(start, blocks.min(1 << 14) * u64::from(block))
+        volume.place(start, blocks.min(1 << 14) * u64::from(block))
     };
     found.first.extend(place(0, 1));
     // The checkpoints, among which the newest superblock lies, when they are in one piece (the top bit tells).

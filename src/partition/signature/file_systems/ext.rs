@@ -5,9 +5,9 @@
 
 use crate::base::fields::{le16, le32};
 use crate::partition::signature::checksums::crc32c;
-use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 use crate::partition::signature::texts::{text, uuid};
+use crate::partition::signature::volume_bytes::VolumeBytes;
 
 /// Where the superblock stands, and its length.
 const AT: u64 = 1024;
@@ -27,19 +27,19 @@ const INCOMPAT_ENCRYPT: u32 = 0x1_0000;
 const RO_COMPAT_OF_EXT3: u32 = 0x1 | 0x2 | 0x4;
 const RO_COMPAT_METADATA_CHECKSUM: u32 = 0x400;
 
-pub fn look(ground: &Ground) -> Option<Recognised> {
-    superblock(ground, AT, 0).or_else(|| COPIES_AT.iter().find_map(|at| copy(ground, *at)))
+pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
+    superblock(volume, AT, 0).or_else(|| COPIES_AT.iter().find_map(|at| copy(volume, *at)))
 }
 
 /// A second superblock, whose number of blocks must put it where it is.
-fn copy(ground: &Ground, at: u64) -> Option<Recognised> {
-    let mut found = superblock(ground, at, 1)?;
+fn copy(volume: &VolumeBytes, at: u64) -> Option<Recognised> {
+    let mut found = superblock(volume, at, 1)?;
     found.certainty = found.certainty.min(Certainty::Copy);
     Some(found)
 }
 
-fn superblock(ground: &Ground, at: u64, group: u16) -> Option<Recognised> {
-    let sb = ground.get(at, BYTES)?;
+fn superblock(volume: &VolumeBytes, at: u64, group: u16) -> Option<Recognised> {
+    let sb = volume.get(at, BYTES)?;
     if le16(sb, 0x38)? != 0xEF53 || le16(sb, 0x5A)? != group {
         return None;
     }
@@ -69,7 +69,7 @@ fn superblock(ground: &Ground, at: u64, group: u16) -> Option<Recognised> {
     } else {
         Sign::Ext2
     };
-    let mut found = ground.recognised(kind, at, BYTES, "superblock EF53");
+    let mut found = volume.recognised(kind, at, BYTES, "superblock EF53");
     found.label = text(sb, 0x78, 16);
     found.uuid = uuid(sb, 0x68);
     found.bytes = Some(bytes);
@@ -82,6 +82,6 @@ fn superblock(ground: &Ground, at: u64, group: u16) -> Option<Recognised> {
     }
     let has_sum = ro_compat & RO_COMPAT_METADATA_CHECKSUM != 0;
     let sum_holds = has_sum.then(|| Some(!crc32c(&[&sb[..0x3FC]])) == le32(sb, 0x3FC));
-    found.certainty = Certainty::of(ground.holds(bytes), sum_holds);
+    found.certainty = Certainty::of(volume.holds(bytes), sum_holds);
     Some(found)
 }

@@ -6,9 +6,9 @@
 
 use crate::base::fields::{be16, be32, byte, le16, le32};
 use crate::partition::signature::checksums::crc16;
-use crate::partition::signature::ground::Ground;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 use crate::partition::signature::texts::{text, utf16};
+use crate::partition::signature::volume_bytes::VolumeBytes;
 use crate::source::{SourceLost, Window};
 
 const RECOGNITION_AT: u64 = 32 << 10;
@@ -17,20 +17,20 @@ const SECTORS: [u64; 4] = [2048, 512, 4096, 1024];
 /// The sector that the anchor stands in.
 const ANCHOR: u64 = 256;
 
-pub fn iso(ground: &Ground) -> Option<Recognised> {
-    let descriptor = ground.get(RECOGNITION_AT, 2048).filter(|d| d[0] == 1 && &d[1..7] == b"CD001\x01")?;
+pub fn iso(volume: &VolumeBytes) -> Option<Recognised> {
+    let descriptor = volume.get(RECOGNITION_AT, 2048).filter(|d| d[0] == 1 && &d[1..7] == b"CD001\x01")?;
     let (sectors, block) = (le32(descriptor, 80)?, le16(descriptor, 128)?);
     // Both byte orders are written; they must agree.
     if be32(descriptor, 84)? != sectors || be16(descriptor, 130)? != block || !block.is_power_of_two() || block < 512 {
         return None;
     }
     let bytes = u64::from(sectors) * u64::from(block);
-    let mut found = ground.recognised(Sign::Iso9660, RECOGNITION_AT, 2048, "primary volume descriptor CD001");
+    let mut found = volume.recognised(Sign::Iso9660, RECOGNITION_AT, 2048, "primary volume descriptor CD001");
     found.label = text(descriptor, 40, 32);
     // A disc has no identifier; its times of change and of creation serve as one.
     found.uuid = [830, 813].into_iter().find_map(|at| time(descriptor, at));
     found.bytes = Some(bytes);
-    found.certainty = Certainty::of(ground.holds(bytes), None);
+    found.certainty = Certainty::of(volume.holds(bytes), None);
     Some(found)
 }
 
@@ -47,25 +47,25 @@ fn time(descriptor: &[u8], at: usize) -> Option<String> {
 }
 
 /// The descriptor of the volume recognition sequence that announces UDF: its place.
-fn announced(ground: &Ground) -> Option<u64> {
+fn announced(volume: &VolumeBytes) -> Option<u64> {
     // Descriptors stand 2 KiB apart, or a sector where that is larger.
     [2048u64, 4096].into_iter().find_map(|step| {
         let places = (0..8).map(|n| RECOGNITION_AT + n * step);
         places.into_iter().find(|at| {
-            ground.get(at + 1, 5).is_some_and(|id| id == b"NSR02" || id == b"NSR03") && ground.stands(at + 6, &[1])
+            volume.get(at + 1, 5).is_some_and(|id| id == b"NSR02" || id == b"NSR03") && volume.stands(at + 6, &[1])
         })
     })
 }
 
 /// Where UDF is announced, its anchor and the descriptors it points to are read as well.
-pub fn read_further(ground: &mut Ground, window: &Window<'_>) -> Result<(), SourceLost> {
-    if announced(ground).is_none() {
+pub fn read_further(volume: &mut VolumeBytes, window: &Window<'_>) -> Result<(), SourceLost> {
+    if announced(volume).is_none() {
         return Ok(());
     }
     for sector in SECTORS {
-        ground.read(window, ANCHOR * sector, 512)?;
-        if let Some((at, bytes)) = anchor(ground, sector) {
-            return ground.read(window, at, bytes.min(DESCRIPTORS_BYTES));
+        volume.read(window, ANCHOR * sector, 512)?;
+        if let Some((at, bytes)) = anchor(volume, sector) {
+            return volume.read(window, at, bytes.min(DESCRIPTORS_BYTES));
         }
     }
     Ok(())
@@ -79,8 +79,8 @@ const LOGICAL_VOLUME: u16 = 6;
 const DESCRIPTORS_BYTES: u64 = 16 << 11;
 
 /// Place and length of the volume descriptor sequence, by an anchor whose checksums hold.
-fn anchor(ground: &Ground, sector: u64) -> Option<(u64, u64)> {
-    let anchor = ground.get(ANCHOR * sector, 512).filter(|anchor| tag_holds(anchor, 2, ANCHOR))?;
+fn anchor(volume: &VolumeBytes, sector: u64) -> Option<(u64, u64)> {
+    let anchor = volume.get(ANCHOR * sector, 512).filter(|anchor| tag_holds(anchor, 2, ANCHOR))?;
     Some((u64::from(le32(anchor, 20)?) * sector, u64::from(le32(anchor, 16)?)))
 }
 
@@ -101,16 +101,16 @@ fn tag_holds(descriptor: &[u8], kind: u16, sector: u64) -> bool {
     holds().unwrap_or(false)
 }
 
-pub fn udf(ground: &Ground) -> Option<Recognised> {
-    let at = announced(ground)?;
-    let mut found = ground.recognised(Sign::Udf, at, 2048, "volume recognition sequence NSR");
+pub fn udf(volume: &VolumeBytes) -> Option<Recognised> {
+    let at = announced(volume)?;
+    let mut found = volume.recognised(Sign::Udf, at, 2048, "volume recognition sequence NSR");
     found.certainty = Certainty::Partial;
-    if let Some((sector, (start, bytes))) = SECTORS.into_iter().find_map(|s| Some((s, anchor(ground, s)?))) {
+    if let Some((sector, (start, bytes))) = SECTORS.into_iter().find_map(|s| Some((s, anchor(volume, s)?))) {
         found.certainty = Certainty::Checksummed;
         found.facts = vec![("sector", format!("{sector} bytes"))];
         let end = start.saturating_add(bytes.min(DESCRIPTORS_BYTES)) / sector;
         let descriptor =
-            |kind| (start / sector..end).find_map(|n| ground.get(n * sector, 512).filter(|d| tag_holds(d, kind, n)));
+            |kind| (start / sector..end).find_map(|n| volume.get(n * sector, 512).filter(|d| tag_holds(d, kind, n)));
         found.label = descriptor(LOGICAL_VOLUME).and_then(|logical| dstring(logical.get(84..212)?));
         if let Some(primary) = descriptor(PRIMARY_VOLUME) {
             // Writers begin the name of the volume set with sixteen digits that are unique (OSTA UDF 2.60, 2.2.2.5).
@@ -118,8 +118,8 @@ pub fn udf(ground: &Ground) -> Option<Recognised> {
             found.uuid = set.get(..16).filter(|id| id.bytes().all(|b| b.is_ascii_hexdigit())).map(str::to_owned);
             found.label = found.label.or_else(|| dstring(primary.get(24..56)?));
         }
-        found.first.extend(ground.place(ANCHOR * sector, sector));
-        found.first.extend(ground.place(start, bytes.min(1 << 20)));
+        found.first.extend(volume.place(ANCHOR * sector, sector));
+        found.first.extend(volume.place(start, bytes.min(1 << 20)));
     }
     Some(found)
 }

@@ -5,7 +5,7 @@ use crate::base::extent::{Extent, ExtentSet};
 use crate::source::{SourceLost, Window};
 
 /// Pieces of a volume, addressed from the volume's start.
-pub(super) struct Ground {
+pub(super) struct VolumeBytes {
     /// The volume on the drive.
     volume: Extent,
     pieces: Vec<Piece>,
@@ -18,15 +18,15 @@ struct Piece {
     unreadable: ExtentSet,
 }
 
-impl Ground {
-    pub(super) fn new(volume: Extent) -> Ground {
-        Ground { volume, pieces: Vec::new() }
+impl VolumeBytes {
+    pub(super) fn new(volume: Extent) -> VolumeBytes {
+        VolumeBytes { volume, pieces: Vec::new() }
     }
 
     /// With bytes from the volume's start that were read by someone else.
-    pub(super) fn of_start(volume: Extent, bytes: &[u8]) -> Ground {
+    pub(super) fn of_start(volume: Extent, bytes: &[u8]) -> VolumeBytes {
         let piece = Piece { at: 0, bytes: bytes.to_vec(), unreadable: ExtentSet::new() };
-        Ground { volume, pieces: vec![piece] }
+        VolumeBytes { volume, pieces: vec![piece] }
     }
 
     /// Reads a piece, as much of it as lies in the volume.

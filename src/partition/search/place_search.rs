@@ -3,7 +3,7 @@
 use super::allowance::{Allowance, MOST_VOLUMES, Spent};
 use super::boot::Boot;
 use super::candidate::Candidate;
-use super::leads;
+use super::table_remains;
 use crate::base::extent::{Extent, ExtentSet};
 use crate::partition::FoundBy;
 use crate::partition::boot_sign::BootSign;
@@ -52,7 +52,7 @@ enum Rank {
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Look {
+enum Probe {
     /// Whether a volume starts there.
     Start(u64),
     /// Whether a volume ends there.
@@ -62,13 +62,13 @@ enum Look {
 }
 
 /// A search under way.
-pub(super) struct Hunt<'d, 'r> {
+pub(super) struct PlaceSearch<'d, 'r> {
     drive: &'d Drive<'r>,
     /// Where volumes are looked for.
-    stretches: ExtentSet,
+    ranges: ExtentSet,
     allowance: Allowance,
-    queue: BTreeSet<(Rank, Look)>,
-    seen: BTreeSet<Look>,
+    queue: BTreeSet<(Rank, Probe)>,
+    seen: BTreeSet<Probe>,
     links: Vec<u64>,
     /// Where confirmed volumes lie: places in them are passed over.
     covered: ExtentSet,
@@ -82,11 +82,11 @@ pub(super) struct Hunt<'d, 'r> {
     pub(super) cut_short: Option<&'static str>,
 }
 
-impl<'d, 'r> Hunt<'d, 'r> {
-    pub(super) fn new(drive: &'d Drive<'r>, stretches: ExtentSet, allowance: Allowance) -> Hunt<'d, 'r> {
-        Hunt {
+impl<'d, 'r> PlaceSearch<'d, 'r> {
+    pub(super) fn new(drive: &'d Drive<'r>, ranges: ExtentSet, allowance: Allowance) -> PlaceSearch<'d, 'r> {
+        PlaceSearch {
             drive,
-            stretches,
+            ranges,
             allowance,
             queue: BTreeSet::new(),
             seen: BTreeSet::new(),
@@ -102,11 +102,11 @@ impl<'d, 'r> Hunt<'d, 'r> {
 
     /// Adds what stands in the places of a table that is lost: they are looked at first.
     pub(super) fn add_table_remains(&mut self, first_sector: Option<&[u8]>) {
-        for at in first_sector.map(|sector| leads::of_link(sector, 0)).into_iter().flatten() {
-            self.add(Rank::Named, Look::Start(at));
+        for at in first_sector.map(|sector| table_remains::of_link(sector, 0)).into_iter().flatten() {
+            self.add(Rank::Named, Probe::Start(at));
         }
-        for (at, unit) in leads::array_places(self.drive.bytes()) {
-            self.add(Rank::Named, Look::Array(at, unit.bytes()));
+        for (at, unit) in table_remains::array_places(self.drive.bytes()) {
+            self.add(Rank::Named, Probe::Array(at, unit.bytes()));
         }
     }
 
@@ -124,10 +124,10 @@ impl<'d, 'r> Hunt<'d, 'r> {
 
     /// Looks at one place after the other.
     pub(super) fn run(&mut self) -> Result<(), SourceLost> {
-        for stretch in self.stretches.extents().to_vec() {
-            self.add_edges(stretch);
+        for range in self.ranges.extents().to_vec() {
+            self.add_edges(range);
         }
-        while let Some((rank, look)) = self.queue.pop_first() {
+        while let Some((rank, probe)) = self.queue.pop_first() {
             if let Some(why) = self.spent.exhausts(&self.allowance) {
                 self.cut_short = Some(why);
                 break;
@@ -140,46 +140,46 @@ impl<'d, 'r> Hunt<'d, 'r> {
                 self.cut_short = Some("more volumes were found than any drive has");
                 break;
             }
-            match look {
-                Look::Start(at) => self.look_at_start(at, rank)?,
-                Look::End(at) => self.look_at_end(at)?,
-                Look::Array(at, unit) => self.look_at_array(at, unit)?,
+            match probe {
+                Probe::Start(at) => self.look_at_start(at, rank)?,
+                Probe::End(at) => self.look_at_end(at)?,
+                Probe::Array(at, unit) => self.look_at_array(at, unit)?,
             }
         }
         Ok(())
     }
 
-    fn add(&mut self, rank: Rank, look: Look) {
-        if self.seen.insert(look) {
-            self.queue.insert((rank, look));
+    fn add(&mut self, rank: Rank, probe: Probe) {
+        if self.seen.insert(probe) {
+            self.queue.insert((rank, probe));
         }
     }
 
-    fn add_edges(&mut self, stretch: Extent) {
-        let (start, end) = (stretch.start.0, stretch.end());
+    fn add_edges(&mut self, range: Extent) {
+        let (start, end) = (range.start.0, range.end());
         let first = start.next_multiple_of(MIB);
         for at in [start, first, first + MIB, start + 63 * 512, start + 63 * 4096] {
-            self.add(Rank::Edge, Look::Start(at));
+            self.add(Rank::Edge, Probe::Start(at));
         }
         for step in 0..self.allowance.steps_at_start {
-            self.add(Rank::Step, Look::Start(first.saturating_add(step * MIB)));
+            self.add(Rank::Step, Probe::Start(first.saturating_add(step * MIB)));
         }
         self.add_ends(end, Rank::Edge, STEPS_BEFORE_END.min(self.allowance.steps_at_start));
         self.add_ends(end, Rank::Step, MORE_STEPS_BEFORE_END.min(self.allowance.steps_behind));
         if end == self.drive.bytes() {
             // In front of a backup GPT of customary size: 33 sectors of 512 bytes, 5 of 4096.
             for behind in [33 * 512, 5 * 4096] {
-                self.add(Rank::Edge, Look::End(end.saturating_sub(behind)));
+                self.add(Rank::Edge, Probe::End(end.saturating_sub(behind)));
             }
-            self.add(Rank::Edge, Look::End(end / CYLINDER * CYLINDER));
+            self.add(Rank::Edge, Probe::End(end / CYLINDER * CYLINDER));
         }
     }
 
     /// Ends of volumes at and in front of `end`.
     fn add_ends(&mut self, end: u64, rank: Rank, steps: u64) {
-        self.add(rank, Look::End(end));
+        self.add(rank, Probe::End(end));
         for step in 0..steps {
-            self.add(rank, Look::End((end / MIB).saturating_sub(step) * MIB));
+            self.add(rank, Probe::End((end / MIB).saturating_sub(step) * MIB));
         }
     }
 
@@ -189,19 +189,19 @@ impl<'d, 'r> Hunt<'d, 'r> {
         let (mib, cylinder) = (end.next_multiple_of(MIB), end.next_multiple_of(CYLINDER));
         for at in [end, end.next_multiple_of(4096), mib, cylinder, end + 63 * 512, end + 63 * 4096, cylinder + 63 * 512]
         {
-            self.add(Rank::Beside, Look::Start(at));
+            self.add(Rank::Beside, Probe::Start(at));
         }
         for step in 0..self.allowance.steps_behind {
-            self.add(Rank::Step, Look::Start(mib.saturating_add(step * MIB)));
+            self.add(Rank::Step, Probe::Start(mib.saturating_add(step * MIB)));
         }
         let start = extent.start.0;
         self.add_ends(start, Rank::Beside, 3);
         self.add_ends(start, Rank::Step, MORE_STEPS_BEFORE_END.min(self.allowance.steps_behind));
-        self.add(Rank::Beside, Look::End(start.saturating_sub(63 * 512)));
+        self.add(Rank::Beside, Probe::End(start.saturating_sub(63 * 512)));
     }
 
-    fn is_in_a_stretch(&self, at: u64) -> bool {
-        at < self.drive.bytes() && self.stretches.covers(Extent::between(at, at + 1))
+    fn is_searched(&self, at: u64) -> bool {
+        at < self.drive.bytes() && self.ranges.covers(Extent::between(at, at + 1))
     }
 
     /// Whether a place is passed over because it lies inside a volume that two things speak for. A place that something
@@ -242,7 +242,7 @@ impl<'d, 'r> Hunt<'d, 'r> {
     }
 
     fn look_at_start(&mut self, at: u64, rank: Rank) -> Result<(), SourceLost> {
-        if !self.is_in_a_stretch(at) || self.is_inside_a_volume(at, rank) {
+        if !self.is_searched(at) || self.is_inside_a_volume(at, rank) {
             return Ok(());
         }
         self.spent.places += 1;
@@ -299,20 +299,20 @@ impl<'d, 'r> Hunt<'d, 'r> {
 
     /// A link of an extended chain names a place counted from itself, and the next link counted from the first one.
     fn follow_link(&mut self, at: u64, sector: &[u8]) {
-        let own = leads::of_link(sector, at);
+        let own = table_remains::of_link(sector, at);
         if own.is_empty() || self.links.len() >= MOST_LINKS {
             return;
         }
         let from_first: Vec<u64> =
-            self.links.iter().take(MOST_FIRST_LINKS).flat_map(|base| leads::of_link(sector, *base)).collect();
+            self.links.iter().take(MOST_FIRST_LINKS).flat_map(|base| table_remains::of_link(sector, *base)).collect();
         self.links.push(at);
         for place in own.into_iter().chain(from_first) {
-            self.add(Rank::Named, Look::Start(place));
+            self.add(Rank::Named, Probe::Start(place));
         }
     }
 
     fn look_at_end(&mut self, end: u64) -> Result<(), SourceLost> {
-        let Some(last) = end.checked_sub(512).filter(|last| self.is_in_a_stretch(*last)) else { return Ok(()) };
+        let Some(last) = end.checked_sub(512).filter(|last| self.is_searched(*last)) else { return Ok(()) };
         self.spent.places += 1;
         let start = end.saturating_sub(TAIL_BYTES);
         if self.spent.failures > 0 && self.sector(last)?.is_none() {
@@ -324,7 +324,7 @@ impl<'d, 'r> Hunt<'d, 'r> {
             let boot = Self::part(&block, at).and_then(Boot::parse);
             let copy = boot.filter(|b| b.sign == BootSign::Ntfs && b.sector == unit);
             if let Some((copy, at)) = copy.and_then(|copy| end.checked_sub(copy.bytes).map(|at| (copy, at))) {
-                self.seen.insert(Look::Start(at));
+                self.seen.insert(Probe::Start(at));
                 let main = self.sector(at)?.as_deref().and_then(Boot::parse);
                 if let Some(other) = main.as_ref().filter(|main| !main.is_twin_of(&copy)) {
                     self.weigh(at, other, true)?;
@@ -337,13 +337,13 @@ impl<'d, 'r> Hunt<'d, 'r> {
 
     fn look_at_array(&mut self, at: u64, unit: u64) -> Result<(), SourceLost> {
         self.spent.places += 1;
-        let Some(block) = self.read(at, leads::ARRAY_BYTES)? else { return Ok(()) };
-        let Some(unit) = leads::UNITS.into_iter().find(|u| u.bytes() == unit) else { return Ok(()) };
-        let mut places: Vec<u64> = leads::of_array(&block.bytes, unit).collect();
-        places.retain(|place| self.is_in_a_stretch(*place));
+        let Some(block) = self.read(at, table_remains::ARRAY_BYTES)? else { return Ok(()) };
+        let Some(unit) = table_remains::UNITS.into_iter().find(|u| u.bytes() == unit) else { return Ok(()) };
+        let mut places: Vec<u64> = table_remains::of_array(&block.bytes, unit).collect();
+        places.retain(|place| self.is_searched(*place));
         for place in places {
             self.arrays.push((place, block.extent));
-            self.add(Rank::Named, Look::Start(place));
+            self.add(Rank::Named, Probe::Start(place));
         }
         Ok(())
     }
@@ -387,7 +387,7 @@ impl<'d, 'r> Hunt<'d, 'r> {
 
     /// Looks for contents of other kinds, in what remains of the range.
     fn look_at_foreign(&mut self, at: u64, held: u64) -> Result<(), SourceLost> {
-        let within = self.stretches.intersection(Extent::between(at, self.drive.bytes()));
+        let within = self.ranges.intersection(Extent::between(at, self.drive.bytes()));
         let Some(rest) = within.first().filter(|rest| rest.start.0 == at && rest.bytes > held) else { return Ok(()) };
         let window = Window::new(self.drive.window().reader(), *rest);
         self.spent.reads += 1;

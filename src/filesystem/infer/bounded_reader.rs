@@ -19,16 +19,16 @@ const FAILURES_ALLOWED: u64 = 320;
 /// Size of a request.
 const REQUEST: u64 = 1 << 20;
 
-/// A look at a volume; it ends quietly when too many requests have failed.
-pub struct Look<'w> {
+/// Reads of a volume that end quietly when too many requests have failed.
+pub struct BoundedReader<'w> {
     pub window: &'w Window<'w>,
     failures_before: u64,
     lost: Cell<u64>,
 }
 
-impl<'w> Look<'w> {
-    pub fn new(window: &'w Window<'w>) -> Look<'w> {
-        Look { window, failures_before: window.reader().totals().failed_requests, lost: Cell::new(0) }
+impl<'w> BoundedReader<'w> {
+    pub fn new(window: &'w Window<'w>) -> BoundedReader<'w> {
+        BoundedReader { window, failures_before: window.reader().totals().failed_requests, lost: Cell::new(0) }
     }
 
     /// Whether so many requests failed that looking stopped.
