@@ -7,7 +7,7 @@ use std::ops::ControlFlow;
 
 /// What the bitmap says.
 #[derive(Default)]
-pub(super) struct Marks {
+pub(super) struct BitmapMarks {
     /// Set bits.
     pub allocated: ClusterSet,
     /// Bits that were skipped.
@@ -21,13 +21,13 @@ pub(super) struct Scan {
     end: u64,
     /// Where the run of set bits started that is being scanned.
     open: Option<u64>,
-    marks: Marks,
+    marks: BitmapMarks,
 }
 
 impl Scan {
     /// No bit seen yet; bits from `end` on do not count.
     pub fn new(end: u64) -> Scan {
-        Scan { at: 0, end, open: None, marks: Marks::default() }
+        Scan { at: 0, end, open: None, marks: BitmapMarks::default() }
     }
 
     /// Everything from the next bit up to bit `to` is unknown.
@@ -119,7 +119,7 @@ impl Scan {
     }
 
     /// What was seen.
-    pub fn finish(mut self) -> Marks {
+    pub fn finish(mut self) -> BitmapMarks {
         self.close();
         self.marks
     }

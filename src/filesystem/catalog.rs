@@ -86,7 +86,7 @@ pub enum Role {
     /// A logged utility stream (encryption keys, transactions).
     LoggedUtility,
     /// Any other attribute that owns clusters.
-    Other,
+    OtherAttribute,
 }
 
 impl Role {
@@ -100,7 +100,7 @@ impl Role {
             Role::ExtendedAttributes => Some("$EA"),
             Role::Reparse => Some("$REPARSE_POINT"),
             Role::LoggedUtility => Some("$LOGGED_UTILITY_STREAM"),
-            Role::Other => Some("other"),
+            Role::OtherAttribute => Some("other"),
         }
     }
 }

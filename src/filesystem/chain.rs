@@ -6,7 +6,7 @@ use std::collections::BTreeSet;
 
 /// What a table's entry says of its cluster.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum Mark {
+pub(super) enum FatEntry {
     /// Free (exFAT: of no chain).
     Free,
     /// In use; the chain goes on at this cluster.
@@ -28,7 +28,7 @@ pub(super) trait Links {
     /// The highest valid cluster number.
     fn last(&self) -> u32;
     /// What the entry of cluster `n` says.
-    fn mark(&self, n: u32) -> Mark;
+    fn mark(&self, n: u32) -> FatEntry;
 }
 
 /// One bit for each cluster number.
@@ -83,7 +83,7 @@ pub(super) enum ChainEnd {
         /// The last cluster of the sound part.
         at: u32,
         /// What its entry says.
-        entry: Mark,
+        entry: FatEntry,
     },
     /// In another file's clusters, after as many of them as the size asks for (or as may be spent on shared ones).
     CutInShared,
@@ -184,8 +184,8 @@ impl<'t, T: Links> Chains<'t, T> {
             }
             chain.push(at);
             match self.table.mark(at) {
-                Mark::Next(next) => at = next,
-                Mark::End => {
+                FatEntry::Next(next) => at = next,
+                FatEntry::End => {
                     chain.end = ChainEnd::Sound;
                     return chain;
                 }
@@ -203,7 +203,7 @@ mod tests {
     use super::*;
 
     /// The entries from number 2 on.
-    struct Entries(Vec<Mark>);
+    struct Entries(Vec<FatEntry>);
 
     impl Links for Entries {
         fn entries(&self) -> u32 {
@@ -214,7 +214,7 @@ mod tests {
             self.entries() - 1
         }
 
-        fn mark(&self, n: u32) -> Mark {
+        fn mark(&self, n: u32) -> FatEntry {
             self.0[n as usize - 2]
         }
     }
@@ -225,11 +225,11 @@ mod tests {
     fn table(values: &[u32]) -> Entries {
         let last = u32::try_from(values.len()).unwrap() + 1;
         let mark = |value: &u32| match *value {
-            0 => Mark::Free,
-            END => Mark::End,
-            BAD => Mark::Bad,
-            next if (2..=last).contains(&next) => Mark::Next(next),
-            other => Mark::Invalid(other),
+            0 => FatEntry::Free,
+            END => FatEntry::End,
+            BAD => FatEntry::Bad,
+            next if (2..=last).contains(&next) => FatEntry::Next(next),
+            other => FatEntry::Invalid(other),
         };
         Entries(values.iter().map(mark).collect())
     }
@@ -249,10 +249,10 @@ mod tests {
         };
         assert_eq!(follow(2), (vec![2, 3, 5], ChainEnd::Sound));
         assert_eq!(follow(6), (vec![6, 7, 8], ChainEnd::Loop { at: 7 }));
-        assert_eq!(follow(9), (vec![9, 10], ChainEnd::Broken { at: 10, entry: Mark::Free }));
-        assert_eq!(follow(11), (vec![11], ChainEnd::Broken { at: 11, entry: Mark::Invalid(1) }));
-        assert_eq!(follow(12), (vec![12], ChainEnd::Broken { at: 12, entry: Mark::Invalid(99) }));
-        assert_eq!(follow(13), (vec![13], ChainEnd::Broken { at: 13, entry: Mark::Bad }));
+        assert_eq!(follow(9), (vec![9, 10], ChainEnd::Broken { at: 10, entry: FatEntry::Free }));
+        assert_eq!(follow(11), (vec![11], ChainEnd::Broken { at: 11, entry: FatEntry::Invalid(1) }));
+        assert_eq!(follow(12), (vec![12], ChainEnd::Broken { at: 12, entry: FatEntry::Invalid(99) }));
+        assert_eq!(follow(13), (vec![13], ChainEnd::Broken { at: 13, entry: FatEntry::Bad }));
         for none in [0, 1, 14, u32::MAX] {
             assert_eq!(follow(none), (vec![], ChainEnd::NoStart));
         }

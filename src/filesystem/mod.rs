@@ -13,7 +13,6 @@ mod infer;
 pub mod ntfs;
 mod timestamp;
 mod utf16;
-mod words;
 
 pub use catalog::{
     Catalog, CatalogBuilder, Link, Node, NodeId, NodeKind, NodeSpec, ORPHANS, Parent, Purpose, Role, Stream, StreamSpec,

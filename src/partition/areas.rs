@@ -10,7 +10,7 @@ use crate::base::units::{ByteOffset, Lba, SectorSize};
 
 /// What a table says of one partition, before it is held against the drive.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub(super) struct Claim {
+pub(super) struct ListedPartition {
     pub(super) entry: PartitionEntry,
     /// First sector, from the start of the drive.
     pub(super) first: Lba,
@@ -24,7 +24,12 @@ pub(super) struct Claim {
 
 /// Areas in ascending order that cover `drive` without a gap: the partitions as claimed, cut to the drive, and
 /// what lies between them.
-pub(super) fn lay_out(claims: Vec<Claim>, unit: SectorSize, drive: Extent, findings: &mut Findings) -> Vec<Area> {
+pub(super) fn lay_out(
+    claims: Vec<ListedPartition>,
+    unit: SectorSize,
+    drive: Extent,
+    findings: &mut Findings,
+) -> Vec<Area> {
     let mut areas: Vec<Area> = Vec::with_capacity(claims.len());
     for claim in claims {
         if let Some(extent) = on_the_drive(&claim, unit, drive, findings) {
@@ -48,8 +53,8 @@ pub(super) fn fill_gaps(mut areas: Vec<Area>, drive: Extent) -> Vec<Area> {
 }
 
 /// The part of a claim that lies on the drive, if any.
-fn on_the_drive(claim: &Claim, unit: SectorSize, drive: Extent, findings: &mut Findings) -> Option<Extent> {
-    let Claim { entry, first, sectors, said_at, .. } = claim;
+fn on_the_drive(claim: &ListedPartition, unit: SectorSize, drive: Extent, findings: &mut Findings) -> Option<Extent> {
+    let ListedPartition { entry, first, sectors, said_at, .. } = claim;
     let number = entry.number;
     let drive_sectors = drive.bytes / unit.bytes();
     if *sectors == 0 {

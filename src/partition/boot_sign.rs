@@ -1,6 +1,6 @@
 //! What the first sector of a volume says it is: a cheap look at published signatures, before anything is parsed.
 
-use super::fields::{byte, u16_at, u32_at};
+use crate::base::fields::{u8_at, u16_at, u32_at};
 use crate::partition::signature::{self, Sign};
 use serde::Serialize;
 
@@ -60,9 +60,9 @@ pub fn recognise(first_sector: &[u8]) -> Option<BootSign> {
 fn is_fat(sector: &[u8]) -> bool {
     let sector_bytes = u32::from(u16_at(sector, 0x0B));
     let reserved = u64::from(u16_at(sector, 0x0E));
-    let fats = u64::from(byte(sector, 0x10));
+    let fats = u64::from(u8_at(sector, 0x10));
     let root_entries = u64::from(u16_at(sector, 0x11));
-    let media = byte(sector, 0x15);
+    let media = u8_at(sector, 0x15);
     let total = match u64::from(u16_at(sector, 0x13)) {
         0 => u64::from(u32_at(sector, 0x20)),
         small => small,
@@ -73,7 +73,7 @@ fn is_fat(sector: &[u8]) -> bool {
         small => small,
     };
     let plausible = matches!(sector_bytes, 512 | 1024 | 2048 | 4096)
-        && byte(sector, 0x0D).is_power_of_two()
+        && u8_at(sector, 0x0D).is_power_of_two()
         && reserved > 0
         && matches!(fats, 1 | 2)
         && (media == 0xF0 || media >= 0xF8)

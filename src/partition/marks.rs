@@ -1,7 +1,7 @@
 //! Numbers in a drive's tables that no other drive has: by them a drive is known behind any bridge and under any name.
 
-use super::fields::{guid_at, u32_at};
 use super::mbr::FirstSector;
+use crate::base::fields::{guid_at, u32_at};
 use std::collections::BTreeSet;
 use std::fmt;
 

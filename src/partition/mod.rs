@@ -8,8 +8,6 @@
 mod areas;
 pub mod boot_sign;
 mod drive;
-mod extended;
-mod fields;
 pub mod findings;
 mod found;
 mod gpt;
@@ -18,7 +16,6 @@ mod marks;
 mod mbr;
 pub mod search;
 pub mod signature;
-mod table_mbr;
 mod whole;
 
 pub use found::{FoundBy, FoundVolume};
@@ -176,8 +173,8 @@ fn by_tables(drive: &Drive<'_>, reader: &Reader) -> Result<DriveLayout, SourceLo
         }
         Some(FirstSector::Volume(_)) => Ok(undivided(drive, Scheme::SingleVolume, findings)),
         Some(FirstSector::Table(mbr)) => {
-            let reading = table_mbr::fit(drive, &mbr, &mut findings)?;
-            Ok(table_mbr::layout(drive, &mbr, reading, findings))
+            let reading = mbr::fit(drive, &mbr, &mut findings)?;
+            Ok(mbr::layout(drive, &mbr, reading, findings))
         }
         Some(FirstSector::Protective(mbr) | FirstSector::Unclear(mbr)) => by_gpt(drive, Some(&mbr), findings),
     }
@@ -217,18 +214,18 @@ fn by_gpt(drive: &Drive<'_>, mbr: Option<&Mbr>, mut findings: Findings) -> Resul
 fn by_unclear_mbr(drive: &Drive<'_>, mbr: &Mbr, mut findings: Findings) -> Result<DriveLayout, SourceLost> {
     let names_partitions = mbr.ordinary().next().is_some();
     if mbr.signed && (names_partitions || mbr.protective().is_none()) {
-        let reading = table_mbr::fit(drive, mbr, &mut findings)?;
-        return Ok(table_mbr::layout(drive, mbr, reading, findings));
+        let reading = mbr::fit(drive, mbr, &mut findings)?;
+        return Ok(mbr::layout(drive, mbr, reading, findings));
     }
     // Without its signature a table must prove itself: by entries without a flaw that lead to boot sectors.
     if !mbr.signed && names_partitions && mbr.is_beyond_doubt(drive.bytes()) {
         let mut fitted = Findings::new();
-        let reading = table_mbr::fit(drive, mbr, &mut fitted)?;
+        let reading = mbr::fit(drive, mbr, &mut fitted)?;
         if reading.has_evidence() {
             let sentence = "The MBR does not end with 55 AA, but its entries lead to boot sectors; it is used.";
             findings.push(Finding::at(&MBR_SIGNATURE_MISSING, ByteOffset(510), sentence));
             findings.append(fitted);
-            return Ok(table_mbr::layout(drive, mbr, reading, findings));
+            return Ok(mbr::layout(drive, mbr, reading, findings));
         }
     }
     if mbr.protective().is_none() {

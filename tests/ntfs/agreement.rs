@@ -73,7 +73,7 @@ pub fn expected(answers: &Value) -> BTreeMap<Key, File> {
 
 fn attribute(stream: &Stream<'_>) -> Option<String> {
     match stream.role() {
-        Role::Other => Some("$INDEX_ALLOCATION".to_owned()),
+        Role::OtherAttribute => Some("$INDEX_ALLOCATION".to_owned()),
         role => role.attribute_name().map(str::to_owned),
     }
 }

@@ -47,7 +47,7 @@ fn reference(answers: &Value) -> BTreeMap<Key, Facts> {
 
 fn attribute(stream: &Stream<'_>) -> Option<String> {
     match stream.role() {
-        Role::Other => Some("$INDEX_ALLOCATION".to_owned()),
+        Role::OtherAttribute => Some("$INDEX_ALLOCATION".to_owned()),
         role => role.attribute_name().map(str::to_owned),
     }
 }

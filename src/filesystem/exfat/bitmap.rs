@@ -7,7 +7,7 @@ use super::heap::Heap;
 use super::table::Table;
 use super::walk::note_chain;
 use crate::base::finding::{Finding, Findings};
-use crate::filesystem::bits::{Marks, Scan};
+use crate::filesystem::bits::{BitmapMarks, Scan};
 use crate::filesystem::chain::{Chain, Chains};
 use crate::filesystem::{AllocationMap, ClusterRun, ClusterSet};
 use crate::source::SourceLost;
@@ -71,7 +71,7 @@ pub(super) fn read(
     Ok(AllocationMap { allocated, bad, unknown })
 }
 
-fn read_one(bitmap: &Bitmap, heap: &mut Heap<'_>, findings: &mut Findings) -> Result<Marks, SourceLost> {
+fn read_one(bitmap: &Bitmap, heap: &mut Heap<'_>, findings: &mut Findings) -> Result<BitmapMarks, SourceLost> {
     let clusters = heap.geometry.cluster_count;
     let needed = clusters.div_ceil(8);
     if bitmap.special.bytes < needed {
@@ -79,9 +79,9 @@ fn read_one(bitmap: &Bitmap, heap: &mut Heap<'_>, findings: &mut Findings) -> Re
         findings.push(Finding::at(&BITMAP_SHORT, bitmap.special.place, sentence));
     }
     let mut runs = bitmap.chain.runs.clone();
-    let claim = heap.claim(&mut runs, needed.min(bitmap.special.bytes));
+    let reads = heap.take(&mut runs, needed.min(bitmap.special.bytes));
     let mut scan = Scan::new(clusters);
-    scan.read(heap.window.reader(), &claim.parts)?;
+    scan.read(heap.window.reader(), &reads.parts)?;
     scan.skip_to(clusters);
     Ok(scan.finish())
 }

@@ -2,12 +2,11 @@
 //!
 //! Layouts of the entries (7.1 to 7.7) are from memory, their type codes from section 6.2 and the headings of 7.
 
-use super::{u16_at, u32_at, u64_at};
 use crate::base::extent::Extent;
+use crate::base::fields::{u16_at, u32_at, u64_at};
 use crate::base::units::ByteOffset;
-use crate::filesystem::Timestamp;
 use crate::filesystem::folder_content::Content;
-use crate::filesystem::utf16;
+use crate::filesystem::{Timestamp, utf16};
 
 /// Bytes of an entry.
 pub(super) const ENTRY_BYTES: u64 = 32;
@@ -46,7 +45,7 @@ pub(super) struct Allocation {
 
 /// A file's or folder's set of entries.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub(super) struct Entry {
+pub(super) struct EntrySet {
     /// Where its primary entry stands.
     pub place: ByteOffset,
     pub name: String,
@@ -76,7 +75,7 @@ pub(super) struct Special {
 /// What is found in a folder.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) enum Item {
-    Entry(Entry),
+    Entry(EntrySet),
     Label(String),
     Bitmap(Special),
     UpCase(Special),
@@ -198,7 +197,7 @@ impl<'c> Folder<'c> {
     ///
     /// Deleting a file clears the "in use" bit of its entries and leaves their checksum (common practice, no source), so
     /// the checksum of a deleted set is taken with these bits set.
-    fn set(&self, at: usize) -> Option<(Entry, usize)> {
+    fn set(&self, at: usize) -> Option<(EntrySet, usize)> {
         let primary = self.get(at)?;
         let in_use = primary[0] & kind::IN_USE;
         let of_set = |raw: &&[u8; 32]| raw[0] & (kind::IN_USE | kind::SECONDARY) == in_use | kind::SECONDARY;
@@ -227,7 +226,7 @@ impl<'c> Folder<'c> {
             let size = u64_at(*raw, 24);
             Allocation { first_cluster: u32_at(*raw, 20), size, valid: size, contiguous: raw[1] & 2 != 0 }
         });
-        let entry = Entry {
+        let entry = EntrySet {
             place: self.place(at),
             name,
             is_folder: u16_at(primary, 4) & FOLDER != 0,
@@ -313,7 +312,7 @@ mod tests {
         Content { extents, bytes, unreadable: ExtentSet::new() }
     }
 
-    fn entries(content: &Content) -> (Vec<Entry>, PassedOver) {
+    fn entries(content: &Content) -> (Vec<EntrySet>, PassedOver) {
         let mut found = Vec::new();
         let passed = scan(content, |item| {
             if let Item::Entry(entry) = item {

@@ -6,7 +6,7 @@ use crate::filesystem::{ClusterGeometry, ClusterRun};
 use crate::source::Window;
 
 /// What of a file's clusters is to be read.
-pub(super) struct Claim {
+pub(super) struct HeapReads {
     /// Byte of the file and place on the drive, in file order.
     pub parts: Vec<(u64, Extent)>,
     /// The first cluster that was read before; the runs were cut there.
@@ -15,7 +15,7 @@ pub(super) struct Claim {
     pub beyond: u64,
 }
 
-impl Claim {
+impl HeapReads {
     /// The places alone.
     pub fn extents(&self) -> Vec<Extent> {
         self.parts.iter().map(|part| part.1).collect()
@@ -40,7 +40,7 @@ impl<'w> Heap<'w> {
 
     /// Takes the first `bytes` bytes of a file with these runs (which must lie in the volume) for reading. At a cluster
     /// that was taken before, the runs are cut.
-    pub fn claim(&mut self, runs: &mut Vec<ClusterRun>, bytes: u64) -> Claim {
+    pub fn take(&mut self, runs: &mut Vec<ClusterRun>, bytes: u64) -> HeapReads {
         let cluster_bytes = self.geometry.cluster_bytes;
         let twice = self.read.set_until_taken(runs, bytes.div_ceil(cluster_bytes));
         if let Some((run, at)) = twice {
@@ -49,16 +49,16 @@ impl<'w> Heap<'w> {
         }
         let twice = twice.map(|(run, at)| runs[run].first.0 + at);
         runs.retain(|run| run.count > 0);
-        let mut claim = Claim { parts: Vec::new(), twice, beyond: 0 };
+        let mut reads = HeapReads { parts: Vec::new(), twice, beyond: 0 };
         let mut byte = 0;
         for run in runs {
             let Some(extent) = self.geometry.extent(*run).filter(|_| byte < bytes) else { continue };
             let wanted = Extent { bytes: extent.bytes.min(bytes - byte), ..extent };
             let inside = wanted.intersection(&self.window.extent());
-            claim.beyond += wanted.bytes - inside.map_or(0, |e| e.bytes);
-            claim.parts.extend(inside.map(|e| (byte, e)));
+            reads.beyond += wanted.bytes - inside.map_or(0, |e| e.bytes);
+            reads.parts.extend(inside.map(|e| (byte, e)));
             byte += extent.bytes;
         }
-        claim
+        reads
     }
 }

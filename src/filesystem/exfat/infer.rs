@@ -10,13 +10,14 @@
 //! [`FAR_BYTES`] where the clusters of a large volume would start, and for each of at most [`MOST_CANDIDATES`] candidates
 //! some sectors of FAT and bitmap.
 
-use super::boot::Boot;
-use super::entry::{self, Item, Special};
+use super::boot::sector::Boot;
+use super::entry::{self, Allocation, Item, Special};
 use super::findings::GEOMETRY_INFERRED;
-use super::{u32_at, up_case, volume};
+use super::{up_case, volume};
+use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::folder_content::Content;
-use crate::filesystem::infer::{Choice, HEAD_BYTES, Inferred, Look, SECTOR, certainty, choose, the_one};
+use crate::filesystem::infer::{BoundedReader, Choice, HEAD_BYTES, Inferred, SECTOR, certainty, choose, only_choice};
 use crate::source::{SourceLost, Window};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -85,7 +86,7 @@ impl InferredGeometry {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match the_one(infer(window)?, InferredGeometry::in_words) {
+    let inferred = match only_choice(infer(window)?, InferredGeometry::in_words) {
         Ok(inferred) => inferred,
         Err(outcome) => return Ok(outcome),
     };
@@ -106,11 +107,11 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 
 /// The geometry that fits, or all that do when it is not one alone.
 pub(super) fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, SourceLost> {
-    let look = Look::new(window);
-    let traces = Traces::find(&look)?;
+    let reader = BoundedReader::new(window);
+    let traces = Traces::find(&reader)?;
     let mut fitting: BTreeMap<(u64, u64), InferredGeometry> = BTreeMap::new();
-    for candidate in traces.candidates(&look)? {
-        if let Some(geometry) = judge(&look, &candidate)? {
+    for candidate in traces.candidates(&reader)? {
+        if let Some(geometry) = judge(&reader, &candidate)? {
             fitting.entry((candidate.heap, candidate.cluster_bytes)).or_insert(geometry);
         }
     }
@@ -138,10 +139,10 @@ struct Traces {
 }
 
 impl Traces {
-    fn find(look: &Look<'_>) -> Result<Traces, SourceLost> {
+    fn find(reader: &BoundedReader<'_>) -> Result<Traces, SourceLost> {
         let mut traces = Traces::default();
-        traces.search(look, 0, HEAD_BYTES)?;
-        let held = look.window.extent().bytes;
+        traces.search(reader, 0, HEAD_BYTES)?;
+        let held = reader.window.extent().bytes;
         let Some(&fat) = traces.fats.first().filter(|_| traces.roots.is_empty() || traces.up_cases.is_empty()) else {
             return Ok(traces);
         };
@@ -159,14 +160,14 @@ impl Traces {
             let bitmap = clusters.div_ceil(8).next_multiple_of(1 << shift);
             let from = (fat + 4 * clusters + bitmap).saturating_sub(FAR_BYTES / 8);
             if from + FAR_BYTES > HEAD_BYTES && from < held {
-                traces.search(look, from.max(HEAD_BYTES), from + FAR_BYTES)?;
+                traces.search(reader, from.max(HEAD_BYTES), from + FAR_BYTES)?;
             }
         }
         Ok(traces)
     }
 
-    fn search(&mut self, look: &Look<'_>, from: u64, to: u64) -> Result<(), SourceLost> {
-        look.sectors(from, to, |at, bytes| {
+    fn search(&mut self, reader: &BoundedReader<'_>, from: u64, to: u64) -> Result<(), SourceLost> {
+        reader.sectors(from, to, |at, bytes| {
             if bytes.starts_with(&FAT_HEAD) && at > 0 && self.fats.len() < MOST_TRACES {
                 self.fats.push(at);
             }
@@ -174,19 +175,19 @@ impl Traces {
                 self.up_cases.push(at);
             }
             if self.roots.len() < MOST_TRACES
-                && let Some((bitmap, up_case)) = root_entries(look, at, &bytes[..512])
+                && let Some((bitmap, up_case)) = root_entries(reader, at, &bytes[..512])
             {
                 self.roots.push((at, bitmap, up_case));
             }
         })
     }
 
-    fn candidates(&self, look: &Look<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
-        let held = look.window.extent().bytes;
+    fn candidates(&self, reader: &BoundedReader<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
+        let held = reader.window.extent().bytes;
         let mut candidates = BTreeSet::new();
         for (root_at, bitmap, special) in &self.roots {
             for table_at in &self.up_cases {
-                let stored = look.bytes(*table_at, special.bytes)?;
+                let stored = reader.bytes(*table_at, special.bytes)?;
                 if stored.is_none_or(|bytes| up_case::checksum(0, &bytes) != special.checksum) {
                     continue;
                 }
@@ -230,11 +231,11 @@ impl Traces {
 
 /// The entries of bitmap and up-case table, if a sector starts like a root folder: with these two among its first, and
 /// nothing but a label or unused entries before them.
-fn root_entries(look: &Look<'_>, at: u64, sector: &[u8]) -> Option<(Special, Special)> {
+fn root_entries(reader: &BoundedReader<'_>, at: u64, sector: &[u8]) -> Option<(Special, Special)> {
     if !matches!(sector[0], 0x81..=0x83 | 0x01..=0x03 | 0xA0 | 0x20) {
         return None;
     }
-    let extent = look.window.locate(at, SECTOR)?;
+    let extent = reader.window.locate(at, SECTOR)?;
     let content =
         Content { extents: vec![extent], bytes: sector.to_vec(), unreadable: crate::base::extent::ExtentSet::new() };
     let (mut bitmaps, mut up_case) = (Vec::new(), None);
@@ -252,62 +253,17 @@ fn root_entries(look: &Look<'_>, at: u64, sector: &[u8]) -> Option<(Special, Spe
 }
 
 /// Checks a candidate; `None` when it does not hold.
-fn judge(look: &Look<'_>, candidate: &Candidate) -> Result<Option<InferredGeometry>, SourceLost> {
-    let mut lacking = Vec::new();
-    let mut right = 0;
-    for (name, (cluster, bytes)) in [("bitmap", candidate.bitmap), ("up-case table", candidate.up_case)] {
-        let wanted = bytes.div_ceil(candidate.cluster_bytes);
-        match chain_length(look, candidate, cluster)? {
-            None => lacking.push(format!("the chain of the {name} was not read")),
-            Some(length) if length == wanted.min(CHAIN_STEPS) => right += 1,
-            Some(length) => lacking.push(format!("the chain of the {name} has {length} clusters instead of {wanted}")),
-        }
-    }
-    match chain_length(look, candidate, candidate.root)? {
-        None => lacking.push("the chain of the root folder was not read".to_owned()),
-        Some(0) => lacking.push("the chain of the root folder is broken".to_owned()),
-        Some(_) => right += 1,
-    }
-    let (mut marked, mut unmarked) = (0, 0);
-    let (mut files, mut odd) = (0, 0);
-    let mut mark = |cluster: u32| -> Result<(), SourceLost> {
-        match is_allocated(look, candidate, cluster)? {
-            Some(true) => marked += 1,
-            Some(false) => unmarked += 1,
-            None => {}
-        }
-        Ok(())
-    };
+fn judge(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<InferredGeometry>, SourceLost> {
+    let mut tally = Tally::default();
+    tally.check_system_chains(reader, candidate)?;
     for cluster in [candidate.root, candidate.bitmap.0, candidate.up_case.0] {
-        mark(cluster)?;
+        tally.check_mark(reader, candidate, cluster)?;
     }
-    let Some(place) = candidate.place(candidate.root) else { return Ok(None) };
-    let root_bytes = candidate.cluster_bytes.min(64 << 10);
-    let Some(block) = look.window.read(place, root_bytes)? else { return Ok(None) };
-    let content = Content { extents: vec![block.extent], bytes: block.bytes, unreadable: block.unreadable };
-    let mut entries = Vec::new();
-    entry::scan(&content, |item| match item {
-        Item::Entry(entry) if !entry.deleted && entry.sound && entries.len() < SAMPLES => entries.push(entry),
-        _ => {}
-    });
-    for held in entries.iter().map(|entry| entry.content).filter(|content| content.size > 0) {
-        mark(held.first_cluster)?;
-        let wanted = held.size.div_ceil(candidate.cluster_bytes);
-        if held.contiguous {
-            // The last cluster must be marked in use as well.
-            let last = u64::from(held.first_cluster) + wanted - 1;
-            match u32::try_from(last) {
-                Ok(last) => mark(last)?,
-                Err(_) => odd += 1,
-            }
-        } else {
-            match chain_length(look, candidate, held.first_cluster)? {
-                Some(length) if length == wanted.min(CHAIN_STEPS) => files += 1,
-                Some(_) => odd += 1,
-                None => {}
-            }
-        }
+    let Some(contents) = root_contents(reader, candidate)? else { return Ok(None) };
+    for content in contents {
+        tally.check_content(reader, candidate, content)?;
     }
+    let Tally { right, marked, unmarked, files, odd, mut lacking } = tally;
     let wrong = unmarked + odd;
     if right < 2 || wrong * 8 > marked + files || marked == 0 {
         return Ok(None);
@@ -323,11 +279,103 @@ fn judge(look: &Look<'_>, candidate: &Candidate) -> Result<Option<InferredGeomet
         candidate.clusters,
         marked + unmarked
     );
-    Ok(Some(InferredGeometry { boot: boot_of(look, candidate), evidence, lacking }))
+    Ok(Some(InferredGeometry { boot: boot_of(reader, candidate), evidence, lacking }))
+}
+
+/// Where the files and folders that the root folder names lie, at most [`SAMPLES`] of them; `None` when it is not there.
+fn root_contents(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<Vec<Allocation>>, SourceLost> {
+    let Some(place) = candidate.place(candidate.root) else { return Ok(None) };
+    let root_bytes = candidate.cluster_bytes.min(64 << 10);
+    let Some(block) = reader.window.read(place, root_bytes)? else { return Ok(None) };
+    let content = Content { extents: vec![block.extent], bytes: block.bytes, unreadable: block.unreadable };
+    let mut contents = Vec::new();
+    entry::scan(&content, |item| match item {
+        Item::Entry(entry) if !entry.deleted && entry.sound && contents.len() < SAMPLES => contents.push(entry.content),
+        _ => {}
+    });
+    contents.retain(|content| content.size > 0);
+    Ok(Some(contents))
+}
+
+/// What the volume's structures say to a candidate.
+#[derive(Default)]
+struct Tally {
+    /// Chains of the volume's own structures that are as they should be.
+    right: u64,
+    /// Clusters in use that the bitmap marks, and those that it does not.
+    marked: u64,
+    unmarked: u64,
+    /// Files whose chains are as long as computed, and files that are not as they should be.
+    files: u64,
+    odd: u64,
+    lacking: Vec<String>,
+}
+
+impl Tally {
+    /// The chains of bitmap, up-case table and root folder.
+    fn check_system_chains(&mut self, reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<(), SourceLost> {
+        for (name, (cluster, bytes)) in [("bitmap", candidate.bitmap), ("up-case table", candidate.up_case)] {
+            let wanted = bytes.div_ceil(candidate.cluster_bytes);
+            match chain_length(reader, candidate, cluster)? {
+                None => self.lacking.push(format!("the chain of the {name} was not read")),
+                Some(length) if length == wanted.min(CHAIN_STEPS) => self.right += 1,
+                Some(length) => {
+                    self.lacking.push(format!("the chain of the {name} has {length} clusters instead of {wanted}"));
+                }
+            }
+        }
+        match chain_length(reader, candidate, candidate.root)? {
+            None => self.lacking.push("the chain of the root folder was not read".to_owned()),
+            Some(0) => self.lacking.push("the chain of the root folder is broken".to_owned()),
+            Some(_) => self.right += 1,
+        }
+        Ok(())
+    }
+
+    /// Whether the bitmap marks a cluster that is in use.
+    fn check_mark(
+        &mut self,
+        reader: &BoundedReader<'_>,
+        candidate: &Candidate,
+        cluster: u32,
+    ) -> Result<(), SourceLost> {
+        match is_allocated(reader, candidate, cluster)? {
+            Some(true) => self.marked += 1,
+            Some(false) => self.unmarked += 1,
+            None => {}
+        }
+        Ok(())
+    }
+
+    /// The clusters of a file or folder.
+    fn check_content(
+        &mut self,
+        reader: &BoundedReader<'_>,
+        candidate: &Candidate,
+        held: Allocation,
+    ) -> Result<(), SourceLost> {
+        self.check_mark(reader, candidate, held.first_cluster)?;
+        let wanted = held.size.div_ceil(candidate.cluster_bytes);
+        if held.contiguous {
+            // The last cluster must be marked in use as well.
+            let last = u64::from(held.first_cluster) + wanted - 1;
+            match u32::try_from(last) {
+                Ok(last) => self.check_mark(reader, candidate, last)?,
+                Err(_) => self.odd += 1,
+            }
+            return Ok(());
+        }
+        match chain_length(reader, candidate, held.first_cluster)? {
+            Some(length) if length == wanted.min(CHAIN_STEPS) => self.files += 1,
+            Some(_) => self.odd += 1,
+            None => {}
+        }
+        Ok(())
+    }
 }
 
 /// Whether the bitmap marks a cluster; `Some(false)` for one that the volume does not have.
-fn is_allocated(look: &Look<'_>, candidate: &Candidate, cluster: u32) -> Result<Option<bool>, SourceLost> {
+fn is_allocated(reader: &BoundedReader<'_>, candidate: &Candidate, cluster: u32) -> Result<Option<bool>, SourceLost> {
     let Some(index) = cluster.checked_sub(2).filter(|n| *n < candidate.clusters) else { return Ok(Some(false)) };
     let Some(start) = candidate.place(candidate.bitmap.0) else { return Ok(Some(false)) };
     // The bitmap is in one piece where its chain is (checked for its length alone); farther bits are not asked for.
@@ -335,20 +383,20 @@ fn is_allocated(look: &Look<'_>, candidate: &Candidate, cluster: u32) -> Result<
     if byte >= candidate.cluster_bytes {
         return Ok(None);
     }
-    let sector = look.bytes(start + byte / SECTOR * SECTOR, SECTOR)?;
+    let sector = reader.bytes(start + byte / SECTOR * SECTOR, SECTOR)?;
     let inside = usize::try_from(byte % SECTOR).expect("within a sector");
     Ok(sector.map(|bytes| bytes[inside] >> (index % 8) & 1 != 0))
 }
 
 /// The length of a chain, at most [`CHAIN_STEPS`]; 0 where it is broken; `None` where the FAT cannot be read.
-fn chain_length(look: &Look<'_>, candidate: &Candidate, first: u32) -> Result<Option<u64>, SourceLost> {
+fn chain_length(reader: &BoundedReader<'_>, candidate: &Candidate, first: u32) -> Result<Option<u64>, SourceLost> {
     let mut at = first;
     for steps in 1..=CHAIN_STEPS {
         if candidate.place(at).is_none() {
             return Ok(Some(0));
         }
         let byte = u64::from(at) * 4;
-        let Some(sector) = look.bytes(candidate.fat + byte / SECTOR * SECTOR, SECTOR)? else { return Ok(None) };
+        let Some(sector) = reader.bytes(candidate.fat + byte / SECTOR * SECTOR, SECTOR)? else { return Ok(None) };
         let next = u32_at(&sector, usize::try_from(byte % SECTOR).expect("within a sector"));
         if next == u32::MAX {
             return Ok(Some(steps));
@@ -358,11 +406,11 @@ fn chain_length(look: &Look<'_>, candidate: &Candidate, first: u32) -> Result<Op
     Ok(Some(CHAIN_STEPS))
 }
 
-fn boot_of(look: &Look<'_>, candidate: &Candidate) -> Boot {
+fn boot_of(reader: &BoundedReader<'_>, candidate: &Candidate) -> Boot {
     Boot {
         sector_bytes: SECTOR,
         sectors_per_cluster: candidate.cluster_bytes / SECTOR,
-        total_sectors: look.window.extent().bytes / SECTOR,
+        total_sectors: reader.window.extent().bytes / SECTOR,
         fat_offset: candidate.fat / SECTOR,
         fat_sectors: (4 * (u64::from(candidate.clusters) + 2)).div_ceil(SECTOR),
         fat_count: 1,

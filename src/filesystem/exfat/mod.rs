@@ -5,7 +5,6 @@
 
 mod bitmap;
 mod boot;
-mod boot_region;
 mod entry;
 mod findings;
 mod heap;
@@ -19,5 +18,3 @@ mod walk;
 pub use findings::*;
 pub use infer::read_inferred;
 pub use volume::read;
-
-use super::words::{u16_at, u32_at, u64_at};

@@ -1,12 +1,12 @@
 //! The file allocation table (4): the chains of clusters. It does not say what is in use; the bitmap does.
 
-use super::boot::Boot;
+use super::boot::sector::Boot;
 use super::findings::{TABLE_HEAD, TABLE_LOST, TABLE_OTHER_COPY};
-use super::u32_at;
 use crate::base::extent::{Extent, ExtentSet};
+use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::Lcn;
-use crate::filesystem::chain::{Links, Mark};
+use crate::filesystem::chain::{FatEntry, Links};
 use crate::filesystem::{ClusterRun, ClusterSet};
 use crate::source::{SourceLost, Window};
 use std::ops::ControlFlow;
@@ -33,7 +33,7 @@ impl Table {
     pub fn bad(&self) -> ClusterSet {
         let mut bad = ClusterSet::new();
         for n in 2..self.entries {
-            if self.mark(n) == Mark::Bad {
+            if self.mark(n) == FatEntry::Bad {
                 bad.push(ClusterRun::new(n.into(), 1));
             }
         }
@@ -54,16 +54,16 @@ impl Links for Table {
         self.last
     }
 
-    fn mark(&self, n: u32) -> Mark {
+    fn mark(&self, n: u32) -> FatEntry {
         if n >= self.entries || (!self.unknown.is_empty() && self.unknown.contains(Lcn(n.into()))) {
-            return Mark::Unknown;
+            return FatEntry::Unknown;
         }
         match self.raw(n) {
-            0 => Mark::Free,
-            BAD => Mark::Bad,
-            END => Mark::End,
-            next if (2..=self.last).contains(&next) => Mark::Next(next),
-            other => Mark::Invalid(other),
+            0 => FatEntry::Free,
+            BAD => FatEntry::Bad,
+            END => FatEntry::End,
+            next if (2..=self.last).contains(&next) => FatEntry::Next(next),
+            other => FatEntry::Invalid(other),
         }
     }
 }
@@ -174,20 +174,20 @@ mod tests {
             last: 7,
             unknown: unknown.iter().map(|n| ClusterRun::new(*n, 1)).collect(),
         };
-        let marks: Vec<Mark> = (2..11).map(|n| table(&[3]).mark(n)).collect();
-        let invalid = Mark::Invalid;
+        let marks: Vec<FatEntry> = (2..11).map(|n| table(&[3]).mark(n)).collect();
+        let invalid = FatEntry::Invalid;
         let expected = [
-            Mark::Next(3),
-            Mark::Unknown,
-            Mark::Bad,
-            Mark::Free,
+            FatEntry::Next(3),
+            FatEntry::Unknown,
+            FatEntry::Bad,
+            FatEntry::Free,
             invalid(8),
-            Mark::Next(7),
+            FatEntry::Next(7),
             invalid(1),
             invalid(0xFFFF_FFF6),
         ];
         assert_eq!(marks[..8], expected);
-        assert_eq!(marks[8], Mark::Unknown);
+        assert_eq!(marks[8], FatEntry::Unknown);
         assert_eq!(table(&[]).bad().runs(), [ClusterRun::new(4, 1)]);
     }
 }

@@ -3,7 +3,7 @@
 
 use super::entry::Special;
 use super::findings::UP_CASE;
-use super::heap::{Claim, Heap};
+use super::heap::{Heap, HeapReads};
 use crate::base::extent::Extent;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::ClusterRun;
@@ -25,8 +25,8 @@ pub(super) fn check(
         note(format!("The up-case table has {} bytes, more than the {MOST_BYTES} that may be.", special.bytes));
         return Ok(());
     }
-    let claim: Claim = heap.claim(runs, special.bytes);
-    let extents: Vec<Extent> = claim.extents();
+    let reads: HeapReads = heap.take(runs, special.bytes);
+    let extents: Vec<Extent> = reads.extents();
     let (mut sum, mut bytes, mut lost) = (0u32, 0, 0);
     heap.window.reader().stream(&extents, |block| {
         sum = checksum(sum, block.bytes);

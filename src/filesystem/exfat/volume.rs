@@ -1,10 +1,11 @@
 //! An exFAT volume from its first sector to the finished map.
 
 use super::bitmap::{self, Bitmap};
-use super::boot::{Boot, Flags, REGION_SECTORS};
+use super::boot::region;
+use super::boot::sector::{Boot, Flags, REGION_SECTORS};
 use super::findings::{ACTIVE_COPY, BOOT_CHECKSUM, BOOT_CONTRADICTED, DIRTY, MEDIA_FAILURE, TRUNCATED};
 use super::heap::Heap;
-use super::{boot_region, infer, table, walk};
+use super::{infer, table, walk};
 use crate::base::extent::Extent;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::chain::Chains;
@@ -27,7 +28,7 @@ use crate::source::{SourceLost, Window};
 /// `Ok(Err(findings))`.
 pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let mut findings = Findings::new();
-    let Some(found) = boot_region::find(window, &mut findings)? else { return Ok(Err(findings)) };
+    let Some(found) = region::find(window, &mut findings)? else { return Ok(Err(findings)) };
     // A region that is used in spite of its checksum may be wrong in any field.
     if findings.count(&BOOT_CHECKSUM) > 0
         && let Some(boot) = infer::instead_of(window, &found.boot)?

@@ -1,8 +1,8 @@
 //! The tree of folders, level by level from the root, each level's clusters in ascending order.
 
 use super::bitmap::Bitmap;
-use super::boot::Boot;
-use super::entry::{self, Allocation, Entry, Item, PassedOver, Special};
+use super::boot::sector::Boot;
+use super::entry::{self, Allocation, EntrySet, Item, PassedOver, Special};
 use super::findings::{
     BEHIND_END, CHAIN_BROKEN, CHAIN_LONG, CHAIN_LOOP, CHAIN_SHORT, ENTRY_IMPLAUSIBLE, FIRST_CLUSTER, FOLDER_TOO_LONG,
     FOLDER_TWICE, FOLDER_UNREADABLE, RUN_OUTSIDE, SET_CHECKSUM, STRAY_ENTRIES, TOO_MANY_ENTRIES, UP_CASE, VALID_LENGTH,
@@ -14,7 +14,7 @@ use super::up_case;
 use crate::base::extent::Extent;
 use crate::base::finding::{Code, Finding, Findings};
 use crate::base::units::{ByteOffset, Lcn};
-use crate::filesystem::chain::{Chain, ChainEnd, Chains, Mark};
+use crate::filesystem::chain::{Chain, ChainEnd, Chains, FatEntry};
 use crate::filesystem::folder_content::{Content, Placed, read_batch, read_levels};
 use crate::filesystem::{
     AllocationMap, Catalog, CatalogBuilder, ClusterRun, ClusterSet, NodeId, NodeKind, NodeSpec, Parent, Purpose, Role,
@@ -111,7 +111,7 @@ pub(super) fn read(
     let mut build = CatalogBuilder::with_capacity(0);
     let node =
         build.add_node(NodeSpec { number: 0, kind: NodeKind::Folder, purpose: Purpose::Structure, deleted: false });
-    let mut walk = Walk {
+    let mut walk = TreeWalk {
         heap,
         chains,
         in_use: allocation.allocated.union(&allocation.unknown),
@@ -130,13 +130,13 @@ pub(super) fn read(
     let itself = Folder { node, name: ROOT_NAME.to_owned(), extents: root.content.extents.clone() };
     walk.list(&itself, &root.content, &mut below);
     walk.levels(below)?;
-    let Walk { build, incomplete, heap, findings, .. } = walk;
+    let TreeWalk { build, incomplete, heap, findings, .. } = walk;
     let catalog = build.finish(node);
     note_shared(&catalog, heap.geometry, findings);
     Ok(Tree { catalog, incomplete, label: root.label })
 }
 
-struct Walk<'w> {
+struct TreeWalk<'w> {
     heap: Heap<'w>,
     chains: Chains<'w, Table>,
     in_use: ClusterSet,
@@ -146,7 +146,7 @@ struct Walk<'w> {
     full: bool,
 }
 
-impl Walk<'_> {
+impl TreeWalk<'_> {
     /// The files of the file system itself.
     fn specials(&mut self, root: NodeId, bitmaps: &[Bitmap], up_case: Option<Special>) -> Result<(), SourceLost> {
         for bitmap in bitmaps {
@@ -223,7 +223,7 @@ impl Walk<'_> {
         }
     }
 
-    fn entry(&mut self, folder: &Folder, entry: Entry, below: &mut Vec<Folder>) {
+    fn entry(&mut self, folder: &Folder, entry: EntrySet, below: &mut Vec<Folder>) {
         if self.build.node_count() >= MOST_ENTRIES {
             if !std::mem::replace(&mut self.full, true) {
                 self.incomplete = true;
@@ -258,12 +258,12 @@ impl Walk<'_> {
         }
         for more in &entry.more {
             let (runs, incomplete) = self.place_of(more, &entry.name, entry.place);
-            let spec = StreamSpec { incomplete, ..StreamSpec::plain(Role::Other, None, more.size) };
+            let spec = StreamSpec { incomplete, ..StreamSpec::plain(Role::OtherAttribute, None, more.size) };
             self.build.add_stream(node, &spec, runs.iter().map(|run| (Some(run.first), run.count)));
         }
     }
 
-    fn file_stream(&mut self, node: NodeId, entry: &Entry) {
+    fn file_stream(&mut self, node: NodeId, entry: &EntrySet) {
         let Allocation { size, valid, .. } = entry.content;
         if valid > size {
             let sentence = format!("File {:?} is said to have {valid} written bytes of {size}.", entry.name);
@@ -277,7 +277,7 @@ impl Walk<'_> {
     }
 
     /// Gives a folder its stream and returns what of it is to be read.
-    fn folder_stream(&mut self, node: NodeId, entry: &Entry) -> Vec<Extent> {
+    fn folder_stream(&mut self, node: NodeId, entry: &EntrySet) -> Vec<Extent> {
         let size = entry.content.size;
         let (mut runs, mut damaged) = self.place_of(&entry.content, &entry.name, entry.place);
         if size > FOLDER_BYTES {
@@ -343,13 +343,13 @@ impl Walk<'_> {
         // cut in another file's clusters for having enough.
         let harmless = match chain.end {
             ChainEnd::Sound | ChainEnd::CutInShared => true,
-            ChainEnd::Broken { entry, .. } => entry == Mark::Unknown,
+            ChainEnd::Broken { entry, .. } => entry == FatEntry::Unknown,
             ChainEnd::NoStart | ChainEnd::Loop { .. } => false,
         };
         (chain.runs, !(harmless && has >= wanted))
     }
 
-    fn deleted_stream(&mut self, node: NodeId, entry: &Entry) {
+    fn deleted_stream(&mut self, node: NodeId, entry: &EntrySet) {
         let Allocation { first_cluster, size, valid, contiguous } = entry.content;
         let cluster_bytes = self.heap.geometry.cluster_bytes;
         let wanted = size.div_ceil(cluster_bytes);
@@ -392,18 +392,18 @@ fn readable(
     if held > FOLDER_BYTES && bytes > FOLDER_BYTES {
         *damaged = true;
     }
-    let claim = heap.claim(runs, bytes.min(FOLDER_BYTES));
-    if let Some(again) = claim.twice {
+    let reads = heap.take(runs, bytes.min(FOLDER_BYTES));
+    if let Some(again) = reads.twice {
         *damaged = true;
         let sentence = format!("Folder {name:?} comes to cluster {again}, which was read as something else before.");
         findings.push(Finding::at(&FOLDER_TWICE, place, sentence));
     }
-    if claim.beyond > 0 {
+    if reads.beyond > 0 {
         *damaged = true;
-        let sentence = format!("{} bytes of folder {name:?} lie beyond the end of the volume.", claim.beyond);
+        let sentence = format!("{} bytes of folder {name:?} lie beyond the end of the volume.", reads.beyond);
         findings.push(Finding::at(&FOLDER_UNREADABLE, place, sentence));
     }
-    claim.extents()
+    reads.extents()
 }
 
 /// Findings on how a chain ended. What it shares with others is found when all are known.
@@ -419,10 +419,10 @@ pub(super) fn note_chain(chain: &Chain, name: &str, first: u32, place: ByteOffse
         }
         ChainEnd::Broken { at, entry } => {
             let why = match entry {
-                Mark::Free => "is followed by none".to_owned(),
-                Mark::Bad => "is marked bad".to_owned(),
-                Mark::Invalid(value) => format!("is followed by {value:#x}, which is no cluster"),
-                Mark::Unknown | Mark::Next(_) | Mark::End => "has no readable entry".to_owned(),
+                FatEntry::Free => "is followed by none".to_owned(),
+                FatEntry::Bad => "is marked bad".to_owned(),
+                FatEntry::Invalid(value) => format!("is followed by {value:#x}, which is no cluster"),
+                FatEntry::Unknown | FatEntry::Next(_) | FatEntry::End => "has no readable entry".to_owned(),
             };
             (&CHAIN_BROKEN, format!("{name:?} breaks off after {clusters} clusters: cluster {at} {why}."))
         }

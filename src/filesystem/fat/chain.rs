@@ -1,6 +1,6 @@
 //! The FAT as a table of chains.
 
-use super::table::{Entry, Table};
+use super::table::{FatEntry, Table};
 pub(super) use crate::filesystem::chain::{Chain, ChainEnd, ClusterBits};
 use crate::filesystem::chain::{Chains as AnyChains, Links};
 
@@ -16,7 +16,7 @@ impl Links for Table {
         self.last
     }
 
-    fn mark(&self, n: u32) -> Entry {
+    fn mark(&self, n: u32) -> FatEntry {
         self.get(n)
     }
 }

@@ -1,6 +1,6 @@
 //! Reading the copies of the FAT and putting one table together from them.
 
-use super::boot::Boot;
+use super::boot::sector::Boot;
 use super::findings::{
     ACTIVE_COPY_WRONG, COPIES_DIFFER, COPY_UNREADABLE, DIRTY, ERRORS_NOTED, MEDIA_DIFFERS, ONE_ACTIVE_COPY, TABLE_LOST,
     TABLE_TOO_SMALL,

@@ -11,16 +11,17 @@
 //! [`PROBE_BYTES`] where its second copy would be, and for each of at most [`MOST_CANDIDATES`] candidates the root folder's
 //! first 64 KiB at most, [`SAMPLES`] folders and files of it and the FAT sectors these need.
 
-use super::boot::{Boot, Fat32, kind_by_cluster_count};
-use super::directory::{self, Item};
+use super::boot::sector::{Boot, Fat32, kind_by_cluster_count};
 use super::findings::GEOMETRY_INFERRED;
+use super::folder::directory::{self, DirectoryEntry, Item};
 use super::table::Width;
-use super::{u16_at, u32_at, volume};
+use super::volume;
 use crate::base::extent::Extent;
+use crate::base::fields::{u16_at, u32_at};
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::FsKind;
 use crate::filesystem::folder_content::Content;
-use crate::filesystem::infer::{Choice, HEAD_BYTES, Inferred, Look, SECTOR, certainty, choose, the_one};
+use crate::filesystem::infer::{BoundedReader, Choice, HEAD_BYTES, Inferred, SECTOR, certainty, choose, only_choice};
 use crate::source::{SourceLost, Window};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -106,7 +107,7 @@ impl InferredGeometry {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match the_one(infer(window)?, InferredGeometry::in_words) {
+    let inferred = match only_choice(infer(window)?, InferredGeometry::in_words) {
         Ok(inferred) => inferred,
         Err(outcome) => return Ok(outcome),
     };
@@ -126,11 +127,11 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 
 /// The geometry that fits, or all that do when it is not one alone.
 pub(super) fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, SourceLost> {
-    let look = Look::new(window);
-    let traces = Traces::find(&look)?;
+    let reader = BoundedReader::new(window);
+    let traces = Traces::find(&reader)?;
     let mut best: BTreeMap<(u8, u64, u64), InferredGeometry> = BTreeMap::new();
-    for candidate in traces.candidates(&look)? {
-        if let Some(geometry) = judge(&look, &candidate, &traces)? {
+    for candidate in traces.candidates(&reader)? {
+        if let Some(geometry) = judge(&reader, &candidate, &traces)? {
             let held = best.get(&geometry.key).map(|held| held.points);
             if held.is_none_or(|held| geometry.points > held) {
                 best.insert(geometry.key, geometry);
@@ -183,9 +184,9 @@ pub(super) fn own_cluster(bytes: &[u8]) -> Option<(u32, u32)> {
 }
 
 impl Traces {
-    fn find(look: &Look<'_>) -> Result<Traces, SourceLost> {
+    fn find(reader: &BoundedReader<'_>) -> Result<Traces, SourceLost> {
         let mut traces = Traces::default();
-        look.sectors(0, HEAD_BYTES, |at, bytes| {
+        reader.sectors(0, HEAD_BYTES, |at, bytes| {
             if at > 0 && traces.starts.len() < MOST_STARTS {
                 traces.starts.extend(widths(&bytes[..512]).into_iter().map(|width| (at, width)));
             }
@@ -215,13 +216,13 @@ impl Traces {
         heaps
     }
 
-    fn candidates(&self, look: &Look<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
-        let held = look.window.extent().bytes;
+    fn candidates(&self, reader: &BoundedReader<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
+        let held = reader.window.extent().bytes;
         let mut candidates = BTreeSet::new();
         let (narrow, wide) = (self.heaps(false), self.heaps(true));
         for &(start, width) in &self.starts {
             let heaps = if width == 32 { &wide } else { &narrow };
-            for fat_bytes in self.distances(look, start, width)? {
+            for fat_bytes in self.distances(reader, start, width)? {
                 let behind = start + 2 * fat_bytes;
                 for cluster_bytes in sizes() {
                     let base = Candidate {
@@ -269,24 +270,24 @@ impl Traces {
     }
 
     /// Distances from a FAT's start to where its second copy may start.
-    fn distances(&self, look: &Look<'_>, start: u64, width: u8) -> Result<BTreeSet<u64>, SourceLost> {
-        let Some(first) = look.bytes(start, SECTOR)? else { return Ok(BTreeSet::new()) };
+    fn distances(&self, reader: &BoundedReader<'_>, start: u64, width: u8) -> Result<BTreeSet<u64>, SourceLost> {
+        let Some(first) = reader.bytes(start, SECTOR)? else { return Ok(BTreeSet::new()) };
         let mut distances = BTreeSet::new();
         for (other, _) in self.starts.iter().filter(|(other, w)| *w == width && *other > start) {
-            if look.bytes(*other, SECTOR)?.is_some_and(|bytes| bytes == first) {
+            if reader.bytes(*other, SECTOR)?.is_some_and(|bytes| bytes == first) {
                 distances.insert(other - start);
             }
         }
-        let held = look.window.extent().bytes;
+        let held = reader.window.extent().bytes;
         for cluster in sizes().filter(|_| width == 32) {
             // F = 4 x clusters, clusters = (held - start - 2 F) / cluster.
             let clusters = (held.saturating_sub(start)) / (cluster + 8);
             let least = (4 * clusters) / SECTOR * SECTOR;
             let from = start + least.saturating_sub(PROBE_BYTES / 4);
-            if from + PROBE_BYTES <= HEAD_BYTES || clusters > super::boot::MOST_CLUSTERS || least > held / 4 {
+            if from + PROBE_BYTES <= HEAD_BYTES || clusters > super::boot::sector::MOST_CLUSTERS || least > held / 4 {
                 continue;
             }
-            look.sectors(from, from + PROBE_BYTES, |at, bytes| {
+            reader.sectors(from, from + PROBE_BYTES, |at, bytes| {
                 if at > start && bytes[..512] == first[..] {
                     distances.insert(at - start);
                 }
@@ -320,69 +321,25 @@ fn add(candidates: &mut BTreeSet<Candidate>, held: u64, mut candidate: Candidate
 }
 
 fn by_count_fits(candidate: &Candidate) -> bool {
-    candidate.clusters <= super::boot::MOST_CLUSTERS
+    candidate.clusters <= super::boot::sector::MOST_CLUSTERS
         && candidate.heap.is_multiple_of(SECTOR)
         && candidate.fat_bytes.is_multiple_of(SECTOR)
 }
 
-/// What the folders and files of the root folder say to a candidate.
-#[derive(Default)]
-struct Tally {
-    folders: u64,
-    chains: u64,
-    wrong: u64,
-}
-
 /// Checks a candidate; `None` when it does not hold.
 pub(super) fn judge(
-    look: &Look<'_>,
+    reader: &BoundedReader<'_>,
     candidate: &Candidate,
     traces: &Traces,
 ) -> Result<Option<InferredGeometry>, SourceLost> {
     let wide = candidate.width == 32;
-    let (root_at, root_bytes) = if wide {
-        (candidate.heap, candidate.cluster_bytes.min(64 << 10))
-    } else {
-        (candidate.heap - candidate.root_bytes, candidate.root_bytes)
-    };
-    let Some(block) = look.window.read(root_at, root_bytes)? else { return Ok(None) };
-    let content = Content { extents: vec![block.extent], bytes: block.bytes, unreadable: block.unreadable };
-    let mut entries = Vec::new();
-    let mut dots = false;
-    let passed = directory::scan(&content, wide, |item| match item {
-        Item::Entry(entry) if !entry.deleted => entries.push(entry),
-        Item::Itself(_) | Item::Above(_) => dots = true,
-        _ => {}
-    });
-    // A root folder has no entries for itself and its parent.
-    if dots || entries.is_empty() || passed.implausible * 8 > entries.len() as u64 {
-        return Ok(None);
-    }
+    let Some(entries) = root_entries(reader, candidate)? else { return Ok(None) };
     let mut tally = Tally::default();
-    for folder in entries.iter().filter(|e| e.is_folder).take(SAMPLES) {
-        let Some(place) = candidate.place(folder.first_cluster) else {
-            tally.wrong += 1;
-            continue;
-        };
-        let Some(bytes) = look.bytes(place, SECTOR)? else { continue };
-        match own_cluster(&bytes).map(|(narrow, full)| if wide { full } else { narrow }) {
-            Some(own) if own == folder.first_cluster => tally.folders += 1,
-            _ => tally.wrong += 1,
-        }
-    }
+    tally.check_folders(reader, candidate, &entries)?;
     if tally.wrong * 4 > tally.folders {
         return Ok(None);
     }
-    for file in entries.iter().filter(|e| !e.is_folder && e.size > 0).take(SAMPLES) {
-        let wanted = u64::from(file.size).div_ceil(candidate.cluster_bytes);
-        match chain_length(look, candidate, file.first_cluster)? {
-            None => {}
-            // One cluster fits every size of clusters that is large enough: it says nothing for any.
-            Some(1) if wanted == 1 => {}
-            Some(has) if has == wanted.min(CHAIN_STEPS) => tally.chains += 1,
-            Some(_) => tally.wrong += 1,
-        }
-    }
+    tally.check_files(reader, candidate, &entries)?;
     let own = |folder: &(u64, u32, u32)| if wide { folder.2 } else { folder.1 };
     let agreeing = traces.folders.iter().filter(|f| candidate.place(own(f)) == Some(f.0)).count();
     let right = tally.folders + tally.chains;
@@ -393,18 +350,10 @@ pub(super) fn judge(
     if tally.wrong > 0 {
         lacking.push(format!("{} folders and files of the root folder are not as they should be", tally.wrong));
     }
-    let copies = if candidate.copies == 2 { equal_sectors(look, candidate)? } else { (0, 0) };
-    if candidate.copies == 1 {
-        lacking.push("only one copy of the FAT was found".to_owned());
-    } else if copies.0 < copies.1 {
-        if copies.0 * 2 < copies.1 {
-            return Ok(None);
-        }
-        lacking.push(format!(
-            "{} of {} sectors of the FAT compared differ from its copy's",
-            copies.1 - copies.0,
-            copies.1
-        ));
+    match against_copy(reader, candidate)? {
+        CopyState::Equal => {}
+        CopyState::Lacking(what) => lacking.push(what),
+        CopyState::NoCopy => return Ok(None),
     }
     let evidence = format!(
         "FAT at byte {}; {} of the root folder's folders and {} of its files' chains are as computed, and {agreeing} folders \
@@ -412,7 +361,7 @@ pub(super) fn judge(
         candidate.fat, tally.folders, tally.chains
     );
     Ok(Some(InferredGeometry {
-        boot: boot_of(look, candidate)?,
+        boot: boot_of(reader, candidate)?,
         evidence,
         lacking,
         contradicted: tally.wrong > 0,
@@ -421,8 +370,105 @@ pub(super) fn judge(
     }))
 }
 
+/// The entries where a candidate puts the root folder; `None` when no root folder stands there.
+fn root_entries(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<Vec<DirectoryEntry>>, SourceLost> {
+    let wide = candidate.width == 32;
+    let (root_at, root_bytes) = if wide {
+        (candidate.heap, candidate.cluster_bytes.min(64 << 10))
+    } else {
+        (candidate.heap - candidate.root_bytes, candidate.root_bytes)
+    };
+    let Some(block) = reader.window.read(root_at, root_bytes)? else { return Ok(None) };
+    let content = Content { extents: vec![block.extent], bytes: block.bytes, unreadable: block.unreadable };
+    let mut entries = Vec::new();
+    let mut dots = false;
+    let passed = directory::scan(&content, wide, |item| match item {
+        Item::Entry(entry) if !entry.deleted => entries.push(entry),
+        Item::Itself(_) | Item::Above(_) => dots = true,
+        _ => {}
+    });
+    // A root folder has no entries for itself and its parent.
+    let is_root = !dots && !entries.is_empty() && passed.implausible * 8 <= entries.len() as u64;
+    Ok(is_root.then_some(entries))
+}
+
+/// What the folders and files of the root folder say to a candidate.
+#[derive(Default)]
+struct Tally {
+    folders: u64,
+    chains: u64,
+    wrong: u64,
+}
+
+impl Tally {
+    /// Whether folders stand where the candidate puts them, by the cluster number in their own entry ".".
+    fn check_folders(
+        &mut self,
+        reader: &BoundedReader<'_>,
+        candidate: &Candidate,
+        entries: &[DirectoryEntry],
+    ) -> Result<(), SourceLost> {
+        for folder in entries.iter().filter(|e| e.is_folder).take(SAMPLES) {
+            let Some(place) = candidate.place(folder.first_cluster) else {
+                self.wrong += 1;
+                continue;
+            };
+            let Some(bytes) = reader.bytes(place, SECTOR)? else { continue };
+            match own_cluster(&bytes).map(|(narrow, full)| if candidate.width == 32 { full } else { narrow }) {
+                Some(own) if own == folder.first_cluster => self.folders += 1,
+                _ => self.wrong += 1,
+            }
+        }
+        Ok(())
+    }
+
+    /// Whether files' chains are as long as their sizes.
+    fn check_files(
+        &mut self,
+        reader: &BoundedReader<'_>,
+        candidate: &Candidate,
+        entries: &[DirectoryEntry],
+    ) -> Result<(), SourceLost> {
+        for file in entries.iter().filter(|e| !e.is_folder && e.size > 0).take(SAMPLES) {
+            let wanted = u64::from(file.size).div_ceil(candidate.cluster_bytes);
+            match chain_length(reader, candidate, file.first_cluster)? {
+                None => {}
+                // One cluster fits every size of clusters that is large enough: it says nothing for any.
+                Some(1) if wanted == 1 => {}
+                Some(has) if has == wanted.min(CHAIN_STEPS) => self.chains += 1,
+                Some(_) => self.wrong += 1,
+            }
+        }
+        Ok(())
+    }
+}
+
+/// What the second copy of the FAT says to the first.
+enum CopyState {
+    Equal,
+    /// It is missing or differs, as the sentence says.
+    Lacking(String),
+    /// What stands there is no copy.
+    NoCopy,
+}
+
+fn against_copy(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<CopyState, SourceLost> {
+    if candidate.copies == 1 {
+        return Ok(CopyState::Lacking("only one copy of the FAT was found".to_owned()));
+    }
+    let (equal, compared) = equal_sectors(reader, candidate)?;
+    Ok(if equal == compared {
+        CopyState::Equal
+    } else if equal * 2 < compared {
+        CopyState::NoCopy
+    } else {
+        let differing = compared - equal;
+        CopyState::Lacking(format!("{differing} of {compared} sectors of the FAT compared differ from its copy's"))
+    })
+}
+
 /// The length of a chain, at most [`CHAIN_STEPS`]; 0 where it is broken; `None` where the FAT cannot be read.
-fn chain_length(look: &Look<'_>, candidate: &Candidate, first: u32) -> Result<Option<u64>, SourceLost> {
+fn chain_length(reader: &BoundedReader<'_>, candidate: &Candidate, first: u32) -> Result<Option<u64>, SourceLost> {
     let width = candidate.width();
     let end_mark = match width {
         Width::Bits12 => 0xFF8,
@@ -438,7 +484,7 @@ fn chain_length(look: &Look<'_>, candidate: &Candidate, first: u32) -> Result<Op
         // One sector, or two where an entry of 12 bits straddles them.
         let from = place.start / SECTOR * SECTOR;
         let bytes = place.end.next_multiple_of(SECTOR) - from;
-        let Some(sector) = look.bytes(candidate.fat + from, bytes)? else { return Ok(None) };
+        let Some(sector) = reader.bytes(candidate.fat + from, bytes)? else { return Ok(None) };
         let inside = usize::try_from(place.start - from).expect("within two sectors");
         let raw = match width {
             Width::Bits12 if at % 2 == 1 => u32::from(u16_at(&sector, inside)) >> 4,
@@ -455,12 +501,12 @@ fn chain_length(look: &Look<'_>, candidate: &Candidate, first: u32) -> Result<Op
 }
 
 /// How many of the FAT's sectors equal their copy's, and how many were compared: the first 64 KiB of each.
-fn equal_sectors(look: &Look<'_>, candidate: &Candidate) -> Result<(u64, u64), SourceLost> {
+fn equal_sectors(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<(u64, u64), SourceLost> {
     let (mut equal, mut compared) = (0, 0);
     let needed = candidate.width().bytes_for(candidate.clusters + 2).min(candidate.fat_bytes);
     let bytes = (64 << 10).min(needed.next_multiple_of(SECTOR));
-    let ours = look.window.read(candidate.fat, bytes)?;
-    let theirs = look.window.read(candidate.fat + candidate.fat_bytes, bytes)?;
+    let ours = reader.window.read(candidate.fat, bytes)?;
+    let theirs = reader.window.read(candidate.fat + candidate.fat_bytes, bytes)?;
     let (Some(ours), Some(theirs)) = (ours, theirs) else { return Ok((0, 1)) };
     for part in Extent::between(0, bytes).pieces(SECTOR) {
         let at = |block: &crate::source::Block| {
@@ -476,20 +522,20 @@ fn equal_sectors(look: &Look<'_>, candidate: &Candidate) -> Result<(u64, u64), S
     Ok((equal, compared))
 }
 
-fn boot_of(look: &Look<'_>, candidate: &Candidate) -> Result<Boot, SourceLost> {
+fn boot_of(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Boot, SourceLost> {
     let wide = candidate.width == 32;
     let mut sector_bytes = SECTOR;
     let mut fs_info_sector = None;
     for size in [512, 1024, 2048, 4096].into_iter().filter(|size| wide && candidate.fat.is_multiple_of(*size)) {
         // FSInfo, where it usually stands, gives the sector size away.
-        let marked = look.bytes(size, SECTOR)?.is_some_and(|bytes| bytes.starts_with(b"RRaA"));
+        let marked = reader.bytes(size, SECTOR)?.is_some_and(|bytes| bytes.starts_with(b"RRaA"));
         let whole = [candidate.fat_bytes, candidate.cluster_bytes].iter().all(|bytes| bytes.is_multiple_of(size));
         if marked && whole {
             (sector_bytes, fs_info_sector) = (size, Some(1));
             break;
         }
     }
-    let media = look.bytes(candidate.fat, SECTOR)?.map_or(0xF8, |bytes| bytes[0]);
+    let media = reader.bytes(candidate.fat, SECTOR)?.map_or(0xF8, |bytes| bytes[0]);
     let by_count = kind_by_cluster_count(candidate.clusters);
     Ok(Boot {
         kind: if wide { FsKind::Fat32 } else { by_count },
@@ -499,7 +545,7 @@ fn boot_of(look: &Look<'_>, candidate: &Candidate) -> Result<Boot, SourceLost> {
         fat_count: candidate.copies,
         fat_sectors: candidate.fat_bytes / sector_bytes,
         root_entries: candidate.root_bytes / 32,
-        total_sectors: look.window.extent().bytes / sector_bytes,
+        total_sectors: reader.window.extent().bytes / sector_bytes,
         cluster_count: candidate.clusters,
         media,
         fat32: wide.then_some(Fat32 { active_only: None, root_cluster: 2, fs_info_sector, backup_sector: None }),

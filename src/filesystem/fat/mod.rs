@@ -1,14 +1,11 @@
 //! FAT12, FAT16 and FAT32: boot sector, file allocation tables, and the tree of folders.
 
 mod boot;
-mod boot_check;
 mod chain;
 mod copies;
-mod directory;
 mod findings;
+mod folder;
 mod infer;
-mod long_name;
-mod oem;
 mod table;
 mod volume;
 mod walk;
@@ -16,5 +13,3 @@ mod walk;
 pub use findings::*;
 pub use infer::read_inferred;
 pub use volume::read;
-
-use super::words::{u16_at, u32_at};

@@ -1,7 +1,8 @@
 //! The file allocation table: entries of 12, 16 or 28 bits and what they say of their clusters.
 
+use crate::base::fields::{u16_at, u32_at};
 use crate::base::units::Lcn;
-pub(super) use crate::filesystem::chain::Mark as Entry;
+pub(super) use crate::filesystem::chain::FatEntry;
 use crate::filesystem::{AllocationMap, ClusterRun, ClusterSet, FsKind};
 use std::ops::Range;
 
@@ -69,11 +70,11 @@ impl Width {
         let at = usize::try_from(self.place(n).start - base).expect("within bytes in memory");
         match self {
             Width::Bits12 => {
-                let pair = u32::from(super::u16_at(bytes, at));
+                let pair = u32::from(u16_at(bytes, at));
                 if n % 2 == 1 { pair >> 4 } else { pair & 0xFFF }
             }
-            Width::Bits16 => u32::from(super::u16_at(bytes, at)),
-            Width::Bits32 => super::u32_at(bytes, at) & 0x0FFF_FFFF,
+            Width::Bits16 => u32::from(u16_at(bytes, at)),
+            Width::Bits32 => u32_at(bytes, at) & 0x0FFF_FFFF,
         }
     }
 
@@ -110,17 +111,17 @@ impl Table {
     }
 
     /// What the entry of cluster `n` says.
-    pub fn get(&self, n: u32) -> Entry {
+    pub fn get(&self, n: u32) -> FatEntry {
         if n >= self.entries || (!self.unknown.is_empty() && self.unknown.contains(Lcn(n.into()))) {
-            return Entry::Unknown;
+            return FatEntry::Unknown;
         }
         match self.raw(n) {
-            0 => Entry::Free,
+            0 => FatEntry::Free,
             // Numbers first: on the fullest FAT12 and FAT16 volumes they reach into the reserved values.
-            next if (2..=self.last).contains(&next) => Entry::Next(next),
-            bad if bad == self.width.bad_mark() => Entry::Bad,
-            end if end > self.width.bad_mark() => Entry::End,
-            other => Entry::Invalid(other),
+            next if (2..=self.last).contains(&next) => FatEntry::Next(next),
+            bad if bad == self.width.bad_mark() => FatEntry::Bad,
+            end if end > self.width.bad_mark() => FatEntry::End,
+            other => FatEntry::Invalid(other),
         }
     }
 
@@ -221,9 +222,10 @@ pub(super) mod tests {
     #[test]
     fn fat32_ignores_the_upper_four_bits() {
         let table = table(Width::Bits32, &[0xF000_0003, 0xFFFF_FFFF, 0xF000_0000, 0xAFFF_FFF7, 0x0FFF_FFF6]);
-        let expected = [Entry::Next(3), Entry::End, Entry::Free, Entry::Bad, Entry::Invalid(0x0FFF_FFF6)];
+        let expected =
+            [FatEntry::Next(3), FatEntry::End, FatEntry::Free, FatEntry::Bad, FatEntry::Invalid(0x0FFF_FFF6)];
         assert_eq!((2..7).map(|n| table.get(n)).collect::<Vec<_>>(), expected);
-        assert_eq!(table.get(7), Entry::Unknown);
+        assert_eq!(table.get(7), FatEntry::Unknown);
     }
 
     /// A FAT12 volume with the most clusters it may have, 4084, numbers them up to 4085 = FF5.
@@ -232,6 +234,6 @@ pub(super) mod tests {
         let mut entries = vec![0; 4084];
         entries[0] = 0xFF5;
         let table = table(Width::Bits12, &entries);
-        assert_eq!((table.last, table.get(2)), (0xFF5, Entry::Next(0xFF5)));
+        assert_eq!((table.last, table.get(2)), (0xFF5, FatEntry::Next(0xFF5)));
     }
 }

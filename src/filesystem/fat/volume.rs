@@ -1,12 +1,15 @@
 //! A FAT volume from its first sector to the finished map.
 
-use super::boot::{self, BOOT_BYTES, Boot};
+use super::boot::check;
+use super::boot::sector::{self, BOOT_BYTES, Boot};
 use super::findings::{
     BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_CONTRADICTED, BOOT_FROM_BACKUP, BOOT_ODD, FS_INFO_DAMAGED,
     FS_INFO_FREE_COUNT, NOT_UNDERSTOOD, TRUNCATED, TYPE_CONTRADICTED,
 };
-use super::{boot_check, copies, directory, u32_at, walk};
+use super::folder::directory;
+use super::{copies, walk};
 use crate::base::extent::Extent;
+use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::{AllocationMap, ClusterGeometry, FixedKind, FsKind, VolumeMap, VolumeOutcome};
 use crate::source::{SourceLost, Window};
@@ -26,8 +29,7 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     let mut findings = Findings::new();
     let Some(found) = find_boot(window, &mut findings)? else { return Ok(Err(findings)) };
     // Possible fields that are wrong all the same: folders and FAT may tell better ones.
-    let other =
-        if boot_check::contradicts(window, &found.boot)? { boot_check::instead_of(window, &found.boot)? } else { None };
+    let other = if check::contradicts(window, &found.boot)? { check::instead_of(window, &found.boot)? } else { None };
     let Some(boot) = other else {
         return read_with(window, &found.boot, found.primary.as_ref(), findings).map(|map| Ok(Box::new(map)));
     };
@@ -105,7 +107,7 @@ fn find_boot(window: &Window<'_>, findings: &mut Findings) -> Result<Option<Foun
         return Ok(None);
     };
     let primary = block.whole().map(first_bytes);
-    if let Some(other) = primary.as_ref().and_then(boot::belongs_to_another) {
+    if let Some(other) = primary.as_ref().and_then(sector::belongs_to_another) {
         findings.push(Finding::at(&NOT_UNDERSTOOD, place, format!("The boot sector is that of {other}.")));
         return Ok(None);
     }
@@ -143,7 +145,7 @@ fn better_of(
     let backup = block.as_ref().and_then(|block| block.whole()).and_then(|b| Boot::parse(&first_bytes(b)).ok());
     if let Some(backup) = backup
         && !backup.same_geometry(&boot)
-        && boot_check::points(window, &backup)? > boot_check::points(window, &boot)?
+        && check::points(window, &backup)? > check::points(window, &boot)?
     {
         let sentence =
             "The boot sector's figures are possible, but FAT and folders fit those of its backup, which was used.";
@@ -157,7 +159,7 @@ fn better_of(
 /// itself say that it belongs there, so that remains of another formatting are not taken for it.
 fn find_backup(window: &Window<'_>, primary: Option<&[u8; BOOT_BYTES]>) -> Result<Option<(Boot, u64)>, SourceLost> {
     let usual = [512, 1024, 2048, 4096].map(|sector| 6 * sector);
-    for at in primary.and_then(boot::backup_hint).into_iter().chain(usual) {
+    for at in primary.and_then(sector::backup_hint).into_iter().chain(usual) {
         let Some(block) = window.read(at, BOOT_BYTES as u64)? else { continue };
         let Some(Ok(boot)) = block.whole().map(|bytes| Boot::parse(&first_bytes(bytes))) else { continue };
         let says = boot.fat32.and_then(|fields| fields.backup_sector).map(|sector| sector * boot.sector_bytes);
@@ -222,7 +224,7 @@ fn compare_backup(
         findings.push(unusable(format!("is not sound: {rule}")));
         return Ok(());
     }
-    if let Some(first) = boot::first_difference(primary, bytes) {
+    if let Some(first) = sector::first_difference(primary, bytes) {
         let sentence = format!("The boot sector and its backup (sector {sector}) differ, first at their byte {first}.");
         findings.push(Finding::at(&BACKUP_DIFFERS, place, sentence));
     }

@@ -1,14 +1,14 @@
 //! The tree of folders, level by level from the root. Each level's clusters are read in ascending order, so that a
 //! tree of 100,000 folders costs one sweep a level instead of a seek to and fro for each folder.
 
-use super::boot::Boot;
+use super::boot::sector::Boot;
 use super::chain::{Chain, ChainEnd, Chains, ClusterBits};
-use super::directory::{self, ENTRY_BYTES, Entry, Item};
 use super::findings::{
     BEHIND_END, CHAIN_BROKEN, CHAIN_LONG, CHAIN_LOOP, CHAIN_SHORT, CROSS_LINK, DOT_ENTRIES, ENTRY_IMPLAUSIBLE,
     FIRST_CLUSTER, FOLDER_TOO_LONG, FOLDER_TWICE, FOLDER_UNREADABLE, LONG_NAME_ORPHANS, TOO_MANY_ENTRIES,
 };
-use super::table::{Entry as Mark, Table};
+use super::folder::directory::{self, DirectoryEntry, ENTRY_BYTES, Item};
+use super::table::{FatEntry, Table};
 use crate::base::extent::Extent;
 use crate::base::finding::{Code, Finding, Findings};
 use crate::base::units::{ByteOffset, Lcn};
@@ -65,7 +65,7 @@ pub(super) fn read(
     allocation: &AllocationMap,
     findings: &mut Findings,
 ) -> Result<Tree, SourceLost> {
-    let mut walk = Walk {
+    let mut walk = TreeWalk {
         window,
         geometry,
         wide: boot.fat32.is_some(),
@@ -84,11 +84,11 @@ pub(super) fn read(
     let node = root.node;
     walk.levels(root)?;
     walk.note_long_name_orphans();
-    let Walk { build, incomplete, label, .. } = walk;
+    let TreeWalk { build, incomplete, label, .. } = walk;
     Ok(Tree { catalog: build.finish(node), incomplete, label })
 }
 
-struct Walk<'w> {
+struct TreeWalk<'w> {
     window: &'w Window<'w>,
     geometry: ClusterGeometry,
     wide: bool,
@@ -105,7 +105,7 @@ struct Walk<'w> {
     full: bool,
 }
 
-impl Walk<'_> {
+impl TreeWalk<'_> {
     fn root(&mut self, boot: &Boot) -> Folder {
         let node = self.build.add_node(NodeSpec {
             number: 0,
@@ -196,7 +196,7 @@ impl Walk<'_> {
         }
     }
 
-    fn entry(&mut self, folder: &Folder, entry: Entry, below: &mut Vec<Folder>) {
+    fn entry(&mut self, folder: &Folder, entry: DirectoryEntry, below: &mut Vec<Folder>) {
         if self.build.node_count() >= MOST_ENTRIES {
             if !std::mem::replace(&mut self.full, true) {
                 self.incomplete = true;
@@ -235,7 +235,7 @@ impl Walk<'_> {
         }
     }
 
-    fn file_stream(&mut self, node: NodeId, entry: &Entry) {
+    fn file_stream(&mut self, node: NodeId, entry: &DirectoryEntry) {
         let size = u64::from(entry.size);
         let wanted = size.div_ceil(self.geometry.cluster_bytes);
         let mut spec = StreamSpec::plain(Role::Data, None, size);
@@ -310,7 +310,7 @@ impl Walk<'_> {
         inside
     }
 
-    fn deleted_stream(&mut self, node: NodeId, entry: &Entry) {
+    fn deleted_stream(&mut self, node: NodeId, entry: &DirectoryEntry) {
         let size = u64::from(entry.size);
         let (role, wanted) = if entry.is_folder {
             (Role::FolderIndex, 1)
@@ -351,9 +351,9 @@ impl Walk<'_> {
             }
             ChainEnd::Broken { at, entry } => {
                 let why = match entry {
-                    Mark::Free => "is marked free".to_owned(),
-                    Mark::Bad => "is marked bad".to_owned(),
-                    Mark::Invalid(value) => format!("is followed by {value:#x}, which is no cluster"),
+                    FatEntry::Free => "is marked free".to_owned(),
+                    FatEntry::Bad => "is marked bad".to_owned(),
+                    FatEntry::Invalid(value) => format!("is followed by {value:#x}, which is no cluster"),
                     _ => "has no readable mark".to_owned(),
                 };
                 let sentence = format!("{name:?} breaks off after {clusters} clusters: cluster {at} {why}.");

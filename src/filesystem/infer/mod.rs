@@ -5,9 +5,9 @@
 //! silently narrow a plan; that is why each file system accepts one only where structures stand at the places it
 //! computes, and none at all where two geometries fit.
 
-mod look;
+mod bounded_reader;
 
-pub(super) use look::{HEAD_BYTES, Look, MIDDLE_BYTES, SECTOR};
+pub(super) use bounded_reader::{BoundedReader, HEAD_BYTES, MIDDLE_BYTES, SECTOR};
 
 use super::{VolumeMap, exfat, fat, ntfs};
 use crate::source::{SourceLost, Window};
@@ -55,7 +55,7 @@ pub(super) fn read(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 pub(super) type Choice<T> = Result<Option<T>, Vec<T>>;
 
 /// The one geometry that a volume is to be read with, or what there is to say in its place.
-pub(super) fn the_one<T>(choice: Choice<T>, in_words: impl Fn(&T) -> String) -> Result<T, Inferred> {
+pub(super) fn only_choice<T>(choice: Choice<T>, in_words: impl Fn(&T) -> String) -> Result<T, Inferred> {
     match choice {
         Ok(Some(one)) => Ok(one),
         Ok(None) => Err(Inferred::Nothing),

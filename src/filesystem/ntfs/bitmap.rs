@@ -3,11 +3,11 @@
 //! Source: Linux fs/ntfs/layout.h (words on `FILE_Bitmap`) and fs/ntfs3/bitmap.c.
 
 use super::findings as found;
-use super::runlist::Run;
+use super::structure::runlist::Run;
 use super::volume::Volume;
 use crate::base::extent::Extent;
 use crate::base::finding::{Finding, Findings};
-use crate::filesystem::bits::{Marks, Scan};
+use crate::filesystem::bits::{BitmapMarks, Scan};
 use crate::source::SourceLost;
 
 /// Where the bitmap is.
@@ -21,7 +21,11 @@ pub(super) enum BitmapPlace {
 }
 
 /// Reads the bitmap.
-pub(super) fn read(volume: &Volume<'_>, place: BitmapPlace, findings: &mut Findings) -> Result<Marks, SourceLost> {
+pub(super) fn read(
+    volume: &Volume<'_>,
+    place: BitmapPlace,
+    findings: &mut Findings,
+) -> Result<BitmapMarks, SourceLost> {
     let clusters = volume.geometry.cluster_count;
     let mut scan = Scan::new(clusters);
     match place {

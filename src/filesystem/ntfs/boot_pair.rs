@@ -1,7 +1,7 @@
 //! The boot sector and its backup: reading both, and choosing.
 
-use super::boot::{BOOT_BYTES, BootError, BootSector};
 use super::findings as found;
+use super::structure::boot::{BOOT_BYTES, BootError, BootSector};
 use crate::base::extent::Extent;
 use crate::base::finding::{Finding, Findings};
 use crate::source::{SourceLost, Window};

@@ -1,6 +1,6 @@
 //! What every part of reading a volume needs to know: where it is and how it is divided.
 
-use super::boot::BootSector;
+use super::structure::boot::BootSector;
 use crate::base::extent::Extent;
 use crate::base::units::Lcn;
 use crate::filesystem::{ClusterGeometry, ClusterRun};
@@ -30,4 +30,9 @@ impl<'w> Volume<'w> {
     pub(super) fn extent(&self, first: Lcn, count: u64) -> Option<Extent> {
         self.geometry.extent(ClusterRun { first, count })?.intersection(&self.window.extent())
     }
+}
+
+/// A length that is known to be small (a record, a read of at most some MiB).
+pub(super) fn small(bytes: u64) -> usize {
+    usize::try_from(bytes).expect("a record or a request is far smaller than memory")
 }

@@ -3,11 +3,11 @@
 //! Fields: UEFI Specification 2.x, section 5.3.3 "GPT Partition Entry Array" (from memory).
 
 use super::header::Header;
+use crate::base::fields::{guid_at, u16_at, u64_at};
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::{ByteOffset, Lba};
 use crate::partition::PartitionEntry;
-use crate::partition::areas::Claim;
-use crate::partition::fields::{guid_at, u16_at, u64_at};
+use crate::partition::areas::ListedPartition;
 use crate::partition::findings::{GPT_ENTRY_REVERSED, GPT_OUTSIDE_USABLE};
 use crate::partition::kinds::{gpt_name, guid_text};
 
@@ -29,7 +29,12 @@ pub(super) fn is_used(entry: &[u8]) -> bool {
 }
 
 /// What the used entries claim. `array_at` is where the array stands on the drive.
-pub(super) fn claims(array: &[u8], header: &Header, array_at: ByteOffset, findings: &mut Findings) -> Vec<Claim> {
+pub(super) fn claims(
+    array: &[u8],
+    header: &Header,
+    array_at: ByteOffset,
+    findings: &mut Findings,
+) -> Vec<ListedPartition> {
     let mut claims = Vec::new();
     let mut said_at = array_at;
     for (number, entry) in (1u32..).zip(raw(array, header)) {
@@ -41,7 +46,13 @@ pub(super) fn claims(array: &[u8], header: &Header, array_at: ByteOffset, findin
     claims
 }
 
-fn claim(entry: &[u8], number: u32, header: &Header, said_at: ByteOffset, findings: &mut Findings) -> Option<Claim> {
+fn claim(
+    entry: &[u8],
+    number: u32,
+    header: &Header,
+    said_at: ByteOffset,
+    findings: &mut Findings,
+) -> Option<ListedPartition> {
     let (first, last) = (u64_at(entry, 32), u64_at(entry, 40));
     let Some(sectors) = last.checked_sub(first).map(|above| above.saturating_add(1)) else {
         let sentence = format!("Partition {number} is said to start at {} and to end at {}.", Lba(first), Lba(last));
@@ -66,7 +77,7 @@ fn claim(entry: &[u8], number: u32, header: &Header, said_at: ByteOffset, findin
         bootable: u64_at(entry, 48) & LEGACY_BOOT != 0,
         logical: false,
     };
-    Some(Claim { entry: partition, first: Lba(first), sectors, said_at, begins_with_boot_sector: false })
+    Some(ListedPartition { entry: partition, first: Lba(first), sectors, said_at, begins_with_boot_sector: false })
 }
 
 /// The name, up to its first zero; what is not UTF-16 is replaced.

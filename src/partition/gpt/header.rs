@@ -2,8 +2,8 @@
 //!
 //! Fields and checks: UEFI Specification 2.x, section 5.3.2 "GPT Header"; Intel EFI Specification 1.10, table 11-1.
 
+use crate::base::fields::{guid_at, u32_at, u64_at};
 use crate::base::units::{Lba, SectorSize};
-use crate::partition::fields::{guid_at, u32_at, u64_at};
 use crc::{CRC_32_ISO_HDLC, Crc};
 
 pub(super) const SIGNATURE: &[u8; 8] = b"EFI PART";

@@ -4,8 +4,8 @@
 //! Sources: NTFS: Linux `fs/ntfs/layout.h`; FAT: "FAT: General Overview of On-Disk Format" 1.03, Microsoft; exFAT: exFAT
 //! file system specification 1.00, section 3.1.
 
+use crate::base::fields::{u8_at, u16_at, u32_at, u64_at};
 use crate::partition::boot_sign::{self, BootSign};
-use crate::partition::fields::{byte, u16_at, u32_at, u64_at};
 
 /// A boot sector whose figures agree with one another.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -18,7 +18,7 @@ pub(super) struct Boot {
     /// Where the copy stands, from the volume's start; `None` where the format has none.
     pub(super) copy: Option<u64>,
     /// Something to look for in the volume.
-    pub(super) mark: Mark,
+    pub(super) mark: Landmark,
     /// The sectors in front of the volume, as its formatter was told; 0 where it was not.
     pub(super) hidden: u64,
     serial: u64,
@@ -26,35 +26,35 @@ pub(super) struct Boot {
 
 /// Something that a live volume of the kind has at a place which its boot sector gives.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Mark {
+pub(super) struct Landmark {
     /// From the volume's start.
     pub(super) at: u64,
-    kind: MarkKind,
+    kind: LandmarkKind,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum MarkKind {
+enum LandmarkKind {
     /// The first file record of `$MFT`.
     FileRecord,
     /// The first entry of the FAT: the media byte, then ones (FAT specification, section FAT; exFAT 4.1.1).
     FirstEntry(u8),
 }
 
-impl Mark {
-    /// Whether `sector`, read from [`Mark::at`], holds it.
+impl Landmark {
+    /// Whether `sector`, read from [`Landmark::at`], holds it.
     pub(super) fn stands_in(&self, sector: &[u8]) -> bool {
         match self.kind {
             // BAAD: a record that a driver found torn; it stands in $MFT all the same.
-            MarkKind::FileRecord => sector.starts_with(b"FILE") || sector.starts_with(b"BAAD"),
-            MarkKind::FirstEntry(media) => sector.starts_with(&[media, 0xFF, 0xFF]),
+            LandmarkKind::FileRecord => sector.starts_with(b"FILE") || sector.starts_with(b"BAAD"),
+            LandmarkKind::FirstEntry(media) => sector.starts_with(&[media, 0xFF, 0xFF]),
         }
     }
 
     /// What it is, as the end of a sentence.
     pub(super) fn name(&self) -> &'static str {
         match self.kind {
-            MarkKind::FileRecord => "the first record of $MFT",
-            MarkKind::FirstEntry(_) => "the first entry of the FAT",
+            LandmarkKind::FileRecord => "the first record of $MFT",
+            LandmarkKind::FirstEntry(_) => "the first entry of the FAT",
         }
     }
 }
@@ -78,7 +78,7 @@ impl Boot {
 
     fn ntfs(sector: &[u8]) -> Option<Boot> {
         let unit = u64::from(u16_at(sector, 0x0B));
-        let field = byte(sector, 0x0D);
+        let field = u8_at(sector, 0x0D);
         // Above 0x80 the field is minus the power of two.
         let per_cluster =
             if field > 0x80 { 1u64.checked_shl(u32::from(field.wrapping_neg()))? } else { u64::from(field) };
@@ -98,7 +98,7 @@ impl Boot {
             sector: unit,
             bytes: copy.checked_add(unit)?,
             copy: Some(copy),
-            mark: Mark { at: table, kind: MarkKind::FileRecord },
+            mark: Landmark { at: table, kind: LandmarkKind::FileRecord },
             hidden: u64::from(u32_at(sector, 0x1C)),
             serial: u64_at(sector, 0x48),
         })
@@ -124,14 +124,14 @@ impl Boot {
             sector: unit,
             bytes: total * unit,
             copy: (is_32 && (1..reserved).contains(&copy)).then_some(copy * unit),
-            mark: Mark { at: reserved * unit, kind: MarkKind::FirstEntry(byte(sector, 0x15)) },
+            mark: Landmark { at: reserved * unit, kind: LandmarkKind::FirstEntry(u8_at(sector, 0x15)) },
             hidden: u64::from(u32_at(sector, 0x1C)),
             serial: u64::from(u32_at(sector, if is_32 { 0x43 } else { 0x27 })),
         })
     }
 
     fn exfat(sector: &[u8]) -> Option<Boot> {
-        let (shift, cluster_shift) = (u32::from(byte(sector, 0x6C)), u32::from(byte(sector, 0x6D)));
+        let (shift, cluster_shift) = (u32::from(u8_at(sector, 0x6C)), u32::from(u8_at(sector, 0x6D)));
         if !(9..=12).contains(&shift) || cluster_shift > 25 - shift {
             return None;
         }
@@ -148,7 +148,7 @@ impl Boot {
             sector: unit,
             bytes,
             copy: Some(12 * unit),
-            mark: Mark { at: fat * unit, kind: MarkKind::FirstEntry(0xF8) },
+            mark: Landmark { at: fat * unit, kind: LandmarkKind::FirstEntry(0xF8) },
             hidden: u64_at(sector, 0x40),
             serial: u64::from(u32_at(sector, 0x64)),
         })

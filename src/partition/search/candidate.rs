@@ -11,7 +11,7 @@ pub(super) struct Candidate {
     /// How long it says it is, in bytes; `None` when nothing says so, and it is taken to reach up to what comes next.
     pub(super) said: Option<u64>,
     pub(super) by: FoundBy,
-    /// Whether what its boot sector leads to stands there too (see [`super::boot::Mark`]).
+    /// Whether what its boot sector leads to stands there too (see [`super::boot::Landmark`]).
     pub(super) live: bool,
     /// Whether its boot sector says that it stands where it does, so that it is no image of a drive in a file.
     pub(super) in_its_place: bool,

@@ -16,26 +16,25 @@
 mod allowance;
 mod boot;
 mod candidate;
-mod hunt;
-mod leads;
+mod place_search;
+mod table_remains;
 
 pub use allowance::{Allowance, GLANCE, MODEST, MOST_VOLUMES, THOROUGH};
 
 use super::areas::fill_gaps;
 use super::drive::Drive;
-use super::findings as found;
 use super::findings::{
     FOUND_OVERLAP, OUTSIDE_UNEXPLAINED, PARTITION_TOO_SHORT, SEARCH_CUT_SHORT, SEARCH_UNREADABLE, SEARCHED,
     VOLUME_FOUND,
 };
-use super::{Area, AreaKind, DriveLayout, FoundBy, FoundVolume, Scheme};
+use super::{Area, AreaKind, DriveLayout, FoundBy, FoundVolume, Scheme, findings as found};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Code, Finding};
 use crate::base::human;
 use crate::source::SourceLost;
 use boot::Boot;
 use candidate::{Candidate, Choice, settle};
-use hunt::Hunt;
+use place_search::PlaceSearch;
 
 /// Findings that say that the table lacks partitions, or may.
 static TABLE_LACKS_PARTITIONS: &[&Code] = &[
@@ -84,22 +83,22 @@ pub(super) fn complete(drive: &Drive<'_>, mut layout: DriveLayout) -> Result<Dri
         (GLANCE, "the table has gaps", false)
     };
     let gaps = layout.areas.iter().filter(|a| a.kind == AreaKind::Unpartitioned).map(|a| a.extent);
-    let stretches: ExtentSet = gaps.chain(vacant.extents).filter(|e| e.bytes >= allowance.shortest).collect();
-    let mut hunt = Hunt::new(drive, stretches.clone(), allowance);
+    let ranges: ExtentSet = gaps.chain(vacant.extents).filter(|e| e.bytes >= allowance.shortest).collect();
+    let mut search = PlaceSearch::new(drive, ranges.clone(), allowance);
     if allowance == THOROUGH {
         let sector = drive.window().read(0, 512)?;
-        hunt.add_table_remains(sector.as_ref().and_then(|block| block.whole()));
+        search.add_table_remains(sector.as_ref().and_then(|block| block.whole()));
     }
     for (at, boot) in &vacant.too_short {
-        hunt.add_volume(*at, boot)?;
+        search.add_volume(*at, boot)?;
     }
-    if !stretches.is_empty() {
-        hunt.run()?;
+    if !ranges.is_empty() {
+        search.run()?;
     }
-    let searched = !stretches.is_empty();
-    adopt(&mut hunt, &mut layout, drive);
+    let searched = !ranges.is_empty();
+    adopt(&mut search, &mut layout, drive);
     if searched && allowance != GLANCE {
-        note_search(&hunt, &allowance, why, stretches.bytes(), &mut layout, drive);
+        note_search(&search, &allowance, why, ranges.bytes(), &mut layout, drive);
     }
     layout.outside_unexplained = doubted;
     let outside: u64 = layout.areas.iter().filter(|a| a.kind == AreaKind::Unpartitioned).map(|a| a.extent.bytes).sum();
@@ -179,8 +178,8 @@ fn copy_stands(drive: &Drive<'_>, partition: Extent) -> Result<bool, SourceLost>
 }
 
 /// Turns what was found into areas.
-fn adopt(hunt: &mut Hunt<'_, '_>, layout: &mut DriveLayout, drive: &Drive<'_>) {
-    let candidates = std::mem::take(&mut hunt.candidates);
+fn adopt(search: &mut PlaceSearch<'_, '_>, layout: &mut DriveLayout, drive: &Drive<'_>) {
+    let candidates = std::mem::take(&mut search.candidates);
     let explained = |c: &Candidate| {
         layout.areas.iter().any(|a| {
             matches!(a.kind, AreaKind::Partition(_))
@@ -227,7 +226,7 @@ fn adopt(hunt: &mut Hunt<'_, '_>, layout: &mut DriveLayout, drive: &Drive<'_>) {
         layout.scheme = Scheme::Searched;
     }
     let starts: Vec<u64> = layout.areas.iter().map(|a| a.extent.start.0).collect();
-    let led = hunt.arrays.iter().filter(|(place, _)| starts.contains(place));
+    let led = search.arrays.iter().filter(|(place, _)| starts.contains(place));
     layout.table_extents.extend(led.map(|(_, array)| *array));
     let areas = std::mem::take(&mut layout.areas);
     layout.areas = fill_gaps(areas, drive.extent());
@@ -272,21 +271,21 @@ fn note_volume(volume: &Candidate, number: u32, layout: &mut DriveLayout, drive:
 }
 
 fn note_search(
-    hunt: &Hunt<'_, '_>,
+    search: &PlaceSearch<'_, '_>,
     allowance: &Allowance,
     why: &str,
-    stretch_bytes: u64,
+    range_bytes: u64,
     layout: &mut DriveLayout,
     drive: &Drive<'_>,
 ) {
     let found = layout.areas.iter().filter(|a| matches!(a.kind, AreaKind::Found(_)));
     let by =
         |wanted: FoundBy| found.clone().filter(|a| matches!(&a.kind, AreaKind::Found(v) if v.by == wanted)).count();
-    let spent = hunt.spent;
+    let spent = search.spent;
     let sentence = format!(
         "Because {why}, volumes were looked for in {} of the drive: {} places, {} reads, {} bytes (allowed: {allowance}). \
          Found: {} ({} by their start and its copy, {} by their start alone, {} by a copy alone).",
-        human::bytes(stretch_bytes),
+        human::bytes(range_bytes),
         spent.places,
         spent.reads,
         spent.bytes,
@@ -296,7 +295,7 @@ fn note_search(
         by(FoundBy::Copy)
     );
     layout.findings.push(Finding::general(&SEARCHED, sentence));
-    if let Some(why) = hunt.cut_short {
+    if let Some(why) = search.cut_short {
         let sentence = format!(
             "The search for volumes ended after {} places, {} reads and {} unreadable places, because {why}; places were \
              left that it would have looked at.",
@@ -304,7 +303,7 @@ fn note_search(
         );
         layout.findings.push(Finding::general(&SEARCH_CUT_SHORT, sentence));
     }
-    for extent in hunt.unreadable.extents() {
+    for extent in search.unreadable.extents() {
         let sentence = format!(
             "{} bytes at {}, where a volume might begin or end, were not read and were passed over.",
             extent.bytes,

@@ -20,35 +20,21 @@
 //! writes over is, as a rule, what the older one's checksum or second structure covers. The others are told among the
 //! facts.
 
-mod apfs;
-mod apple;
-mod btrfs;
-mod cache;
 mod checksums;
-mod ext;
-mod fields;
-mod geli;
-mod ground;
-mod journaled;
-mod log_structured;
-mod luks;
-mod lvm;
-mod optical;
-mod raid;
-mod shared_disk;
+mod enclosing;
+mod file_systems;
 mod sign;
 mod swap;
-mod ufs;
-mod volume_encryption;
-mod windows;
-mod xfs;
-mod zfs;
+mod texts;
+mod volume_bytes;
 
 pub use sign::{Certainty, Evidence, Family, Recognised, Sign};
 
 use crate::base::extent::Extent;
 use crate::source::{SourceLost, Window};
-use ground::Ground;
+use enclosing::{apple, cache, geli, luks, lvm, raid, volume_encryption, windows, zfs};
+use file_systems::{apfs, btrfs, ext, hfs, journaled, log_structured, optical, refs, shared_disk, ufs, xfs};
+use volume_bytes::VolumeBytes;
 
 /// What is read first, in one request: every primary superblock lies in it but those that stand at the end.
 pub const HEAD_BYTES: u64 = 68 << 10;
@@ -71,21 +57,21 @@ pub fn look(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
     if is_silent(window)? {
         return Ok(None);
     }
-    let mut ground = Ground::new(window.extent());
-    ground.read(window, 0, HEAD_BYTES)?;
-    optical::read_further(&mut ground, window)?;
-    let found = judge(&ground);
+    let mut volume = VolumeBytes::new(window.extent());
+    volume.read(window, 0, HEAD_BYTES)?;
+    optical::read_further(&mut volume, window)?;
+    let found = judge(&volume);
     if found.as_ref().is_some_and(|found| found.certainty >= Certainty::Consistent) {
         return Ok(found);
     }
     let bytes = window.extent().bytes;
     let tail = bytes.saturating_sub(TAIL_BYTES).max(HEAD_BYTES);
-    ground.read(window, tail, bytes.saturating_sub(tail))?;
+    volume.read(window, tail, bytes.saturating_sub(tail))?;
     let copies = ext::COPIES_AT.into_iter().chain(luks::SECOND_AT).chain([btrfs::COPY_AT]);
     for at in copies.filter(|at| *at >= HEAD_BYTES && *at < tail) {
-        ground.read(window, at, COPY_BYTES)?;
+        volume.read(window, at, COPY_BYTES)?;
     }
-    Ok(judge(&ground))
+    Ok(judge(&volume))
 }
 
 const COPY_BYTES: u64 = 4096;
@@ -126,22 +112,22 @@ pub fn look_at_start(window: &Window<'_>) -> Result<Option<Recognised>, SourceLo
 }
 
 fn look_at(window: &Window<'_>, bytes: u64) -> Result<Option<Recognised>, SourceLost> {
-    let mut ground = Ground::new(window.extent());
-    ground.read(window, 0, bytes)?;
-    Ok(judge(&ground).filter(|found| found.certainty >= Certainty::Consistent))
+    let mut volume = VolumeBytes::new(window.extent());
+    volume.read(window, 0, bytes)?;
+    Ok(judge(&volume).filter(|found| found.certainty >= Certainty::Consistent))
 }
 
 /// What the first sector alone says, for a caller that has read no more and does not know the volume's length: places are then
 /// meaningless.
 pub(crate) fn of_first_sector(sector: &[u8]) -> Option<Recognised> {
     let anywhere = Extent::between(0, u64::MAX);
-    judge(&Ground::of_start(anywhere, sector)).filter(|found| found.certainty >= Certainty::Consistent)
+    judge(&VolumeBytes::of_start(anywhere, sector)).filter(|found| found.certainty >= Certainty::Consistent)
 }
 
-type Look = fn(&Ground) -> Option<Recognised>;
+type Recogniser = fn(&VolumeBytes) -> Option<Recognised>;
 
 /// Those that are asked, in the order that decides between equals.
-const LOOKS: [Look; 32] = [
+const RECOGNISERS: [Recogniser; 32] = [
     volume_encryption::look,
     luks::look,
     geli::look,
@@ -153,7 +139,7 @@ const LOOKS: [Look; 32] = [
     zfs::look,
     windows::storage_spaces,
     apple::core_storage,
-    windows::refs,
+    refs::look,
     apfs::look,
     xfs::look,
     btrfs::look,
@@ -170,14 +156,14 @@ const LOOKS: [Look; 32] = [
     swap::look,
     optical::udf,
     optical::iso,
-    apple::hfs_plus,
-    apple::hfs,
+    hfs::hfs_plus,
+    hfs::hfs,
     windows::dynamic_disk,
     apple::partition_map,
 ];
 
-fn judge(ground: &Ground) -> Option<Recognised> {
-    let mut found: Vec<Recognised> = LOOKS.iter().filter_map(|look| look(ground)).collect();
+fn judge(volume: &VolumeBytes) -> Option<Recognised> {
+    let mut found: Vec<Recognised> = RECOGNISERS.iter().filter_map(|look| look(volume)).collect();
     // Stable: between equals the order of the list stays.
     found.sort_by_key(|recognised| std::cmp::Reverse(recognised.certainty.rank()));
     let mut found = found.into_iter();

@@ -1,0 +1,8 @@
+//! The MBR: its sector, the chains of extended partitions, and the layout that both give.
+
+mod extended;
+mod layout;
+mod sector;
+
+pub(super) use layout::{fit, layout};
+pub(super) use sector::{FirstSector, Mbr, MbrEntry};
