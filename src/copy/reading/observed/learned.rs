@@ -34,7 +34,7 @@ const LEAST_SCAN: u64 = 64 << 10;
 /// A chance with what is known of it: the two counts of a Beta distribution, which begin with what is believed before
 /// anything is seen.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Chance {
+pub(in crate::copy::reading) struct Chance {
     good: f64,
     bad: f64,
 }
@@ -44,7 +44,7 @@ impl Chance {
         Chance { good, bad }
     }
 
-    pub(super) fn saw(&mut self, good: bool) {
+    pub(in crate::copy::reading) fn saw(&mut self, good: bool) {
         if good {
             self.good += 1.0;
         } else {
@@ -53,17 +53,17 @@ impl Chance {
     }
 
     /// The mean of the distribution.
-    pub(super) fn mean(&self) -> f64 {
+    pub(in crate::copy::reading) fn mean(&self) -> f64 {
         self.good / (self.good + self.bad)
     }
 
     /// The same for a sector that has failed so many times.
-    pub(super) fn once_more(&self, failed: u16) -> f64 {
+    pub(in crate::copy::reading) fn once_more(&self, failed: u16) -> f64 {
         ALL_PLACES * self.mean() / (ALL_PLACES + f64::from(failed))
     }
 
     /// The same for a range where so many steps brought bytes, and so many since then failed at once.
-    pub(super) fn at(&self, good: u16, bad: u16) -> f64 {
+    pub(in crate::copy::reading) fn at(&self, good: u16, bad: u16) -> f64 {
         let own = (ALL_PLACES * self.mean() + f64::from(good)) / (ALL_PLACES + f64::from(good));
         own * AGAIN.powi(i32::from(bad))
     }
@@ -71,7 +71,7 @@ impl Chance {
 
 /// What a first request of a step is about. Each kind is learned apart for ranges up to a request long and for longer ones.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum Chances {
+pub(in crate::copy::reading) enum ChanceKind {
     /// It follows what is readable.
     Open,
     /// It lies right beside what failed.
@@ -83,10 +83,10 @@ pub(super) enum Chances {
 }
 
 /// Times and chances.
-pub(super) struct Learned {
+pub(in crate::copy::reading) struct Learned {
     seconds_a_byte: f64,
     large: u32,
-    pub(super) failed_seconds: f64,
+    pub(in crate::copy::reading) failed_seconds: f64,
     any_failed: bool,
     forward: f64,
     backward: f64,
@@ -94,9 +94,9 @@ pub(super) struct Learned {
     /// A request that does not follow the one before arrives.
     extents: Chance,
     /// A sector that has failed alone answers.
-    pub(super) alone: Chance,
+    pub(in crate::copy::reading) alone: Chance,
     /// What probably lies under a bad head is read all the same: a weak head reads, a dead one does not.
-    pub(super) bad_head: Chance,
+    pub(in crate::copy::reading) bad_head: Chance,
     unit: u64,
     request: u64,
     /// The byte behind the last request.
@@ -104,13 +104,13 @@ pub(super) struct Learned {
 }
 
 #[allow(clippy::cast_precision_loss, reason = "times and chances need no 53 bits")]
-pub(super) fn to_f64(value: u64) -> f64 {
+pub(in crate::copy::reading) fn to_f64(value: u64) -> f64 {
     value as f64
 }
 
 impl Learned {
     /// For requests of up to `request` bytes on a drive with physical sectors of `unit` bytes.
-    pub(super) fn new(unit: u64, request: u64) -> Learned {
+    pub(in crate::copy::reading) fn new(unit: u64, request: u64) -> Learned {
         Learned {
             seconds_a_byte: 1.0 / RATE,
             large: 0,
@@ -134,17 +134,17 @@ impl Learned {
     }
 
     /// The chance of a kind for ranges of `bytes` bytes.
-    pub(super) fn chance(&mut self, kind: Chances, bytes: u64) -> &mut Chance {
+    pub(in crate::copy::reading) fn chance(&mut self, kind: ChanceKind, bytes: u64) -> &mut Chance {
         &mut self.chances[kind as usize][usize::from(bytes > self.request)]
     }
 
     /// The mean of that chance.
-    pub(super) fn of(&self, kind: Chances, bytes: u64) -> Chance {
+    pub(in crate::copy::reading) fn of(&self, kind: ChanceKind, bytes: u64) -> Chance {
         self.chances[kind as usize][usize::from(bytes > self.request)]
     }
 
     /// A read failed.
-    pub(super) fn failed(&mut self, extent: Extent, took: Duration) {
+    pub(in crate::copy::reading) fn failed(&mut self, extent: Extent, took: Duration) {
         let share = if self.any_failed { 0.2 } else { 1.0 };
         self.any_failed = true;
         self.failed_seconds += share * (took.as_secs_f64().max(1e-3) - self.failed_seconds);
@@ -153,7 +153,7 @@ impl Learned {
     }
 
     /// Bytes arrived. Gives the seconds a byte when that was slow, for where `pace` seconds a byte are usual.
-    pub(super) fn arrived(&mut self, extent: Extent, took: Duration, pace: f64) -> Option<f64> {
+    pub(in crate::copy::reading) fn arrived(&mut self, extent: Extent, took: Duration, pace: f64) -> Option<f64> {
         let (took, bytes) = (took.as_secs_f64(), to_f64(extent.bytes));
         let (onward, back) = (extent.start.0 == self.at, extent.end() <= self.at);
         self.at = extent.end();
@@ -189,7 +189,7 @@ impl Learned {
     /// How long requests of a scan over `bytes` bytes are, when it fails with a chance of `fails`: the smallest for which the
     /// requests cost no more than half of the failed read that is expected. Where they are single sectors, the failure names
     /// the bad one.
-    pub(super) fn scan_request(&self, bytes: u64, fails: f64, backward: bool) -> u64 {
+    pub(in crate::copy::reading) fn scan_request(&self, bytes: u64, fails: f64, backward: bool) -> u64 {
         let each = if backward { self.backward } else { self.forward };
         let most = (self.failed_seconds * fails.max(0.05) / 2.0 / each).max(1.0);
         let least = to_f64(bytes) / most;
@@ -201,7 +201,7 @@ impl Learned {
     }
 
     /// Seconds for reading `bytes` bytes in requests of `request`, where `pace` seconds a byte are usual.
-    pub(super) fn reading(&self, bytes: u64, request: u64, pace: f64, backward: bool) -> f64 {
+    pub(in crate::copy::reading) fn reading(&self, bytes: u64, request: u64, pace: f64, backward: bool) -> f64 {
         let each = if backward { self.backward } else { self.forward };
         to_f64(bytes) * pace.max(self.seconds_a_byte) + to_f64(bytes.div_ceil(request.max(1))) * each
     }
@@ -209,27 +209,27 @@ impl Learned {
 
 impl Learned {
     /// The chance that an extent fails.
-    pub(super) fn fails(&self) -> f64 {
+    pub(in crate::copy::reading) fn fails(&self) -> f64 {
         1.0 - self.extents.mean()
     }
 
     /// Seconds for an extent that is read after a seek.
-    pub(super) fn extent_seconds(&self, bytes: u64) -> f64 {
+    pub(in crate::copy::reading) fn extent_seconds(&self, bytes: u64) -> f64 {
         self.backward + to_f64(bytes) * self.seconds_a_byte
     }
 
     /// The physical sector, in bytes.
-    pub(super) fn unit(&self) -> u64 {
+    pub(in crate::copy::reading) fn unit(&self) -> u64 {
         self.unit
     }
 
     /// No request is longer from now on.
-    pub(super) fn limit_requests(&mut self, bytes: u64) {
+    pub(in crate::copy::reading) fn limit_requests(&mut self, bytes: u64) {
         self.request = self.request.min((bytes / self.unit).max(1) * self.unit);
     }
 
     /// The largest request, in bytes.
-    pub(super) fn request(&self) -> u64 {
+    pub(in crate::copy::reading) fn request(&self) -> u64 {
         self.request
     }
 }

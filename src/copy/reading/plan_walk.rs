@@ -1,34 +1,34 @@
-//! The plan as a series of pieces: what is wanted, and what is read only because that is cheaper than a seek.
+//! The plan, part by part: what is wanted, and what is read only because that is cheaper than a seek.
 
+use super::early_end::EarlyEnd;
 use super::error::CopyError;
-use super::halt::Halt;
 use crate::base::extent::{Extent, ExtentSet};
 use crate::plan::{Pass, PassHeader, Plan};
 use crate::source::{SourceIdentity, Store};
 use crate::survey::allocation::Class;
 
-/// The longest piece, in bytes. It bounds what a store lists at once: at worst 65,536 ranges, 1 MiB.
+/// The longest part, in bytes. It bounds what a store lists at once: at worst 65,536 ranges, 1 MiB.
 pub(super) const WINDOW: u64 = 64 << 20;
 
-/// Why a piece is in the plan.
+/// Why a part is in the plan.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum Kind {
+pub(super) enum WhyPlanned {
     /// The pass is there for it.
     Wanted,
     /// A bridged gap.
     Gap,
 }
 
-/// Receives the plan piece by piece.
+/// Receives the plan part by part.
 pub(super) trait Follower {
     /// A pass starts.
-    fn begin(&mut self, _pass: &PassHeader) -> Result<(), Halt> {
+    fn begin(&mut self, _pass: &PassHeader) -> Result<(), EarlyEnd> {
         Ok(())
     }
-    /// A part of the pass, ascending, at most [`WINDOW`] long. The pieces of an extent touch.
-    fn piece(&mut self, extent: Extent, kind: Kind) -> Result<(), Halt>;
+    /// A part of the pass, ascending, at most [`WINDOW`] long. The parts of an extent touch.
+    fn part(&mut self, extent: Extent, why: WhyPlanned) -> Result<(), EarlyEnd>;
     /// The pass is over.
-    fn end(&mut self) -> Result<(), Halt> {
+    fn end(&mut self) -> Result<(), EarlyEnd> {
         Ok(())
     }
 }
@@ -47,14 +47,14 @@ pub(super) fn check(plan: &Plan, identity: &SourceIdentity) -> Result<(), CopyEr
 }
 
 /// Hands over the passes of `class`, or all.
-pub(super) fn follow(plan: &Plan, class: Option<Class>, follower: &mut impl Follower) -> Result<(), Halt> {
+pub(super) fn follow(plan: &Plan, class: Option<Class>, follower: &mut impl Follower) -> Result<(), EarlyEnd> {
     let chosen = |pass: &&Pass| class.is_none_or(|class| pass.header.class == class);
     for pass in plan.passes.iter().filter(chosen) {
         follower.begin(&pass.header)?;
         for planned in pass.planned() {
             for (part, is_gap) in planned.parts() {
-                let kind = if is_gap { Kind::Gap } else { Kind::Wanted };
-                part.pieces(WINDOW).try_for_each(|piece| follower.piece(piece, kind))?;
+                let why = if is_gap { WhyPlanned::Gap } else { WhyPlanned::Wanted };
+                part.pieces(WINDOW).try_for_each(|part| follower.part(part, why))?;
             }
         }
         follower.end()?;

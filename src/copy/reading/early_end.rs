@@ -1,12 +1,12 @@
 //! Why following a plan ends before the plan does.
 
-use super::outcome::StopReason;
+use super::told::outcome::StopReason;
 use crate::base::extent::Extent;
 use crate::source::{Mark, SourceLost};
 
 /// Passed up to where the copy began.
 #[derive(Debug)]
-pub(super) enum Halt {
+pub(super) enum EarlyEnd {
     /// A person or a limit said so.
     Stopped(StopReason),
     /// The drive vanished.
@@ -23,12 +23,12 @@ pub(super) enum Halt {
     WriterEnded,
 }
 
-impl From<SourceLost> for Halt {
-    fn from(lost: SourceLost) -> Halt {
+impl From<SourceLost> for EarlyEnd {
+    fn from(lost: SourceLost) -> EarlyEnd {
         match lost {
-            SourceLost::Gone { extent, error, .. } => Halt::Gone { extent, message: error.to_string() },
-            SourceLost::Stopped => Halt::Stopped(StopReason::Asked),
-            other => Halt::Source(other),
+            SourceLost::Gone { extent, error, .. } => EarlyEnd::Gone { extent, message: error.to_string() },
+            SourceLost::Stopped => EarlyEnd::Stopped(StopReason::Asked),
+            other => EarlyEnd::Source(other),
         }
     }
 }

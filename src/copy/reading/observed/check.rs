@@ -4,9 +4,9 @@
 //! Both look like what they are not, request by request. So sectors whose content is known are read once more: the one
 //! stated exception to "no byte is read twice". `docs/copying.md` has the rules with their reasons.
 
-use super::halt::Halt;
-use super::known::{CHECKED_AT_ONCE, KnownSector, KnownSectors, Spread, is_repeated};
+use super::known_sectors::{CHECKED_AT_ONCE, EvenSample, KnownSector, KnownSectors, is_repeated};
 use crate::base::extent::Extent;
+use crate::copy::reading::early_end::EarlyEnd;
 use crate::source::{Blame, Failure, Mark, Reader, Skip, Store};
 use serde::Serialize;
 
@@ -41,7 +41,7 @@ pub struct CheckFigures {
 }
 
 impl CheckFigures {
-    pub(super) fn add(&mut self, other: &CheckFigures) {
+    pub(in crate::copy::reading) fn add(&mut self, other: &CheckFigures) {
         self.requests += other.requests;
         self.failed_requests += other.failed_requests;
         self.bytes += other.bytes;
@@ -49,7 +49,7 @@ impl CheckFigures {
 }
 
 /// What is known of the drive's answers.
-pub(super) struct DriveCheck<'r> {
+pub(in crate::copy::reading) struct DriveCheck<'r> {
     reader: &'r Reader,
     store: &'r dyn Store,
     known: KnownSectors,
@@ -81,7 +81,11 @@ enum Found {
 }
 
 impl<'r> DriveCheck<'r> {
-    pub(super) fn new(reader: &'r Reader, store: &'r dyn Store, held: &Spread<Extent>) -> DriveCheck<'r> {
+    pub(in crate::copy::reading) fn new(
+        reader: &'r Reader,
+        store: &'r dyn Store,
+        held: &EvenSample<Extent>,
+    ) -> DriveCheck<'r> {
         let identity = reader.identity();
         let unit = identity.physical_sector.bytes();
         DriveCheck {
@@ -99,12 +103,17 @@ impl<'r> DriveCheck<'r> {
         }
     }
 
-    pub(super) fn figures(&self) -> CheckFigures {
+    pub(in crate::copy::reading) fn figures(&self) -> CheckFigures {
         self.figures
     }
 
     /// A request succeeded; `arrived` is how many bytes had before. Gives what is decided by that.
-    pub(super) fn succeeded(&mut self, extent: Extent, bytes: &[u8], arrived: u64) -> Result<Vec<Mark>, Halt> {
+    pub(in crate::copy::reading) fn succeeded(
+        &mut self,
+        extent: Extent,
+        bytes: &[u8],
+        arrived: u64,
+    ) -> Result<Vec<Mark>, EarlyEnd> {
         self.known.arrived(extent, bytes, arrived);
         self.end_row();
         if is_repeated(bytes, self.unit) {
@@ -121,7 +130,12 @@ impl<'r> DriveCheck<'r> {
     }
 
     /// A request failed. Gives what is decided meanwhile.
-    pub(super) fn failed(&mut self, extent: Extent, failure: Failure, arrived: u64) -> Result<Vec<Mark>, Halt> {
+    pub(in crate::copy::reading) fn failed(
+        &mut self,
+        extent: Extent,
+        failure: Failure,
+        arrived: u64,
+    ) -> Result<Vec<Mark>, EarlyEnd> {
         self.in_a_row += 1;
         if failure.blame == Blame::Medium {
             self.row.clear();
@@ -141,7 +155,7 @@ impl<'r> DriveCheck<'r> {
     }
 
     /// A range failed alone at every try. Given back when that is decided; else it is kept until it is.
-    pub(super) fn unreadable(&mut self, mark: Mark, failure: Failure) -> Option<Mark> {
+    pub(in crate::copy::reading) fn unreadable(&mut self, mark: Mark, failure: Failure) -> Option<Mark> {
         if failure.blame == Blame::Medium {
             return Some(mark);
         }
@@ -152,12 +166,12 @@ impl<'r> DriveCheck<'r> {
     }
 
     /// Makes sure that the drive is there, where something depends on that.
-    pub(super) fn decide(&mut self, arrived: u64) -> Result<Vec<Mark>, Halt> {
+    pub(in crate::copy::reading) fn decide(&mut self, arrived: u64) -> Result<Vec<Mark>, EarlyEnd> {
         if self.undecided.is_empty() { Ok(Vec::new()) } else { self.check_presence(arrived) }
     }
 
     /// Makes sure that the drive gives its own bytes, if there is anything to tell by.
-    pub(super) fn check_content(&mut self, arrived: u64) -> Result<(), Halt> {
+    pub(in crate::copy::reading) fn check_content(&mut self, arrived: u64) -> Result<(), EarlyEnd> {
         match self.check(arrived, false)? {
             Found::Answers { .. } => self.constant.clear(),
             Found::Differs { byte } => return Err(self.changed(byte)),
@@ -167,7 +181,7 @@ impl<'r> DriveCheck<'r> {
         Ok(())
     }
 
-    fn check_presence(&mut self, arrived: u64) -> Result<Vec<Mark>, Halt> {
+    fn check_presence(&mut self, arrived: u64) -> Result<Vec<Mark>, EarlyEnd> {
         match self.check(arrived, true)? {
             Found::Answers { long_ago: true } => Ok(std::mem::take(&mut self.undecided)),
             Found::Answers { long_ago: false } => Ok(Vec::new()),
@@ -179,7 +193,7 @@ impl<'r> DriveCheck<'r> {
     }
 
     /// Reads known sectors until one tells; where `presence` is all that matters, the first that arrives does.
-    fn check(&mut self, arrived: u64, presence: bool) -> Result<Found, Halt> {
+    fn check(&mut self, arrived: u64, presence: bool) -> Result<Found, EarlyEnd> {
         let (sectors, long_ago) = self.known.choose(self.store, arrived);
         let mut found = if sectors.is_empty() { Found::NotKnown } else { Found::Nothing };
         for sector in sectors.iter().take(CHECKED_AT_ONCE) {
@@ -199,7 +213,7 @@ impl<'r> DriveCheck<'r> {
     }
 
     /// Reads a sector once more: `None` when it cannot be read, else the first byte that differs.
-    fn read(&mut self, sector: &KnownSector) -> Result<Option<Option<u64>>, Halt> {
+    fn read(&mut self, sector: &KnownSector) -> Result<Option<Option<u64>>, EarlyEnd> {
         self.figures.requests += 1;
         let Some(now) = self.reader.look_again(sector.extent)? else {
             self.figures.failed_requests += 1;
@@ -218,19 +232,19 @@ impl<'r> DriveCheck<'r> {
 
     /// The drive answers nothing: what failed since it last did was not tried, it was only not answered. The first and the
     /// last of it may be what stops the drive.
-    fn silent(&mut self) -> Halt {
+    fn silent(&mut self) -> EarlyEnd {
         let skipped = |extent: &Extent, why| Mark::Skipped { extent: *extent, why, failure: Failure::default() };
         let mut marks: Vec<Mark> = self.row.iter().map(|extent| skipped(extent, Skip::Near)).collect();
         let ends = [self.row.first(), self.row.last()];
         marks.extend(ends.into_iter().flatten().map(|extent| skipped(extent, Skip::Suspect)));
         let extent = self.row.first().copied().unwrap_or(Extent::between(0, 0));
         let failed_in_a_row = u32::try_from(self.row.len()).unwrap_or(u32::MAX);
-        Halt::Silent { extent, failed_in_a_row, marks }
+        EarlyEnd::Silent { extent, failed_in_a_row, marks }
     }
 
     /// The drive gives other bytes: what is constant since it last gave its own is not believed.
-    fn changed(&mut self, byte: u64) -> Halt {
+    fn changed(&mut self, byte: u64) -> EarlyEnd {
         let marks = std::mem::take(&mut self.constant).into_iter().map(|extent| Mark::Withdrawn { extent });
-        Halt::Changed { byte, marks: marks.collect() }
+        EarlyEnd::Changed { byte, marks: marks.collect() }
     }
 }

@@ -1,6 +1,6 @@
 //! How far trouble reaches on this drive, and how far to jump ahead when a read fails.
 
-use super::learned::to_f64;
+use crate::copy::reading::observed::learned::to_f64;
 use std::collections::VecDeque;
 
 /// The latest ranges of trouble that are remembered.
@@ -18,7 +18,7 @@ const LITTLE: f64 = 0.02;
 
 /// Where ranges of trouble ended: each somewhere between the end of the last request that failed and the start of the
 /// first that did not, counted from its start.
-pub(super) struct Lengths {
+pub(super) struct TroubleLengths {
     /// The share of ranges that are over with their first request, before anything is seen.
     over_at_once: f64,
     seen: VecDeque<(f64, f64)>,
@@ -35,9 +35,9 @@ fn above(at: f64, low: f64, high: f64) -> f64 {
     }
 }
 
-impl Lengths {
-    pub(super) fn new(over_at_once: f64) -> Lengths {
-        Lengths { over_at_once, seen: VecDeque::new() }
+impl TroubleLengths {
+    pub(super) fn new(over_at_once: f64) -> TroubleLengths {
+        TroubleLengths { over_at_once, seen: VecDeque::new() }
     }
 
     /// Trouble ended.
@@ -84,7 +84,7 @@ mod tests {
 
     #[test]
     fn a_first_failure_is_left_by_nothing_and_a_second_far() {
-        let lengths = Lengths::new(0.6);
+        let lengths = TroubleLengths::new(0.6);
         assert_eq!(lengths.next(MIB, MIB), MIB);
         let second = lengths.next(2 * MIB, MIB) / MIB;
         assert!((16..40).contains(&second), "{second}");
@@ -99,7 +99,7 @@ mod tests {
 
     #[test]
     fn what_was_seen_is_what_is_jumped() {
-        let mut lengths = Lengths::new(0.6);
+        let mut lengths = TroubleLengths::new(0.6);
         for _ in 0..8 {
             lengths.saw(90 * MIB, 140 * MIB);
         }

@@ -34,13 +34,13 @@ pub enum Event {
         /// Bytes of the pass.
         bytes: u64,
     },
-    /// The sweep of a pass is over.
+    /// First reading of a pass is over.
     PassEnded {
         /// Its number in the plan.
         number: u32,
-        /// Bytes of the pass that arrived at their first request in its sweep. What was read around a failure is not among them.
+        /// Bytes of the pass that arrived at their first request in first reading. What was read around a failure is not among them.
         arrived_bytes: u64,
-        /// Bytes of the pass that its sweep skipped, those that failed included.
+        /// Bytes of the pass that first reading skipped, those that failed included.
         deferred_bytes: u64,
     },
     /// Skipped ranges are retried; told only when there are any.

@@ -1,11 +1,11 @@
 //! Retries of skipped ranges, one step after the other by worth over cost.
 
 use super::engine::{Engine, Outcome};
-use super::halt::Halt;
-use super::learned::Chances;
-use super::places::{Kind, Place};
 use super::worth::{Outlook, Step, is_slow_throughout, outlook};
 use crate::base::extent::Extent;
+use crate::copy::reading::early_end::EarlyEnd;
+use crate::copy::reading::observed::learned::ChanceKind;
+use crate::copy::reading::observed::skipped_ranges::{RangeState, SkippedRange};
 use crate::source::Failure;
 use std::cmp::Ordering;
 use std::collections::BinaryHeap;
@@ -47,31 +47,31 @@ impl Ord for Next {
 }
 
 /// The skipped ranges of all classes that are read by now.
-pub(super) struct Difficult<'d, 'e, 'r> {
+pub(super) struct Retries<'d, 'e, 'r> {
     engine: &'d mut Engine<'e, 'r>,
     queue: BinaryHeap<Next>,
     /// Ranges that may have stopped the drive are tried too.
     suspects: bool,
 }
 
-impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
+impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
     /// Values the ranges of the classes that are read by now.
-    pub(super) fn new(engine: &'d mut Engine<'e, 'r>, suspects: bool) -> Result<Difficult<'d, 'e, 'r>, Halt> {
+    pub(super) fn new(engine: &'d mut Engine<'e, 'r>, suspects: bool) -> Result<Retries<'d, 'e, 'r>, EarlyEnd> {
         // The store says what is read, so it must know all that has arrived.
-        engine.run.settle()?;
+        engine.reading.settle()?;
         engine.cut_by_heads();
-        let places: Vec<(u64, Place)> = engine.places.iter().map(|(start, place)| (start, *place)).collect();
-        let valued: Vec<Place> = places.into_iter().map(|(start, place)| engine.valued(start, place)).collect();
-        engine.places.iter_mut().zip(valued).for_each(|((_, place), valued)| *place = valued);
-        Ok(Difficult { engine, queue: BinaryHeap::new(), suspects })
+        let places: Vec<(u64, SkippedRange)> = engine.skipped.iter().map(|(start, place)| (start, *place)).collect();
+        let valued: Vec<SkippedRange> = places.into_iter().map(|(start, place)| engine.valued(start, place)).collect();
+        engine.skipped.iter_mut().zip(valued).for_each(|((_, place), valued)| *place = valued);
+        Ok(Retries { engine, queue: BinaryHeap::new(), suspects })
     }
 
     /// Works until the best range would bring less than `least` a second, or so many requests of the copy have failed. Gives
     /// what the next hour would bring.
-    pub(super) fn work(&mut self, least: f64, most_failed: Option<u64>) -> Result<f64, Halt> {
+    pub(super) fn work(&mut self, least: f64, most_failed: Option<u64>) -> Result<f64, EarlyEnd> {
         loop {
             let next_hour = self.value();
-            self.engine.run.expect_next_hour(next_hour);
+            self.engine.reading.expect_next_hour(next_hour);
             if self.queue.peek().is_none_or(|next| next.rate < least) {
                 return Ok(next_hour);
             }
@@ -87,7 +87,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
                     self.queue.push(Next { rate: outlook.rate(), start: next.start });
                     continue;
                 }
-                if most_failed.is_some_and(|most| self.engine.run.failed() >= most) {
+                if most_failed.is_some_and(|most| self.engine.reading.failed() >= most) {
                     return Ok(next_hour);
                 }
                 self.step(next.start, &outlook)?;
@@ -97,30 +97,32 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
     }
 
     /// Sectors that have failed alone as often as they are tried are unreadable from now on.
-    pub(super) fn settle(&mut self) -> Result<(), Halt> {
-        let retries = self.engine.run.options().retries;
-        let alone = |(start, place): (u64, &Place)| match place.kind {
-            Kind::Alone { tries } if tries < u16::MAX && u32::from(tries) > retries => Some((start, tries, *place)),
+    pub(super) fn settle(&mut self) -> Result<(), EarlyEnd> {
+        let retries = self.engine.reading.options().retries;
+        let alone = |(start, place): (u64, &SkippedRange)| match place.kind {
+            RangeState::Alone { tries } if tries < u16::MAX && u32::from(tries) > retries => {
+                Some((start, tries, *place))
+            }
             _ => None,
         };
-        let all: Vec<(u64, u16, Place)> = self.engine.places.iter().filter_map(alone).collect();
+        let all: Vec<(u64, u16, SkippedRange)> = self.engine.skipped.iter().filter_map(alone).collect();
         for (start, tries, place) in all {
             for part in self.engine.unread(Extent::between(start, place.end)) {
-                self.engine.run.unreadable(part, u32::from(tries), place.failure)?;
+                self.engine.reading.unreadable(part, u32::from(tries), place.failure)?;
             }
         }
-        self.engine.run.decide()?;
-        self.engine.run.settle()
+        self.engine.reading.decide()?;
+        self.engine.reading.settle()
     }
 
     /// The step that would be made in a range.
     fn outlook(&self, start: u64) -> Option<Outlook> {
         let engine = &*self.engine;
-        let place = engine.places.get(start).filter(|place| self.suspects || !place.suspect)?;
-        let usual = u16::try_from(engine.run.options().retries + 1).unwrap_or(u16::MAX);
+        let place = engine.skipped.get(start).filter(|place| self.suspects || !place.suspect)?;
+        let usual = u16::try_from(engine.reading.options().retries + 1).unwrap_or(u16::MAX);
         let tries = if engine.learned.alone.mean() > ANSWERING { usual.max(MOST_TRIES) } else { usual };
         let risk = engine.risk(start + (place.end - start) / 2).0 * (1.0 - engine.learned.bad_head.mean());
-        outlook(start, place, &engine.places, &engine.learned, tries, risk)
+        outlook(start, place, &engine.skipped, &engine.learned, tries, risk)
     }
 
     fn enqueue(&mut self, start: u64) {
@@ -132,7 +134,7 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
     /// Makes the queue anew; gives what the next hour is expected to bring.
     fn value(&mut self) -> f64 {
         let mut all: Vec<(Outlook, u64)> =
-            self.engine.places.iter().filter_map(|(start, _)| Some((self.outlook(start)?, start))).collect();
+            self.engine.skipped.iter().filter_map(|(start, _)| Some((self.outlook(start)?, start))).collect();
         self.queue = all.iter().map(|(outlook, start)| Next { rate: outlook.rate(), start: *start }).collect();
         all.sort_by(|(one, _), (other, _)| other.rate().total_cmp(&one.rate()));
         let (mut gain, mut seconds) = (0.0, 0.0);
@@ -148,9 +150,9 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         if seconds > 0.0 && seconds < 3600.0 { gain * 3600.0 / seconds } else { gain }
     }
 
-    fn step(&mut self, start: u64, outlook: &Outlook) -> Result<(), Halt> {
-        let Some(place) = self.engine.places.remove(start) else { return Ok(()) };
-        self.engine.run.begin_class(place.class);
+    fn step(&mut self, start: u64, outlook: &Outlook) -> Result<(), EarlyEnd> {
+        let Some(place) = self.engine.skipped.remove(start) else { return Ok(()) };
+        self.engine.reading.begin_class(place.class);
         match outlook.step {
             Step::Retry => self.retry(start, place),
             Step::Front => self.scan(start, place, outlook.request, false),
@@ -160,21 +162,27 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
     }
 
     /// Enters what is left of a range.
-    fn enter(&mut self, start: u64, place: Place) {
+    fn enter(&mut self, start: u64, place: SkippedRange) {
         if start >= place.end {
             return;
         }
         let valued = self.engine.valued(start, place);
-        if valued.bytes == 0 && place.kind == Kind::Untried {
+        if valued.bytes == 0 && place.kind == RangeState::Untried {
             return;
         }
-        for start in self.engine.places.insert(start, valued) {
+        for start in self.engine.skipped.insert(start, valued) {
             self.enqueue(start);
         }
     }
 
-    fn failed(&mut self, extent: Extent, failure: Failure, named: Option<u64>, of: &Place) -> Result<(), Halt> {
-        self.engine.run.mark_failed(extent, failure, true)?;
+    fn failed(
+        &mut self,
+        extent: Extent,
+        failure: Failure,
+        named: Option<u64>,
+        of: &SkippedRange,
+    ) -> Result<(), EarlyEnd> {
+        self.engine.reading.mark_failed(extent, failure, true)?;
         for start in self.engine.enter_failed(extent, failure, named, of.suspect) {
             self.enqueue(start);
         }
@@ -182,12 +190,12 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
     }
 
     /// Reads a range from one side until something fails or, where that is not known, is slow.
-    fn scan(&mut self, start: u64, place: Place, request: u64, backward: bool) -> Result<(), Halt> {
-        let (bad_before, bad_behind) = self.engine.places.neighbours(start, place.end);
+    fn scan(&mut self, start: u64, place: SkippedRange, request: u64, backward: bool) -> Result<(), EarlyEnd> {
+        let (bad_before, bad_behind) = self.engine.skipped.neighbours(start, place.end);
         let throughout = is_slow_throughout(&place, (bad_before, bad_behind));
         let pace = if throughout { place.pace } else { 0.0 };
         let beside = if backward { bad_behind } else { bad_before };
-        let kind = if beside { Chances::Beside } else { Chances::Open };
+        let kind = if beside { ChanceKind::Beside } else { ChanceKind::Open };
         let span = place.end - start;
         let parts = self.engine.skipped_parts(Extent::between(start, place.end))?;
         let mut is_first = true;
@@ -195,46 +203,46 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
             let outcome = self.engine.ask(part, true, pace)?;
             let failed = matches!(outcome, Outcome::Failed { .. });
             let began_well = !std::mem::take(&mut is_first);
-            if !began_well && (place.kind == Kind::Untried || beside) {
+            if !began_well && (place.kind == RangeState::Untried || beside) {
                 self.engine.learned.chance(kind, span).saw(!failed);
             }
             match outcome {
                 Outcome::Arrived { slow: Some(pace) } if !throughout => {
-                    let slow = Place { pace: pace.max(place.pace), ..place.after_step(true) };
+                    let slow = SkippedRange { pace: pace.max(place.pace), ..place.after_step(true) };
                     if backward {
-                        self.enter(start, Place { end: part.start.0, slow_behind: true, ..slow });
+                        self.enter(start, SkippedRange { end: part.start.0, slow_behind: true, ..slow });
                     } else {
-                        self.enter(part.end(), Place { slow_before: true, ..slow });
+                        self.enter(part.end(), SkippedRange { slow_before: true, ..slow });
                     }
                     return Ok(());
                 }
                 Outcome::Arrived { .. } => {}
                 Outcome::Failed { failure, named } => {
-                    if place.kind == Kind::Untried && (bad_before || bad_behind) {
-                        self.engine.learned.chance(Chances::Through, span).saw(false);
+                    if place.kind == RangeState::Untried && (bad_before || bad_behind) {
+                        self.engine.learned.chance(ChanceKind::Through, span).saw(false);
                     }
                     self.failed(part, failure, named, &place)?;
                     if backward {
                         self.enter(
                             start,
-                            Place { end: part.start.0, slow_behind: false, ..place.after_step(began_well) },
+                            SkippedRange { end: part.start.0, slow_behind: false, ..place.after_step(began_well) },
                         );
                     } else {
-                        self.enter(part.end(), Place { slow_before: false, ..place.after_step(began_well) });
+                        self.enter(part.end(), SkippedRange { slow_before: false, ..place.after_step(began_well) });
                     }
                     return Ok(());
                 }
             }
         }
-        if place.kind == Kind::Untried && (bad_before || bad_behind) {
-            self.engine.learned.chance(Chances::Through, span).saw(true);
+        if place.kind == RangeState::Untried && (bad_before || bad_behind) {
+            self.engine.learned.chance(ChanceKind::Through, span).saw(true);
         }
         Ok(())
     }
 
     /// A request in the middle of a range between two failures.
-    fn middle(&mut self, start: u64, place: Place, request: u64) -> Result<(), Halt> {
-        let unit = self.engine.run.unit();
+    fn middle(&mut self, start: u64, place: SkippedRange, request: u64) -> Result<(), EarlyEnd> {
+        let unit = self.engine.reading.unit();
         let request = request.min(((place.end - start) / 8 / unit).max(1) * unit);
         let parts = self.engine.skipped_parts(Extent::between(start, place.end))?;
         let middle = start + (place.end - start) / 2;
@@ -244,20 +252,20 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
         let extent = Extent::between(from.max(part.start.0), (from + request).min(part.end()));
         let outcome = self.engine.ask(extent, true, place.pace)?;
         let good = matches!(outcome, Outcome::Arrived { .. });
-        self.engine.learned.chance(Chances::Middle, place.end - start).saw(good);
+        self.engine.learned.chance(ChanceKind::Middle, place.end - start).saw(good);
         let side = place.after_step(good);
         if let Outcome::Failed { failure, named } = outcome {
             self.failed(extent, failure, named, &place)?;
         }
-        self.enter(start, Place { end: extent.start.0, ..side });
+        self.enter(start, SkippedRange { end: extent.start.0, ..side });
         self.enter(extent.end(), side);
         Ok(())
     }
 
     /// Sectors that have failed alone, each once more.
-    fn retry(&mut self, start: u64, place: Place) -> Result<(), Halt> {
-        let unit = self.engine.run.unit();
-        let Kind::Alone { tries } = place.kind else { return Ok(()) };
+    fn retry(&mut self, start: u64, place: SkippedRange) -> Result<(), EarlyEnd> {
+        let unit = self.engine.reading.unit();
+        let RangeState::Alone { tries } = place.kind else { return Ok(()) };
         let until = place.end.min((start / unit + AT_ONCE) * unit);
         // What is not reached before a halt stays as the store has it.
         if until < place.end {
@@ -268,9 +276,9 @@ impl<'d, 'e, 'r> Difficult<'d, 'e, 'r> {
             let outcome = self.engine.ask(sector, true, 0.0)?;
             self.engine.learned.alone.saw(matches!(outcome, Outcome::Arrived { .. }));
             if let Outcome::Failed { failure, .. } = outcome {
-                self.engine.run.mark_failed(sector, failure, true)?;
-                let kind = Kind::Alone { tries: tries + 1 };
-                self.enter(sector.start.0, Place { end: sector.end(), kind, failure, ..place });
+                self.engine.reading.mark_failed(sector, failure, true)?;
+                let kind = RangeState::Alone { tries: tries + 1 };
+                self.enter(sector.start.0, SkippedRange { end: sector.end(), kind, failure, ..place });
             }
         }
         Ok(())

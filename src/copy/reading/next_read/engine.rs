@@ -1,13 +1,13 @@
 //! What first reading, retries and the last sectors have in common: the plan, the skipped ranges, and what was learned.
 
-use super::halt::Halt;
-use super::learned::Learned;
-use super::pieces::{WINDOW, unread, waiting};
-use super::places::{Kind, Place, Places};
-use super::run::{Answer, Run};
 use super::worth::worth;
 use crate::base::extent::Extent;
 use crate::base::units::ByteOffset;
+use crate::copy::reading::early_end::EarlyEnd;
+use crate::copy::reading::observed::learned::Learned;
+use crate::copy::reading::observed::skipped_ranges::{RangeState, SkippedRange, SkippedRanges};
+use crate::copy::reading::plan_walk::{WINDOW, unread, waiting};
+use crate::copy::reading::requests::reading_side::{Answer, ReadingSide};
 use crate::drive::heads::{HeadFinder, Observed};
 use crate::plan::Plan;
 use crate::source::{Failure, Skip};
@@ -31,8 +31,8 @@ pub(super) enum Outcome {
 /// A copy that is under way.
 pub(super) struct Engine<'e, 'r> {
     pub(super) plan: &'e Plan,
-    pub(super) run: &'e mut Run<'r>,
-    pub(super) places: Places,
+    pub(super) reading: &'e mut ReadingSide<'r>,
+    pub(super) skipped: SkippedRanges,
     pub(super) learned: Learned,
     /// Whether what fails or is slow lies under one head.
     heads: HeadFinder,
@@ -41,20 +41,20 @@ pub(super) struct Engine<'e, 'r> {
 }
 
 impl<'e, 'r> Engine<'e, 'r> {
-    pub(super) fn new(plan: &'e Plan, run: &'e mut Run<'r>) -> Engine<'e, 'r> {
-        let unit = run.unit();
-        let places = Places::of_store(plan.header.source.bytes, unit, run.store());
-        let learned = Learned::new(unit, run.options().request_bytes);
-        let heads = HeadFinder::of_store(plan.header.source.bytes, run.store());
-        Engine { plan, run, places, learned, heads, last: Class::Tables }
+    pub(super) fn new(plan: &'e Plan, reading: &'e mut ReadingSide<'r>) -> Engine<'e, 'r> {
+        let unit = reading.unit();
+        let skipped = SkippedRanges::of_store(plan.header.source.bytes, unit, reading.store());
+        let learned = Learned::new(unit, reading.options().request_bytes);
+        let heads = HeadFinder::of_store(plan.header.source.bytes, reading.store());
+        Engine { plan, reading, skipped, learned, heads, last: Class::Tables }
     }
 
     /// One request, and what it tells. `pace` in seconds a byte is usual there.
-    pub(super) fn ask(&mut self, extent: Extent, was_skipped: bool, pace: f64) -> Result<Outcome, Halt> {
+    pub(super) fn ask(&mut self, extent: Extent, was_skipped: bool, pace: f64) -> Result<Outcome, EarlyEnd> {
         let tells_of_bad_head = self.is_well_within_band(extent);
-        let began = self.run.working_time();
-        let answer = self.run.attempt(extent, was_skipped)?;
-        let worked = self.run.working_time().saturating_sub(began);
+        let began = self.reading.working_time();
+        let answer = self.reading.attempt(extent, was_skipped)?;
+        let worked = self.reading.working_time().saturating_sub(began);
         if tells_of_bad_head {
             self.learned.bad_head.saw(matches!(answer, Answer::Arrived { .. }));
         }
@@ -66,16 +66,16 @@ impl<'e, 'r> Engine<'e, 'r> {
                 let own = took.as_secs_f64() / extent.bytes as f64;
                 let slow = learned.or(slow.then_some(own));
                 if slow.is_some() {
-                    self.run.count_slow();
+                    self.reading.count_slow();
                 } else if !was_skipped {
-                    self.run.read_easily(extent, worked);
+                    self.reading.read_easily(extent, worked);
                 }
                 Outcome::Arrived { slow }
             }
             Answer::Failed { took, failure, named } => {
                 self.learned.failed(extent, took);
                 self.heads.observe(&Observed { extent, failed: true, slow: false, took });
-                if let Some(most) = self.run.options().command_bytes {
+                if let Some(most) = self.reading.options().command_bytes {
                     self.learned.limit_requests(most);
                 }
                 Outcome::Failed { failure, named }
@@ -91,28 +91,28 @@ impl<'e, 'r> Engine<'e, 'r> {
         named: Option<u64>,
         suspect: bool,
     ) -> Vec<u64> {
-        let unit = self.run.unit();
-        let place = |end: u64, kind: Kind| Place { failure, suspect, ..Place::new(end, kind) };
+        let unit = self.reading.unit();
+        let place = |end: u64, kind: RangeState| SkippedRange { failure, suspect, ..SkippedRange::new(end, kind) };
         let is_single = extent.start.0 / unit == (extent.end() - 1) / unit;
-        let alone = |tries: u16| Kind::Alone { tries };
+        let alone = |tries: u16| RangeState::Alone { tries };
         let parts = match named.map(|place| Extent::between(place / unit * unit, (place / unit + 1) * unit)) {
             _ if is_single => vec![(extent.start.0, place(extent.end(), alone(1)))],
-            None => vec![(extent.start.0, place(extent.end(), Kind::Failed))],
+            None => vec![(extent.start.0, place(extent.end(), RangeState::Failed))],
             Some(sector) => {
                 let (from, to) = (sector.start.0.max(extent.start.0), sector.end().min(extent.end()));
                 // The log's word is one try, where another follows.
-                let tries = u16::from(self.run.options().retries > 0);
+                let tries = u16::from(self.reading.options().retries > 0);
                 vec![
-                    (extent.start.0, place(from, Kind::Untried)),
+                    (extent.start.0, place(from, RangeState::Untried)),
                     (from, place(to, alone(tries))),
-                    (to, place(extent.end(), Kind::Untried)),
+                    (to, place(extent.end(), RangeState::Untried)),
                 ]
             }
         };
         let mut entered = Vec::new();
         for (start, place) in parts.into_iter().filter(|(start, place)| *start < place.end) {
             let valued = self.valued(start, place);
-            entered.extend(self.places.insert(start, valued));
+            entered.extend(self.skipped.insert(start, valued));
         }
         entered
     }
@@ -132,7 +132,7 @@ impl<'e, 'r> Engine<'e, 'r> {
 
     /// What of the planned parts of a range is neither copied nor unreadable; parts that touch are one.
     pub(super) fn unread(&self, range: Extent) -> Vec<Extent> {
-        let store = self.run.store();
+        let store = self.reading.store();
         let mut joined: Vec<Extent> = Vec::new();
         let parts = self.planned(range).into_iter().flat_map(|(part, _)| part.pieces(WINDOW));
         for part in parts.flat_map(|part| unread(store, part)) {
@@ -145,21 +145,21 @@ impl<'e, 'r> Engine<'e, 'r> {
     }
 
     /// What of a range is to be read. What first reading has not come to yet counts as skipped from now on.
-    pub(super) fn skipped_parts(&mut self, range: Extent) -> Result<Vec<Extent>, Halt> {
+    pub(super) fn skipped_parts(&mut self, range: Extent) -> Result<Vec<Extent>, EarlyEnd> {
         let parts = self.unread(range);
         for part in parts.iter().flat_map(|part| part.pieces(WINDOW)) {
-            for new in waiting(self.run.store(), part) {
-                self.run.skip(new, Skip::Near, Failure::default())?;
+            for new in waiting(self.reading.store(), part) {
+                self.reading.skip(new, Skip::Near, Failure::default())?;
             }
         }
         Ok(parts)
     }
 
     /// The range with the worth that it has by now.
-    pub(super) fn valued(&self, start: u64, place: Place) -> Place {
-        let store = self.run.store();
-        let mut valued = Place { class: Class::Outside, bytes: 0, worth: 0.0, ..place };
-        if place.kind == (Kind::Alone { tries: u16::MAX }) {
+    pub(super) fn valued(&self, start: u64, place: SkippedRange) -> SkippedRange {
+        let store = self.reading.store();
+        let mut valued = SkippedRange { class: Class::Outside, bytes: 0, worth: 0.0, ..place };
+        if place.kind == (RangeState::Alone { tries: u16::MAX }) {
             return valued;
         }
         for (part, class) in self.planned(Extent::between(start, place.end)) {
@@ -190,12 +190,12 @@ impl<'e, 'r> Engine<'e, 'r> {
 
     /// Whether any skipped range is left.
     pub(super) fn has_difficult(&self) -> bool {
-        self.places.iter().any(|(_, place)| place.kind != Kind::Alone { tries: u16::MAX })
+        self.skipped.iter().any(|(_, place)| place.kind != RangeState::Alone { tries: u16::MAX })
     }
 
     /// Whether any of it may have stopped the drive.
     pub(super) fn has_suspects(&self) -> bool {
-        self.places.iter().any(|(_, place)| place.suspect)
+        self.skipped.iter().any(|(_, place)| place.suspect)
     }
 
     /// The chance that a read at `at` meets a bad head, and up to where that is so.
@@ -218,15 +218,16 @@ impl<'e, 'r> Engine<'e, 'r> {
         if self.heads.map().is_none() {
             return;
         }
-        let untried = |(start, place): (u64, &Place)| (place.kind == Kind::Untried).then_some((start, *place));
-        let untried: Vec<(u64, Place)> = self.places.iter().filter_map(untried).collect();
+        let untried =
+            |(start, place): (u64, &SkippedRange)| (place.kind == RangeState::Untried).then_some((start, *place));
+        let untried: Vec<(u64, SkippedRange)> = self.skipped.iter().filter_map(untried).collect();
         for (start, place) in untried {
             let mut from = start;
             let (mut risk, mut at) = self.risk(start);
             while at < place.end {
                 let (next, until) = self.risk(at);
                 if (next < LIKELY) != (risk < LIKELY) {
-                    self.places.cut(from, at);
+                    self.skipped.cut(from, at);
                     from = at;
                 }
                 (risk, at) = (next, until.max(at + 1));

@@ -11,13 +11,13 @@ const OVER: Duration = Duration::from_secs(10);
 
 /// Arrived bytes at the latest reports, by working time (pauses left out).
 #[derive(Default)]
-pub(super) struct Pace {
+pub(in crate::copy::reading) struct Pace {
     seen: VecDeque<(Duration, u64)>,
 }
 
 impl Pace {
     /// Whether it is time for a report; if so, notes it.
-    pub(super) fn is_due(&mut self, working: Duration, arrived: u64) -> bool {
+    pub(in crate::copy::reading) fn is_due(&mut self, working: Duration, arrived: u64) -> bool {
         if self.seen.back().is_some_and(|(last, _)| working.saturating_sub(*last) < EVERY) {
             return false;
         }
@@ -29,7 +29,7 @@ impl Pace {
     }
 
     /// Bytes a second.
-    pub(super) fn rate(&self) -> Option<f64> {
+    pub(in crate::copy::reading) fn rate(&self) -> Option<f64> {
         let ((first, before), (last, now)) = (self.seen.front()?, self.seen.back()?);
         let seconds = last.saturating_sub(*first).as_secs_f64();
         #[allow(clippy::cast_precision_loss, reason = "a rate needs no 53 bits")]
@@ -48,7 +48,7 @@ const ENOUGH_SECONDS: f64 = 1.0;
 
 /// What easy reads take: a time for each byte, and one for each seek. Failed and slow reads are no part of it, nor are retries.
 #[derive(Default)]
-pub(super) struct EasyPace {
+pub(in crate::copy::reading) struct EasyPace {
     bytes: f64,
     seconds: f64,
     seeks: f64,
@@ -57,7 +57,7 @@ pub(super) struct EasyPace {
 
 impl EasyPace {
     /// A request arrived; `onward` when it follows the one before it.
-    pub(super) fn saw(&mut self, bytes: u64, onward: bool, took: Duration) {
+    pub(in crate::copy::reading) fn saw(&mut self, bytes: u64, onward: bool, took: Duration) {
         #[allow(clippy::cast_precision_loss, reason = "a rate needs no 53 bits")]
         let (is_large, bytes, took) = (bytes >= LARGE, bytes as f64, took.as_secs_f64());
         if onward && is_large {
@@ -81,7 +81,7 @@ impl EasyPace {
 
     /// Seconds for so many bytes with so many seeks; `None` before enough was read.
     #[allow(clippy::cast_precision_loss, reason = "an estimate needs no 53 bits")]
-    pub(super) fn seconds_for(&self, bytes: u64, seeks: u64) -> Option<f64> {
+    pub(in crate::copy::reading) fn seconds_for(&self, bytes: u64, seeks: u64) -> Option<f64> {
         if bytes == 0 {
             return Some(0.0);
         }

@@ -1,8 +1,8 @@
 //! Failed requests, gathered into the regions of the drive they fell in.
 
-use super::BadRegion;
-use super::pieces::WINDOW;
 use crate::base::extent::Extent;
+use crate::copy::reading::BadRegion;
+use crate::copy::reading::plan_walk::WINDOW;
 use crate::source::Store;
 use std::collections::BTreeMap;
 
@@ -11,14 +11,14 @@ const MOST: usize = 65_536;
 
 /// Regions by their first byte, with end and number of failed requests. No two overlap or touch.
 #[derive(Default)]
-pub(super) struct Regions {
+pub(in crate::copy::reading) struct Regions {
     regions: BTreeMap<u64, (u64, u64)>,
     unlisted: u64,
 }
 
 impl Regions {
     /// Notes that a request for `extent` failed.
-    pub(super) fn failed(&mut self, extent: Extent) {
+    pub(in crate::copy::reading) fn failed(&mut self, extent: Extent) {
         let (mut start, mut end, mut failed) = (extent.start.0, extent.end(), 1);
         while let Some((&at, &(until, count))) = self.regions.range(..=end).next_back().filter(|(_, r)| r.0 >= start) {
             self.regions.remove(&at);
@@ -34,12 +34,12 @@ impl Regions {
     }
 
     /// Failed requests in no listed region.
-    pub(super) fn unlisted(&self) -> u64 {
+    pub(in crate::copy::reading) fn unlisted(&self) -> u64 {
         self.unlisted
     }
 
     /// The regions, ascending, with what of them is unreadable by the store, in sectors of `unit` bytes.
-    pub(super) fn list(&self, store: &dyn Store, unit: u64) -> Vec<BadRegion> {
+    pub(in crate::copy::reading) fn list(&self, store: &dyn Store, unit: u64) -> Vec<BadRegion> {
         let region = |(&start, &(end, failed_requests)): (&u64, &(u64, u64))| {
             let whole = Extent::between(start, end);
             let (mut unreadable_bytes, mut unreadable_sectors) = (0, 0);

@@ -1,10 +1,10 @@
-//! Where the drive is difficult: what failed, what was skipped near it, and what lies between.
+//! The skipped ranges: what failed, what was skipped near it, and what lies between.
 //!
-//! A [`Place`] is a range of the drive, not of the plan: what one class has learned there holds for all. Beside a range lies
+//! A [`SkippedRange`] is a range of the drive, not of the plan: what one class has learned there holds for all. Beside a range lies
 //! either another one, or ground of which nothing bad is known.
 
-use super::pieces::WINDOW;
 use crate::base::extent::Extent;
+use crate::copy::reading::plan_walk::WINDOW;
 use crate::source::{Failure, Skip, Store};
 use crate::survey::allocation::Class;
 use std::collections::BTreeMap;
@@ -17,7 +17,7 @@ const JOIN: u64 = 64 << 20;
 
 /// What is known of a range.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum Kind {
+pub(in crate::copy::reading) enum RangeState {
     /// Nothing was tried in it.
     Untried,
     /// It failed as one request: a sector in it is bad, or several.
@@ -28,31 +28,31 @@ pub(super) enum Kind {
 
 /// A range that is to be retried. It begins where the map has it.
 #[derive(Clone, Copy, PartialEq, Debug)]
-pub(super) struct Place {
-    pub(super) end: u64,
-    pub(super) kind: Kind,
+pub(in crate::copy::reading) struct SkippedRange {
+    pub(in crate::copy::reading) end: u64,
+    pub(in crate::copy::reading) kind: RangeState,
     /// Steps that brought bytes in what it was a part of, and those since then that failed at their first request.
-    pub(super) good: u16,
-    pub(super) bad: u16,
+    pub(in crate::copy::reading) good: u16,
+    pub(in crate::copy::reading) bad: u16,
     /// What lies before it was slow.
-    pub(super) slow_before: bool,
+    pub(in crate::copy::reading) slow_before: bool,
     /// What lies behind it was slow.
-    pub(super) slow_behind: bool,
+    pub(in crate::copy::reading) slow_behind: bool,
     /// Seconds a byte there; 0 where it is not slow.
-    pub(super) pace: f64,
+    pub(in crate::copy::reading) pace: f64,
     /// It may have stopped the drive.
-    pub(super) suspect: bool,
+    pub(in crate::copy::reading) suspect: bool,
     /// How it failed last.
-    pub(super) failure: Failure,
+    pub(in crate::copy::reading) failure: Failure,
     /// Its first class, its planned bytes, and their worth: of the classes that are read by now.
-    pub(super) class: Class,
-    pub(super) bytes: u64,
-    pub(super) worth: f64,
+    pub(in crate::copy::reading) class: Class,
+    pub(in crate::copy::reading) bytes: u64,
+    pub(in crate::copy::reading) worth: f64,
 }
 
-impl Place {
-    pub(super) fn new(end: u64, kind: Kind) -> Place {
-        Place {
+impl SkippedRange {
+    pub(in crate::copy::reading) fn new(end: u64, kind: RangeState) -> SkippedRange {
+        SkippedRange {
             end,
             kind,
             good: 0,
@@ -69,22 +69,22 @@ impl Place {
     }
 
     /// What is left of it after a step, which brought bytes or failed at its first request.
-    pub(super) fn after_step(self, good: bool) -> Place {
+    pub(in crate::copy::reading) fn after_step(self, good: bool) -> SkippedRange {
         let (good, bad) = if good { (self.good.saturating_add(1), 0) } else { (self.good, self.bad.saturating_add(1)) };
-        Place { kind: Kind::Untried, good, bad, ..self }
+        SkippedRange { kind: RangeState::Untried, good, bad, ..self }
     }
 }
 
 /// All of them, by their first byte. No two overlap.
 #[derive(Default)]
-pub(super) struct Places {
-    places: BTreeMap<u64, Place>,
+pub(in crate::copy::reading) struct SkippedRanges {
+    places: BTreeMap<u64, SkippedRange>,
 }
 
-impl Places {
+impl SkippedRanges {
     /// What earlier runs have left on a drive.
-    pub(super) fn of_store(drive_bytes: u64, unit: u64, store: &dyn Store) -> Places {
-        let mut places = Places::default();
+    pub(in crate::copy::reading) fn of_store(drive_bytes: u64, unit: u64, store: &dyn Store) -> SkippedRanges {
+        let mut places = SkippedRanges::default();
         for window in Extent::between(0, drive_bytes).pieces(WINDOW.max(drive_bytes >> 20)) {
             let mut left: Vec<(Extent, Option<Skip>)> =
                 store.skips(window).into_iter().map(|(place, why)| (place, Some(why))).collect();
@@ -99,14 +99,14 @@ impl Places {
 
     fn left_by_store(&mut self, extent: Extent, why: Option<Skip>, unit: u64, store: &dyn Store) {
         let kind = match why {
-            None => Kind::Alone { tries: u16::MAX },
+            None => RangeState::Alone { tries: u16::MAX },
             // Perhaps it failed together with others.
-            Some(Skip::Failed) if extent.bytes <= unit => Kind::Alone { tries: 0 },
-            Some(Skip::Failed | Skip::Again) => Kind::Failed,
-            Some(Skip::NotRecorded | Skip::Near | Skip::Suspect) => Kind::Untried,
+            Some(Skip::Failed) if extent.bytes <= unit => RangeState::Alone { tries: 0 },
+            Some(Skip::Failed | Skip::Again) => RangeState::Failed,
+            Some(Skip::NotRecorded | Skip::Near | Skip::Suspect) => RangeState::Untried,
         };
         let suspect = why == Some(Skip::Suspect);
-        let last = self.places.last_entry().filter(|last| last.get().kind == kind && kind == Kind::Untried);
+        let last = self.places.last_entry().filter(|last| last.get().kind == kind && kind == RangeState::Untried);
         if let Some(mut last) = last.filter(|last| last.get().suspect == suspect && !suspect) {
             let between = Extent::between(last.get().end, extent.start.0.max(last.get().end));
             if between.bytes <= JOIN && store.held(between).is_empty() {
@@ -114,65 +114,65 @@ impl Places {
                 return;
             }
         }
-        self.insert(extent.start.0, Place { suspect, ..Place::new(extent.end(), kind) });
+        self.insert(extent.start.0, SkippedRange { suspect, ..SkippedRange::new(extent.end(), kind) });
     }
 
-    pub(super) fn get(&self, start: u64) -> Option<&Place> {
+    pub(in crate::copy::reading) fn get(&self, start: u64) -> Option<&SkippedRange> {
         self.places.get(&start)
     }
 
-    pub(super) fn remove(&mut self, start: u64) -> Option<Place> {
+    pub(in crate::copy::reading) fn remove(&mut self, start: u64) -> Option<SkippedRange> {
         self.places.remove(&start)
     }
 
-    pub(super) fn iter(&self) -> impl Iterator<Item = (u64, &Place)> {
+    pub(in crate::copy::reading) fn iter(&self) -> impl Iterator<Item = (u64, &SkippedRange)> {
         self.places.iter().map(|(start, place)| (*start, place))
     }
 
-    pub(super) fn iter_mut(&mut self) -> impl Iterator<Item = (u64, &mut Place)> {
+    pub(in crate::copy::reading) fn iter_mut(&mut self) -> impl Iterator<Item = (u64, &mut SkippedRange)> {
         self.places.iter_mut().map(|(start, place)| (*start, place))
     }
 
     /// The first range that ends behind `at`.
-    pub(super) fn next(&self, at: u64) -> Option<(u64, &Place)> {
+    pub(in crate::copy::reading) fn next(&self, at: u64) -> Option<(u64, &SkippedRange)> {
         let before = self.places.range(..=at).next_back().filter(|(_, place)| place.end > at);
         let found = before.or_else(|| self.places.range(at..).next());
         found.map(|(start, place)| (*start, place))
     }
 
     /// Whether a range begins or ends within `distance` of `extent`, or lies in it.
-    pub(super) fn is_near(&self, extent: Extent, distance: u64) -> bool {
+    pub(in crate::copy::reading) fn is_near(&self, extent: Extent, distance: u64) -> bool {
         let next = self.next(extent.start.0.saturating_sub(distance));
         next.is_some_and(|(start, _)| start < extent.end().saturating_add(distance))
     }
 
     /// Whether something that failed ends right before `start`, and whether something does that begins right at `end`.
-    pub(super) fn neighbours(&self, start: u64, end: u64) -> (bool, bool) {
-        let has_failed = |place: &Place| place.kind != Kind::Untried;
+    pub(in crate::copy::reading) fn neighbours(&self, start: u64, end: u64) -> (bool, bool) {
+        let has_failed = |place: &SkippedRange| place.kind != RangeState::Untried;
         let before = self.places.range(..start).next_back();
         let before = before.is_some_and(|(_, place)| place.end == start && has_failed(place));
         (before, self.places.get(&end).is_some_and(has_failed))
     }
 
     /// Makes two of the range that begins at `start`.
-    pub(super) fn cut(&mut self, start: u64, at: u64) {
+    pub(in crate::copy::reading) fn cut(&mut self, start: u64, at: u64) {
         if self.places.len() >= MOST {
             return;
         }
         if let Some(place) = self.places.get_mut(&start) {
-            let behind = Place { slow_before: false, ..*place };
+            let behind = SkippedRange { slow_before: false, ..*place };
             (place.end, place.slow_behind) = (at, false);
             self.places.insert(at, behind);
         }
     }
 
     /// How often the sectors at `at` have failed alone, and up to where that is so.
-    pub(super) fn tries(&self, at: u64) -> (u16, u64) {
+    pub(in crate::copy::reading) fn tries(&self, at: u64) -> (u16, u64) {
         let mut next = self.next(at);
         while let Some((start, place)) = next {
             match place.kind {
-                Kind::Alone { tries } if start <= at => return (tries, place.end),
-                Kind::Alone { .. } => return (0, start),
+                RangeState::Alone { tries } if start <= at => return (tries, place.end),
+                RangeState::Alone { .. } => return (0, start),
                 _ => next = self.next(place.end),
             }
         }
@@ -180,14 +180,14 @@ impl Places {
     }
 
     /// Makes of a range what `place` says, whatever was known there.
-    pub(super) fn set(&mut self, extent: Extent, place: Place) {
+    pub(in crate::copy::reading) fn set(&mut self, extent: Extent, place: SkippedRange) {
         while let Some((start, old)) = self.next(extent.start.0).map(|(start, old)| (start, *old)) {
             if start >= extent.end() {
                 break;
             }
             self.places.remove(&start);
             if start < extent.start.0 {
-                self.places.insert(start, Place { end: extent.start.0, ..old });
+                self.places.insert(start, SkippedRange { end: extent.start.0, ..old });
             }
             if old.end > extent.end() {
                 self.places.insert(extent.end(), old);
@@ -198,31 +198,31 @@ impl Places {
 
     /// Enters a range. What of it lies in others stays theirs; sectors that failed alone join their like. Gives where what
     /// was entered begins.
-    pub(super) fn insert(&mut self, start: u64, place: Place) -> Vec<u64> {
+    pub(in crate::copy::reading) fn insert(&mut self, start: u64, place: SkippedRange) -> Vec<u64> {
         let mut entered = Vec::new();
         let mut at = start;
         while at < place.end {
             let next = self.next(at).map(|(start, next)| (start, next.end));
             let until = next.map_or(place.end, |(start, _)| start.max(at).min(place.end));
             if at < until {
-                self.enter(at, Place { end: until, ..place }, &mut entered);
+                self.enter(at, SkippedRange { end: until, ..place }, &mut entered);
             }
             at = next.map_or(place.end, |(_, end)| end);
         }
         entered
     }
 
-    fn enter(&mut self, start: u64, place: Place, entered: &mut Vec<u64>) {
+    fn enter(&mut self, start: u64, place: SkippedRange, entered: &mut Vec<u64>) {
         let is_full = self.places.len() >= MOST;
         if let Some((_, before)) = self.places.range_mut(..start).next_back() {
-            let is_alone = matches!(place.kind, Kind::Alone { .. });
+            let is_alone = matches!(place.kind, RangeState::Alone { .. });
             if before.end == start && is_alone && before.kind == place.kind {
                 before.end = place.end;
                 before.bytes += place.bytes;
                 before.worth += place.worth;
                 return;
             }
-            if is_full && !matches!(before.kind, Kind::Alone { .. }) && !is_alone {
+            if is_full && !matches!(before.kind, RangeState::Alone { .. }) && !is_alone {
                 before.end = place.end;
                 return;
             }
@@ -238,17 +238,17 @@ impl Places {
 mod tests {
     use super::*;
 
-    fn spans(places: &Places) -> Vec<(u64, u64)> {
+    fn spans(places: &SkippedRanges) -> Vec<(u64, u64)> {
         places.iter().map(|(start, place)| (start, place.end)).collect()
     }
 
     #[test]
     fn what_lies_in_others_stays_theirs() {
-        let mut places = Places::default();
-        assert_eq!(places.insert(100, Place::new(200, Kind::Failed)), [100]);
-        assert_eq!(places.insert(150, Place::new(180, Kind::Untried)), [0; 0]);
-        assert_eq!(places.insert(300, Place::new(310, Kind::Failed)), [300]);
-        assert_eq!(places.insert(50, Place::new(400, Kind::Untried)), [50, 200, 310]);
+        let mut places = SkippedRanges::default();
+        assert_eq!(places.insert(100, SkippedRange::new(200, RangeState::Failed)), [100]);
+        assert_eq!(places.insert(150, SkippedRange::new(180, RangeState::Untried)), [0; 0]);
+        assert_eq!(places.insert(300, SkippedRange::new(310, RangeState::Failed)), [300]);
+        assert_eq!(places.insert(50, SkippedRange::new(400, RangeState::Untried)), [50, 200, 310]);
         assert_eq!(spans(&places), [(50, 100), (100, 200), (200, 300), (300, 310), (310, 400)]);
         assert_eq!(places.neighbours(200, 300), (true, true));
         assert_eq!(places.neighbours(50, 100), (false, true));
@@ -262,9 +262,9 @@ mod tests {
 
     #[test]
     fn sectors_that_failed_alone_as_often_are_one_place() {
-        let mut places = Places::default();
+        let mut places = SkippedRanges::default();
         for (at, tries) in [(0, 1), (1, 1), (2, 2), (3, 2), (5, 2)] {
-            places.insert(at * 512, Place::new((at + 1) * 512, Kind::Alone { tries }));
+            places.insert(at * 512, SkippedRange::new((at + 1) * 512, RangeState::Alone { tries }));
         }
         assert_eq!(spans(&places), [(0, 1024), (1024, 2048), (2560, 3072)]);
         assert_eq!(places.tries(512), (1, 1024));

@@ -1,8 +1,8 @@
 //! What reading a range is worth, and what it costs.
 
-use super::learned::{Chances, Learned, to_f64};
-use super::places::{Kind, Place, Places};
 use crate::base::extent::Extent;
+use crate::copy::reading::observed::learned::{ChanceKind, Learned, to_f64};
+use crate::copy::reading::observed::skipped_ranges::{RangeState, SkippedRange, SkippedRanges};
 use crate::survey::allocation::Class;
 
 /// Worth of one byte of each class, in bytes of class `files`. `docs/copying.md` gives the reasons.
@@ -77,8 +77,8 @@ const PART_OF_FAILED: f64 = 0.5;
 /// chance that the range lies under a head that does not read.
 pub(super) fn outlook(
     start: u64,
-    place: &Place,
-    places: &Places,
+    place: &SkippedRange,
+    skipped: &SkippedRanges,
     learned: &Learned,
     tries: u16,
     risk: f64,
@@ -88,7 +88,7 @@ pub(super) fn outlook(
     }
     let failed = learned.failed_seconds;
     let span = place.end - start;
-    if let Kind::Alone { tries: before } = place.kind {
+    if let RangeState::Alone { tries: before } = place.kind {
         let gain = place.worth * learned.alone.once_more(before) * (1.0 - risk);
         let seconds = failed * to_f64(span.div_ceil(learned.unit()));
         return (before < tries).then_some(Outlook {
@@ -99,16 +99,16 @@ pub(super) fn outlook(
             is_likely: false,
         });
     }
-    let (bad_before, bad_behind) = places.neighbours(start, place.end);
+    let (bad_before, bad_behind) = skipped.neighbours(start, place.end);
     let throughout = is_slow_throughout(place, (bad_before, bad_behind));
     let pace = if throughout { place.pace } else { 0.0 };
     let scan = |step: Step, is_beside: bool| {
-        let kind = if is_beside { Chances::Beside } else { Chances::Open };
-        let is_failed = place.kind == Kind::Failed;
+        let kind = if is_beside { ChanceKind::Beside } else { ChanceKind::Open };
+        let is_failed = place.kind == RangeState::Failed;
         let chance = learned.of(kind, span).at(place.good, place.bad) * (1.0 - risk);
         let through = match (is_failed, bad_before || bad_behind) {
             (true, _) => 0.1,
-            (false, true) => learned.of(Chances::Through, span).mean(),
+            (false, true) => learned.of(ChanceKind::Through, span).mean(),
             (false, false) => 0.95,
         };
         let request = learned.scan_request(span, 1.0 - through * chance, step == Step::Back);
@@ -122,8 +122,8 @@ pub(super) fn outlook(
         Outlook { step, gain: place.worth * chance * share, seconds, request, is_likely }
     };
     let middle = || {
-        let chance = learned.of(Chances::Middle, span).at(place.good, place.bad) * (1.0 - risk);
-        let through = learned.of(Chances::Through, span / 2).mean();
+        let chance = learned.of(ChanceKind::Middle, span).at(place.good, place.bad) * (1.0 - risk);
+        let through = learned.of(ChanceKind::Through, span / 2).mean();
         let gain = place.worth * chance * (through + (1.0 - through) * PART_OF_FAILED);
         let reading = learned.reading(place.bytes, learned.request(), pace, false);
         let seconds = failed * (1.0 - chance) + chance * (2.0 * (1.0 - through) * failed + reading);
@@ -138,6 +138,6 @@ pub(super) fn outlook(
 }
 
 /// Whether all of a range is probably slow.
-pub(super) fn is_slow_throughout(place: &Place, (bad_before, bad_behind): (bool, bool)) -> bool {
+pub(super) fn is_slow_throughout(place: &SkippedRange, (bad_before, bad_behind): (bool, bool)) -> bool {
     place.pace > 0.0 && (bad_before || place.slow_before) && (bad_behind || place.slow_behind)
 }

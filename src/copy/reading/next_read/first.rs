@@ -1,14 +1,14 @@
 //! First reading: large requests in ascending order, which leave trouble at once.
 
-use super::TroubleKind;
-use super::difficult::requests;
 use super::engine::{Engine, Outcome};
-use super::halt::Halt;
-use super::lengths::Lengths;
-use super::pieces::{Follower, Kind, waiting};
-use super::places::{self, Place};
+use super::jump::TroubleLengths;
+use super::retries::requests;
 use super::worth::worth;
 use crate::base::extent::Extent;
+use crate::copy::reading::TroubleKind;
+use crate::copy::reading::early_end::EarlyEnd;
+use crate::copy::reading::observed::skipped_ranges::{RangeState, SkippedRange};
+use crate::copy::reading::plan_walk::{Follower, WhyPlanned, waiting};
 use crate::plan::PassHeader;
 use crate::source::{Failure, Skip};
 use crate::survey::allocation::Class;
@@ -45,12 +45,12 @@ struct Trouble {
     good_from: Option<u64>,
 }
 
-/// A failure lets the sweep look around while a bad head is known. Before that, so many do over the whole copy: a map of a dead or
+/// A failure lets first reading look around while a bad head is known. Before that, so many do over the whole copy: a map of a dead or
 /// weak head was there after 41 failures at most, of which others told little, and lone bad sectors never give one.
 const LOOKS: u32 = 32;
 
 /// Bytes of the drive whose planned parts are looked up together.
-const STRETCH: u64 = 256 << 20;
+const LOOKED_UP_AT_ONCE: u64 = 256 << 20;
 
 /// So many requests are made around a failure before the time is looked at.
 const AT_ONCE: u64 = 8;
@@ -65,8 +65,8 @@ const LONE_SLOW: f64 = 0.3;
 
 /// What first reading has learned about trouble, over all passes.
 pub(super) struct FirstReading {
-    failed: Lengths,
-    slow: Lengths,
+    failed: TroubleLengths,
+    slow: TroubleLengths,
     trouble: Option<Trouble>,
     measured: u32,
     /// Failures that were looked around without a bad head being known.
@@ -75,7 +75,7 @@ pub(super) struct FirstReading {
     pub(super) left_a_gap: bool,
 }
 
-/// What a sweep reads.
+/// What of a class is read.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Reads {
     /// What is not read yet.
@@ -89,8 +89,8 @@ pub(super) enum Reads {
 impl FirstReading {
     pub(super) fn new() -> FirstReading {
         FirstReading {
-            failed: Lengths::new(LONE_FAILURES),
-            slow: Lengths::new(LONE_SLOW),
+            failed: TroubleLengths::new(LONE_FAILURES),
+            slow: TroubleLengths::new(LONE_SLOW),
             trouble: None,
             measured: 0,
             looks: 0,
@@ -98,7 +98,7 @@ impl FirstReading {
         }
     }
 
-    fn lengths(&mut self, kind: TroubleKind) -> &mut Lengths {
+    fn lengths(&mut self, kind: TroubleKind) -> &mut TroubleLengths {
         match kind {
             TroubleKind::Failed => &mut self.failed,
             TroubleKind::Slow => &mut self.slow,
@@ -157,7 +157,7 @@ pub(super) struct Limits {
 }
 
 /// Reads a class for the first time.
-pub(super) struct Sweep<'s, 'e, 'r> {
+pub(super) struct ClassReading<'s, 'e, 'r> {
     engine: &'s mut Engine<'e, 'r>,
     first: &'s mut FirstReading,
     reads: Reads,
@@ -177,17 +177,17 @@ pub(super) struct Sweep<'s, 'e, 'r> {
     debt: f64,
 }
 
-impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
+impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
     pub(super) fn new(
         engine: &'s mut Engine<'e, 'r>,
         first: &'s mut FirstReading,
         class: Class,
         reads: Reads,
         limits: Limits,
-    ) -> Sweep<'s, 'e, 'r> {
-        engine.run.begin_class(class);
-        let (began, failed_before) = (engine.run.working_time(), engine.run.failed());
-        Sweep {
+    ) -> ClassReading<'s, 'e, 'r> {
+        engine.reading.begin_class(class);
+        let (began, failed_before) = (engine.reading.working_time(), engine.reading.failed());
+        ClassReading {
             engine,
             first,
             reads,
@@ -207,23 +207,23 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
     /// Reads all that is planned behind the last failure, whatever its class, for as long as failed reads took. What a failure
     /// has told of the range is worth most beside it. All of it together takes no more than twice the time of the failed reads
     /// that allow it, those among it included, and one failed read.
-    fn look_around(&mut self) -> Result<(), Halt> {
+    fn look_around(&mut self) -> Result<(), EarlyEnd> {
         let Some(mut at) = self.failed_at.take() else { return Ok(()) };
         self.make_request()?;
-        self.engine.run.is_aside = true;
-        let (began_aside, failed_before) = (self.engine.run.working_time(), self.engine.run.failed());
+        self.engine.reading.is_aside = true;
+        let (began_aside, failed_before) = (self.engine.reading.working_time(), self.engine.reading.failed());
         let end = self.engine.plan.header.source.bytes;
         // The store says what is read.
-        self.engine.run.settle()?;
+        self.engine.reading.settle()?;
         let spot = at.saturating_add(SPOT);
         while self.debt > 0.0 && at < end && self.left.is_none() {
-            let stretch = Extent::between(at, at.saturating_add(STRETCH).min(end));
+            let stretch = Extent::between(at, at.saturating_add(LOOKED_UP_AT_ONCE).min(end));
             let at_once = AT_ONCE * self.engine.learned.request();
             for part in self.engine.unread(stretch).into_iter().flat_map(|part| part.pieces(at_once)) {
-                let (debt, began) = (self.debt, self.engine.run.working_time());
-                waiting(self.engine.run.store(), part).into_iter().try_for_each(|part| self.take(part))?;
+                let (debt, began) = (self.debt, self.engine.reading.working_time());
+                waiting(self.engine.reading.store(), part).into_iter().try_for_each(|part| self.take(part))?;
                 self.make_request()?;
-                let took = self.engine.run.working_time().saturating_sub(began).as_secs_f64();
+                let took = self.engine.reading.working_time().saturating_sub(began).as_secs_f64();
                 let failed = self.debt - debt;
                 self.debt -= took - failed;
                 // What reads well so near says that the bad range is a small one.
@@ -235,12 +235,12 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
             }
             at = stretch.end();
         }
-        self.engine.run.is_aside = false;
+        self.engine.reading.is_aside = false;
         (self.failed_at, self.debt) = (None, 0.0);
         // Whether the class is left is decided by its own requests.
-        self.began += self.engine.run.working_time().saturating_sub(began_aside);
-        self.failed_before += self.engine.run.failed() - failed_before;
-        self.engine.run.settle()
+        self.began += self.engine.reading.working_time().saturating_sub(began_aside);
+        self.failed_before += self.engine.reading.failed() - failed_before;
+        self.engine.reading.settle()
     }
 
     /// Whether a failure lets it look around.
@@ -254,9 +254,9 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
 
     /// Leaves the class when so much failed that others bring more.
     fn leave_class(&mut self) {
-        let run = &*self.engine.run;
-        let failed = run.failed();
-        let seconds = run.working_time().saturating_sub(self.began).as_secs_f64();
+        let reading = &*self.engine.reading;
+        let failed = reading.failed();
+        let seconds = reading.working_time().saturating_sub(self.began).as_secs_f64();
         let (worth_before, seconds_before) = self.limits.before;
         let rate = (worth_before + self.worth) / (seconds_before + seconds).max(1e-3);
         let brings_less = failed - self.failed_before >= self.limits.after && rate < self.limits.rate;
@@ -265,7 +265,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         }
     }
 
-    fn take(&mut self, part: Extent) -> Result<(), Halt> {
+    fn take(&mut self, part: Extent) -> Result<(), EarlyEnd> {
         if self.open.is_some_and(|open| open.end() != part.start.0) {
             self.make_request()?;
         }
@@ -297,7 +297,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
     fn difficult(&mut self, at: u64) -> (bool, u64) {
         let engine = &mut *self.engine;
         let mut until = u64::MAX;
-        match engine.places.next(at).map(|(start, place)| (start, place.end)) {
+        match engine.skipped.next(at).map(|(start, place)| (start, place.end)) {
             Some((start, end)) if start <= at => return (true, end),
             Some((start, _)) => until = start,
             None => {}
@@ -313,7 +313,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
                 self.first.left_a_gap = true;
             }
             (true, Reads::Risky | Reads::Gaps) => {
-                engine.places.insert(at, Place::new(end, places::Kind::Untried));
+                engine.skipped.insert(at, SkippedRange::new(end, RangeState::Untried));
             }
         }
         (is_risky, end)
@@ -324,24 +324,24 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         self.reads != Reads::New
     }
 
-    fn skip(&mut self, extent: Extent) -> Result<(), Halt> {
-        if self.was_skipped() || self.engine.run.is_aside {
+    fn skip(&mut self, extent: Extent) -> Result<(), EarlyEnd> {
+        if self.was_skipped() || self.engine.reading.is_aside {
             return Ok(());
         }
-        self.engine.run.skip(extent, Skip::Near, Failure::default())
+        self.engine.reading.skip(extent, Skip::Near, Failure::default())
     }
 
-    fn make_request(&mut self) -> Result<(), Halt> {
+    fn make_request(&mut self) -> Result<(), EarlyEnd> {
         let Some(extent) = self.open.take() else { return Ok(()) };
         if self.left.is_some() {
             return Ok(());
         }
-        let began = self.engine.run.working_time();
+        let began = self.engine.reading.working_time();
         let outcome = self.engine.ask(extent, self.was_skipped(), 0.0)?;
-        let took = self.engine.run.working_time().saturating_sub(began);
+        let took = self.engine.reading.working_time().saturating_sub(began);
         match outcome {
             Outcome::Arrived { slow: None } => {
-                self.worth += if self.engine.run.is_aside { 0.0 } else { worth(self.class, extent) };
+                self.worth += if self.engine.reading.is_aside { 0.0 } else { worth(self.class, extent) };
                 if self.first.went_well(extent) {
                     self.measure()?;
                 }
@@ -349,7 +349,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
             }
             Outcome::Arrived { slow: Some(pace) } => self.leave(extent, TroubleKind::Slow, pace, took),
             Outcome::Failed { failure, named } => {
-                self.engine.run.mark_failed(extent, failure, self.was_skipped())?;
+                self.engine.reading.mark_failed(extent, failure, self.was_skipped())?;
                 self.engine.enter_failed(extent, failure, named, false);
                 self.leave(extent, TroubleKind::Failed, 0.0, took)?;
                 // Structure has its few tries first.
@@ -357,7 +357,7 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
                     self.debt += took.as_secs_f64();
                     self.failed_at = Some(extent.end());
                 }
-                if !self.engine.run.is_aside {
+                if !self.engine.reading.is_aside {
                     self.leave_class();
                 }
                 Ok(())
@@ -366,21 +366,21 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
     }
 
     /// Reads backward what a jump has passed, until something fails: that is where the trouble ends.
-    fn measure(&mut self) -> Result<(), Halt> {
+    fn measure(&mut self) -> Result<(), EarlyEnd> {
         let Some(trouble) = self.first.trouble else { return Ok(()) };
-        let Some(place) = self.engine.places.get(trouble.reached).copied() else { return Ok(()) };
+        let Some(place) = self.engine.skipped.get(trouble.reached).copied() else { return Ok(()) };
         // The store says what is read, before and by what comes next.
-        self.engine.run.settle()?;
+        self.engine.reading.settle()?;
         // What is new in it is of other passes: this one has skipped its own.
-        let was_aside = std::mem::replace(&mut self.engine.run.is_aside, true);
+        let was_aside = std::mem::replace(&mut self.engine.reading.is_aside, true);
         let parts = self.engine.skipped_parts(Extent::between(trouble.reached, place.end))?;
-        self.engine.run.is_aside = was_aside;
+        self.engine.reading.is_aside = was_aside;
         let request = self.engine.learned.request();
         if parts.is_empty() {
             return Ok(());
         }
         self.first.measured += 1;
-        self.engine.places.remove(trouble.reached);
+        self.engine.skipped.remove(trouble.reached);
         let mut good_from = place.end;
         let mut reached = trouble.reached;
         for extent in requests(&parts, request, true) {
@@ -388,10 +388,10 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
                 Outcome::Arrived { .. } => good_from = extent.start.0,
                 Outcome::Failed { failure, named } => {
                     reached = extent.end();
-                    self.engine.run.mark_failed(extent, failure, true)?;
-                    let rest = Place { end: extent.start.0, ..place };
+                    self.engine.reading.mark_failed(extent, failure, true)?;
+                    let rest = SkippedRange { end: extent.start.0, ..place };
                     if trouble.reached < rest.end {
-                        self.engine.places.insert(trouble.reached, rest);
+                        self.engine.skipped.insert(trouble.reached, rest);
                     }
                     self.engine.enter_failed(extent, failure, named, false);
                     break;
@@ -401,49 +401,50 @@ impl<'s, 'e, 'r> Sweep<'s, 'e, 'r> {
         if let Some(trouble) = &mut self.first.trouble {
             (trouble.reached, trouble.good_from) = (reached, Some(good_from));
         }
-        self.engine.run.settle()
+        self.engine.reading.settle()
     }
 
     /// Jumps ahead; to a whole physical sector, so that none is read by halves.
-    fn leave(&mut self, from: Extent, kind: TroubleKind, pace: f64, took: Duration) -> Result<(), Halt> {
-        let (unit, request) = (self.engine.run.unit(), self.engine.learned.request());
+    fn leave(&mut self, from: Extent, kind: TroubleKind, pace: f64, took: Duration) -> Result<(), EarlyEnd> {
+        let (unit, request) = (self.engine.reading.unit(), self.engine.learned.request());
         // Where a bad head explains it, its bands say where to go on.
         let is_explained = self.engine.risk(from.end()).0 >= RISKY;
         let target = if is_explained { from.end() } else { self.first.met(from, kind, request) };
         let target = target.checked_next_multiple_of(unit).unwrap_or(target).min(self.engine.plan.header.source.bytes);
         if target > from.end() {
-            let place = Place { slow_before: pace > 0.0, pace, ..Place::new(target, places::Kind::Untried) };
-            self.engine.places.insert(from.end(), place);
+            let place =
+                SkippedRange { slow_before: pace > 0.0, pace, ..SkippedRange::new(target, RangeState::Untried) };
+            self.engine.skipped.insert(from.end(), place);
         }
-        self.engine.run.announce_trouble(from, kind, took, target.saturating_sub(from.end()));
+        self.engine.reading.announce_trouble(from, kind, took, target.saturating_sub(from.end()));
         Ok(())
     }
 }
 
-impl Follower for Sweep<'_, '_, '_> {
-    fn begin(&mut self, pass: &PassHeader) -> Result<(), Halt> {
+impl Follower for ClassReading<'_, '_, '_> {
+    fn begin(&mut self, pass: &PassHeader) -> Result<(), EarlyEnd> {
         self.first.settle();
         if !self.was_skipped() && self.left.is_none() {
-            self.engine.run.begin_pass(pass);
+            self.engine.reading.begin_pass(pass);
         }
         Ok(())
     }
 
-    fn piece(&mut self, extent: Extent, kind: Kind) -> Result<(), Halt> {
+    fn part(&mut self, extent: Extent, why: WhyPlanned) -> Result<(), EarlyEnd> {
         if self.left.is_some() {
             return Ok(());
         }
         if self.was_skipped() {
-            let is_meant = (kind == Kind::Gap) == (self.reads == Reads::Gaps);
-            let left = if is_meant { self.engine.run.store().skipped(extent) } else { Vec::new() };
+            let is_meant = (why == WhyPlanned::Gap) == (self.reads == Reads::Gaps);
+            let left = if is_meant { self.engine.reading.store().skipped(extent) } else { Vec::new() };
             return left.into_iter().try_for_each(|part| self.take(part));
         }
         self.look_around()?;
-        let store = self.engine.run.store();
+        let store = self.engine.reading.store();
         let parts = waiting(store, extent);
-        self.engine.run.held_before(store.held(extent).iter().map(|part| part.bytes).sum());
+        self.engine.reading.held_before(store.held(extent).iter().map(|part| part.bytes).sum());
         for part in parts {
-            if kind == Kind::Gap && self.engine.places.is_near(part, NEAR) {
+            if why == WhyPlanned::Gap && self.engine.skipped.is_near(part, NEAR) {
                 // Near a bad range nothing is read only for convenience. It is read at the end of first reading: some of it
                 // may be wanted by a class that leaves it to this gap.
                 self.make_request()?;
@@ -456,8 +457,8 @@ impl Follower for Sweep<'_, '_, '_> {
         Ok(())
     }
 
-    fn end(&mut self) -> Result<(), Halt> {
+    fn end(&mut self) -> Result<(), EarlyEnd> {
         self.make_request()?;
-        if self.was_skipped() { Ok(()) } else { self.engine.run.end_pass() }
+        if self.was_skipped() { Ok(()) } else { self.engine.reading.end_pass() }
     }
 }

@@ -7,7 +7,7 @@ use crate::source::Store;
 const MOST: usize = 64;
 
 /// Sectors read again in one check.
-pub(super) const CHECKED_AT_ONCE: usize = 4;
+pub(in crate::copy::reading) const CHECKED_AT_ONCE: usize = 4;
 
 /// What a drive may still have in its own memory: what was read more recently is no proof that its heads read. 256 MiB is
 /// the largest buffer of drives on the market (common practice, no source); on small drives a share of their size.
@@ -16,16 +16,16 @@ const SMALL_DRIVE_SHARE: u64 = 64;
 
 /// A sector whose content is known and not constant.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub(super) struct KnownSector {
-    pub(super) extent: Extent,
-    pub(super) bytes: Vec<u8>,
+pub(in crate::copy::reading) struct KnownSector {
+    pub(in crate::copy::reading) extent: Extent,
+    pub(in crate::copy::reading) bytes: Vec<u8>,
     /// Bytes that had arrived in this copy when it did; `None` when it was held before.
     arrived_at: Option<u64>,
 }
 
 /// Known sectors, spread evenly over what was read.
-pub(super) struct KnownSectors {
-    sectors: Spread<KnownSector>,
+pub(in crate::copy::reading) struct KnownSectors {
+    sectors: EvenSample<KnownSector>,
     /// Sectors of earlier runs whose content has not been looked at yet.
     unseen: Vec<Extent>,
     unit: u64,
@@ -38,9 +38,9 @@ pub(super) struct KnownSectors {
 
 impl KnownSectors {
     /// For a drive of `drive_bytes` bytes with physical sectors of `unit` bytes; `held` are ranges that a store has.
-    pub(super) fn new(drive_bytes: u64, unit: u64, held: &Spread<Extent>) -> KnownSectors {
+    pub(in crate::copy::reading) fn new(drive_bytes: u64, unit: u64, held: &EvenSample<Extent>) -> KnownSectors {
         KnownSectors {
-            sectors: Spread::default(),
+            sectors: EvenSample::default(),
             unseen: held.items().map(|place| first_sector(*place, unit)).collect(),
             unit,
             buffer: BUFFER.min(drive_bytes / SMALL_DRIVE_SHARE),
@@ -50,7 +50,7 @@ impl KnownSectors {
     }
 
     /// Bytes have arrived; `arrived` is how many had before.
-    pub(super) fn arrived(&mut self, extent: Extent, bytes: &[u8], arrived: u64) {
+    pub(in crate::copy::reading) fn arrived(&mut self, extent: Extent, bytes: &[u8], arrived: u64) {
         let unit = self.unit;
         self.sectors.offer(extent.bytes, || {
             // The first that tells something.
@@ -69,7 +69,7 @@ impl KnownSectors {
     }
 
     /// Sectors to read again, far apart: those read long ago, and whether they are. When all are recent, the oldest.
-    pub(super) fn choose(&mut self, store: &dyn Store, arrived: u64) -> (Vec<KnownSector>, bool) {
+    pub(in crate::copy::reading) fn choose(&mut self, store: &dyn Store, arrived: u64) -> (Vec<KnownSector>, bool) {
         self.look_at_unseen(store);
         // Of what was held before, more than the drive's buffer holds, some was read last; which is not known.
         let is_old = |sector: &&KnownSector| match sector.arrived_at {
@@ -117,7 +117,7 @@ fn is_constant(bytes: &[u8]) -> bool {
 }
 
 /// Whether the bytes are one block of `unit` bytes again and again, or all the same.
-pub(super) fn is_repeated(bytes: &[u8], unit: usize) -> bool {
+pub(in crate::copy::reading) fn is_repeated(bytes: &[u8], unit: usize) -> bool {
     if bytes.len() <= unit {
         return is_constant(bytes);
     }
@@ -126,22 +126,22 @@ pub(super) fn is_repeated(bytes: &[u8], unit: usize) -> bool {
 }
 
 /// Some of what is offered, spread evenly over the bytes that it stands for.
-pub(super) struct Spread<T> {
+pub(in crate::copy::reading) struct EvenSample<T> {
     /// With the bytes that had been offered before each.
     kept: Vec<(u64, T)>,
     every: u64,
     offered: u64,
 }
 
-impl<T> Default for Spread<T> {
-    fn default() -> Spread<T> {
-        Spread { kept: Vec::new(), every: 0, offered: 0 }
+impl<T> Default for EvenSample<T> {
+    fn default() -> EvenSample<T> {
+        EvenSample { kept: Vec::new(), every: 0, offered: 0 }
     }
 }
 
-impl<T> Spread<T> {
+impl<T> EvenSample<T> {
     /// Takes what `make` gives for the next `bytes` bytes, if it is time for another.
-    pub(super) fn offer(&mut self, bytes: u64, make: impl FnOnce() -> Option<T>) {
+    pub(in crate::copy::reading) fn offer(&mut self, bytes: u64, make: impl FnOnce() -> Option<T>) {
         let at = self.offered;
         self.offered = self.offered.saturating_add(bytes);
         if self.kept.last().is_some_and(|(last, _)| at - last < self.every) {
@@ -164,7 +164,7 @@ impl<T> Spread<T> {
         self.kept.insert(0, (0, item));
     }
 
-    pub(super) fn items(&self) -> impl Iterator<Item = &T> {
+    pub(in crate::copy::reading) fn items(&self) -> impl Iterator<Item = &T> {
         self.kept.iter().map(|(_, item)| item)
     }
 }
@@ -208,7 +208,7 @@ mod tests {
     #[test]
     fn those_checked_lie_far_apart_and_were_read_long_ago() {
         let drive = 1 << 40;
-        let mut known = KnownSectors::new(drive, 512, &Spread::default());
+        let mut known = KnownSectors::new(drive, 512, &EvenSample::default());
         for n in 0..10_000_u64 {
             let (extent, bytes) = sector(n * (drive / 10_000) / 4096 * 4096);
             known.arrived(extent, &bytes, n << 20);
@@ -225,7 +225,7 @@ mod tests {
         }
         assert!(chosen.iter().all(|sector| sector.extent.bytes == 512 && now - sector.arrived_at.unwrap() >= BUFFER));
         // Nothing is old yet at the beginning: the oldest serve, and that is told.
-        let mut young = KnownSectors::new(drive, 512, &Spread::default());
+        let mut young = KnownSectors::new(drive, 512, &EvenSample::default());
         for n in 0..10 {
             let (extent, bytes) = sector(n << 30);
             young.arrived(extent, &bytes, n << 20);
@@ -243,7 +243,7 @@ mod tests {
         assert!(!is_repeated(&bytes[..512], 512));
         bytes[4000] = 1;
         assert!(!is_repeated(&bytes, 512));
-        let mut known = KnownSectors::new(1 << 30, 512, &Spread::default());
+        let mut known = KnownSectors::new(1 << 30, 512, &EvenSample::default());
         known.arrived(Extent::new(0, 4096).unwrap(), &[0; 4096], 0);
         assert_eq!(known.choose(&NoStore, 1 << 30).0, []);
     }

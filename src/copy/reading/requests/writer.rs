@@ -1,10 +1,10 @@
 //! The writing side: a thread that keeps what arrives while the next request is under way. When it becomes durable is for
 //! the store to say, except at the ends of passes and of the copy.
 
-use super::CopyOptions;
-use super::halt::Halt;
 use crate::base::clock::Clock;
 use crate::base::extent::Extent;
+use crate::copy::reading::CopyOptions;
+use crate::copy::reading::early_end::EarlyEnd;
 use crate::source::{AlignedBuffer, Mark, Store};
 use std::io;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
@@ -12,7 +12,7 @@ use std::thread::{Scope, ScopedJoinHandle};
 use std::time::Duration;
 
 /// Memory for what has arrived and is not yet written. It bridges a flush of the destination.
-pub(super) const BUFFERS_BYTES: u64 = 16 << 20;
+pub(in crate::copy::reading) const BUFFERS_BYTES: u64 = 16 << 20;
 
 /// Pauses before a write that failed is tried again. What has arrived may never arrive again, and many failures of a
 /// destination pass: a network that stumbles, room that another program gives back.
@@ -28,25 +28,25 @@ enum Order {
 }
 
 /// What the store refused.
-pub(super) struct StoreFault {
-    pub(super) doing: &'static str,
-    pub(super) error: io::Error,
+pub(in crate::copy::reading) struct StoreFault {
+    pub(in crate::copy::reading) doing: &'static str,
+    pub(in crate::copy::reading) error: io::Error,
 }
 
 /// The reading side's end of the channel. When it is dropped the writer commits and ends.
-pub(super) struct Desk {
+pub(in crate::copy::reading) struct WriterHandle {
     orders: SyncSender<Order>,
     spare: Receiver<AlignedBuffer>,
     returned: Option<AlignedBuffer>,
 }
 
 /// Starts the writer.
-pub(super) fn start<'scope, 'env>(
+pub(in crate::copy::reading) fn start<'scope, 'env>(
     scope: &'scope Scope<'scope, 'env>,
     store: &'env dyn Store,
     options: &CopyOptions,
     clock: &'env Clock,
-) -> (Desk, ScopedJoinHandle<'scope, Result<(), StoreFault>>) {
+) -> (WriterHandle, ScopedJoinHandle<'scope, Result<(), StoreFault>>) {
     let size = usize::try_from(options.request_bytes).expect("a request is at most 16 MiB");
     let count = (BUFFERS_BYTES / options.request_bytes).clamp(2, 64);
     let (orders, incoming) = sync_channel(256);
@@ -57,44 +57,44 @@ pub(super) fn start<'scope, 'env>(
     }
     let writer = Writer { store, clock, back, fault: None };
     let handle = scope.spawn(move || writer.work(&incoming));
-    (Desk { orders, spare, returned: None }, handle)
+    (WriterHandle { orders, spare, returned: None }, handle)
 }
 
-impl Desk {
+impl WriterHandle {
     /// An empty buffer of the request size; waits for one when the writer is behind.
-    pub(super) fn buffer(&mut self) -> Result<AlignedBuffer, Halt> {
-        self.returned.take().map_or_else(|| self.spare.recv().map_err(|_| Halt::WriterEnded), Ok)
+    pub(in crate::copy::reading) fn buffer(&mut self) -> Result<AlignedBuffer, EarlyEnd> {
+        self.returned.take().map_or_else(|| self.spare.recv().map_err(|_| EarlyEnd::WriterEnded), Ok)
     }
 
     /// Takes a buffer back that was not filled.
-    pub(super) fn give_back(&mut self, buffer: AlignedBuffer) {
+    pub(in crate::copy::reading) fn give_back(&mut self, buffer: AlignedBuffer) {
         self.returned = Some(buffer);
     }
 
     /// What the first `extent.bytes` bytes of the buffer hold has arrived.
-    pub(super) fn keep(&self, extent: Extent, buffer: AlignedBuffer) -> Result<(), Halt> {
+    pub(in crate::copy::reading) fn keep(&self, extent: Extent, buffer: AlignedBuffer) -> Result<(), EarlyEnd> {
         self.order(Order::Keep(extent, buffer))
     }
 
     /// Something is to be remembered of a place.
-    pub(super) fn mark(&self, mark: Mark) -> Result<(), Halt> {
+    pub(in crate::copy::reading) fn mark(&self, mark: Mark) -> Result<(), EarlyEnd> {
         self.order(Order::Mark(mark))
     }
 
     /// What was told so far is to be made durable.
-    pub(super) fn commit(&self) -> Result<(), Halt> {
+    pub(in crate::copy::reading) fn commit(&self) -> Result<(), EarlyEnd> {
         self.order(Order::Commit)
     }
 
     /// Waits until the store was told all of the above.
-    pub(super) fn settle(&self) -> Result<(), Halt> {
+    pub(in crate::copy::reading) fn settle(&self) -> Result<(), EarlyEnd> {
         let (done, wait) = sync_channel(1);
         self.order(Order::Answer(done))?;
-        wait.recv().map_err(|_| Halt::WriterEnded)
+        wait.recv().map_err(|_| EarlyEnd::WriterEnded)
     }
 
-    fn order(&self, order: Order) -> Result<(), Halt> {
-        self.orders.send(order).map_err(|_| Halt::WriterEnded)
+    fn order(&self, order: Order) -> Result<(), EarlyEnd> {
+        self.orders.send(order).map_err(|_| EarlyEnd::WriterEnded)
     }
 }
 

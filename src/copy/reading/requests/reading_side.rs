@@ -1,17 +1,17 @@
 //! The reading side of a copy: one request at a time, with everything that must be looked at between two.
 
-use super::check::{CheckFigures, DriveCheck};
-use super::event::{Difficulties, Health, PassProgress, Progress, Stage, TimeLeft, TroubleKind};
-use super::halt::Halt;
-use super::outcome::StopReason;
-use super::progress::{EasyPace, Pace};
-use super::regions::Regions;
 use super::stop::StopRules;
-use super::tally::{Counts, Tally};
-use super::writer::{BUFFERS_BYTES, Desk};
-use super::{ClassOutcome, Controls, CopyOptions, CopyOutcome, End, Event};
+use super::writer::{BUFFERS_BYTES, WriterHandle};
 use crate::base::clock::Moment;
 use crate::base::extent::Extent;
+use crate::copy::reading::early_end::EarlyEnd;
+use crate::copy::reading::observed::check::{CheckFigures, DriveCheck};
+use crate::copy::reading::told::event::{Difficulties, Health, PassProgress, Progress, Stage, TimeLeft, TroubleKind};
+use crate::copy::reading::told::outcome::StopReason;
+use crate::copy::reading::told::plan_counts::{Counts, PlanCounts};
+use crate::copy::reading::told::progress::{EasyPace, Pace};
+use crate::copy::reading::told::regions::Regions;
+use crate::copy::reading::{ClassOutcome, Controls, CopyOptions, CopyOutcome, End, Event};
 use crate::plan::PassHeader;
 use crate::source::kernel::LoggedRequest;
 use crate::source::{Failure, Mark, Reader, Skip, Store};
@@ -20,7 +20,7 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 /// How a request went.
-pub(super) enum Answer {
+pub(in crate::copy::reading) enum Answer {
     /// The bytes are on their way into the store; `slow` when they took longer than allowed.
     Arrived { took: Duration, slow: bool },
     /// They could not be read; `named` is where the drive stopped, if that is known.
@@ -28,7 +28,7 @@ pub(super) enum Answer {
 }
 
 /// Counts that make up the outcome.
-pub(super) struct Figures {
+pub(in crate::copy::reading) struct Figures {
     requests: u64,
     failed: [u64; Class::ALL.len()],
     resets: u64,
@@ -40,20 +40,20 @@ pub(super) struct Figures {
     unit: u64,
 }
 
-/// What the sweep of a pass has come to.
-struct SweptPass {
+/// What first reading of a pass has come to.
+struct OpenPass {
     progress: PassProgress,
     arrived_bytes: u64,
     skipped_bytes: u64,
 }
 
 /// The state of a copy on its reading side.
-pub(super) struct Run<'r> {
+pub(in crate::copy::reading) struct ReadingSide<'r> {
     reader: &'r Reader,
     store: &'r dyn Store,
     options: &'r CopyOptions,
     controls: Controls<'r>,
-    desk: Desk,
+    writer: WriterHandle,
     figures: Figures,
     check: DriveCheck<'r>,
     /// Bytes that were durable when this copy began.
@@ -77,10 +77,10 @@ pub(super) struct Run<'r> {
     class: Class,
     /// The byte behind the last request.
     at: u64,
-    /// The pass being swept.
-    pass: Option<SweptPass>,
-    /// What is read now is read around a failure, whatever its class: the pass being swept does not count it.
-    pub(super) is_aside: bool,
+    /// The pass in first reading.
+    pass: Option<OpenPass>,
+    /// What is read now is read around a failure, whatever its class: the pass in first reading does not count it.
+    pub(in crate::copy::reading) is_aside: bool,
     /// What the next hour of retries is expected to bring; `None` in first reading.
     next_hour: Option<f64>,
     celsius: Option<f64>,
@@ -101,18 +101,18 @@ const LONGEST_DIFFICULT: f64 = 86_400.0;
 const WARM: f64 = 3.0;
 
 /// How often a pause looks whether it was stopped.
-const NAP: Duration = Duration::from_millis(50);
+const LOOK_FOR_STOP_EVERY: Duration = Duration::from_millis(50);
 
-impl<'r> Run<'r> {
-    pub(super) fn new(
+impl<'r> ReadingSide<'r> {
+    pub(in crate::copy::reading) fn new(
         reader: &'r Reader,
         store: &'r dyn Store,
         options: &'r CopyOptions,
         controls: Controls<'r>,
-        desk: Desk,
-        before: &Tally,
+        writer: WriterHandle,
+        before: &PlanCounts,
         began: Moment,
-    ) -> Run<'r> {
+    ) -> ReadingSide<'r> {
         let identity = reader.identity();
         let figures = Figures {
             resets: 0,
@@ -125,12 +125,12 @@ impl<'r> Run<'r> {
             regions: Regions::default(),
             unit: identity.physical_sector.bytes(),
         };
-        Run {
+        ReadingSide {
             reader,
             store,
             options,
             controls,
-            desk,
+            writer,
             figures,
             check: DriveCheck::new(reader, store, &before.held),
             safe_before: store.safe_bytes(),
@@ -155,21 +155,21 @@ impl<'r> Run<'r> {
         }
     }
 
-    pub(super) fn options(&self) -> &'r CopyOptions {
+    pub(in crate::copy::reading) fn options(&self) -> &'r CopyOptions {
         self.options
     }
 
-    pub(super) fn store(&self) -> &'r dyn Store {
+    pub(in crate::copy::reading) fn store(&self) -> &'r dyn Store {
         self.store
     }
 
     /// The drive's physical sector, in bytes: the smallest request, and the unit of what is unreadable.
-    pub(super) fn unit(&self) -> u64 {
+    pub(in crate::copy::reading) fn unit(&self) -> u64 {
         self.figures.unit
     }
 
     /// Time since the start without pauses.
-    pub(super) fn working_time(&self) -> Duration {
+    pub(in crate::copy::reading) fn working_time(&self) -> Duration {
         self.since(self.began).saturating_sub(self.figures.paused)
     }
 
@@ -178,13 +178,13 @@ impl<'r> Run<'r> {
     }
 
     /// Ends the reading side; the writer notices, commits and ends too.
-    pub(super) fn leave(mut self) -> Figures {
+    pub(in crate::copy::reading) fn leave(mut self) -> Figures {
         self.figures.checks = self.check.figures();
         self.figures
     }
 
     /// Before the first request, if there is one: does the drive still give what it gave in earlier runs?
-    pub(super) fn check_first(&mut self) -> Result<(), Halt> {
+    pub(in crate::copy::reading) fn check_first(&mut self) -> Result<(), EarlyEnd> {
         if self.left() == 0 { Ok(()) } else { self.check.check_content(0) }
     }
 
@@ -194,9 +194,9 @@ impl<'r> Run<'r> {
     }
 
     /// However the copy ended: is what it brought the drive's own, and what is to be remembered?
-    pub(super) fn settle_end<T>(&mut self, ended: Result<T, Halt>) -> Result<T, Halt> {
+    pub(in crate::copy::reading) fn settle_end<T>(&mut self, ended: Result<T, EarlyEnd>) -> Result<T, EarlyEnd> {
         let checked = match &ended {
-            Ok(_) | Err(Halt::Stopped(_) | Halt::NoRoom { .. }) => {
+            Ok(_) | Err(EarlyEnd::Stopped(_) | EarlyEnd::NoRoom { .. }) => {
                 let arrived = self.figures.arrived;
                 if arrived > 0 { self.check.check_content(arrived) } else { Ok(()) }
             }
@@ -204,27 +204,27 @@ impl<'r> Run<'r> {
         };
         // That the drive gives other bytes matters more than that it is gone now.
         let ended = match checked {
-            Err(halt @ Halt::Changed { .. }) => Err(halt),
+            Err(halt @ EarlyEnd::Changed { .. }) => Err(halt),
             _ => ended,
         };
         self.tell_difficult(Duration::ZERO);
-        if let Err(Halt::Silent { marks, .. } | Halt::Changed { marks, .. }) = &ended {
+        if let Err(EarlyEnd::Silent { marks, .. } | EarlyEnd::Changed { marks, .. }) = &ended {
             // If the writer has ended, its error is the news.
-            let _ = marks.iter().try_for_each(|mark| self.desk.mark(*mark));
+            let _ = marks.iter().try_for_each(|mark| self.writer.mark(*mark));
         }
         ended
     }
 
     /// Decides what was left open until the drive answers.
-    pub(super) fn decide(&mut self) -> Result<(), Halt> {
+    pub(in crate::copy::reading) fn decide(&mut self) -> Result<(), EarlyEnd> {
         let decided = self.check.decide(self.figures.arrived)?;
         self.remember(decided)
     }
 
-    fn remember(&mut self, decided: Vec<Mark>) -> Result<(), Halt> {
+    fn remember(&mut self, decided: Vec<Mark>) -> Result<(), EarlyEnd> {
         for mark in decided {
             let extent = mark.extent();
-            self.desk.mark(mark)?;
+            self.writer.mark(mark)?;
             self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
             self.counts.unreadable_bytes += extent.bytes;
             self.difficult.unreadable_bytes += extent.bytes;
@@ -233,45 +233,45 @@ impl<'r> Run<'r> {
         Ok(())
     }
 
-    pub(super) fn begin_class(&mut self, class: Class) {
+    pub(in crate::copy::reading) fn begin_class(&mut self, class: Class) {
         self.class = class;
     }
 
     /// Requests that failed.
-    pub(super) fn failed(&self) -> u64 {
+    pub(in crate::copy::reading) fn failed(&self) -> u64 {
         self.figures.failed.iter().sum()
     }
 
     /// A request was slow.
-    pub(super) fn count_slow(&mut self) {
+    pub(in crate::copy::reading) fn count_slow(&mut self) {
         self.figures.slow += 1;
         self.difficult.slow_requests += 1;
     }
 
     /// A request in first reading arrived as easily as others.
-    pub(super) fn read_easily(&mut self, extent: Extent, took: Duration) {
+    pub(in crate::copy::reading) fn read_easily(&mut self, extent: Extent, took: Duration) {
         self.easy.saw(extent.bytes, self.onward, took);
     }
 
     /// What the next hour of retries is expected to bring, in bytes of class `files`.
-    pub(super) fn expect_next_hour(&mut self, next_hour: f64) {
+    pub(in crate::copy::reading) fn expect_next_hour(&mut self, next_hour: f64) {
         self.next_hour = Some(next_hour);
     }
 
     /// Waits until the store knows all that happened.
-    pub(super) fn settle(&mut self) -> Result<(), Halt> {
-        self.desk.commit()?;
-        self.desk.settle()
+    pub(in crate::copy::reading) fn settle(&mut self) -> Result<(), EarlyEnd> {
+        self.writer.commit()?;
+        self.writer.settle()
     }
 
     /// One request. `was_deferred` says in which state its bytes are now.
-    pub(super) fn attempt(&mut self, extent: Extent, was_deferred: bool) -> Result<Answer, Halt> {
+    pub(in crate::copy::reading) fn attempt(&mut self, extent: Extent, was_deferred: bool) -> Result<Answer, EarlyEnd> {
         self.check_stop()?;
         self.check_room()?;
-        self.mind_the_heat()?;
+        self.pause_while_hot()?;
         let spacing = TELL_DIFFICULT.max(self.working_time() / TELL_DIFFICULT_SHARE);
         self.tell_difficult(spacing);
-        let mut buffer = self.desk.buffer()?;
+        let mut buffer = self.writer.buffer()?;
         let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
         self.figures.requests += 1;
         self.onward = extent.start.0 == self.at;
@@ -289,14 +289,14 @@ impl<'r> Run<'r> {
             None => {
                 // Asked before the buffer goes, told after it: what is kept may be withdrawn, never the other way round.
                 let checked = self.check.succeeded(extent, &buffer.bytes()[..count], self.figures.arrived);
-                self.desk.keep(extent, buffer)?;
+                self.writer.keep(extent, buffer)?;
                 self.arrived(extent, was_deferred);
                 self.remember(checked?)?;
                 let slow = self.options.slow.is_some_and(|limit| attempt.took > limit);
                 Answer::Arrived { took: attempt.took, slow }
             }
             Some(failure) => {
-                self.desk.give_back(buffer);
+                self.writer.give_back(buffer);
                 self.figures.failed[self.class as usize] += 1;
                 self.figures.regions.failed(extent);
                 self.count_failed(extent, was_deferred, attempt.took);
@@ -361,21 +361,26 @@ impl<'r> Run<'r> {
         if was_deferred {
             self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
             self.difficult.retried_bytes += extent.bytes;
-        } else if let Some(pass) = self.swept_pass() {
+        } else if let Some(pass) = self.open_pass() {
             pass.progress.copied_bytes += extent.bytes;
             pass.arrived_bytes += extent.bytes;
         }
     }
 
     /// The pass that what is read now counts to.
-    fn swept_pass(&mut self) -> Option<&mut SweptPass> {
+    fn open_pass(&mut self) -> Option<&mut OpenPass> {
         self.pass.as_mut().filter(|_| !self.is_aside)
     }
 
     /// Skips a range that was not read yet.
-    pub(super) fn skip(&mut self, extent: Extent, why: Skip, failure: Failure) -> Result<(), Halt> {
-        self.desk.mark(Mark::Skipped { extent, why, failure })?;
-        if let Some(pass) = self.swept_pass() {
+    pub(in crate::copy::reading) fn skip(
+        &mut self,
+        extent: Extent,
+        why: Skip,
+        failure: Failure,
+    ) -> Result<(), EarlyEnd> {
+        self.writer.mark(Mark::Skipped { extent, why, failure })?;
+        if let Some(pass) = self.open_pass() {
             pass.skipped_bytes += extent.bytes;
         }
         self.counts.deferred_bytes += extent.bytes;
@@ -384,25 +389,35 @@ impl<'r> Run<'r> {
     }
 
     /// A request for a range failed; `was_skipped` says in which state its bytes are now.
-    pub(super) fn mark_failed(&mut self, extent: Extent, failure: Failure, was_skipped: bool) -> Result<(), Halt> {
+    pub(in crate::copy::reading) fn mark_failed(
+        &mut self,
+        extent: Extent,
+        failure: Failure,
+        was_skipped: bool,
+    ) -> Result<(), EarlyEnd> {
         if was_skipped {
-            self.desk.mark(Mark::Skipped { extent, why: Skip::Failed, failure })
+            self.writer.mark(Mark::Skipped { extent, why: Skip::Failed, failure })
         } else {
             self.skip(extent, Skip::Failed, failure)
         }
     }
 
     /// A skipped range has failed alone so many times.
-    pub(super) fn unreadable(&mut self, extent: Extent, tries: u32, failure: Failure) -> Result<(), Halt> {
+    pub(in crate::copy::reading) fn unreadable(
+        &mut self,
+        extent: Extent,
+        tries: u32,
+        failure: Failure,
+    ) -> Result<(), EarlyEnd> {
         let tries = u16::try_from(tries).unwrap_or(u16::MAX);
         let decided = self.check.unreadable(Mark::Unreadable { extent, tries, failure }, failure);
         self.remember(decided.into_iter().collect())
     }
 
-    pub(super) fn begin_pass(&mut self, pass: &PassHeader) {
+    pub(in crate::copy::reading) fn begin_pass(&mut self, pass: &PassHeader) {
         self.next_hour = None;
         let progress = PassProgress { number: pass.number, class: pass.class, bytes: pass.bytes, copied_bytes: 0 };
-        self.pass = Some(SweptPass { progress, arrived_bytes: 0, skipped_bytes: 0 });
+        self.pass = Some(OpenPass { progress, arrived_bytes: 0, skipped_bytes: 0 });
         self.tell(&Event::PassBegun {
             number: pass.number,
             class: pass.class,
@@ -411,14 +426,14 @@ impl<'r> Run<'r> {
         });
     }
 
-    /// The sweep of a pass came to bytes that the store holds.
-    pub(super) fn held_before(&mut self, bytes: u64) {
-        if let Some(pass) = self.swept_pass() {
+    /// First reading of a pass came to bytes that the store holds.
+    pub(in crate::copy::reading) fn held_before(&mut self, bytes: u64) {
+        if let Some(pass) = self.open_pass() {
             pass.progress.copied_bytes += bytes;
         }
     }
 
-    pub(super) fn end_pass(&mut self) -> Result<(), Halt> {
+    pub(in crate::copy::reading) fn end_pass(&mut self) -> Result<(), EarlyEnd> {
         // What is told at the end of a pass counts what is safe.
         self.settle()?;
         self.tell_difficult(TELL_DIFFICULT);
@@ -432,7 +447,7 @@ impl<'r> Run<'r> {
         Ok(())
     }
 
-    pub(super) fn announce_start(&mut self, before: &Tally) {
+    pub(in crate::copy::reading) fn announce_start(&mut self, before: &PlanCounts) {
         let whole = before.whole();
         self.tell(&Event::Begun {
             plan_bytes: whole.planned_bytes,
@@ -442,11 +457,17 @@ impl<'r> Run<'r> {
         });
     }
 
-    pub(super) fn announce_trouble(&mut self, extent: Extent, kind: TroubleKind, took: Duration, jump_bytes: u64) {
+    pub(in crate::copy::reading) fn announce_trouble(
+        &mut self,
+        extent: Extent,
+        kind: TroubleKind,
+        took: Duration,
+        jump_bytes: u64,
+    ) {
         self.tell(&Event::Trouble { extent, kind, seconds: took.as_secs_f64(), jump_bytes });
     }
 
-    pub(super) fn announce_stage(&mut self, stage: Stage) {
+    pub(in crate::copy::reading) fn announce_stage(&mut self, stage: Stage) {
         self.tell_difficult(TELL_DIFFICULT);
         self.tell(&Event::StageBegun { stage });
     }
@@ -518,19 +539,19 @@ impl<'r> Run<'r> {
 
     /// Room for what is on its way and what is next, looked at now and then: what has arrived must never find the
     /// destination full.
-    fn check_room(&mut self) -> Result<(), Halt> {
+    fn check_room(&mut self) -> Result<(), EarlyEnd> {
         if self.figures.arrived > 0 && self.figures.arrived - self.room_seen_at < BUFFERS_BYTES / 2 {
             return Ok(());
         }
         self.room_seen_at = self.figures.arrived;
         let needed = self.left().min(2 * BUFFERS_BYTES);
         match self.store.room().filter(|room| *room < needed) {
-            Some(room) => Err(Halt::NoRoom { room }),
+            Some(room) => Err(EarlyEnd::NoRoom { room }),
             None => Ok(()),
         }
     }
 
-    fn check_stop(&self) -> Result<(), Halt> {
+    fn check_stop(&self) -> Result<(), EarlyEnd> {
         let limits = &self.options.stop_after;
         let reached = |limit: Option<u64>, now: u64| limit.is_some_and(|limit| now >= limit);
         let reason = if self.controls.stop.load(Ordering::Relaxed) {
@@ -545,13 +566,13 @@ impl<'r> Run<'r> {
             StopReason::Resets
         } else {
             let reached = self.stop_rules.reached(limits, self.working_time());
-            return reached.map_or(Ok(()), |reason| Err(Halt::Stopped(reason)));
+            return reached.map_or(Ok(()), |reason| Err(EarlyEnd::Stopped(reason)));
         };
-        Err(Halt::Stopped(reason))
+        Err(EarlyEnd::Stopped(reason))
     }
 
     /// Asks for the temperature now and then; when it is too high, waits until the drive has cooled.
-    fn mind_the_heat(&mut self) -> Result<(), Halt> {
+    fn pause_while_hot(&mut self) -> Result<(), EarlyEnd> {
         let Some(celsius) = self.temperature_if_due() else { return Ok(()) };
         if celsius <= self.options.warm_limit {
             return Ok(());
@@ -565,9 +586,9 @@ impl<'r> Run<'r> {
         cooled
     }
 
-    fn wait_until_cool(&mut self, until: f64) -> Result<(), Halt> {
+    fn wait_until_cool(&mut self, until: f64) -> Result<(), EarlyEnd> {
         loop {
-            self.reader.clock().sleep(NAP.min(self.options.temperature_every));
+            self.reader.clock().sleep(LOOK_FOR_STOP_EVERY.min(self.options.temperature_every));
             self.check_stop()?;
             let is_due = self.asked_temperature.is_none_or(|at| self.since(at) >= self.options.temperature_every);
             // A sensor that no longer answers must not hold the copy for ever.
@@ -591,7 +612,13 @@ impl<'r> Run<'r> {
 }
 
 impl Figures {
-    pub(super) fn into_outcome(self, end: End, tally: &Tally, store: &dyn Store, took: Duration) -> CopyOutcome {
+    pub(in crate::copy::reading) fn into_outcome(
+        self,
+        end: End,
+        tally: &PlanCounts,
+        store: &dyn Store,
+        took: Duration,
+    ) -> CopyOutcome {
         let class = |class: Class| {
             let counts = tally.of(class);
             ClassOutcome {

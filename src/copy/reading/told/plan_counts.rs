@@ -1,9 +1,9 @@
 //! Counting what the store has of a plan.
 
-use super::halt::Halt;
-use super::known::Spread;
-use super::pieces::{self, Follower, Kind};
 use crate::base::extent::Extent;
+use crate::copy::reading::early_end::EarlyEnd;
+use crate::copy::reading::observed::known_sectors::EvenSample;
+use crate::copy::reading::plan_walk::{self, Follower, WhyPlanned};
 use crate::plan::{PassHeader, Plan};
 use crate::source::Store;
 use crate::survey::allocation::Class;
@@ -13,37 +13,37 @@ const OFFERED_AT_ONCE: u64 = 1 << 20;
 
 /// Bytes of one class's passes.
 #[derive(Clone, Copy, Default)]
-pub(super) struct Counts {
-    pub(super) planned_bytes: u64,
-    pub(super) copied_bytes: u64,
-    pub(super) deferred_bytes: u64,
-    pub(super) unreadable_bytes: u64,
+pub(in crate::copy::reading) struct Counts {
+    pub(in crate::copy::reading) planned_bytes: u64,
+    pub(in crate::copy::reading) copied_bytes: u64,
+    pub(in crate::copy::reading) deferred_bytes: u64,
+    pub(in crate::copy::reading) unreadable_bytes: u64,
     /// Ranges in which something is not read yet.
-    pub(super) unread_ranges: u64,
+    pub(in crate::copy::reading) unread_ranges: u64,
 }
 
 /// What the store has of a plan, by class.
-pub(super) struct Tally {
+pub(in crate::copy::reading) struct PlanCounts {
     classes: [Counts; Class::ALL.len()],
     /// Some of what the store holds, spread over it.
-    pub(super) held: Spread<Extent>,
+    pub(in crate::copy::reading) held: EvenSample<Extent>,
 }
 
-impl Tally {
+impl PlanCounts {
     /// Walks the whole plan.
-    pub(super) fn take(plan: &Plan, store: &dyn Store) -> Tally {
-        let tally = Tally { classes: Default::default(), held: Spread::default() };
+    pub(in crate::copy::reading) fn count(plan: &Plan, store: &dyn Store) -> PlanCounts {
+        let tally = PlanCounts { classes: Default::default(), held: EvenSample::default() };
         let mut counter = Counter { store, tally, class: 0, behind: None };
-        pieces::follow(plan, None, &mut counter).expect("counting never halts");
+        plan_walk::follow(plan, None, &mut counter).expect("counting never halts");
         counter.tally
     }
 
-    pub(super) fn of(&self, class: Class) -> &Counts {
+    pub(in crate::copy::reading) fn of(&self, class: Class) -> &Counts {
         &self.classes[class as usize]
     }
 
     /// The sum of all classes.
-    pub(super) fn whole(&self) -> Counts {
+    pub(in crate::copy::reading) fn whole(&self) -> Counts {
         self.classes.iter().fold(Counts::default(), |sum, class| Counts {
             planned_bytes: sum.planned_bytes + class.planned_bytes,
             copied_bytes: sum.copied_bytes + class.copied_bytes,
@@ -56,9 +56,9 @@ impl Tally {
 
 struct Counter<'s> {
     store: &'s dyn Store,
-    tally: Tally,
+    tally: PlanCounts,
     class: usize,
-    /// The end of the last piece in which something is not read yet.
+    /// The end of the last part in which something is not read yet.
     behind: Option<u64>,
 }
 
@@ -67,12 +67,12 @@ fn sum(extents: Vec<Extent>) -> u64 {
 }
 
 impl Follower for Counter<'_> {
-    fn begin(&mut self, pass: &PassHeader) -> Result<(), Halt> {
+    fn begin(&mut self, pass: &PassHeader) -> Result<(), EarlyEnd> {
         self.class = pass.class as usize;
         Ok(())
     }
 
-    fn piece(&mut self, extent: Extent, _: Kind) -> Result<(), Halt> {
+    fn part(&mut self, extent: Extent, _: WhyPlanned) -> Result<(), EarlyEnd> {
         let counts = &mut self.tally.classes[self.class];
         counts.planned_bytes += extent.bytes;
         let held = self.store.held(extent);
