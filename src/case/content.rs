@@ -23,7 +23,7 @@ pub struct CaseContent<'c> {
 
 /// A part of a case's content.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum ContentPiece<'b> {
+pub enum ContentPart<'b> {
     /// Bytes that are held, or lie between such; in memory that direct I/O accepts.
     Bytes(&'b [u8]),
     /// So many zeros.
@@ -45,7 +45,7 @@ impl CaseContent<'_> {
     pub fn for_each_piece<E>(
         &self,
         failed: impl Fn(io::Error) -> E,
-        mut each: impl FnMut(ByteOffset, ContentPiece<'_>) -> Result<(), E>,
+        mut each: impl FnMut(ByteOffset, ContentPart<'_>) -> Result<(), E>,
     ) -> Result<(), E> {
         let mut buffer = AlignedBuffer::new(usize::try_from(PIECE).expect("1 MiB"));
         let end = self.bytes();
@@ -54,14 +54,14 @@ impl CaseContent<'_> {
             let hole = self.hole(ByteOffset(at));
             let zeros = if at + hole >= end { end - at } else { hole / UNIT * UNIT };
             if zeros > 0 {
-                each(ByteOffset(at), ContentPiece::Zeros(zeros))?;
+                each(ByteOffset(at), ContentPart::Zeros(zeros))?;
                 at += zeros;
                 continue;
             }
             let place = Extent::between(at, ((at / PIECE + 1) * PIECE).min(end));
             let part = &mut buffer.bytes_mut()[..usize::try_from(place.bytes).expect("at most 1 MiB")];
             self.read_at(place.start, part).map_err(&failed)?;
-            each(place.start, ContentPiece::Bytes(part))?;
+            each(place.start, ContentPart::Bytes(part))?;
             at = place.end();
         }
         Ok(())
@@ -72,9 +72,9 @@ impl CaseContent<'_> {
     /// # Errors
     /// As [`CaseContent::for_each_piece`]; `progress` is told how many bytes are done, and its error ends it.
     pub fn write_into(&self, image: &dyn Image, progress: &mut dyn FnMut(u64) -> io::Result<()>) -> io::Result<()> {
-        let write = |at, piece: ContentPiece<'_>| match piece {
-            ContentPiece::Bytes(bytes) => image.write_at(at, bytes).and_then(|()| progress(bytes.len() as u64)),
-            ContentPiece::Zeros(count) => progress(count),
+        let write = |at, piece: ContentPart<'_>| match piece {
+            ContentPart::Bytes(bytes) => image.write_at(at, bytes).and_then(|()| progress(bytes.len() as u64)),
+            ContentPart::Zeros(count) => progress(count),
         };
         self.for_each_piece(|error| error, write)
     }

@@ -1,9 +1,9 @@
 //! Putting a case right: a journal that was damaged, a case's file that was lost. What was there stays; what is new gets a
 //! new name.
 
+use super::store::journal_file;
 use super::{
     Access, Attachment, CASE_NAME, Case, CaseError, CaseFile, CaseSource, CaseStore, CommitRule, JOURNAL_NAME,
-    journal_file,
 };
 use crate::base::extent::Extent;
 use crate::base::new_file::{NewFile, Readers};

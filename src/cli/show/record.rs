@@ -2,7 +2,7 @@
 
 use super::{line, wrapped};
 use crate::base::human;
-use crate::case::{Note, Record, RecordLine};
+use crate::case::{CaseRecord, Note, RecordLine};
 
 /// A note that was added.
 pub fn added_note(added: &Note) -> String {
@@ -20,7 +20,7 @@ fn note(note: &Note) -> String {
 }
 
 /// The record: of each entry its number, time, command and outcome, then what was typed or noted.
-pub fn record(record: &Record) -> String {
+pub fn record(record: &CaseRecord) -> String {
     let mut text = String::new();
     for entry in &record.lines {
         let who = entry.who.as_ref().map_or(String::new(), |who| format!(" (by {who})"));
@@ -51,7 +51,7 @@ fn what(entry: &RecordLine) -> String {
 }
 
 /// What following the chain gave.
-pub fn record_check(record: &Record) -> String {
+pub fn record_check(record: &CaseRecord) -> String {
     let mut text = String::new();
     match &record.fault {
         None => say!(

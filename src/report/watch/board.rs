@@ -3,7 +3,7 @@
 use super::held::Held;
 use super::planned::Planned;
 use super::{WatchEnd, WatchError};
-use crate::case::{CaseFile, CaseLook, is_locked};
+use crate::case::{CaseFile, CaseView, is_locked};
 use crate::copy::history::{HISTORY_NAME, HistoryFollower, Run};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
@@ -21,7 +21,7 @@ pub(super) enum Standing {
 
 /// All that the page shows.
 pub(super) struct Board {
-    look: CaseLook,
+    look: CaseView,
     file: CaseFile,
     history_path: PathBuf,
     history: HistoryFollower,
@@ -42,7 +42,7 @@ impl Board {
     /// # Errors
     /// [`WatchError::Case`] when the folder holds no case.
     pub(super) fn new(folder: &Path) -> Result<Board, WatchError> {
-        let look = CaseLook::new(folder)?;
+        let look = CaseView::new(folder)?;
         let file = look.file()?;
         let history_path = folder.join(HISTORY_NAME);
         let mut board = Board {

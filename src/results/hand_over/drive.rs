@@ -5,7 +5,7 @@ use super::{Following, HandOverError, last_written, write_checksum};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::new_file::check_new;
 use crate::base::units::ByteOffset;
-use crate::case::{Case, ContentPiece};
+use crate::case::{Case, ContentPart};
 use crate::results::verify::{CopyComparison, compare_copy};
 use crate::source::{AlignedBuffer, SourceLost, bytes_of};
 use crate::store::image::Image;
@@ -108,18 +108,18 @@ impl Writing<'_> {
     fn piece(
         &self,
         at: ByteOffset,
-        piece: ContentPiece<'_>,
+        piece: ContentPart<'_>,
         following: &mut Following<'_>,
     ) -> Result<(), HandOverError> {
         if following.stop.load(Ordering::Relaxed) {
             return Err(stopped_at(self.target));
         }
         let count = match piece {
-            ContentPiece::Zeros(count) => {
+            ContentPart::Zeros(count) => {
                 self.target.erase(Extent::between(at.0, at.0 + count))?;
                 count
             }
-            ContentPiece::Bytes(bytes) => {
+            ContentPart::Bytes(bytes) => {
                 let place = Extent::between(at.0, at.0 + bytes.len() as u64);
                 let blanks = self.last.intersection(place);
                 if blanks.is_empty() {

@@ -27,7 +27,7 @@ const BLAMES: [Blame; 4] = [Blame::NotRecorded, Blame::Medium, Blame::Link, Blam
 
 /// A record as it stands in the file.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Record {
+pub(super) struct JournalRecord {
     pub(super) claim: Claim,
     pub(super) number: u64,
     pub(super) starts_batch: bool,
@@ -38,14 +38,14 @@ pub(super) struct Record {
 /// What 64 bytes of a journal turn out to be.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Decoded {
-    Sound(Record),
+    Sound(JournalRecord),
     /// The checksum is wrong: torn, or damaged.
     Broken,
     /// Whole, but impossible.
     Unsound(Unsound),
 }
 
-impl Record {
+impl JournalRecord {
     pub(super) fn encode(&self, header: &JournalHeader) -> [u8; 64] {
         let mut bytes = [0; 64];
         bytes[0] = kind(&self.claim);
@@ -69,13 +69,13 @@ impl Record {
         if checksum(&summed, header) != u32_at(bytes, 4) {
             return Decoded::Broken;
         }
-        match Record::of_whole(bytes, number, header, version) {
+        match JournalRecord::of_whole(bytes, number, header, version) {
             Ok(record) => Decoded::Sound(record),
             Err(what) => Decoded::Unsound(what),
         }
     }
 
-    fn of_whole(bytes: &[u8; 64], number: u64, header: &JournalHeader, version: u32) -> Result<Record, Unsound> {
+    fn of_whole(bytes: &[u8; 64], number: u64, header: &JournalHeader, version: u32) -> Result<JournalRecord, Unsound> {
         let found = u64_at(bytes, 8);
         if found != number {
             return Err(Unsound::Misplaced { found });
@@ -105,7 +105,7 @@ impl Record {
             other => return Err(Unsound::Kind(other)),
         };
         let withdrawals = u16::from_le_bytes([bytes[2], bytes[3]]);
-        let record = Record { claim, number, starts_batch: bytes[1] & STARTS_BATCH != 0, withdrawals };
+        let record = JournalRecord { claim, number, starts_batch: bytes[1] & STARTS_BATCH != 0, withdrawals };
         let of_version_1 = withdrawals == 0 && (bytes[0] == COPIED || bytes[32..64] == [0; 32]);
         // Written again it must be the same: every bit that has no meaning is zero.
         if record.encode(header) != *bytes || (version == VERSION_1 && !of_version_1) {
@@ -202,9 +202,9 @@ mod tests {
     #[test]
     fn every_kind_is_read_as_it_was_written() {
         for claim in every_kind() {
-            let record = Record { claim, number: 3, starts_batch: true, withdrawals: 0x0102 };
+            let record = JournalRecord { claim, number: 3, starts_batch: true, withdrawals: 0x0102 };
             let bytes = record.encode(&header());
-            assert_eq!(Record::decode(&bytes, 3, &header(), VERSION), Decoded::Sound(record));
+            assert_eq!(JournalRecord::decode(&bytes, 3, &header(), VERSION), Decoded::Sound(record));
         }
     }
 
@@ -212,13 +212,13 @@ mod tests {
     fn a_whole_record_that_cannot_be_right_is_named() {
         let extent = Extent::new(512, 512).unwrap();
         let claim = Claim::Marked(Mark::Skipped { extent, why: Skip::NotRecorded, failure: Failure::default() });
-        let record = Record { claim, number: 3, starts_batch: true, withdrawals: 0 };
+        let record = JournalRecord { claim, number: 3, starts_batch: true, withdrawals: 0 };
         let bytes = record.encode(&header());
-        let decode = |bytes: &[u8; 64], number, version| Record::decode(bytes, number, &header(), version);
+        let decode = |bytes: &[u8; 64], number, version| JournalRecord::decode(bytes, number, &header(), version);
         assert_eq!(decode(&bytes, 3, VERSION_1), Decoded::Sound(record));
         assert_eq!(decode(&bytes, 4, VERSION), Decoded::Unsound(Unsound::Misplaced { found: 3 }));
         let other_case = JournalHeader { case_id: [2; 16], ..header() };
-        assert_eq!(Record::decode(&bytes, 3, &other_case, VERSION), Decoded::Broken);
+        assert_eq!(JournalRecord::decode(&bytes, 3, &other_case, VERSION), Decoded::Broken);
 
         let changed = |at: usize, value: u8, version| {
             let mut bytes = bytes;
@@ -248,11 +248,15 @@ mod tests {
     #[test]
     fn each_single_flipped_bit_is_noticed() {
         for claim in every_kind() {
-            let bytes = Record { claim, number: 1, starts_batch: false, withdrawals: 0 }.encode(&header());
+            let bytes = JournalRecord { claim, number: 1, starts_batch: false, withdrawals: 0 }.encode(&header());
             for bit in 0..512 {
                 let mut flipped = bytes;
                 flipped[bit / 8] ^= 1 << (bit % 8);
-                assert_eq!(Record::decode(&flipped, 1, &header(), VERSION), Decoded::Broken, "{claim:?}, bit {bit}");
+                assert_eq!(
+                    JournalRecord::decode(&flipped, 1, &header(), VERSION),
+                    Decoded::Broken,
+                    "{claim:?}, bit {bit}"
+                );
             }
         }
     }

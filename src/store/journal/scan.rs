@@ -1,6 +1,6 @@
 //! Reading a journal from its start, record by record, in constant memory.
 
-use super::record::{Decoded, Record};
+use super::record::{Decoded, JournalRecord};
 use super::{ChunkHash, Claim, JournalError, JournalHeader, RECORD_BYTES, Ranges, Unsound};
 use crate::base::extent::Extent;
 use crate::base::regular_file;
@@ -163,7 +163,7 @@ impl<S: Storage> Claims<S> {
         }
         let at = usize::try_from((number - self.ahead_from) * RECORD_BYTES).expect("at most 64 KiB");
         let bytes = std::array::from_fn(|i| self.ahead[at + i]);
-        Ok(Record::decode(&bytes, number, &self.header, self.version))
+        Ok(JournalRecord::decode(&bytes, number, &self.header, self.version))
     }
 
     /// Record `number` is broken. It is part of a torn end unless a later batch was begun: that happens only once all

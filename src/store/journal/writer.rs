@@ -1,7 +1,7 @@
 //! Appending to a journal.
 
 use super::header::VERSION_1;
-use super::record::{Record, lies_within};
+use super::record::{JournalRecord, lies_within};
 use super::scan::read_claims_in;
 use super::{Claim, JournalError, JournalHeader, RECORD_BYTES, Ranges};
 use crate::source::Mark;
@@ -137,7 +137,7 @@ impl Journal {
             let at = number * RECORD_BYTES;
             let mut bytes = Vec::with_capacity(part.len() * 64);
             for &claim in part {
-                let record = Record { claim, number, starts_batch: number == first, withdrawals };
+                let record = JournalRecord { claim, number, starts_batch: number == first, withdrawals };
                 bytes.extend_from_slice(&record.encode(&self.header));
                 number += 1;
                 withdrawals =
