@@ -28,7 +28,7 @@ pub use own_files::{leftovers, refuse_source_in_case};
 pub use record::{CaseRecord, ChainFault, Entry, RECORD_NAME, RecordLine, SEAL_NAME, Seal, read_record};
 pub use record::{FieldValue, Note, NoteError, NoteField, Topic, Unit};
 pub use record::{HealthChange, HealthCounter, HealthError, HealthReading};
-pub use store::{CaseStore, CommitRule, is_locked};
+pub use store::{CaseStore, CommitRule, commit_after, is_locked};
 pub use view::CaseView;
 
 use crate::base::extent::Extent;

@@ -1,8 +1,10 @@
-//! The case's image and journal as a [`Store`], and the one rule by which they become durable.
+//! The case's image and journal as a [`Store`]; `commit_rule` says when what they got becomes durable.
 
+mod commit_rule;
 mod in_use;
 pub(super) mod journal_file;
 
+pub use commit_rule::{CommitRule, commit_after};
 pub use in_use::is_locked;
 
 use crate::base::extent::{Extent, ExtentSet};
@@ -14,22 +16,6 @@ use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
-
-/// When what was kept is made durable without being asked.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct CommitRule {
-    /// After so many bytes.
-    pub bytes: u64,
-    /// After so much time.
-    pub time: Duration,
-}
-
-impl Default for CommitRule {
-    /// 64 MiB or 5 s: a power cut costs at most what came since the last but one of these moments, which is read again.
-    fn default() -> CommitRule {
-        CommitRule { bytes: 64 << 20, time: Duration::from_secs(5) }
-    }
-}
 
 /// Most that is written at once where a range is filled.
 const FILL_AT_ONCE: u64 = 1 << 20;
@@ -149,11 +135,8 @@ impl Shared {
     fn commit_when_due(&self) {
         let mut state = lock(&self.state);
         while !state.closing {
-            let left = match state.since.filter(|_| state.fault.is_none()) {
-                Some(_) if state.pending_bytes >= self.rule.bytes => Duration::ZERO,
-                Some(since) => self.rule.time.saturating_sub(since.elapsed()),
-                None => Duration::MAX,
-            };
+            let since = state.since.filter(|_| state.fault.is_none());
+            let left = since.map_or(Duration::MAX, |since| self.rule.may_wait(since, state.pending_bytes));
             if left.is_zero() {
                 drop(state);
                 // The error is kept for the next who keeps something.
@@ -300,7 +283,7 @@ impl Shared {
         }
         let (failed, behind) = {
             let state = lock(&self.state);
-            (state.fault.is_some(), state.pending_bytes >= self.rule.bytes.saturating_mul(2))
+            (state.fault.is_some(), self.rule.is_behind(state.pending_bytes))
         };
         // Behind by so much, a power cut would cost too much.
         if failed || behind {
@@ -315,7 +298,7 @@ impl Shared {
         state.ranges.apply(&claim);
         state.pending.push(claim);
         state.pending_bytes += bytes;
-        if state.since.is_none() || state.pending_bytes >= self.rule.bytes {
+        if state.since.is_none() || self.rule.is_full(state.pending_bytes) {
             self.wake.notify_all();
         }
         state.since.get_or_insert_with(Instant::now);

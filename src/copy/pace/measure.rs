@@ -3,6 +3,7 @@
 use super::Places;
 use crate::base::clock::Moment;
 use crate::base::extent::Extent;
+use crate::case::commit_after;
 use crate::source::{AlignedBuffer, Mark, Reader, Skip, SourceLost, Store};
 use serde::Serialize;
 use std::time::Duration;
@@ -122,12 +123,9 @@ pub fn measure(reader: &Reader, store: &dyn Store, places: Places, budget: &Budg
     let buffer = AlignedBuffer::new(usize::try_from(LARGE).expect("1 MiB"));
     let (began, budget) = (reader.clock().now(), *budget);
     let mut run = Run { reader, store, places, budget, buffer, began, at: None, measured };
-    let outcome = run.rounds();
-    let committed = store.commit().map_err(SourceLost::Store);
+    let outcome = commit_after(store, run.rounds());
     reader.flush_trace()?;
-    // When both fail, the first failure is the reason for the second.
     let end = outcome?;
-    committed?;
     Ok(Measured { seconds: reader.clock().since(began).as_secs_f64(), end, ..run.measured })
 }
 

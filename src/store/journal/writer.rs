@@ -85,10 +85,7 @@ impl Journal {
     }
 
     /// Whether a claim can be written at all.
-    ///
-    /// # Errors
-    /// [`JournalError::OutOfDrive`].
-    pub fn check(&self, claim: &Claim) -> Result<(), JournalError> {
+    fn check(&self, claim: &Claim) -> Result<(), JournalError> {
         match claim.extent().filter(|extent| !lies_within(extent, &self.header)) {
             Some(extent) => Err(JournalError::OutOfDrive { extent, drive_bytes: self.header.drive_bytes }),
             None => Ok(()),

@@ -1,5 +1,6 @@
-//! The writing side: a thread that keeps what arrives while the next request is under way. When it becomes durable is for
-//! the store to say, except at the ends of passes and of the copy.
+//! The writing side: a thread that keeps what arrives while the next request is under way. When it becomes durable
+//! follows the rule of the case's store (`case::CommitRule`); this thread carries out the commits at its end and where the
+//! reading side relies on what is safe.
 
 use crate::base::clock::Clock;
 use crate::base::extent::Extent;
