@@ -41,7 +41,7 @@ const ORDER: [&str; 44] = [
     "copy::pace",
     "copy::reading",
     "copy::history",
-    "copy::case_copy",
+    "copy::follow_plan",
     "report::picture",
     "report::values",
     "report::document",

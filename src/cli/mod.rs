@@ -68,7 +68,7 @@ pub fn run(arguments: &Arguments) -> anyhow::Result<Ending> {
 pub fn ending_of(error: &anyhow::Error) -> Ending {
     use crate::base::new_file::NewFileError;
     use crate::case::{CaseError, HealthError, NoteError};
-    use crate::copy::case_copy::{CaseCopyError, RoomError};
+    use crate::copy::follow_plan::{CaseCopyError, RoomError};
     use crate::copy::pace::PaceError;
     use crate::copy::reading::CopyError;
     use crate::copy::session::SessionError;
