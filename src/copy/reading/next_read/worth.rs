@@ -86,19 +86,11 @@ pub(super) fn outlook(
     if place.bytes == 0 {
         return None;
     }
+    if let RangeState::Alone { tries: before } = place.kind {
+        return (before < tries).then(|| retry(start, place, learned, before, risk));
+    }
     let failed = learned.failed_seconds;
     let span = place.end - start;
-    if let RangeState::Alone { tries: before } = place.kind {
-        let gain = place.worth * learned.alone.once_more(before) * (1.0 - risk);
-        let seconds = failed * to_f64(span.div_ceil(learned.unit()));
-        return (before < tries).then_some(Outlook {
-            step: Step::Retry,
-            gain,
-            seconds,
-            request: learned.unit(),
-            is_likely: false,
-        });
-    }
     let (bad_before, bad_behind) = skipped.neighbours(start, place.end);
     let throughout = is_slow_throughout(place, (bad_before, bad_behind));
     let pace = if throughout { place.pace } else { 0.0 };
@@ -135,6 +127,17 @@ pub(super) fn outlook(
     let between = bad_before && bad_behind && span >= SECTORS_WITH_MIDDLE * learned.unit();
     let all = [front, back, between.then(middle)];
     all.into_iter().flatten().max_by(|one, other| one.rate().total_cmp(&other.rate()))
+}
+
+/// Sectors that have failed alone `before` times, each once more.
+fn retry(start: u64, place: &SkippedRange, learned: &Learned, before: u16, risk: f64) -> Outlook {
+    Outlook {
+        step: Step::Retry,
+        gain: place.worth * learned.alone.once_more(before) * (1.0 - risk),
+        seconds: learned.failed_seconds * to_f64((place.end - start).div_ceil(learned.unit())),
+        request: learned.unit(),
+        is_likely: false,
+    }
 }
 
 /// Whether all of a range is probably slow.

@@ -48,57 +48,30 @@ pub(in crate::drive::heads) fn rezone(
     (cell, bad): (usize, bool),
     chances: &mut Chances,
 ) -> Option<(usize, usize)> {
-    let own = zones.index(cell);
     let bands = zones.list[reference].bands.as_ref()?;
     let (lengths, each) = (bands.best().0, bands.spread().clamp(EACH, MOST_EACH));
-    let known = zones.list[reference].known;
-    let at = to_f64(cell as u64);
     let cycle = lengths.cycle();
+    let at = to_f64(cell as u64);
+    let own = zones.index(cell);
     let from = index((at - CYCLES * cycle).max(0.0));
     // Behind what was read together the last zone goes on, whatever it is.
     let is_last = own + 1 == zones.list.len() && zones.list[own].known.1 > cell;
     let frontier = if is_last { zones.list[own].known.1 } else { cells.end() };
     let to = index(at + CYCLES * cycle).min(frontier);
     let evidence = Evidence::of(cells, from, to);
-
-    let (first, last) = (zones.index(from), zones.index(to.max(1) - 1));
-    let mut candidates: Vec<Candidate> = zones.list[first..=last]
-        .iter()
-        .map(|zone| Candidate { number: zone.number, bands: zone.bands.clone(), best: zone.best() })
-        .collect();
-    let mut number = zones.last_number;
-    let mut add = |bands: Option<Ensemble>, candidates: &mut Vec<Candidate>| {
-        number += 1;
-        let best = bands.as_ref().map(|bands| bands.best().0);
-        candidates.push(Candidate { number, bands, best });
-    };
-    add(None, &mut candidates);
+    let known = zones.list[reference].known;
     let scale = |cell: f64| 1.0 - 0.5 * cell / to_f64(cells.count() as u64);
     let ratio = scale(at) / scale(to_f64((known.0 + known.1) as u64 / 2));
     let common = COMMON + FARTHER * (1.0 - ratio).abs();
     let prior = Prior { lengths: lengths.with_shorter_bands(each / 2.0).scaled(0.0, ratio), common, each };
-    // A zone may have begun behind the last band before the surprise, or end before the next one behind it.
-    let present = zones.list[own].best();
-    let behind =
-        present.and_then(|p| p.bands(at - 1.5 * p.cycle(), at).map(|band| band.1).filter(|end| *end <= at).last());
-    let before = present.and_then(|p| p.bands(at, at + 1.5 * p.cycle()).map(|band| band.0).find(|start| *start > at));
-    for range in [
-        (behind.unwrap_or(at - cycle / 4.0).ceil(), at + NEAR * cycle),
-        (at - NEAR * cycle, before.unwrap_or(at + cycle / 4.0).floor()),
-    ] {
-        let range = (range.0.max(evidence.range().0), range.1.min(evidence.range().1));
-        let proposals = proposals(&prior, at, bad, chances);
-        if let Some(ensemble) = Ensemble::chosen(proposals, Some(prior), &evidence, range, chances) {
-            add(Some(ensemble), &mut candidates);
-        }
-    }
-    if let Some(uneven) = uneven(&zones.list[own], &evidence, zones.range(own, cells.end()), chances) {
-        add(Some(uneven), &mut candidates);
-    }
+    let surprise = Surprise { cell, bad, cells, evidence: &evidence, prior, cycle };
+    let candidates = surprise.candidates(zones, (from, to), chances);
 
     let state = |cell: usize| candidates.iter().position(|c| c.number == zones.list[zones.index(cell)].number);
     let ends = (state(from), if to < frontier { state(to) } else { None });
     let path = best_path(&candidates, &evidence, (cycle / PARTS).max(1.0), ends);
+    // The new candidates come last, each with the next number.
+    let mut number = candidates.last().map_or(zones.last_number, |candidate| candidate.number);
     let list = laid_out(zones, &candidates, &path, (from, to), to < frontier, &mut number);
     zones.last_number = number;
     let shape = |list: &[Zone]| list.iter().map(|zone| (zone.number, zone.from)).collect::<Vec<_>>();
@@ -107,6 +80,56 @@ pub(in crate::drive::heads) fn rezone(
     }
     zones.list = list;
     Some((from, to))
+}
+
+/// A cell that the present zones do not explain, with what is known around it.
+struct Surprise<'s> {
+    cell: usize,
+    bad: bool,
+    cells: &'s Cells,
+    evidence: &'s Evidence,
+    prior: Prior,
+    cycle: f64,
+}
+
+impl Surprise<'_> {
+    /// What may rule in a range around it: the present zones, none, and then new ones.
+    fn candidates(&self, zones: &Zones, (from, to): (usize, usize), chances: &mut Chances) -> Vec<Candidate> {
+        let (first, last) = (zones.index(from), zones.index(to.max(1) - 1));
+        let mut candidates: Vec<Candidate> = zones.list[first..=last]
+            .iter()
+            .map(|zone| Candidate { number: zone.number, bands: zone.bands.clone(), best: zone.best() })
+            .collect();
+        let own = zones.index(self.cell);
+        let mut new = vec![None];
+        for range in self.ranges(zones.list[own].best()) {
+            let proposals = proposals(&self.prior, to_f64(self.cell as u64), self.bad, chances);
+            new.extend(Ensemble::chosen(proposals, Some(self.prior), self.evidence, range, chances).map(Some));
+        }
+        let range = zones.range(own, self.cells.end());
+        new.extend(uneven(&zones.list[own], self.evidence, range, chances).map(Some));
+        candidates.extend(new.into_iter().zip(zones.last_number + 1..).map(|(bands, number)| {
+            let best = bands.as_ref().map(|bands| bands.best().0);
+            Candidate { number, bands, best }
+        }));
+        candidates
+    }
+
+    /// Where a new zone is fitted. It may have begun behind the last band before the surprise, or end before the next one
+    /// behind it.
+    fn ranges(&self, present: Option<Pattern>) -> [(f64, f64); 2] {
+        let (at, cycle) = (to_f64(self.cell as u64), self.cycle);
+        let behind =
+            present.and_then(|p| p.bands(at - 1.5 * p.cycle(), at).map(|band| band.1).filter(|end| *end <= at).last());
+        let before =
+            present.and_then(|p| p.bands(at, at + 1.5 * p.cycle()).map(|band| band.0).find(|start| *start > at));
+        let (low, high) = self.evidence.range();
+        [
+            (behind.unwrap_or(at - cycle / 4.0).ceil(), at + NEAR * cycle),
+            (at - NEAR * cycle, before.unwrap_or(at + cycle / 4.0).floor()),
+        ]
+        .map(|(from, to)| (from.max(low), to.min(high)))
+    }
 }
 
 /// Patterns as they may be around a cell: one band holds it when it is bad.
