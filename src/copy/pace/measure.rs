@@ -1,6 +1,6 @@
 //! Reads that measure time: which requests, in which order, within the budget.
 
-use super::Places;
+use super::MeasurableRanges;
 use crate::base::clock::Moment;
 use crate::base::extent::Extent;
 use crate::case::commit_after;
@@ -95,10 +95,10 @@ const ROUNDS: u32 = 8;
 /// After so many failed reads the drive is spared.
 const FAILURES: usize = 3;
 
-struct Run<'r> {
+struct Measurement<'r> {
     reader: &'r Reader,
     store: &'r dyn Store,
-    places: Places,
+    places: MeasurableRanges,
     budget: Budget,
     buffer: AlignedBuffer,
     began: Moment,
@@ -111,7 +111,12 @@ struct Run<'r> {
 ///
 /// # Errors
 /// [`SourceLost`]; what arrived before is kept.
-pub fn measure(reader: &Reader, store: &dyn Store, places: Places, budget: &Budget) -> Result<Measured, SourceLost> {
+pub fn measure(
+    reader: &Reader,
+    store: &dyn Store,
+    places: MeasurableRanges,
+    budget: &Budget,
+) -> Result<Measured, SourceLost> {
     let measured = Measured {
         samples: Vec::new(),
         failed_seconds: Vec::new(),
@@ -122,14 +127,14 @@ pub fn measure(reader: &Reader, store: &dyn Store, places: Places, budget: &Budg
     };
     let buffer = AlignedBuffer::new(usize::try_from(LARGE).expect("1 MiB"));
     let (began, budget) = (reader.clock().now(), *budget);
-    let mut run = Run { reader, store, places, budget, buffer, began, at: None, measured };
-    let outcome = commit_after(store, run.rounds());
+    let mut measurement = Measurement { reader, store, places, budget, buffer, began, at: None, measured };
+    let outcome = commit_after(store, measurement.rounds());
     reader.flush_trace()?;
     let end = outcome?;
-    Ok(Measured { seconds: reader.clock().since(began).as_secs_f64(), end, ..run.measured })
+    Ok(Measured { seconds: reader.clock().since(began).as_secs_f64(), end, ..measurement.measured })
 }
 
-impl Run<'_> {
+impl Measurement<'_> {
     fn rounds(&mut self) -> Result<End, SourceLost> {
         for round in 0..ROUNDS {
             let before = self.measured.requests;

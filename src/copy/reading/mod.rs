@@ -26,7 +26,7 @@ use crate::plan::Plan;
 use crate::source::{Reader, Store};
 use early_end::EarlyEnd;
 use next_read::follow_all;
-use requests::reading_side::ReadingSide;
+use requests::reading_side::{CopyTask, ReadingSide};
 use requests::writer;
 use told::plan_counts::PlanCounts;
 
@@ -49,10 +49,11 @@ pub fn copy<'c>(
     options.check(reader.identity())?;
     let began = reader.clock().now();
     plan_walk::check(plan, reader.identity())?;
+    let task = CopyTask { reader, store, options, began };
     let before = PlanCounts::count(plan, store);
     let (ended, kept, figures) = std::thread::scope(|scope| {
         let (handle, writer) = writer::start(scope, store, options, reader.clock());
-        let mut reading = ReadingSide::new(reader, store, options, controls, handle, &before, began);
+        let mut reading = ReadingSide::new(task, controls, handle, &before);
         let ended = follow_all(plan, &mut reading, &before);
         let ended = reading.settle_end(ended);
         // Leaving lets go of the channel, which is what tells the writer to commit and end.

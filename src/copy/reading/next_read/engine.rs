@@ -92,7 +92,7 @@ impl<'e, 'r> Engine<'e, 'r> {
         suspect: bool,
     ) -> Vec<u64> {
         let unit = self.reading.unit();
-        let place = |end: u64, kind: RangeState| SkippedRange { failure, suspect, ..SkippedRange::new(end, kind) };
+        let place = |end: u64, state: RangeState| SkippedRange { failure, suspect, ..SkippedRange::new(end, state) };
         let is_single = extent.start.0 / unit == (extent.end() - 1) / unit;
         let alone = |tries: u16| RangeState::Alone { tries };
         let parts = match named.map(|place| Extent::between(place / unit * unit, (place / unit + 1) * unit)) {
@@ -159,7 +159,7 @@ impl<'e, 'r> Engine<'e, 'r> {
     pub(super) fn valued(&self, start: u64, place: SkippedRange) -> SkippedRange {
         let store = self.reading.store();
         let mut valued = SkippedRange { class: Class::Outside, bytes: 0, worth: 0.0, ..place };
-        if place.kind == (RangeState::Alone { tries: u16::MAX }) {
+        if place.state == (RangeState::Alone { tries: u16::MAX }) {
             return valued;
         }
         for (part, class) in self.planned(Extent::between(start, place.end)) {
@@ -190,7 +190,7 @@ impl<'e, 'r> Engine<'e, 'r> {
 
     /// Whether any skipped range is left.
     pub(super) fn has_difficult(&self) -> bool {
-        self.skipped.iter().any(|(_, place)| place.kind != RangeState::Alone { tries: u16::MAX })
+        self.skipped.iter().any(|(_, place)| place.state != RangeState::Alone { tries: u16::MAX })
     }
 
     /// Whether any of it may have stopped the drive.
@@ -219,7 +219,7 @@ impl<'e, 'r> Engine<'e, 'r> {
             return;
         }
         let untried =
-            |(start, place): (u64, &SkippedRange)| (place.kind == RangeState::Untried).then_some((start, *place));
+            |(start, place): (u64, &SkippedRange)| (place.state == RangeState::Untried).then_some((start, *place));
         let untried: Vec<(u64, SkippedRange)> = self.skipped.iter().filter_map(untried).collect();
         for (start, place) in untried {
             let mut from = start;

@@ -65,8 +65,8 @@ impl EverySector<'_, '_, '_> {
             return self.engine.reading.unreadable(sector, tries, failure);
         }
         self.engine.reading.mark_failed(sector, failure, true)?;
-        let kind = RangeState::Alone { tries: u16::try_from(tries).unwrap_or(u16::MAX - 1) };
-        self.engine.skipped.set(sector, SkippedRange { failure, ..SkippedRange::new(sector.end(), kind) });
+        let state = RangeState::Alone { tries: u16::try_from(tries).unwrap_or(u16::MAX - 1) };
+        self.engine.skipped.set(sector, SkippedRange { failure, ..SkippedRange::new(sector.end(), state) });
         Ok(())
     }
 }

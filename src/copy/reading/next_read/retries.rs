@@ -99,7 +99,7 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
     /// Sectors that have failed alone as often as they are tried are unreadable from now on.
     pub(super) fn settle(&mut self) -> Result<(), EarlyEnd> {
         let retries = self.engine.reading.options().retries;
-        let alone = |(start, place): (u64, &SkippedRange)| match place.kind {
+        let alone = |(start, place): (u64, &SkippedRange)| match place.state {
             RangeState::Alone { tries } if tries < u16::MAX && u32::from(tries) > retries => {
                 Some((start, tries, *place))
             }
@@ -167,7 +167,7 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
             return;
         }
         let valued = self.engine.valued(start, place);
-        if valued.bytes == 0 && place.kind == RangeState::Untried {
+        if valued.bytes == 0 && place.state == RangeState::Untried {
             return;
         }
         for start in self.engine.skipped.insert(start, valued) {
@@ -203,7 +203,7 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
             let outcome = self.engine.ask(part, true, pace)?;
             let failed = matches!(outcome, Outcome::Failed { .. });
             let began_well = !std::mem::take(&mut is_first);
-            if !began_well && (place.kind == RangeState::Untried || beside) {
+            if !began_well && (place.state == RangeState::Untried || beside) {
                 self.engine.learned.chance(kind, span).saw(!failed);
             }
             match outcome {
@@ -218,7 +218,7 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
                 }
                 Outcome::Arrived { .. } => {}
                 Outcome::Failed { failure, named } => {
-                    if place.kind == RangeState::Untried && (bad_before || bad_behind) {
+                    if place.state == RangeState::Untried && (bad_before || bad_behind) {
                         self.engine.learned.chance(ChanceKind::Through, span).saw(false);
                     }
                     self.failed(part, failure, named, &place)?;
@@ -234,7 +234,7 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
                 }
             }
         }
-        if place.kind == RangeState::Untried && (bad_before || bad_behind) {
+        if place.state == RangeState::Untried && (bad_before || bad_behind) {
             self.engine.learned.chance(ChanceKind::Through, span).saw(true);
         }
         Ok(())
@@ -265,7 +265,7 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
     /// Sectors that have failed alone, each once more.
     fn retry(&mut self, start: u64, place: SkippedRange) -> Result<(), EarlyEnd> {
         let unit = self.engine.reading.unit();
-        let RangeState::Alone { tries } = place.kind else { return Ok(()) };
+        let RangeState::Alone { tries } = place.state else { return Ok(()) };
         let until = place.end.min((start / unit + AT_ONCE) * unit);
         // What is not reached before a halt stays as the store has it.
         if until < place.end {
@@ -277,8 +277,8 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
             self.engine.learned.alone.saw(matches!(outcome, Outcome::Arrived { .. }));
             if let Outcome::Failed { failure, .. } = outcome {
                 self.engine.reading.mark_failed(sector, failure, true)?;
-                let kind = RangeState::Alone { tries: tries + 1 };
-                self.enter(sector.start.0, SkippedRange { end: sector.end(), kind, failure, ..place });
+                let state = RangeState::Alone { tries: tries + 1 };
+                self.enter(sector.start.0, SkippedRange { end: sector.end(), state, failure, ..place });
             }
         }
         Ok(())

@@ -86,7 +86,7 @@ pub(super) fn outlook(
     if place.bytes == 0 {
         return None;
     }
-    if let RangeState::Alone { tries: before } = place.kind {
+    if let RangeState::Alone { tries: before } = place.state {
         return (before < tries).then(|| retry(start, place, learned, before, risk));
     }
     let failed = learned.failed_seconds;
@@ -96,7 +96,7 @@ pub(super) fn outlook(
     let pace = if throughout { place.pace } else { 0.0 };
     let scan = |step: Step, is_beside: bool| {
         let kind = if is_beside { ChanceKind::Beside } else { ChanceKind::Open };
-        let is_failed = place.kind == RangeState::Failed;
+        let is_failed = place.state == RangeState::Failed;
         let chance = learned.of(kind, span).at(place.good, place.bad) * (1.0 - risk);
         let through = match (is_failed, bad_before || bad_behind) {
             (true, _) => 0.1,

@@ -30,7 +30,7 @@ pub(in crate::copy::reading) enum RangeState {
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(in crate::copy::reading) struct SkippedRange {
     pub(in crate::copy::reading) end: u64,
-    pub(in crate::copy::reading) kind: RangeState,
+    pub(in crate::copy::reading) state: RangeState,
     /// Steps that brought bytes in what it was a part of, and those since then that failed at their first request.
     pub(in crate::copy::reading) good: u16,
     pub(in crate::copy::reading) bad: u16,
@@ -51,10 +51,10 @@ pub(in crate::copy::reading) struct SkippedRange {
 }
 
 impl SkippedRange {
-    pub(in crate::copy::reading) fn new(end: u64, kind: RangeState) -> SkippedRange {
+    pub(in crate::copy::reading) fn new(end: u64, state: RangeState) -> SkippedRange {
         SkippedRange {
             end,
-            kind,
+            state,
             good: 0,
             bad: 0,
             slow_before: false,
@@ -71,7 +71,7 @@ impl SkippedRange {
     /// What is left of it after a step, which brought bytes or failed at its first request.
     pub(in crate::copy::reading) fn after_step(self, good: bool) -> SkippedRange {
         let (good, bad) = if good { (self.good.saturating_add(1), 0) } else { (self.good, self.bad.saturating_add(1)) };
-        SkippedRange { kind: RangeState::Untried, good, bad, ..self }
+        SkippedRange { state: RangeState::Untried, good, bad, ..self }
     }
 }
 
@@ -98,7 +98,7 @@ impl SkippedRanges {
     }
 
     fn left_by_store(&mut self, extent: Extent, why: Option<Skip>, unit: u64, store: &dyn Store) {
-        let kind = match why {
+        let state = match why {
             None => RangeState::Alone { tries: u16::MAX },
             // Perhaps it failed together with others.
             Some(Skip::Failed) if extent.bytes <= unit => RangeState::Alone { tries: 0 },
@@ -106,7 +106,7 @@ impl SkippedRanges {
             Some(Skip::NotRecorded | Skip::Near | Skip::Suspect) => RangeState::Untried,
         };
         let suspect = why == Some(Skip::Suspect);
-        let last = self.places.last_entry().filter(|last| last.get().kind == kind && kind == RangeState::Untried);
+        let last = self.places.last_entry().filter(|last| last.get().state == state && state == RangeState::Untried);
         if let Some(mut last) = last.filter(|last| last.get().suspect == suspect && !suspect) {
             let between = Extent::between(last.get().end, extent.start.0.max(last.get().end));
             if between.bytes <= JOIN && store.held(between).is_empty() {
@@ -114,7 +114,7 @@ impl SkippedRanges {
                 return;
             }
         }
-        self.insert(extent.start.0, SkippedRange { suspect, ..SkippedRange::new(extent.end(), kind) });
+        self.insert(extent.start.0, SkippedRange { suspect, ..SkippedRange::new(extent.end(), state) });
     }
 
     pub(in crate::copy::reading) fn get(&self, start: u64) -> Option<&SkippedRange> {
@@ -148,7 +148,7 @@ impl SkippedRanges {
 
     /// Whether something that failed ends right before `start`, and whether something does that begins right at `end`.
     pub(in crate::copy::reading) fn neighbours(&self, start: u64, end: u64) -> (bool, bool) {
-        let has_failed = |place: &SkippedRange| place.kind != RangeState::Untried;
+        let has_failed = |place: &SkippedRange| place.state != RangeState::Untried;
         let before = self.places.range(..start).next_back();
         let before = before.is_some_and(|(_, place)| place.end == start && has_failed(place));
         (before, self.places.get(&end).is_some_and(has_failed))
@@ -170,7 +170,7 @@ impl SkippedRanges {
     pub(in crate::copy::reading) fn tries(&self, at: u64) -> (u16, u64) {
         let mut next = self.next(at);
         while let Some((start, place)) = next {
-            match place.kind {
+            match place.state {
                 RangeState::Alone { tries } if start <= at => return (tries, place.end),
                 RangeState::Alone { .. } => return (0, start),
                 _ => next = self.next(place.end),
@@ -215,14 +215,14 @@ impl SkippedRanges {
     fn enter(&mut self, start: u64, place: SkippedRange, entered: &mut Vec<u64>) {
         let is_full = self.places.len() >= MOST;
         if let Some((_, before)) = self.places.range_mut(..start).next_back() {
-            let is_alone = matches!(place.kind, RangeState::Alone { .. });
-            if before.end == start && is_alone && before.kind == place.kind {
+            let is_alone = matches!(place.state, RangeState::Alone { .. });
+            if before.end == start && is_alone && before.state == place.state {
                 before.end = place.end;
                 before.bytes += place.bytes;
                 before.worth += place.worth;
                 return;
             }
-            if is_full && !matches!(before.kind, RangeState::Alone { .. }) && !is_alone {
+            if is_full && !matches!(before.state, RangeState::Alone { .. }) && !is_alone {
                 before.end = place.end;
                 return;
             }

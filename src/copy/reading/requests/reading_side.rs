@@ -103,16 +103,23 @@ const WARM: f64 = 3.0;
 /// How often a pause looks whether it was stopped.
 const LOOK_FOR_STOP_EVERY: Duration = Duration::from_millis(50);
 
+/// From where to where, how, and since when.
+#[derive(Clone, Copy)]
+pub(in crate::copy::reading) struct CopyTask<'r> {
+    pub(in crate::copy::reading) reader: &'r Reader,
+    pub(in crate::copy::reading) store: &'r dyn Store,
+    pub(in crate::copy::reading) options: &'r CopyOptions,
+    pub(in crate::copy::reading) began: Moment,
+}
+
 impl<'r> ReadingSide<'r> {
     pub(in crate::copy::reading) fn new(
-        reader: &'r Reader,
-        store: &'r dyn Store,
-        options: &'r CopyOptions,
+        task: CopyTask<'r>,
         controls: Controls<'r>,
         writer: WriterHandle,
         before: &PlanCounts,
-        began: Moment,
     ) -> ReadingSide<'r> {
+        let CopyTask { reader, store, options, began } = task;
         let identity = reader.identity();
         let figures = Figures {
             resets: 0,

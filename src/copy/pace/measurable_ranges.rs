@@ -13,20 +13,20 @@ const KEPT: usize = 64;
 
 /// The places, each of which is taken at most once.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub struct Places {
+pub struct MeasurableRanges {
     /// First byte to end.
     free: BTreeMap<u64, u64>,
 }
 
-impl Places {
+impl MeasurableRanges {
     /// Those of a plan.
-    pub fn of_plan(plan: &Plan, drive_bytes: u64, store: &dyn Store) -> Places {
+    pub fn of_plan(plan: &Plan, drive_bytes: u64, store: &dyn Store) -> MeasurableRanges {
         let mut slots = Slots { bytes: drive_bytes.div_ceil(SLOTS).max(1), kept: BTreeMap::new() };
         plan.ascending().for_each(|extent| slots.add(extent));
         let drive = Extent::between(0, drive_bytes);
         let bad = store.skipped(drive).into_iter().chain(store.unreadable(drive));
         let shunned: ExtentSet = bad.map(around).collect();
-        let mut places = Places::default();
+        let mut places = MeasurableRanges::default();
         // As a set, what the slots' borders cut is whole again.
         let kept: Vec<Extent> = {
             let mut kept: Vec<Extent> = slots.kept.into_values().flatten().collect();
@@ -109,8 +109,8 @@ impl Slots {
 mod tests {
     use super::*;
 
-    fn places(free: &[(u64, u64)]) -> Places {
-        Places { free: free.iter().copied().collect() }
+    fn places(free: &[(u64, u64)]) -> MeasurableRanges {
+        MeasurableRanges { free: free.iter().copied().collect() }
     }
 
     // Source: counted by hand.
