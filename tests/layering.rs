@@ -19,7 +19,7 @@ const ORDER: [&str; 44] = [
     "drive::model",
     "drive::sick",
     "drive::heads",
-    "store::storage",
+    "store::durable_file",
     "store::image",
     "store::journal",
     "case",

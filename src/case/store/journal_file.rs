@@ -4,8 +4,8 @@
 
 use crate::base::regular_file;
 use crate::case::CaseError;
+use crate::store::durable_file::DiskFile;
 use crate::store::journal::{Journal, JournalError, JournalHeader, Ranges, replay};
-use crate::store::storage::FileStorage;
 use rustix::fs::{FlockOperation, flock};
 use rustix::io::Errno;
 use std::fs::{self, File};
@@ -44,7 +44,7 @@ pub(in crate::case) fn lock(folder: &Path, path: &Path) -> Result<File, CaseErro
 
 /// The journal in a file that [`lock`] gave; it stays locked for as long as the journal is open.
 pub(in crate::case) fn open(file: File, path: &Path) -> Result<(Journal, Ranges), CaseError> {
-    Ok(Journal::open_in(Box::new(FileStorage::at(file, path)))?)
+    Ok(Journal::open_in(Box::new(DiskFile::at(file, path)))?)
 }
 
 /// What the journal comes to as of its last commit, also while another process writes to it.

@@ -8,9 +8,9 @@ pub use commit_rule::{CommitRule, commit_after};
 pub use in_use::is_locked;
 
 use crate::base::extent::{Extent, ExtentSet};
-use crate::source::{Mark, Skip, Store};
+use crate::source::{RangeMark, Skip, Store};
 use crate::store::image::Image;
-use crate::store::journal::{ChunkHash, Claim, Journal, JournalError, Ranges};
+use crate::store::journal::{ChunkHash, Journal, JournalClaim, JournalError, Ranges};
 use std::io;
 use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
@@ -46,7 +46,7 @@ struct Shared {
 struct State {
     ranges: Ranges,
     /// Claims that are not in the journal yet, oldest first.
-    pending: Vec<Claim>,
+    pending: Vec<JournalClaim>,
     pending_bytes: u64,
     /// When the oldest of them was made.
     since: Option<Instant>,
@@ -211,9 +211,11 @@ impl Shared {
         let mut lost = Vec::new();
         for claim in &pending {
             match *claim {
-                Claim::Copied { extent, hash } => lost.extend((!self.write_again(extent, hash)?).then_some(extent)),
+                JournalClaim::Copied { extent, hash } => {
+                    lost.extend((!self.write_again(extent, hash)?).then_some(extent))
+                }
                 // Its fill, if it has one, is not in the journal; it is written again with the range.
-                Claim::Marked(Mark::Unreadable { extent, .. }) => self.write_as_it_is(extent)?,
+                JournalClaim::Marked(RangeMark::Unreadable { extent, .. }) => self.write_as_it_is(extent)?,
                 _ => {}
             }
         }
@@ -221,16 +223,16 @@ impl Shared {
         let mut state = lock(&self.state);
         state.suspect = false;
         for extent in &lost {
-            state.ranges.mark(&Mark::Withdrawn { extent: *extent });
+            state.ranges.mark(&RangeMark::Withdrawn { extent: *extent });
         }
-        state.pending.retain(|claim| !matches!(claim, Claim::Copied { extent, .. } if lost.contains(extent)));
+        state.pending.retain(|claim| !matches!(claim, JournalClaim::Copied { extent, .. } if lost.contains(extent)));
         Ok(lost.iter().map(|extent| extent.bytes).sum())
     }
 
     /// Makes withdrawn ranges read as zero, now that nothing claims their bytes any more.
-    fn empty_withdrawn(&self, batch: &[Claim]) -> io::Result<()> {
+    fn empty_withdrawn(&self, batch: &[JournalClaim]) -> io::Result<()> {
         let withdrawn = batch.iter().filter_map(|claim| match claim {
-            Claim::Marked(Mark::Withdrawn { extent }) => Some(*extent),
+            JournalClaim::Marked(RangeMark::Withdrawn { extent }) => Some(*extent),
             _ => None,
         });
         for extent in withdrawn {
@@ -267,7 +269,7 @@ impl Shared {
         let when = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
         let mut journal = lock(&self.journal);
         let journal = journal.as_mut().ok_or_else(only_looked_at)?;
-        journal.reserve(1).and_then(|()| journal.write(&[Claim::RunBegan { when }])).map_err(journal_error)?;
+        journal.reserve(1).and_then(|()| journal.write(&[JournalClaim::RunBegan { when }])).map_err(journal_error)?;
         lock(&self.state).run_began = true;
         Ok(())
     }
@@ -293,7 +295,7 @@ impl Shared {
     }
 
     /// Enters a claim, while `writing` is held.
-    fn enter(&self, claim: Claim, bytes: u64) {
+    fn enter(&self, claim: JournalClaim, bytes: u64) {
         let mut state = lock(&self.state);
         state.ranges.apply(&claim);
         state.pending.push(claim);
@@ -352,18 +354,18 @@ impl Store for CaseStore {
         let hash = ChunkHash::of(bytes);
         let _writing = lock(&self.shared.writing);
         self.shared.image.write_at(extent.start, bytes)?;
-        self.shared.enter(Claim::Copied { extent, hash }, extent.bytes);
+        self.shared.enter(JournalClaim::Copied { extent, hash }, extent.bytes);
         Ok(())
     }
 
-    fn mark(&self, mark: Mark) -> io::Result<()> {
+    fn mark(&self, mark: RangeMark) -> io::Result<()> {
         self.shared.begin(mark.extent())?;
         let _writing = lock(&self.shared.writing);
         let fill = self.fill.load(Ordering::Relaxed);
-        if let (Mark::Unreadable { extent, .. }, true) = (mark, fill != 0) {
+        if let (RangeMark::Unreadable { extent, .. }, true) = (mark, fill != 0) {
             fill_with(self.image(), extent, fill)?;
         }
-        self.shared.enter(Claim::Marked(mark), 0);
+        self.shared.enter(JournalClaim::Marked(mark), 0);
         Ok(())
     }
 
@@ -373,7 +375,8 @@ impl Store for CaseStore {
 
     fn safe_bytes(&self) -> Option<u64> {
         let state = lock(&self.shared.state);
-        let copied = |claim: &Claim| if let Claim::Copied { extent, .. } = claim { extent.bytes } else { 0 };
+        let copied =
+            |claim: &JournalClaim| if let JournalClaim::Copied { extent, .. } = claim { extent.bytes } else { 0 };
         Some(state.ranges.copied_bytes().saturating_sub(state.pending.iter().map(copied).sum()))
     }
 

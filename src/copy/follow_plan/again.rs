@@ -5,7 +5,7 @@ use crate::base::extent::{Extent, ExtentSet};
 use crate::case::commit_after;
 use crate::copy::session::{Session, SessionError};
 use crate::plan::MakeError;
-use crate::source::{Mark, SourceLost, Store};
+use crate::source::{RangeMark, SourceLost, Store};
 use crate::survey::allocation::{Choices, Class, Patterns, classify};
 use std::str::FromStr;
 
@@ -52,7 +52,7 @@ pub fn try_again(session: &mut Session, what: &[Again]) -> Result<u64, CaseCopyE
     }
     let store = case(session).store();
     let unreadable: Vec<Extent> = places.extents().iter().flat_map(|place| store.unreadable(*place)).collect();
-    let retried = unreadable.iter().try_for_each(|extent| store.mark(Mark::Retry { extent: *extent }));
+    let retried = unreadable.iter().try_for_each(|extent| store.mark(RangeMark::Retry { extent: *extent }));
     commit_after(store.as_ref(), retried.map_err(SourceLost::Store)).map_err(SessionError::from)?;
     Ok(unreadable.iter().map(|extent| extent.bytes).sum())
 }

@@ -8,7 +8,7 @@ use crate::case::{Case, CaseStore};
 use crate::copy::reading::Event;
 use crate::filesystem::ntfs::NamesOnly;
 use crate::results::audit::{Snapshot, WantedCount, WantedCounter};
-use crate::source::{Mark, Reader, Skip, Source, Store};
+use crate::source::{RangeMark, Reader, Skip, Source, Store};
 use crate::survey::allocation::{Class, DriveMap, Patterns, read_drive};
 use std::collections::VecDeque;
 use std::io;
@@ -169,12 +169,12 @@ impl Store for CountingStore<'_> {
         Ok(())
     }
 
-    fn mark(&self, mark: Mark) -> io::Result<()> {
+    fn mark(&self, mark: RangeMark) -> io::Result<()> {
         self.inner.mark(mark)?;
         let mut state = self.state();
         match mark {
-            Mark::Unreadable { extent, .. } if !state.is_off => state.log.push_back(Change::Unreadable(extent)),
-            Mark::Skipped { .. } | Mark::Unreadable { .. } => {}
+            RangeMark::Unreadable { extent, .. } if !state.is_off => state.log.push_back(Change::Unreadable(extent)),
+            RangeMark::Skipped { .. } | RangeMark::Unreadable { .. } => {}
             // What was counted is taken back.
             _ => state.turn_off(),
         }
@@ -301,7 +301,7 @@ mod tests {
             Ok(())
         }
 
-        fn mark(&self, _: Mark) -> io::Result<()> {
+        fn mark(&self, _: RangeMark) -> io::Result<()> {
             Ok(())
         }
 
@@ -352,9 +352,9 @@ mod tests {
         inner.safe.store(1000 + bytes, Ordering::Relaxed);
         assert_eq!(safe(), files);
         let extent = Extent::between(0, 512);
-        store.mark(Mark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
+        store.mark(RangeMark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
         assert!(store.counts().is_some());
-        store.mark(Mark::Withdrawn { extent }).unwrap();
+        store.mark(RangeMark::Withdrawn { extent }).unwrap();
         assert!(store.counts().is_none(), "what was counted was taken back");
     }
 

@@ -4,7 +4,7 @@ use super::MeasurableRanges;
 use crate::base::clock::Moment;
 use crate::base::extent::Extent;
 use crate::case::commit_after;
-use crate::source::{AlignedBuffer, Mark, Reader, Skip, SourceLost, Store};
+use crate::source::{AlignedBuffer, RangeMark, Reader, Skip, SourceLost, Store};
 use serde::Serialize;
 use std::time::Duration;
 
@@ -221,7 +221,7 @@ impl Measurement<'_> {
             return Ok(None);
         };
         // Copying retries it in its turn.
-        self.store.mark(Mark::Skipped { extent, why: Skip::Failed, failure }).map_err(SourceLost::Store)?;
+        self.store.mark(RangeMark::Skipped { extent, why: Skip::Failed, failure }).map_err(SourceLost::Store)?;
         self.places.shun(extent);
         measured.failed_seconds.push(seconds);
         self.at = Some(extent.end());

@@ -2,7 +2,7 @@
 
 use super::told::outcome::StopReason;
 use crate::base::extent::Extent;
-use crate::source::{Mark, SourceLost};
+use crate::source::{RangeMark, SourceLost};
 
 /// Passed up to where the copy began.
 #[derive(Debug)]
@@ -12,9 +12,9 @@ pub(super) enum EarlyEnd {
     /// The drive vanished.
     Gone { extent: Extent, message: String },
     /// The drive is there and answers nothing; what is to be remembered of the requests that it did not answer.
-    Silent { extent: Extent, failed_in_a_row: u32, marks: Vec<Mark> },
+    Silent { extent: Extent, failed_in_a_row: u32, marks: Vec<RangeMark> },
     /// The drive gives other bytes than it gave; what is withdrawn for that.
-    Changed { byte: u64, marks: Vec<Mark> },
+    Changed { byte: u64, marks: Vec<RangeMark> },
     /// The destination has no room for what comes next.
     NoRoom { room: u64 },
     /// Reading cannot go on for another reason.

@@ -7,7 +7,7 @@
 use super::trouble::{Judgement, Worth};
 use super::{Reader, bytes_of};
 use crate::base::extent::{Extent, ExtentSet};
-use crate::source::{Failure, Mark, Skip, SourceLost};
+use crate::source::{Failure, RangeMark, Skip, SourceLost};
 
 /// Sizes of pieces, in bytes: from 1 MiB to a sector in steps of 16, which keeps the failures few.
 const PIECES: [u64; 2] = [64 << 10, 4 << 10];
@@ -20,7 +20,7 @@ impl Reader {
         extent: Extent,
         buffer: &mut [u8],
         worth: Worth,
-    ) -> Result<Vec<Mark>, SourceLost> {
+    ) -> Result<Vec<RangeMark>, SourceLost> {
         let before = self.state().totals.requests;
         let mut fetch = Fetch { reader: self, worth, marks: Vec::new() };
         fetch.whole(extent, buffer)?;
@@ -42,7 +42,7 @@ const SHORT: u64 = 4 << 10;
 struct Fetch<'r> {
     reader: &'r Reader,
     worth: Worth,
-    marks: Vec<Mark>,
+    marks: Vec<RangeMark>,
 }
 
 impl Fetch<'_> {
@@ -229,14 +229,14 @@ impl Fetch<'_> {
     }
 
     fn unreadable(&mut self, extent: Extent, failure: Failure) {
-        self.marks.push(Mark::Skipped { extent, why: Skip::Failed, failure });
+        self.marks.push(RangeMark::Skipped { extent, why: Skip::Failed, failure });
         let mut state = self.reader.state();
         state.unreadable.insert(extent);
         state.totals.unreadable_bytes += extent.bytes;
     }
 
     fn leave(&mut self, extent: Extent, why: Skip, failure: Failure) {
-        self.marks.push(Mark::Skipped { extent, why, failure });
+        self.marks.push(RangeMark::Skipped { extent, why, failure });
         let mut state = self.reader.state();
         state.leave(extent);
         state.totals.unreadable_bytes += if why == Skip::Failed { extent.bytes } else { 0 };

@@ -7,7 +7,7 @@
 use super::known_sectors::{CHECKED_AT_ONCE, EvenSample, KnownSector, KnownSectors, is_repeated};
 use crate::base::extent::Extent;
 use crate::copy::reading::early_end::EarlyEnd;
-use crate::source::{Blame, Failure, Mark, Reader, Skip, Store};
+use crate::source::{Blame, Failure, RangeMark, Reader, Skip, Store};
 use serde::Serialize;
 
 /// Failed requests in a row that do not blame the medium before the drive is checked; doubled by each check that it passes,
@@ -60,7 +60,7 @@ pub(in crate::copy::reading) struct DriveCheck<'r> {
     in_a_row: u32,
     check_after: usize,
     /// What failed at every try, not decided before the drive has answered.
-    undecided: Vec<Mark>,
+    undecided: Vec<RangeMark>,
     /// Ranges kept whose bytes are constant or repeated, since the last good check.
     constant: Vec<Extent>,
     /// How many bytes of those came in a row.
@@ -113,7 +113,7 @@ impl<'r> DriveCheck<'r> {
         extent: Extent,
         bytes: &[u8],
         arrived: u64,
-    ) -> Result<Vec<Mark>, EarlyEnd> {
+    ) -> Result<Vec<RangeMark>, EarlyEnd> {
         self.known.arrived(extent, bytes, arrived);
         self.end_row();
         if is_repeated(bytes, self.unit) {
@@ -135,7 +135,7 @@ impl<'r> DriveCheck<'r> {
         extent: Extent,
         failure: Failure,
         arrived: u64,
-    ) -> Result<Vec<Mark>, EarlyEnd> {
+    ) -> Result<Vec<RangeMark>, EarlyEnd> {
         self.in_a_row += 1;
         if failure.blame == Blame::Medium {
             self.row.clear();
@@ -155,7 +155,7 @@ impl<'r> DriveCheck<'r> {
     }
 
     /// A range failed alone at every try. Given back when that is decided; else it is kept until it is.
-    pub(in crate::copy::reading) fn unreadable(&mut self, mark: Mark, failure: Failure) -> Option<Mark> {
+    pub(in crate::copy::reading) fn unreadable(&mut self, mark: RangeMark, failure: Failure) -> Option<RangeMark> {
         if failure.blame == Blame::Medium {
             return Some(mark);
         }
@@ -166,7 +166,7 @@ impl<'r> DriveCheck<'r> {
     }
 
     /// Makes sure that the drive is there, where something depends on that.
-    pub(in crate::copy::reading) fn decide(&mut self, arrived: u64) -> Result<Vec<Mark>, EarlyEnd> {
+    pub(in crate::copy::reading) fn decide(&mut self, arrived: u64) -> Result<Vec<RangeMark>, EarlyEnd> {
         if self.undecided.is_empty() { Ok(Vec::new()) } else { self.check_presence(arrived) }
     }
 
@@ -181,7 +181,7 @@ impl<'r> DriveCheck<'r> {
         Ok(())
     }
 
-    fn check_presence(&mut self, arrived: u64) -> Result<Vec<Mark>, EarlyEnd> {
+    fn check_presence(&mut self, arrived: u64) -> Result<Vec<RangeMark>, EarlyEnd> {
         match self.check(arrived, true)? {
             Found::Answers { long_ago: true } => Ok(std::mem::take(&mut self.undecided)),
             Found::Answers { long_ago: false } => Ok(Vec::new()),
@@ -233,8 +233,8 @@ impl<'r> DriveCheck<'r> {
     /// The drive answers nothing: what failed since it last did was not tried, it was only not answered. The first and the
     /// last of it may be what stops the drive.
     fn silent(&mut self) -> EarlyEnd {
-        let skipped = |extent: &Extent, why| Mark::Skipped { extent: *extent, why, failure: Failure::default() };
-        let mut marks: Vec<Mark> = self.row.iter().map(|extent| skipped(extent, Skip::Near)).collect();
+        let skipped = |extent: &Extent, why| RangeMark::Skipped { extent: *extent, why, failure: Failure::default() };
+        let mut marks: Vec<RangeMark> = self.row.iter().map(|extent| skipped(extent, Skip::Near)).collect();
         let ends = [self.row.first(), self.row.last()];
         marks.extend(ends.into_iter().flatten().map(|extent| skipped(extent, Skip::Suspect)));
         let extent = self.row.first().copied().unwrap_or(Extent::between(0, 0));
@@ -244,7 +244,7 @@ impl<'r> DriveCheck<'r> {
 
     /// The drive gives other bytes: what is constant since it last gave its own is not believed.
     fn changed(&mut self, byte: u64) -> EarlyEnd {
-        let marks = std::mem::take(&mut self.constant).into_iter().map(|extent| Mark::Withdrawn { extent });
+        let marks = std::mem::take(&mut self.constant).into_iter().map(|extent| RangeMark::Withdrawn { extent });
         EarlyEnd::Changed { byte, marks: marks.collect() }
     }
 }

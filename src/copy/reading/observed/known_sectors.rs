@@ -197,7 +197,7 @@ mod tests {
         fn keep(&self, _: Extent, _: &[u8]) -> std::io::Result<()> {
             Ok(())
         }
-        fn mark(&self, _: crate::source::Mark) -> std::io::Result<()> {
+        fn mark(&self, _: crate::source::RangeMark) -> std::io::Result<()> {
             Ok(())
         }
         fn commit(&self) -> std::io::Result<()> {

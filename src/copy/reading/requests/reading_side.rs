@@ -14,7 +14,7 @@ use crate::copy::reading::told::regions::Regions;
 use crate::copy::reading::{ClassOutcome, Controls, CopyOptions, CopyOutcome, End, Event};
 use crate::plan::PassHeader;
 use crate::source::kernel::LoggedRequest;
-use crate::source::{Failure, Mark, Reader, Skip, Store};
+use crate::source::{Failure, RangeMark, Reader, Skip, Store};
 use crate::survey::allocation::Class;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -228,7 +228,7 @@ impl<'r> ReadingSide<'r> {
         self.remember(decided)
     }
 
-    fn remember(&mut self, decided: Vec<Mark>) -> Result<(), EarlyEnd> {
+    fn remember(&mut self, decided: Vec<RangeMark>) -> Result<(), EarlyEnd> {
         for mark in decided {
             let extent = mark.extent();
             self.writer.mark(mark)?;
@@ -386,7 +386,7 @@ impl<'r> ReadingSide<'r> {
         why: Skip,
         failure: Failure,
     ) -> Result<(), EarlyEnd> {
-        self.writer.mark(Mark::Skipped { extent, why, failure })?;
+        self.writer.mark(RangeMark::Skipped { extent, why, failure })?;
         if let Some(pass) = self.open_pass() {
             pass.skipped_bytes += extent.bytes;
         }
@@ -403,7 +403,7 @@ impl<'r> ReadingSide<'r> {
         was_skipped: bool,
     ) -> Result<(), EarlyEnd> {
         if was_skipped {
-            self.writer.mark(Mark::Skipped { extent, why: Skip::Failed, failure })
+            self.writer.mark(RangeMark::Skipped { extent, why: Skip::Failed, failure })
         } else {
             self.skip(extent, Skip::Failed, failure)
         }
@@ -417,7 +417,7 @@ impl<'r> ReadingSide<'r> {
         failure: Failure,
     ) -> Result<(), EarlyEnd> {
         let tries = u16::try_from(tries).unwrap_or(u16::MAX);
-        let decided = self.check.unreadable(Mark::Unreadable { extent, tries, failure }, failure);
+        let decided = self.check.unreadable(RangeMark::Unreadable { extent, tries, failure }, failure);
         self.remember(decided.into_iter().collect())
     }
 

@@ -6,7 +6,7 @@ use crate::base::clock::Clock;
 use crate::base::extent::Extent;
 use crate::copy::reading::CopyOptions;
 use crate::copy::reading::early_end::EarlyEnd;
-use crate::source::{AlignedBuffer, Mark, Store};
+use crate::source::{AlignedBuffer, RangeMark, Store};
 use std::io;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::{Scope, ScopedJoinHandle};
@@ -22,7 +22,7 @@ const PAUSES: [Duration; 3] = [Duration::ZERO, Duration::from_secs(1), Duration:
 /// What the writer is asked to do, in order.
 enum Order {
     Keep(Extent, AlignedBuffer),
-    Mark(Mark),
+    Mark(RangeMark),
     Commit,
     /// Say when everything before is done.
     Answer(SyncSender<()>),
@@ -78,7 +78,7 @@ impl WriterHandle {
     }
 
     /// Something is to be remembered of a place.
-    pub(in crate::copy::reading) fn mark(&self, mark: Mark) -> Result<(), EarlyEnd> {
+    pub(in crate::copy::reading) fn mark(&self, mark: RangeMark) -> Result<(), EarlyEnd> {
         self.order(Order::Mark(mark))
     }
 

@@ -1,19 +1,19 @@
 //! A file that is written in place and must survive a crash: what the image and the journal stand on.
 //!
-//! Both are written against the [`Storage`] trait, so that tests can put a disk under them that loses power, fills up
-//! or fails. On a real disk it is a [`FileStorage`].
+//! Both are written against the [`DurableFile`] trait, so that tests can put a disk under them that loses power, fills up
+//! or fails. On a real disk it is a [`DiskFile`].
 
 mod file;
 
-pub use file::FileStorage;
+pub use file::DiskFile;
 
 use std::io;
 
 /// A file that is read and written at positions.
 ///
-/// What has been written can be read back at once, but survives a crash only after [`Storage::sync`]. Until then each
+/// What has been written can be read back at once, but survives a crash only after [`DurableFile::sync`]. Until then each
 /// write may be lost, kept, kept in part, or kept while an earlier one is lost.
-pub trait Storage: Send + Sync {
+pub trait DurableFile: Send + Sync {
     /// Length in bytes.
     ///
     /// # Errors
@@ -79,7 +79,7 @@ pub trait Storage: Send + Sync {
     }
 }
 
-impl<S: Storage + ?Sized> Storage for Box<S> {
+impl<S: DurableFile + ?Sized> DurableFile for Box<S> {
     fn bytes(&self) -> io::Result<u64> {
         (**self).bytes()
     }

@@ -74,7 +74,7 @@ pub enum Skip {
 
 /// What is said of a range of the drive.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
-pub enum Mark {
+pub enum RangeMark {
     /// It was skipped, and is retried later.
     Skipped {
         /// The range.
@@ -105,14 +105,14 @@ pub enum Mark {
     },
 }
 
-impl Mark {
+impl RangeMark {
     /// The range.
     pub fn extent(&self) -> Extent {
         match *self {
-            Mark::Skipped { extent, .. }
-            | Mark::Unreadable { extent, .. }
-            | Mark::Withdrawn { extent }
-            | Mark::Retry { extent } => extent,
+            RangeMark::Skipped { extent, .. }
+            | RangeMark::Unreadable { extent, .. }
+            | RangeMark::Withdrawn { extent }
+            | RangeMark::Retry { extent } => extent,
         }
     }
 }

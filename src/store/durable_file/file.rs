@@ -1,6 +1,6 @@
 //! A regular file as storage.
 
-use super::Storage;
+use super::DurableFile;
 use rustix::fs::{FallocateFlags, SeekFrom, fallocate, seek};
 use rustix::io::Errno;
 use std::fs::File;
@@ -10,28 +10,28 @@ use std::path::{Path, PathBuf};
 
 /// A regular file.
 #[derive(Debug)]
-pub struct FileStorage {
+pub struct DiskFile {
     file: File,
     /// Where it was opened; `None` when it need not stand there any more.
     path: Option<PathBuf>,
 }
 
-impl FileStorage {
+impl DiskFile {
     /// How much is written at once where zeros have to be written out.
     const ZEROS: [u8; 1 << 16] = [0; 1 << 16];
 
     /// Takes over an open file; open it for writing as well if it is to be written.
-    pub fn new(file: File) -> FileStorage {
-        FileStorage { file, path: None }
+    pub fn new(file: File) -> DiskFile {
+        DiskFile { file, path: None }
     }
 
-    /// As [`FileStorage::new`], and [`Storage::check_intact`] makes sure that the file still stands at `path`.
-    pub fn at(file: File, path: &Path) -> FileStorage {
-        FileStorage { file, path: Some(path.to_path_buf()) }
+    /// As [`DiskFile::new`], and [`DurableFile::check_intact`] makes sure that the file still stands at `path`.
+    pub fn at(file: File, path: &Path) -> DiskFile {
+        DiskFile { file, path: Some(path.to_path_buf()) }
     }
 }
 
-impl Storage for FileStorage {
+impl DurableFile for DiskFile {
     fn bytes(&self) -> io::Result<u64> {
         Ok(self.file.metadata()?.len())
     }
@@ -117,7 +117,7 @@ mod tests {
 
     #[test]
     fn zeros_replace_what_was_there_and_give_its_room_back() {
-        let storage = FileStorage::new(tempfile::tempfile().unwrap());
+        let storage = DiskFile::new(tempfile::tempfile().unwrap());
         storage.write_at(0, &[7; 300_000]).unwrap();
         storage.sync().unwrap();
         let before = storage.file.metadata().unwrap().blocks();
