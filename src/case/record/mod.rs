@@ -80,12 +80,12 @@ fn user() -> String {
     named.filter(|name| !name.is_empty()).unwrap_or_else(|| format!("uid {}", rustix::process::getuid().as_raw()))
 }
 
-pub(in crate::case) fn seal_path(record: &Path) -> PathBuf {
+pub(super) fn seal_path(record: &Path) -> PathBuf {
     record.with_file_name(SEAL_NAME)
 }
 
 /// The seal; `None` when there is none, or one that makes no sense.
-pub(in crate::case) fn read_seal(record: &Path) -> Option<Seal> {
+pub(super) fn read_seal(record: &Path) -> Option<Seal> {
     serde_json::from_slice(&regular_file::read(&seal_path(record), 1 << 10).ok()?).ok()
 }
 
@@ -93,7 +93,7 @@ pub(in crate::case) fn read_seal(record: &Path) -> Option<Seal> {
 ///
 /// A line that a run left without its seal is sealed first, and when that cannot be done nothing is written: so there is
 /// never more than one. A line that was written counts, also when its own seal has no room; the next one seals it.
-pub(in crate::case) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
+pub(super) fn append(path: &Path, entry: &Entry) -> Result<(), CaseError> {
     let failed = |error| CaseError::io(path, error);
     let mut options = File::options();
     let mut file =

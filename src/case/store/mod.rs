@@ -87,7 +87,7 @@ impl CaseStore {
     }
 
     /// The byte that unreadable ranges get from now on.
-    pub(in crate::case) fn set_fill(&self, fill: u8) {
+    pub(super) fn set_fill(&self, fill: u8) {
         self.fill.store(fill, Ordering::Relaxed);
     }
 

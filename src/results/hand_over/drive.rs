@@ -58,7 +58,7 @@ pub fn write_onto(
     // What stood there before must not be taken for a copy either.
     erase_all(&target, &last, &target.former_tables)?;
     let writing = Writing { target: &target, last: &last };
-    content.for_each_piece(|error| SourceLost::Store(error).into(), |at, piece| writing.piece(at, piece, following))?;
+    content.for_each_part(|error| SourceLost::Store(error).into(), |at, piece| writing.piece(at, piece, following))?;
     target.sync()?;
     let mut read = |place: Extent, buffer: &mut [u8]| target.read(place, buffer);
     let compared = compare_copy(&content, content.bytes(), &mut read, &last, following.stop, following.progress);

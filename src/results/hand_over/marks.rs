@@ -118,7 +118,7 @@ fn sample_at(held: &[Extent], mut behind: u64) -> Option<Extent> {
 
 fn first_that_holds_anything(case: &Case) -> Result<Option<(Extent, Vec<u8>)>, SourceLost> {
     let mut found = None;
-    let looked = case.content().for_each_piece(
+    let looked = case.content().for_each_part(
         |error| Some(SourceLost::Store(error)),
         |at, piece| {
             let ContentPart::Bytes(bytes) = piece else { return Ok(()) };

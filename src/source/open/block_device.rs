@@ -8,7 +8,7 @@ use std::io::{Seek, SeekFrom};
 use std::os::unix::fs::{FileExt, MetadataExt};
 use std::path::{Path, PathBuf};
 
-pub(in crate::source) struct BlockDevice {
+pub(super) struct BlockDevice {
     file: File,
     identity: SourceIdentity,
     /// Whether it had a folder there when it was opened: in some containers none has.
@@ -17,7 +17,7 @@ pub(in crate::source) struct BlockDevice {
 }
 
 impl BlockDevice {
-    pub(in crate::source) fn new(path: &Path, file: File, is_exclusive: bool) -> Result<BlockDevice, OpenError> {
+    pub(super) fn new(path: &Path, file: File, is_exclusive: bool) -> Result<BlockDevice, OpenError> {
         let identity = device_identity(path, &file)?;
         let in_sysfs = sysfs_folder(&file).is_some();
         Ok(BlockDevice { file, identity, in_sysfs, is_exclusive })

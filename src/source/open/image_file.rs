@@ -6,13 +6,13 @@ use std::fs::File;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
 
-pub(in crate::source) struct ImageFile {
+pub(super) struct ImageFile {
     file: File,
     identity: SourceIdentity,
 }
 
 impl ImageFile {
-    pub(in crate::source) fn new(path: &Path, file: File, sector: SectorSize) -> Result<ImageFile, OpenError> {
+    pub(super) fn new(path: &Path, file: File, sector: SectorSize) -> Result<ImageFile, OpenError> {
         let bytes = file.metadata().map_err(|e| OpenError::from_io(path, e))?.len();
         let identity = SourceIdentity {
             path: path.to_path_buf(),

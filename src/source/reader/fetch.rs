@@ -15,7 +15,7 @@ const PIECES: [u64; 2] = [64 << 10, 4 << 10];
 impl Reader {
     /// Reads `extent` into `buffer` as far as it comes without much trouble. What does not is zero there, and noted; the marks say
     /// what was tried.
-    pub(in crate::source) fn fetch_from_drive(
+    pub(super) fn fetch_from_drive(
         &self,
         extent: Extent,
         buffer: &mut [u8],

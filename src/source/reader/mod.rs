@@ -103,25 +103,25 @@ pub struct Activity {
     pub announced_bytes: u64,
 }
 
-pub(in crate::source) struct State {
-    pub(in crate::source) totals: ReadTotals,
+struct State {
+    totals: ReadTotals,
     asked: ExtentSet,
     kept: BTreeMap<u64, Arc<Vec<u8>>>,
     /// What could not be read, or was skipped, when it was requested last.
-    pub(in crate::source) unreadable: ExtentSet,
+    unreadable: ExtentSet,
     /// What the callers of [`Reader::read`] wanted since then, wherever it came from.
     looked_at: ExtentSet,
-    pub(in crate::source) trouble: Trouble,
+    trouble: Trouble,
     /// What of `unreadable` is only not read yet.
-    pub(in crate::source) not_read_yet: ExtentSet,
-    pub(in crate::source) outcomes: ReadOutcomes,
+    not_read_yet: ExtentSet,
+    outcomes: ReadOutcomes,
     trace: Option<Trace>,
     activity: Activity,
 }
 
 impl State {
     /// A range is not read, and nothing says that it cannot be.
-    pub(in crate::source) fn leave(&mut self, extent: Extent) {
+    fn leave(&mut self, extent: Extent) {
         self.unreadable.insert(extent);
         self.not_read_yet.insert(extent);
     }
@@ -211,7 +211,7 @@ impl Reader {
         self.state().trouble.end_shares();
     }
 
-    pub(in crate::source) fn has_left_structure_before(&self) -> bool {
+    fn has_left_structure_before(&self) -> bool {
         self.source.left_structure_before()
     }
 
@@ -401,7 +401,7 @@ impl Reader {
     }
 
     /// Fills `buffer` with `extent`, from what is kept where it is kept and else from the source, without keeping it.
-    pub(in crate::source) fn fill(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
+    fn fill(&self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
         self.check_bounds(extent)?;
         let missing = self.not_kept(extent);
         if missing == [extent] && self.to_sectors(extent) == extent {
@@ -418,16 +418,16 @@ impl Reader {
     }
 
     /// The ranges in `extent` that were requested and could not be read.
-    pub(in crate::source) fn unreadable_in(&self, extent: Extent) -> ExtentSet {
+    fn unreadable_in(&self, extent: Extent) -> ExtentSet {
         self.state().unreadable.intersection(extent).into_iter().collect()
     }
 
     /// What of them is only not read yet.
-    pub(in crate::source) fn not_read_yet_in(&self, extent: Extent) -> ExtentSet {
+    fn not_read_yet_in(&self, extent: Extent) -> ExtentSet {
         self.state().not_read_yet.intersection(extent).into_iter().collect()
     }
 
-    pub(in crate::source) fn state(&self) -> MutexGuard<'_, State> {
+    fn state(&self) -> MutexGuard<'_, State> {
         // A panic while holding the lock leaves only counters behind; they stay usable.
         self.state.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
@@ -511,7 +511,7 @@ impl Reader {
     }
 
     /// One request, and how it failed if it did.
-    pub(in crate::source) fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
+    fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
         self.check_stop()?;
         let began = self.clock.now();
         let outcome = self.source.read_at(extent.start, buffer);

@@ -18,12 +18,7 @@ impl Trace {
         Ok(Trace { out })
     }
 
-    pub(in crate::source) fn record(
-        &mut self,
-        extent: Extent,
-        took: Duration,
-        outcome: &Result<(), ReadError>,
-    ) -> io::Result<()> {
+    pub(super) fn record(&mut self, extent: Extent, took: Duration, outcome: &Result<(), ReadError>) -> io::Result<()> {
         let word = match outcome {
             Ok(()) => "read",
             Err(ReadError::Unreadable(_)) => "unreadable",

@@ -41,7 +41,7 @@ impl Default for TroubleLimit {
 
 /// What a read is for.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(in crate::source) enum Worth {
+pub(super) enum Worth {
     /// One thing on which much depends: a table, a boot sector, the first record.
     Single,
     /// A range of many like things: the next range is worth as much as this one, and may answer.
@@ -50,7 +50,7 @@ pub(in crate::source) enum Worth {
 
 /// Whether a range is to be requested.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(in crate::source) enum Judgement {
+pub(super) enum Judgement {
     Ask,
     /// It lies just behind trouble.
     Near,
@@ -86,7 +86,7 @@ const LEAST_STEP: u64 = 1 << 20;
 
 /// What trouble there was.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub(in crate::source) struct Trouble {
+pub(super) struct Trouble {
     limit: TroubleLimit,
     failures: u64,
     time: Duration,
@@ -120,7 +120,7 @@ pub enum LeftOff {
 }
 
 impl Trouble {
-    pub(in crate::source) fn new(limit: TroubleLimit) -> Trouble {
+    pub(super) fn new(limit: TroubleLimit) -> Trouble {
         Trouble {
             limit,
             failures: 0,
@@ -136,12 +136,12 @@ impl Trouble {
         }
     }
 
-    pub(in crate::source) fn limit(&self) -> TroubleLimit {
+    pub(super) fn limit(&self) -> TroubleLimit {
         self.limit
     }
 
     /// Whether a range is to be requested.
-    pub(in crate::source) fn judge(&mut self, extent: Extent, worth: Worth) -> Judgement {
+    pub(super) fn judge(&mut self, extent: Extent, worth: Worth) -> Judgement {
         let leaves = LEFT_BY_A_STRETCH.min(self.ceiling.saturating_sub(self.floor) / 2);
         let stretch_ends =
             worth == Worth::Stretch && self.failures > self.before_stretch && self.failures >= self.ceiling - leaves;
@@ -154,23 +154,23 @@ impl Trouble {
     }
 
     /// Whether no single range may be requested any more.
-    pub(in crate::source) fn is_used_up(&self) -> bool {
+    pub(super) fn is_used_up(&self) -> bool {
         self.failures >= self.ceiling || self.is_too_long()
     }
 
     /// Whether even the sectors of short ranges are tried one by one.
-    pub(in crate::source) fn is_patient(&self) -> bool {
+    pub(super) fn is_patient(&self) -> bool {
         self.limit.failures >= TroubleLimit::PATIENT
     }
 
     /// Whether one more failure leaves any for what comes after it: looking for the readable parts of one range must not end the
     /// reading of all that answers.
-    pub(in crate::source) fn may_corner(&self) -> bool {
+    pub(super) fn may_corner(&self) -> bool {
         self.failures + 1 < self.ceiling
     }
 
     /// What of `extent` is passed over after failures in a row, the first such part.
-    pub(in crate::source) fn bad_spot(&self, extent: Extent) -> Option<Extent> {
+    pub(super) fn bad_spot(&self, extent: Extent) -> Option<Extent> {
         let spots = self.rows.iter().filter(|(_, failures)| *failures >= ROW && !self.is_patient());
         let spots = spots.map(|(first, failures)| {
             let (start, reach) = (first.start.0, SPOT << (failures - ROW).min(4));
@@ -180,17 +180,17 @@ impl Trouble {
     }
 
     /// Whether nothing more may fail at all.
-    pub(in crate::source) fn is_over(&self) -> bool {
+    pub(super) fn is_over(&self) -> bool {
         self.failures >= self.limit.failures || self.is_too_long()
     }
 
     /// Whether something was left because no more failures were allowed.
-    pub(in crate::source) fn has_left(&self) -> bool {
+    pub(super) fn has_left(&self) -> bool {
         self.left
     }
 
     /// Requests that failed or were slow.
-    pub(in crate::source) fn failures(&self) -> u64 {
+    pub(super) fn failures(&self) -> u64 {
         self.failures
     }
 
@@ -199,12 +199,12 @@ impl Trouble {
     }
 
     /// Whether it is worth while to look for the readable parts of a range that has failed: not in the middle of a bad zone.
-    pub(in crate::source) fn may_look_closer(&self) -> bool {
+    pub(super) fn may_look_closer(&self) -> bool {
         self.step == 0
     }
 
     /// A request has come back.
-    pub(in crate::source) fn note(&mut self, extent: Extent, failed: bool, took: Duration) {
+    pub(super) fn note(&mut self, extent: Extent, failed: bool, took: Duration) {
         let here = |row: &(Extent, u32)| row.0.start.0.abs_diff(extent.start.0) < NEARBY;
         match self.rows.iter_mut().find(|row| here(row)) {
             // The same once more tells nothing new.
@@ -226,7 +226,7 @@ impl Trouble {
 
     /// A range has failed and no part of it was found readable, or none was looked for: what follows it on the drive is
     /// passed over.
-    pub(in crate::source) fn leave(&mut self, failed: Extent) {
+    pub(super) fn leave(&mut self, failed: Extent) {
         if self.is_patient() {
             return;
         }
@@ -235,19 +235,19 @@ impl Trouble {
     }
 
     /// Where a zone is bad, a request for a range is no longer than this, in bytes: a short range is not passed over whole.
-    pub(in crate::source) fn longest_request(&self) -> Option<u64> {
+    pub(super) fn longest_request(&self) -> Option<u64> {
         (self.step > 0).then(|| (self.longest_step / SHORTEST_REQUEST).max(1) * SHORTEST_REQUEST)
     }
 
     /// Another range of so many bytes begins: a new chance, wherever it lies.
-    pub(in crate::source) fn begin_stretch(&mut self, bytes: u64) {
+    pub(super) fn begin_stretch(&mut self, bytes: u64) {
         self.near = None;
         self.before_stretch = self.failures;
         self.longest_step = (bytes / STEPS_IN_A_STRETCH).min(LONGEST_STEP);
     }
 
     /// What is read next may cost `share` of `of` parts of the failures that are left, and a few at least.
-    pub(in crate::source) fn share(&mut self, share: u64, of: u64) {
+    pub(super) fn share(&mut self, share: u64, of: u64) {
         let left = for_structure(self.limit).saturating_sub(self.failures);
         let part = u128::from(left) * u128::from(share) / u128::from(of.max(1));
         let part =
@@ -256,7 +256,7 @@ impl Trouble {
     }
 
     /// The structure is read; what comes now may have all that is left.
-    pub(in crate::source) fn end_shares(&mut self) {
+    pub(super) fn end_shares(&mut self) {
         (self.floor, self.ceiling) = (self.failures, self.limit.failures);
     }
 }

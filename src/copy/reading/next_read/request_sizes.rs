@@ -48,7 +48,7 @@ impl RequestSizes {
         request.start.0 / self.unit() == (request.end() - 1) / self.unit()
     }
 
-    /// After a request that arrived: one current up when as many bytes in a row arrived as the next current has.
+    /// After a request that arrived: one size up when as many bytes in a row arrived as the next size has.
     pub(super) fn arrived(&self, current: &mut CurrentSize, request: Extent) {
         current.streak += request.bytes;
         if current.at > 0 && current.streak >= self.sizes[current.at - 1] {

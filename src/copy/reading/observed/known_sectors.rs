@@ -7,7 +7,7 @@ use crate::source::Store;
 const MOST: usize = 64;
 
 /// Sectors read again in one check.
-pub(in crate::copy::reading) const CHECKED_AT_ONCE: usize = 4;
+pub(super) const CHECKED_AT_ONCE: usize = 4;
 
 /// What a drive may still have in its own memory: what was read more recently is no proof that its heads read. 256 MiB is
 /// the largest buffer of drives on the market (common practice, no source); on small drives a share of their size.
@@ -16,15 +16,15 @@ const SMALL_DRIVE_SHARE: u64 = 64;
 
 /// A sector whose content is known and not constant.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub(in crate::copy::reading) struct KnownSector {
-    pub(in crate::copy::reading) extent: Extent,
-    pub(in crate::copy::reading) bytes: Vec<u8>,
+pub(super) struct KnownSector {
+    pub(super) extent: Extent,
+    pub(super) bytes: Vec<u8>,
     /// Bytes that had arrived in this copy when it did; `None` when it was held before.
     arrived_at: Option<u64>,
 }
 
 /// Known sectors, spread evenly over what was read.
-pub(in crate::copy::reading) struct KnownSectors {
+pub(super) struct KnownSectors {
     sectors: EvenSample<KnownSector>,
     /// Sectors of earlier runs whose content has not been looked at yet.
     unseen: Vec<Extent>,
@@ -38,7 +38,7 @@ pub(in crate::copy::reading) struct KnownSectors {
 
 impl KnownSectors {
     /// For a drive of `drive_bytes` bytes with physical sectors of `unit` bytes; `held` are ranges that a store has.
-    pub(in crate::copy::reading) fn new(drive_bytes: u64, unit: u64, held: &EvenSample<Extent>) -> KnownSectors {
+    pub(super) fn new(drive_bytes: u64, unit: u64, held: &EvenSample<Extent>) -> KnownSectors {
         KnownSectors {
             sectors: EvenSample::default(),
             unseen: held.items().map(|place| first_sector(*place, unit)).collect(),
@@ -50,7 +50,7 @@ impl KnownSectors {
     }
 
     /// Bytes have arrived; `arrived` is how many had before.
-    pub(in crate::copy::reading) fn arrived(&mut self, extent: Extent, bytes: &[u8], arrived: u64) {
+    pub(super) fn arrived(&mut self, extent: Extent, bytes: &[u8], arrived: u64) {
         let unit = self.unit;
         self.sectors.offer(extent.bytes, || {
             // The first that tells something.
@@ -69,7 +69,7 @@ impl KnownSectors {
     }
 
     /// Sectors to read again, far apart: those read long ago, and whether they are. When all are recent, the oldest.
-    pub(in crate::copy::reading) fn choose(&mut self, store: &dyn Store, arrived: u64) -> (Vec<KnownSector>, bool) {
+    pub(super) fn choose(&mut self, store: &dyn Store, arrived: u64) -> (Vec<KnownSector>, bool) {
         self.look_at_unseen(store);
         // Of what was held before, more than the drive's buffer holds, some was read last; which is not known.
         let is_old = |sector: &&KnownSector| match sector.arrived_at {
@@ -117,7 +117,7 @@ fn is_constant(bytes: &[u8]) -> bool {
 }
 
 /// Whether the bytes are one block of `unit` bytes again and again, or all the same.
-pub(in crate::copy::reading) fn is_repeated(bytes: &[u8], unit: usize) -> bool {
+pub(super) fn is_repeated(bytes: &[u8], unit: usize) -> bool {
     if bytes.len() <= unit {
         return is_constant(bytes);
     }
@@ -164,7 +164,7 @@ impl<T> EvenSample<T> {
         self.kept.insert(0, (0, item));
     }
 
-    pub(in crate::copy::reading) fn items(&self) -> impl Iterator<Item = &T> {
+    pub(super) fn items(&self) -> impl Iterator<Item = &T> {
         self.kept.iter().map(|(_, item)| item)
     }
 }

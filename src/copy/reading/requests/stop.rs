@@ -16,7 +16,7 @@ const MOST_COUNTED: u64 = 4096;
 
 /// What the rules need to remember.
 #[derive(Default)]
-pub(in crate::copy::reading) struct StopRules {
+pub(super) struct StopRules {
     in_a_row: u64,
     /// When requests failed, and how long they took.
     failures: VecDeque<(Duration, Duration)>,
@@ -26,13 +26,7 @@ pub(in crate::copy::reading) struct StopRules {
 
 impl StopRules {
     /// A request arrived, or failed after a time; `arrived` are all bytes that have arrived by then.
-    pub(in crate::copy::reading) fn saw(
-        &mut self,
-        limits: &StopAfter,
-        failed: Option<Duration>,
-        now: Duration,
-        arrived: u64,
-    ) {
+    pub(super) fn saw(&mut self, limits: &StopAfter, failed: Option<Duration>, now: Duration, arrived: u64) {
         self.in_a_row = if failed.is_some() { self.in_a_row + 1 } else { 0 };
         if let Some(took) = failed {
             self.failures.push_back((now, took));
@@ -51,7 +45,7 @@ impl StopRules {
     }
 
     /// Whether a rule says to stop now.
-    pub(in crate::copy::reading) fn reached(&self, limits: &StopAfter, now: Duration) -> Option<StopReason> {
+    pub(super) fn reached(&self, limits: &StopAfter, now: Duration) -> Option<StopReason> {
         let recent = self.failures.iter().filter(|(at, _)| now.saturating_sub(*at) < WINDOW).count() as u64;
         if limits.failures_in_a_row.is_some_and(|most| self.in_a_row >= most) {
             Some(StopReason::FailuresInARow)
@@ -65,13 +59,13 @@ impl StopRules {
     }
 
     /// The kernel reset the drive so many times.
-    pub(in crate::copy::reading) fn saw_resets(&mut self, resets: u64, now: Duration) {
+    pub(super) fn saw_resets(&mut self, resets: u64, now: Duration) {
         let room = MOST_COUNTED.saturating_sub(self.resets.len() as u64);
         self.resets.extend((0..resets.min(room)).map(|_| now));
     }
 
     /// The last minute: failed requests, the seconds of it that they took, and resets.
-    pub(in crate::copy::reading) fn last_minute(&mut self, now: Duration) -> (u64, f64, u64) {
+    pub(super) fn last_minute(&mut self, now: Duration) -> (u64, f64, u64) {
         let is_over = |at: &Duration| now.saturating_sub(*at) >= WINDOW;
         while self.failures.front().is_some_and(|(at, _)| is_over(at)) {
             self.failures.pop_front();

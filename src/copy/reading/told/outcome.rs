@@ -40,7 +40,7 @@ pub struct CopyOutcome {
 pub enum End {
     /// Nothing is left to do: all planned bytes are copied or unreadable.
     Complete,
-    /// What is left is skipped, and an hour's work on it is expected to bring too little. ReadingSide again with
+    /// What is left is skipped, and an hour's work on it is expected to bring too little. Run again with
     /// [`super::CopyOptions::to_the_end`] to try all of it.
     LittleLeft {
         /// Bytes of class `files` that the next hour is expected to bring.
@@ -58,7 +58,7 @@ pub enum End {
         /// What the kernel said.
         message: String,
     },
-    /// The drive is there, but answers nothing: not even what it gave before. ReadingSide again when it has rested, or after power
+    /// The drive is there, but answers nothing: not even what it gave before. Run again when it has rested, or after power
     /// was off; what it did not answer counts as skipped.
     Silent {
         /// The first request that it did not answer.
@@ -74,7 +74,7 @@ pub enum End {
         /// Bytes withdrawn.
         withdrawn_bytes: u64,
     },
-    /// The destination has no room for more; all that arrived is safe. ReadingSide again when there is.
+    /// The destination has no room for more; all that arrived is safe. Run again when there is.
     NoRoom {
         /// Bytes that were left there.
         room: u64,

@@ -32,10 +32,10 @@ pub(in crate::copy::reading) struct PlanCounts {
 impl PlanCounts {
     /// Walks the whole plan.
     pub(in crate::copy::reading) fn count(plan: &Plan, store: &dyn Store) -> PlanCounts {
-        let tally = PlanCounts { classes: Default::default(), held: EvenSample::default() };
-        let mut counter = Counter { store, tally, class: 0, behind: None };
+        let counts_so_far = PlanCounts { classes: Default::default(), held: EvenSample::default() };
+        let mut counter = Counter { store, counts_so_far, class: 0, behind: None };
         plan_walk::follow(plan, None, &mut counter).expect("counting never halts");
-        counter.tally
+        counter.counts_so_far
     }
 
     pub(in crate::copy::reading) fn of(&self, class: Class) -> &Counts {
@@ -56,7 +56,7 @@ impl PlanCounts {
 
 struct Counter<'s> {
     store: &'s dyn Store,
-    tally: PlanCounts,
+    counts_so_far: PlanCounts,
     class: usize,
     /// The end of the last part in which something is not read yet.
     behind: Option<u64>,
@@ -73,12 +73,12 @@ impl Follower for Counter<'_> {
     }
 
     fn part(&mut self, extent: Extent, _: WhyPlanned) -> Result<(), EarlyEnd> {
-        let counts = &mut self.tally.classes[self.class];
+        let counts = &mut self.counts_so_far.classes[self.class];
         counts.planned_bytes += extent.bytes;
         let held = self.store.held(extent);
         held.iter()
             .flat_map(|place| place.pieces(OFFERED_AT_ONCE))
-            .for_each(|part| self.tally.held.offer(part.bytes, || Some(part)));
+            .for_each(|part| self.counts_so_far.held.offer(part.bytes, || Some(part)));
         let known = [sum(held), sum(self.store.skipped(extent)), sum(self.store.unreadable(extent))];
         counts.copied_bytes += known[0];
         counts.deferred_bytes += known[1];

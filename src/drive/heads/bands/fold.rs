@@ -35,7 +35,7 @@ struct Fold {
 
 /// Proposes patterns for runs. `least` is the shortest cycle to be expected, in cells. With `two` gaps of different lengths
 /// or with one.
-pub(in crate::drive::heads) fn proposals(runs: &[Run], least: f64, two: bool, chances: &mut Chances) -> Vec<Pattern> {
+pub(super) fn proposals(runs: &[Run], least: f64, two: bool, chances: &mut Chances) -> Vec<Pattern> {
     let Some((first, last)) = runs.first().zip(runs.last()) else { return Vec::new() };
     let (origin, span) = (to_f64(first.start as u64), to_f64((last.end - first.start) as u64));
     let (least, slip) = if two { (least * 2.0, SLIP / 2.0) } else { (least, SLIP) };

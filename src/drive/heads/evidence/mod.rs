@@ -10,12 +10,12 @@ use crate::drive::model::to_f64;
 use cells::{Cells, Run};
 
 /// What a bad cell costs that no band explains: minus the logarithm of its chance, 0.7 %.
-pub(in crate::drive::heads) const BAD_OUTSIDE: f64 = 5.0;
+pub(super) const BAD_OUTSIDE: f64 = 5.0;
 /// What a good cell costs within a band: minus the logarithm of its chance, 5 %. A weak head reads some at full speed.
-pub(in crate::drive::heads) const GOOD_INSIDE: f64 = 3.0;
+pub(super) const GOOD_INSIDE: f64 = 3.0;
 
 /// Sums over the cells of a range.
-pub(in crate::drive::heads) struct Evidence {
+pub(super) struct Evidence {
     from: usize,
     to: usize,
     /// Good and bad cells before each cell.
@@ -24,12 +24,12 @@ pub(in crate::drive::heads) struct Evidence {
 }
 
 impl Evidence {
-    pub(in crate::drive::heads) fn of(cells: &Cells, from: usize, to: usize) -> Evidence {
+    pub(super) fn of(cells: &Cells, from: usize, to: usize) -> Evidence {
         let to = to.min(cells.end()).max(from);
         Evidence::of_runs(&cells.runs(from, to), from, to)
     }
 
-    pub(in crate::drive::heads) fn of_runs(runs: &[Run], from: usize, to: usize) -> Evidence {
+    pub(super) fn of_runs(runs: &[Run], from: usize, to: usize) -> Evidence {
         let (mut good, mut bad) = (vec![0u32; to - from + 1], vec![0u32; to - from + 1]);
         for run in runs {
             let list = if run.bad { &mut bad } else { &mut good };
@@ -46,12 +46,12 @@ impl Evidence {
     }
 
     /// Cells of which something is known.
-    pub(in crate::drive::heads) fn known(&self) -> u32 {
+    pub(super) fn known(&self) -> u32 {
         self.good.last().unwrap_or(&0) + self.bad.last().unwrap_or(&0)
     }
 
     /// The range in cells.
-    pub(in crate::drive::heads) fn range(&self) -> (f64, f64) {
+    pub(super) fn range(&self) -> (f64, f64) {
         (to_f64(self.from as u64), to_f64(self.to as u64))
     }
 
@@ -59,7 +59,7 @@ impl Evidence {
     /// of a place without bands when there is none.
     ///
     /// A bad cell is explained when a band overlaps any of it. A good one counts by the part that a band covers.
-    pub(in crate::drive::heads) fn cost(&self, pattern: Option<&Pattern>, (from, to): (f64, f64)) -> f64 {
+    pub(super) fn cost(&self, pattern: Option<&Pattern>, (from, to): (f64, f64)) -> f64 {
         let (base, end) = self.range();
         let (low, high) = (from.clamp(base, end), to.clamp(base, end));
         let (mut explained, mut inside) = (0, 0.0);
@@ -81,7 +81,7 @@ impl Evidence {
 }
 
 /// The cell that a place lies in.
-pub(in crate::drive::heads) fn index(at: f64) -> usize {
+pub(super) fn index(at: f64) -> usize {
     #[allow(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
