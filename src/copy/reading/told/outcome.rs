@@ -41,7 +41,7 @@ pub enum End {
     /// Nothing is left to do: all planned bytes are copied or unreadable.
     Complete,
     /// What is left is skipped, and an hour's work on it is expected to bring too little. Run again with
-    /// [`super::CopyOptions::to_the_end`] to try all of it.
+    /// [`crate::copy::reading::CopyOptions::to_the_end`] to try all of it.
     LittleLeft {
         /// Bytes of class `files` that the next hour is expected to bring.
         next_hour_bytes: u64,
@@ -79,7 +79,7 @@ pub enum End {
         /// Bytes that were left there.
         room: u64,
     },
-    /// It failed; only in the outcome that a [`super::CopyError`] carries.
+    /// It failed; only in the outcome that a [`crate::copy::reading::CopyError`] carries.
     Failed,
 }
 
@@ -87,21 +87,21 @@ pub enum End {
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum StopReason {
-    /// [`super::Controls::stop`] was set.
+    /// [`crate::copy::reading::Controls::stop`] was set.
     Asked,
-    /// [`super::StopAfter::time`].
+    /// [`crate::copy::reading::StopAfter::time`].
     Time,
-    /// [`super::StopAfter::bytes`].
+    /// [`crate::copy::reading::StopAfter::bytes`].
     Bytes,
-    /// [`super::StopAfter::errors`].
+    /// [`crate::copy::reading::StopAfter::errors`].
     Errors,
-    /// [`super::StopAfter::failures_in_a_row`].
+    /// [`crate::copy::reading::StopAfter::failures_in_a_row`].
     FailuresInARow,
-    /// [`super::StopAfter::failures_a_minute`].
+    /// [`crate::copy::reading::StopAfter::failures_a_minute`].
     FailuresAMinute,
-    /// [`super::StopAfter::resets`].
+    /// [`crate::copy::reading::StopAfter::resets`].
     Resets,
-    /// [`super::StopAfter::below_rate`].
+    /// [`crate::copy::reading::StopAfter::below_rate`].
     Rate,
 }
 
