@@ -9,7 +9,7 @@ use gleaner::base::finding::Findings;
 use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::copy::reading::{Controls, CopyOptions, CopyOutcome, End, Event, StopAfter, copy};
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, Sweeps, build, load_plan, write_plan};
-use gleaner::source::{Mark, ReadError, Reader, Source, SourceIdentity, SourceKind, Store};
+use gleaner::source::{RangeMark, ReadError, Reader, Source, SourceIdentity, SourceKind, Store};
 use gleaner::survey::allocation::{Class, ClassMap, ClassRun};
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
@@ -74,8 +74,8 @@ impl Store for Counting {
         Ok(())
     }
 
-    fn mark(&self, mark: Mark) -> io::Result<()> {
-        if let Mark::Skipped { extent, .. } = mark {
+    fn mark(&self, mark: RangeMark) -> io::Result<()> {
+        if let RangeMark::Skipped { extent, .. } = mark {
             self.skipped.fetch_add(extent.bytes, Ordering::Relaxed);
         }
         Ok(())

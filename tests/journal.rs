@@ -4,12 +4,12 @@ mod simulated_disk;
 
 use gleaner::base::extent::Extent;
 use gleaner::base::units::SectorSize;
-use gleaner::source::{Blame, Failure, Mark, Skip};
+use gleaner::source::{Blame, Failure, RangeMark, Skip};
+use gleaner::store::durable_file::DiskFile;
 use gleaner::store::journal::{
-    ChunkHash, Claim, Journal, JournalError, JournalHeader, Ranges, Salvaged, Unsound, read_claims, read_claims_in,
-    replay, salvage, standing_chunks,
+    ChunkHash, Journal, JournalClaim, JournalError, JournalHeader, Ranges, Salvaged, Unsound, read_claims,
+    read_claims_in, replay, salvage, standing_chunks,
 };
-use gleaner::store::storage::FileStorage;
 use simulated_disk::{Content, Disk};
 use std::path::{Path, PathBuf};
 
@@ -20,29 +20,29 @@ fn extent(start: u64, bytes: u64) -> Extent {
     Extent::new(start, bytes).unwrap()
 }
 
-fn skipped(extent: Extent) -> Claim {
+fn skipped(extent: Extent) -> JournalClaim {
     let failure = Failure { blame: Blame::Undecided, errno: 5 };
-    Claim::Marked(Mark::Skipped { extent, why: Skip::Failed, failure })
+    JournalClaim::Marked(RangeMark::Skipped { extent, why: Skip::Failed, failure })
 }
 
-fn unreadable(extent: Extent) -> Claim {
+fn unreadable(extent: Extent) -> JournalClaim {
     let failure = Failure { blame: Blame::Medium, errno: 61 };
-    Claim::Marked(Mark::Unreadable { extent, tries: 2, failure })
+    JournalClaim::Marked(RangeMark::Unreadable { extent, tries: 2, failure })
 }
 
 fn create(path: &Path, header: &JournalHeader) -> Journal {
     let file = std::fs::File::options().read(true).write(true).create_new(true).open(path).unwrap();
-    Journal::create_in(Box::new(FileStorage::new(file)), header).unwrap()
+    Journal::create_in(Box::new(DiskFile::new(file)), header).unwrap()
 }
 
 fn open(path: &Path) -> Result<(Journal, Ranges), JournalError> {
     let file = std::fs::File::options().read(true).write(true).open(path).unwrap();
-    Journal::open_in(Box::new(FileStorage::at(file, path)))
+    Journal::open_in(Box::new(DiskFile::at(file, path)))
 }
 
 /// Three batches of 4, 3 and 2 claims.
-fn claims() -> Vec<Vec<Claim>> {
-    let copied = |start, bytes| Claim::Copied { extent: extent(start, bytes), hash: ChunkHash::of(&[7; 5]) };
+fn claims() -> Vec<Vec<JournalClaim>> {
+    let copied = |start, bytes| JournalClaim::Copied { extent: extent(start, bytes), hash: ChunkHash::of(&[7; 5]) };
     let deferred = |start, bytes| skipped(extent(start, bytes));
     vec![
         vec![copied(0, 1 << 20), copied(1 << 20, 1 << 20), deferred(2 << 20, 65_536), copied(3 << 20, 512)],
@@ -51,7 +51,7 @@ fn claims() -> Vec<Vec<Claim>> {
     ]
 }
 
-fn all() -> Vec<Claim> {
+fn all() -> Vec<JournalClaim> {
     claims().concat()
 }
 
@@ -80,14 +80,14 @@ fn scratch(bytes: &[u8]) -> Scratch {
 }
 
 /// Claims of a journal in memory, or the first error.
-fn read(bytes: &[u8]) -> Result<(Vec<Claim>, u64), JournalError> {
+fn read(bytes: &[u8]) -> Result<(Vec<JournalClaim>, u64), JournalError> {
     let disk = Disk::holding(vec![Content::of(bytes)]);
     let mut iterator = read_claims_in(disk.file(0))?;
     let claims = (&mut iterator).collect::<Result<Vec<_>, _>>()?;
     Ok((claims, iterator.torn_bytes()))
 }
 
-fn ranges_of(claims: &[Claim]) -> Ranges {
+fn ranges_of(claims: &[JournalClaim]) -> Ranges {
     let mut ranges = Ranges::new();
     claims.iter().for_each(|claim| ranges.apply(claim));
     ranges
@@ -117,8 +117,8 @@ fn the_file_is_as_described() {
             number += 1;
             // Why it was skipped, what the failure blames, tries, the kernel's number.
             let (kind, details) = match claim {
-                Claim::Copied { hash, .. } => (1, hash.0.to_vec()),
-                Claim::Marked(Mark::Skipped { .. }) => (2, vec![2, 3, 0, 0, 5, 0]),
+                JournalClaim::Copied { hash, .. } => (1, hash.0.to_vec()),
+                JournalClaim::Marked(RangeMark::Skipped { .. }) => (2, vec![2, 3, 0, 0, 5, 0]),
                 _ => (3, vec![0, 1, 2, 0, 61, 0]),
             };
             let extent = claim.extent().unwrap();
@@ -148,7 +148,7 @@ fn what_was_written_is_replayed_and_gone_on_with() {
     assert_eq!(ranges, ranges_of(&all()));
     assert_eq!((journal.cut_bytes(), journal.durable_claims()), (0, 9));
     journal.write(&claims()[0]).unwrap();
-    let held: Vec<Claim> = read_claims(&file.path).unwrap().map(Result::unwrap).collect();
+    let held: Vec<JournalClaim> = read_claims(&file.path).unwrap().map(Result::unwrap).collect();
     assert_eq!(held, [all(), claims()[0].clone()].concat());
 }
 
@@ -191,7 +191,7 @@ fn a_journal_of_version_1_is_read_and_gone_on_with() {
     assert_eq!(ranges.states(whole), ranges_of(&all()).states(whole));
     assert_eq!(ranges.skips(extent(2 << 20, 65_536)), [(extent((2 << 20) + 512, 65_024), Skip::NotRecorded)]);
     let (mut journal, _) = open(&file.path).unwrap();
-    journal.write(&[Claim::Marked(Mark::Retry { extent: extent(5 << 20, 512) })]).unwrap();
+    journal.write(&[JournalClaim::Marked(RangeMark::Retry { extent: extent(5 << 20, 512) })]).unwrap();
     let (_, ranges) = replay(&file.path).unwrap();
     assert_eq!(ranges.skips(extent(5 << 20, 512)), [(extent(5 << 20, 512), Skip::Again)]);
     assert_eq!(std::fs::read(&file.path).unwrap()[8], 2);
@@ -224,8 +224,10 @@ fn a_batch_that_could_not_be_made_durable_leaves_nothing_behind() {
 fn chunks_that_were_withdrawn_do_not_stand() {
     let file = scratch(&written());
     let (mut journal, _) = open(&file.path).unwrap();
-    let copied = |start| Claim::Copied { extent: extent(start, 1 << 20), hash: ChunkHash::of(&[9]) };
-    journal.write(&[Claim::Marked(Mark::Withdrawn { extent: extent(0, 2 << 20) }), copied(1 << 20)]).unwrap();
+    let copied = |start| JournalClaim::Copied { extent: extent(start, 1 << 20), hash: ChunkHash::of(&[9]) };
+    journal
+        .write(&[JournalClaim::Marked(RangeMark::Withdrawn { extent: extent(0, 2 << 20) }), copied(1 << 20)])
+        .unwrap();
     let standing: Vec<u64> = standing_chunks(&file.path).unwrap().map(|chunk| chunk.unwrap().0.start.0).collect();
     assert_eq!(standing, [3 << 20, 4 << 20, 2 << 20, 6 << 20, 1 << 20]);
     let (_, ranges) = replay(&file.path).unwrap();
@@ -323,7 +325,7 @@ fn reordered_repeated_and_missing_records_are_detected() {
 // others follow: damage.
 #[test]
 fn a_lost_sector_is_torn_in_the_last_batch_and_damage_before() {
-    let many: Vec<Claim> = (0..100).map(|n| skipped(extent(n * 4096, 512))).collect();
+    let many: Vec<JournalClaim> = (0..100).map(|n| skipped(extent(n * 4096, 512))).collect();
     let disk = Disk::holding(vec![Content::default()]);
     let mut journal = Journal::create_in(disk.file(0), &HEADER).unwrap();
     for batch in many.chunks(50) {
@@ -371,7 +373,7 @@ fn what_is_sound_is_salvaged_from_before_and_after() {
     bytes.extend([0xAB; 30]);
     let (kept, salvaged, asked) = saved(&bytes, &HEADER);
     assert_eq!((salvaged.kept, salvaged.lost, salvaged.first_lost, salvaged.torn_bytes), (7, 2, Some(2), 30));
-    let expected: Vec<Claim> =
+    let expected: Vec<JournalClaim> =
         all().into_iter().enumerate().filter(|(index, _)| ![1, 4].contains(index)).map(|(_, claim)| claim).collect();
     assert_eq!(kept, expected);
     // No withdrawal is missing between them; at the torn end one could be.
@@ -390,7 +392,7 @@ fn what_is_sound_is_salvaged_from_before_and_after() {
 }
 
 /// What a salvage keeps, where every chunk of 512 bytes is doubtful; and the chunks that it asked about.
-fn saved(bytes: &[u8], header: &JournalHeader) -> (Vec<Claim>, Salvaged, Vec<Extent>) {
+fn saved(bytes: &[u8], header: &JournalHeader) -> (Vec<JournalClaim>, Salvaged, Vec<Extent>) {
     let disk = Disk::holding(vec![Content::of(bytes), Content::default()]);
     let mut asked = Vec::new();
     let mut is_doubtful = |chunk: Extent| {
@@ -402,17 +404,19 @@ fn saved(bytes: &[u8], header: &JournalHeader) -> (Vec<Claim>, Salvaged, Vec<Ext
     assert_eq!(disk.content(0).bytes(), bytes, "the damaged one stays as it is");
     let (mut kept, torn) = read(&disk.content(1).bytes()).map_or((Vec::new(), 0), |read| read);
     assert_eq!((torn, &ranges), (0, &ranges_of(&kept)));
-    kept.retain(|claim| !matches!(claim, Claim::Marked(Mark::Withdrawn { .. })) || salvaged.lost_withdrawals > 0);
+    kept.retain(|claim| {
+        !matches!(claim, JournalClaim::Marked(RangeMark::Withdrawn { .. })) || salvaged.lost_withdrawals > 0
+    });
     (kept, salvaged, asked)
 }
 
 // A withdrawal that is lost would bring back what it took away. Each record tells how many were before it.
 #[test]
 fn a_lost_withdrawal_is_noticed_and_what_it_can_have_meant_is_read_again() {
-    let copied = |start, bytes| Claim::Copied { extent: extent(start, bytes), hash: ChunkHash::of(&[7]) };
+    let copied = |start, bytes| JournalClaim::Copied { extent: extent(start, bytes), hash: ChunkHash::of(&[7]) };
     let batches = [
         vec![copied(0, 512), copied(512, 4096)],
-        vec![Claim::Marked(Mark::Withdrawn { extent: extent(0, 512) })],
+        vec![JournalClaim::Marked(RangeMark::Withdrawn { extent: extent(0, 512) })],
         vec![copied(1 << 20, 512)],
     ];
     let disk = Disk::holding(vec![Content::default()]);
@@ -444,13 +448,13 @@ fn measure(count: u64) {
     let header = JournalHeader { drive_bytes: 1 << 40, ..HEADER };
     let mut journal = create(&path, &header);
     let mut random = simulated_disk::Random::new(3);
-    let claims: Vec<Claim> = (0..count)
+    let claims: Vec<JournalClaim> = (0..count)
         .map(|_| {
             let extent = extent(random.below((1 << 28) - 4) * 4096, 512 * (1 + random.below(16)));
             match random.below(3) {
                 0 => skipped(extent),
                 1 => unreadable(extent),
-                _ => Claim::Copied { extent, hash: ChunkHash([1; 32]) },
+                _ => JournalClaim::Copied { extent, hash: ChunkHash([1; 32]) },
             }
         })
         .collect();

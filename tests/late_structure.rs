@@ -10,7 +10,7 @@ use common::fixture;
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::case::Case;
-use gleaner::copy::case_copy::{CaseCopyOutcome, copy_case};
+use gleaner::copy::follow_plan::{CaseCopyOutcome, copy_case};
 use gleaner::copy::reading::{Controls, CopyOptions, End, Event, StopReason};
 use gleaner::copy::session::Session;
 use gleaner::plan::{Plan, PlanRequest, Scope, load_plan, make, write_plan};

@@ -6,9 +6,9 @@ mod simulated_disk;
 use gleaner::base::extent::Extent;
 use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::case::{CaseStore, CommitRule};
-use gleaner::source::{Failure, Mark, Skip, Store};
+use gleaner::source::{Failure, RangeMark, Skip, Store};
 use gleaner::store::image::{self, Image, ImageForm};
-use gleaner::store::journal::{ChunkHash, Claim, Journal, JournalHeader, RangeState, Ranges, read_claims_in};
+use gleaner::store::journal::{ChunkHash, Journal, JournalClaim, JournalHeader, RangeState, Ranges, read_claims_in};
 use simulated_disk::{Content, Disk, Random};
 use std::io;
 use std::time::Duration;
@@ -54,7 +54,7 @@ fn drive() -> Vec<u8> {
 /// A run, and what it did: claims in order, and how many were committed after so many steps of the disk.
 struct Run {
     disk: Disk,
-    claims: Vec<Claim>,
+    claims: Vec<JournalClaim>,
     commits: Vec<(usize, usize)>,
 }
 
@@ -140,16 +140,16 @@ fn work(disk: &Disk, form: ImageForm, drive: &[u8], seed: u64, order: Order) -> 
                 todo.push(Extent::between(bad.end(), extent.end()));
                 todo.push(bad);
                 todo.retain(|piece| !piece.is_empty());
-                Mark::Skipped { extent: bad, why: Skip::Failed, failure }
+                RangeMark::Skipped { extent: bad, why: Skip::Failed, failure }
             } else {
-                Mark::Unreadable { extent, tries: 1, failure }
+                RangeMark::Unreadable { extent, tries: 1, failure }
             };
             store.mark(mark).map_err(|e| format!("mark: {e}"))?;
-            Claim::Marked(mark)
+            JournalClaim::Marked(mark)
         } else {
             let bytes = &drive[place(extent)];
             store.keep(extent, bytes).map_err(|e| format!("keep: {e}"))?;
-            Claim::Copied { extent, hash: ChunkHash::of(bytes) }
+            JournalClaim::Copied { extent, hash: ChunkHash::of(bytes) }
         };
         run.claims.push(claim);
         if random.percent(25) || todo.is_empty() {
@@ -164,16 +164,16 @@ fn place(extent: Extent) -> std::ops::Range<usize> {
     usize::try_from(extent.start.0).unwrap()..usize::try_from(extent.end()).unwrap()
 }
 
-fn claims_in(disk: &Disk) -> Result<Vec<Claim>, String> {
+fn claims_in(disk: &Disk) -> Result<Vec<JournalClaim>, String> {
     let claims = read_claims_in(disk.file(JOURNAL)).map_err(|e| e.to_string())?;
     let all = claims.collect::<Result<Vec<_>, _>>().map_err(|e| e.to_string())?;
-    Ok(all.into_iter().filter(|claim| !matches!(claim, Claim::RunBegan { .. })).collect())
+    Ok(all.into_iter().filter(|claim| !matches!(claim, JournalClaim::RunBegan { .. })).collect())
 }
 
 /// Every claim is true of the image.
-fn check_claims(claims: &[Claim], image: &dyn Image, drive: &[u8]) -> Result<(), String> {
+fn check_claims(claims: &[JournalClaim], image: &dyn Image, drive: &[u8]) -> Result<(), String> {
     for claim in claims {
-        if let Claim::Copied { extent, hash } = claim {
+        if let JournalClaim::Copied { extent, hash } = claim {
             let mut held = vec![0xEE; usize::try_from(extent.bytes).unwrap()];
             image.read_at(extent.start, &mut held).map_err(|e| format!("{extent:?}: {e}"))?;
             if held != drive[place(*extent)] || ChunkHash::of(&held) != *hash {

@@ -7,7 +7,7 @@ mod cases;
 use cases::{complains_with, copy, ends_with, gleaner, passes};
 use gleaner::base::extent::Extent;
 use gleaner::case::{Access, Case};
-use gleaner::source::{Failure, Mark, Store};
+use gleaner::source::{Failure, RangeMark, Store};
 use scraper::{ElementRef, Html, Selector};
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -175,7 +175,7 @@ fn figures_of_a_damaged_case() {
             for pair in pass["extents"].as_array().unwrap().iter().step_by(11) {
                 let middle = (pair[0].as_u64().unwrap() + pair[1].as_u64().unwrap() / 2) / 512 * 512;
                 let extent = Extent::new(middle, 1024).unwrap();
-                open.store().mark(Mark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
+                open.store().mark(RangeMark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
                 lost += 1024;
             }
         }
@@ -225,7 +225,7 @@ fn of_many_damaged_files_the_clients_page_names_some_and_its_list_all() {
                 let (start, bytes) = (pair[0].as_u64().unwrap(), pair[1].as_u64().unwrap());
                 let middle = (start + bytes / 2).next_multiple_of(512);
                 let extent = Extent::new(middle, (start + bytes - middle).max(512)).unwrap();
-                open.store().mark(Mark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
+                open.store().mark(RangeMark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
             }
         }
         open.store().commit().unwrap();

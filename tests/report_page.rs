@@ -7,7 +7,7 @@ mod cases;
 use cases::{copy, ends_with, gleaner, passes};
 use gleaner::base::extent::Extent;
 use gleaner::case::{Access, Case};
-use gleaner::source::{Failure, Mark, Store};
+use gleaner::source::{Failure, RangeMark, Store};
 use std::path::Path;
 use std::process::Command;
 
@@ -23,7 +23,7 @@ fn browsers_find_nothing_wrong_with_the_report() {
         for pass in passes(&case).iter().filter(|pass| pass["class"] == "files") {
             let start = pass["extents"][0][0].as_u64().unwrap();
             let extent = Extent::new(start, 4096).unwrap();
-            open.store().mark(Mark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
+            open.store().mark(RangeMark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
         }
         open.store().commit().unwrap();
     }

@@ -10,8 +10,8 @@ use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::units::SectorSize;
 use gleaner::filesystem::Role;
 use gleaner::results::audit::{Snapshot, Truth, WantedCount, WantedCounter, audit};
-use gleaner::source::{Failure, Mark, MemorySource, Reader, Skip, Store};
-use gleaner::store::journal::{ChunkHash, Claim, Ranges};
+use gleaner::source::{Failure, MemorySource, RangeMark, Reader, Skip, Store};
+use gleaner::store::journal::{ChunkHash, JournalClaim, Ranges};
 use gleaner::survey::allocation::{Choices, Class, ClassRun, DriveMap, Patterns, classify, read_drive};
 use serde_json::Value;
 use std::convert::Infallible;
@@ -44,11 +44,11 @@ impl Store for Growing {
     }
 
     fn keep(&self, extent: Extent, bytes: &[u8]) -> io::Result<()> {
-        self.ranges.lock().unwrap().apply(&Claim::Copied { extent, hash: ChunkHash::of(bytes) });
+        self.ranges.lock().unwrap().apply(&JournalClaim::Copied { extent, hash: ChunkHash::of(bytes) });
         Ok(())
     }
 
-    fn mark(&self, mark: Mark) -> io::Result<()> {
+    fn mark(&self, mark: RangeMark) -> io::Result<()> {
         self.ranges.lock().unwrap().mark(&mark);
         Ok(())
     }
@@ -94,7 +94,7 @@ fn counts_are_those_of_the_audit_at_every_moment() {
                 counter = Some(WantedCounter::new(&drive, &Snapshot::of(&store, bytes), &planned, &wanted));
             }
             if random.below(12) == 0 {
-                store.mark(Mark::Unreadable { extent: *request, tries: 1, failure: Failure::default() }).unwrap();
+                store.mark(RangeMark::Unreadable { extent: *request, tries: 1, failure: Failure::default() }).unwrap();
                 counter.iter_mut().for_each(|counter: &mut WantedCounter| counter.unreadable(*request));
             } else {
                 let content = vec![0; usize::try_from(request.bytes).unwrap()];
@@ -152,7 +152,8 @@ fn a_file_is_safe_with_the_folders_above_it() {
         let sound = counted(name, "/Surveys", folder, |store, place| store.keep(place, &[0; 512]).unwrap());
         assert!(sound.files > 10 && sound.safe == sound.files, "{name}: {sound:?}");
         let failure = Failure::default();
-        let unreadable = |store: &Growing, extent| store.mark(Mark::Unreadable { extent, tries: 1, failure }).unwrap();
+        let unreadable =
+            |store: &Growing, extent| store.mark(RangeMark::Unreadable { extent, tries: 1, failure }).unwrap();
         let damaged = counted(name, "/Surveys", folder, unreadable);
         assert_eq!((damaged.safe, damaged.folder_damaged, damaged.complete()), (0, sound.files, sound.files), "{name}");
         assert_eq!(
@@ -174,7 +175,7 @@ fn a_place_that_is_skipped_changes_nothing() {
     let planned: ExtentSet = [Extent::between(0, bytes)].into_iter().collect();
     let store = Growing { image, ranges: Mutex::new(Ranges::new()) };
     let extent = Extent::between(0, bytes);
-    store.mark(Mark::Skipped { extent, why: Skip::Near, failure: Failure::default() }).unwrap();
+    store.mark(RangeMark::Skipped { extent, why: Skip::Near, failure: Failure::default() }).unwrap();
     let mut counter = WantedCounter::new(&drive, &Snapshot::of(&store, bytes), &planned, &wanted);
     let [count] = &counter.counts()[..] else { panic!() };
     assert!(count.to_read > 10 && count.damaged + count.lost + count.not_planned == 0);

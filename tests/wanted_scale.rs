@@ -38,7 +38,7 @@ impl Store for Empty {
         unreachable!("nothing is copied")
     }
 
-    fn mark(&self, _: gleaner::source::Mark) -> io::Result<()> {
+    fn mark(&self, _: gleaner::source::RangeMark) -> io::Result<()> {
         unreachable!("nothing is copied")
     }
 

@@ -8,7 +8,7 @@ use crate::store::image::Image;
 use std::io;
 
 /// Most that is handed over at once, in bytes.
-const PIECE: u64 = 1 << 20;
+const PART_BYTES: u64 = 1 << 20;
 
 /// How far is looked for what is held next, in bytes.
 const WINDOW: u64 = 16 << 20;
@@ -23,7 +23,7 @@ pub struct CaseContent<'c> {
 
 /// A part of a case's content.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum ContentPiece<'b> {
+pub enum ContentPart<'b> {
     /// Bytes that are held, or lie between such; in memory that direct I/O accepts.
     Bytes(&'b [u8]),
     /// So many zeros.
@@ -38,30 +38,30 @@ impl Case {
 }
 
 impl CaseContent<'_> {
-    /// Hands all of it to `each` piece by piece, in order. Pieces begin on multiples of 4096 bytes.
+    /// Hands all of it to `each` part by part, in order. Parts begin on multiples of 4096 bytes.
     ///
     /// # Errors
     /// What `each` gives, and what `failed` makes of an image that cannot be read.
-    pub fn for_each_piece<E>(
+    pub fn for_each_part<E>(
         &self,
         failed: impl Fn(io::Error) -> E,
-        mut each: impl FnMut(ByteOffset, ContentPiece<'_>) -> Result<(), E>,
+        mut each: impl FnMut(ByteOffset, ContentPart<'_>) -> Result<(), E>,
     ) -> Result<(), E> {
-        let mut buffer = AlignedBuffer::new(usize::try_from(PIECE).expect("1 MiB"));
+        let mut buffer = AlignedBuffer::new(usize::try_from(PART_BYTES).expect("1 MiB"));
         let end = self.bytes();
         let mut at = 0;
         while at < end {
             let hole = self.hole(ByteOffset(at));
             let zeros = if at + hole >= end { end - at } else { hole / UNIT * UNIT };
             if zeros > 0 {
-                each(ByteOffset(at), ContentPiece::Zeros(zeros))?;
+                each(ByteOffset(at), ContentPart::Zeros(zeros))?;
                 at += zeros;
                 continue;
             }
-            let place = Extent::between(at, ((at / PIECE + 1) * PIECE).min(end));
+            let place = Extent::between(at, ((at / PART_BYTES + 1) * PART_BYTES).min(end));
             let part = &mut buffer.bytes_mut()[..usize::try_from(place.bytes).expect("at most 1 MiB")];
             self.read_at(place.start, part).map_err(&failed)?;
-            each(place.start, ContentPiece::Bytes(part))?;
+            each(place.start, ContentPart::Bytes(part))?;
             at = place.end();
         }
         Ok(())
@@ -70,13 +70,13 @@ impl CaseContent<'_> {
     /// Writes it into an empty image.
     ///
     /// # Errors
-    /// As [`CaseContent::for_each_piece`]; `progress` is told how many bytes are done, and its error ends it.
+    /// As [`CaseContent::for_each_part`]; `progress` is told how many bytes are done, and its error ends it.
     pub fn write_into(&self, image: &dyn Image, progress: &mut dyn FnMut(u64) -> io::Result<()>) -> io::Result<()> {
-        let write = |at, piece: ContentPiece<'_>| match piece {
-            ContentPiece::Bytes(bytes) => image.write_at(at, bytes).and_then(|()| progress(bytes.len() as u64)),
-            ContentPiece::Zeros(count) => progress(count),
+        let write = |at, part: ContentPart<'_>| match part {
+            ContentPart::Bytes(bytes) => image.write_at(at, bytes).and_then(|()| progress(bytes.len() as u64)),
+            ContentPart::Zeros(count) => progress(count),
         };
-        self.for_each_piece(|error| error, write)
+        self.for_each_part(|error| error, write)
     }
 
     /// What of `extent` is not zero by itself: what is held, and unreadable ranges where they have a fill.

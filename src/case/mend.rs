@@ -1,16 +1,16 @@
 //! Putting a case right: a journal that was damaged, a case's file that was lost. What was there stays; what is new gets a
 //! new name.
 
+use super::store::journal_file;
 use super::{
     Access, Attachment, CASE_NAME, Case, CaseError, CaseFile, CaseSource, CaseStore, CommitRule, JOURNAL_NAME,
-    journal_file,
 };
 use crate::base::extent::Extent;
 use crate::base::new_file::{NewFile, Readers};
 use crate::source::{Reader, SourceIdentity};
+use crate::store::durable_file::DiskFile;
 use crate::store::image::{self, Image, ImageForm};
 use crate::store::journal::{Journal, JournalHeader, Ranges, Salvaged, read_header, salvage};
-use crate::store::storage::FileStorage;
 use serde::Serialize;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
@@ -97,7 +97,7 @@ fn open_or_save(
     image: &dyn Image,
 ) -> Result<(Journal, Ranges, Option<MendedJournal>), CaseError> {
     let again = locked.try_clone().map_err(|error| CaseError::io(path, error))?;
-    let fault = match Journal::open_in(Box::new(FileStorage::at(again, path))) {
+    let fault = match Journal::open_in(Box::new(DiskFile::at(again, path))) {
         Ok((journal, ranges)) if journal.header() == header => return Ok((journal, ranges, None)),
         Ok(_) => return Err(CaseError::OtherJournal),
         Err(fault @ crate::store::journal::JournalError::Io { .. }) => return Err(fault.into()),
@@ -107,8 +107,8 @@ fn open_or_save(
     let new = NewFile::begin(&to, Readers::OwnerOnly)?;
     let file = new.file().try_clone().map_err(|error| CaseError::io(&to, error))?;
     let mut is_doubtful = |chunk: Extent| is_constant(image, chunk);
-    let damaged = Box::new(FileStorage::new(locked));
-    let (journal, ranges, salvaged) = salvage(damaged, Box::new(FileStorage::new(file)), header, &mut is_doubtful)?;
+    let damaged = Box::new(DiskFile::new(locked));
+    let (journal, ranges, salvaged) = salvage(damaged, Box::new(DiskFile::new(file)), header, &mut is_doubtful)?;
     drop(journal);
     new.publish()?;
     let locked = journal_file::lock(folder, &to)?;

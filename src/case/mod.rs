@@ -6,41 +6,30 @@
 //! Nothing here removes or replaces a file that the same run did not make, except `case.json`, `record.seal` and
 //! `model.json` of a case whose journal is locked and has its id.
 
-mod attachment;
-mod chain;
-mod confirm;
 mod content;
 mod create;
+mod drive_identity;
 mod error;
 mod file;
 mod form;
-mod health;
-mod in_use;
-mod journal_file;
-mod knows;
-mod look;
 mod mend;
-mod note;
 mod offline;
 mod own_files;
 mod record;
 mod store;
+mod view;
 
-pub use attachment::Attachment;
-pub use chain::{ChainFault, Record, RecordLine, read_record};
-pub use confirm::{Confirmed, Word};
-pub use content::{CaseContent, ContentPiece};
+pub use content::{CaseContent, ContentPart};
+pub use drive_identity::{Attachment, Confirmed, KnownBy, Word, cases_in};
 pub use error::CaseError;
 pub use file::{CaseFile, CaseSource};
-pub use health::{HealthChange, HealthCounter, HealthError, HealthReading};
-pub use in_use::is_locked;
-pub use knows::{KnownBy, cases_in};
-pub use look::CaseLook;
 pub use mend::{Known, Mended, MendedJournal, mend};
-pub use note::{FieldValue, Note, NoteError, NoteField, Topic, Unit};
 pub use own_files::{leftovers, refuse_source_in_case};
-pub use record::{Entry, RECORD_NAME, SEAL_NAME, Seal};
-pub use store::{CaseStore, CommitRule};
+pub use record::{CaseRecord, ChainFault, Entry, RECORD_NAME, RecordLine, SEAL_NAME, Seal, read_record};
+pub use record::{FieldValue, Note, NoteError, NoteField, Topic, Unit};
+pub use record::{HealthChange, HealthCounter, HealthError, HealthReading};
+pub use store::{CaseStore, CommitRule, commit_after, is_locked};
+pub use view::CaseView;
 
 use crate::base::extent::Extent;
 use crate::base::new_file::replace;
@@ -113,10 +102,10 @@ impl Case {
 
     /// Locks the journal, reads the case's file again under the lock, and opens the rest.
     fn work_on(folder: &Path, file: CaseFile) -> Result<Case, CaseError> {
-        let journal = journal_file::lock(folder, &file.journal_path(folder))?;
+        let journal = store::journal_file::lock(folder, &file.journal_path(folder))?;
         // Another process may have changed it until the lock was had.
         let file = CaseFile::read(&folder.join(CASE_NAME))?;
-        let (journal, ranges) = journal_file::open(journal, &file.journal_path(folder))?;
+        let (journal, ranges) = store::journal_file::open(journal, &file.journal_path(folder))?;
         file.check_journal(journal.header())?;
         let image_path = folder.join(file.image_name());
         let image = if !image_path.exists() && journal.durable_claims() == 0 {
@@ -132,7 +121,7 @@ impl Case {
     }
 
     fn look_at(folder: &Path, file: CaseFile) -> Result<Case, CaseError> {
-        let (header, ranges) = journal_file::replay_while_it_grows(&file.journal_path(folder))?;
+        let (header, ranges) = store::journal_file::replay_while_it_grows(&file.journal_path(folder))?;
         file.check_journal(&header)?;
         let image = image::open_read_only(&folder.join(file.image_name()), file.image)?;
         file.check_image(image.bytes())?;
@@ -344,7 +333,7 @@ pub fn add_note(folder: &Path, note: &Note) -> Result<(), CaseError> {
 /// [`CaseError::InUse`].
 pub fn check_unlocked(folder: &Path) -> Result<(), CaseError> {
     let Ok(file) = CaseFile::read(&folder.join(CASE_NAME)) else { return Ok(()) };
-    match journal_file::lock(folder, &file.journal_path(folder)) {
+    match store::journal_file::lock(folder, &file.journal_path(folder)) {
         Err(error @ CaseError::InUse { .. }) => Err(error),
         // Whatever else is wrong is told when the case is opened.
         _ => Ok(()),

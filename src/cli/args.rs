@@ -3,7 +3,7 @@
 #![allow(missing_docs, reason = "a flattened group of arguments has its own documentation, at its type")]
 
 use crate::base::extent::Extent;
-use crate::copy::case_copy::Again;
+use crate::copy::follow_plan::Again;
 use crate::plan::Scope;
 use crate::plan::export::Rest;
 use crate::store::image::ImageForm;

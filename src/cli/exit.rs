@@ -4,7 +4,7 @@ pub use crate::base::ending::{Ending, Ends};
 use crate::base::new_file::NewFileError;
 use crate::case::{CaseError, HealthError, NoteError};
 use crate::cli::input::TextError;
-use crate::copy::case_copy::{CaseCopyError, RoomError};
+use crate::copy::follow_plan::{CaseCopyError, RoomError};
 use crate::copy::pace::PaceError;
 use crate::copy::reading::CopyError;
 use crate::copy::session::SessionError;

@@ -3,7 +3,7 @@
 //! [`reading`] decides what is read next; around it stand the session that opens drive and case, measuring the drive's pace, the
 //! history of a copy, and plans that are made again when structure arrives late.
 
-pub mod case_copy;
+pub mod follow_plan;
 pub mod history;
 pub mod mend;
 pub mod pace;

@@ -3,39 +3,30 @@
 
 mod aligned;
 mod attached;
-mod block_device;
 mod drive_details;
 mod error;
-mod fetch;
 pub mod host;
 mod identity;
-mod image_file;
 pub mod kernel;
-mod mark;
 mod memory;
 mod open;
+mod range_mark;
 mod reader;
 mod store;
-mod stream;
 pub mod temperature;
-mod trace;
-mod trouble;
 
 pub use aligned::AlignedBuffer;
 pub use attached::{AttachedDrive, attached_drives};
-pub use block_device::device_identity;
 pub use drive_details::{DriveDetails, SerialFrom};
 pub use error::{OpenError, ReadError, SourceLost};
 pub use identity::{SourceIdentity, SourceKind};
-pub use mark::{Blame, Failure, Mark, Skip};
 pub use memory::MemorySource;
-pub use open::open;
+pub use open::{device_identity, open};
+pub use range_mark::{Blame, Failure, RangeMark, Skip};
 pub(crate) use reader::bytes_of;
 pub use reader::{Activity, Attempt, Block, ReadOutcomes, ReadTotals, Reader, Window};
+pub use reader::{LeftOff, StreamBlock, Trace, TroubleLimit};
 pub use store::Store;
-pub use stream::StreamBlock;
-pub use trace::Trace;
-pub use trouble::{LeftOff, TroubleLimit};
 
 use crate::base::clock::Clock;
 use crate::base::units::ByteOffset;

@@ -1,6 +1,6 @@
 //! Where bytes that were read before are kept, so that the drive does not have to give them again.
 
-use super::{Mark, Skip};
+use super::{RangeMark, Skip};
 use crate::base::extent::Extent;
 use std::io;
 
@@ -40,7 +40,7 @@ pub trait Store: Send + Sync {
     ///
     /// # Errors
     /// What the kernel says of the image (where unreadable ranges get a visible fill) or the journal.
-    fn mark(&self, mark: Mark) -> io::Result<()>;
+    fn mark(&self, mark: RangeMark) -> io::Result<()>;
 
     /// Makes everything so far durable: the image first, then the journal that names it.
     ///

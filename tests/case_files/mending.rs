@@ -5,7 +5,7 @@ use crate::cases::{
     audit, check_claims, check_image, complains_with, copy, description, ends_with, gleaner, planned, survey_and_plan,
 };
 use gleaner::base::extent::ExtentSet;
-use gleaner::store::journal::{Claim, read_claims};
+use gleaner::store::journal::{JournalClaim, read_claims};
 use serde_json::Value;
 use std::fs;
 use std::path::Path;
@@ -93,7 +93,9 @@ fn a_damaged_case_file_is_not_replaced() {
 
 fn copied(journal: &Path) -> ExtentSet {
     let claims = read_claims(journal).expect("a journal").map_while(Result::ok);
-    claims.filter_map(|claim| if let Claim::Copied { extent, .. } = claim { Some(extent) } else { None }).collect()
+    claims
+        .filter_map(|claim| if let JournalClaim::Copied { extent, .. } = claim { Some(extent) } else { None })
+        .collect()
 }
 
 #[test]

@@ -8,7 +8,7 @@ mod plan_files;
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::units::ByteOffset;
 use gleaner::store::image::{ImageForm, open_read_only};
-use gleaner::store::journal::{ChunkHash, Claim, Ranges, read_claims};
+use gleaner::store::journal::{ChunkHash, JournalClaim, Ranges, read_claims};
 pub use plan_files::plan_file;
 use serde_json::Value;
 use std::fs;
@@ -130,7 +130,7 @@ pub fn part(drive: &[u8], extent: Extent) -> &[u8] {
 /// A journal's claims, compared with the drive and the image each time.
 #[derive(Default)]
 pub struct Claims {
-    seen: Vec<Claim>,
+    seen: Vec<JournalClaim>,
 }
 
 impl Claims {
@@ -142,14 +142,14 @@ impl Claims {
     /// What all claims come to.
     pub fn check(&mut self, case: &Path, drive: &[u8]) -> Ranges {
         let claims = read_claims(&journal(case)).expect("the journal");
-        let claims: Vec<Claim> = claims.map(|claim| claim.expect("a claim")).collect();
+        let claims: Vec<JournalClaim> = claims.map(|claim| claim.expect("a claim")).collect();
         assert!(claims.starts_with(&self.seen), "{}: claims were lost or changed", case.display());
         let (form, path) = image(case);
         let image = open_read_only(&path, form).expect("the image");
         let mut ranges = Ranges::new();
         let mut buffer = Vec::new();
         for (number, claim) in claims.iter().enumerate() {
-            if let Claim::Copied { extent, hash } = claim {
+            if let JournalClaim::Copied { extent, hash } = claim {
                 let repeated = ranges.held(*extent);
                 assert_eq!(repeated, [], "claim {number} repeats what was copied before");
                 buffer.resize(usize::try_from(extent.bytes).unwrap(), 0);

@@ -2,7 +2,7 @@
 
 use super::scripted::fill;
 use gleaner::base::extent::{Extent, ExtentSet};
-use gleaner::source::{Mark, Skip, Store};
+use gleaner::source::{RangeMark, Skip, Store};
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::{Mutex, MutexGuard};
@@ -173,11 +173,11 @@ impl Store for MemoryStore {
         Ok(())
     }
 
-    fn mark(&self, mark: Mark) -> io::Result<()> {
+    fn mark(&self, mark: RangeMark) -> io::Result<()> {
         let mut state = self.state();
         let now = &mut state.now;
         match mark {
-            Mark::Skipped { extent, why, .. } => {
+            RangeMark::Skipped { extent, why, .. } => {
                 for set in [&now.held, &now.given_up] {
                     assert_eq!(set.bytes_within(extent), 0, "{extent:?} skipped, but something is known of it");
                 }
@@ -191,18 +191,18 @@ impl Store for MemoryStore {
                     now.suspects.insert(extent);
                 }
             }
-            Mark::Unreadable { extent, .. } => {
+            RangeMark::Unreadable { extent, .. } => {
                 assert!(now.deferred.covers(extent), "{extent:?} unreadable, but it was not skipped");
                 now.deferred = without(&now.deferred, extent);
                 now.suspects = without(&now.suspects, extent);
                 now.failed = without(&now.failed, extent);
                 now.given_up.insert(extent);
             }
-            Mark::Withdrawn { extent } => {
+            RangeMark::Withdrawn { extent } => {
                 assert!(now.held.covers(extent), "{extent:?} withdrawn, but it was not held");
                 now.held = without(&now.held, extent);
             }
-            Mark::Retry { extent } => {
+            RangeMark::Retry { extent } => {
                 now.given_up = without(&now.given_up, extent);
                 now.deferred.insert(extent);
             }

@@ -4,7 +4,7 @@
 
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::units::SectorSize;
-use gleaner::source::{Mark, MemorySource, Reader, Store};
+use gleaner::source::{MemorySource, RangeMark, Reader, Store};
 use gleaner::survey::allocation::{DriveMap, read_drive};
 use std::io;
 
@@ -68,7 +68,7 @@ impl Store for Held {
         unreachable!("nothing is copied here")
     }
 
-    fn mark(&self, _: Mark) -> io::Result<()> {
+    fn mark(&self, _: RangeMark) -> io::Result<()> {
         unreachable!("nothing is copied here")
     }
 

@@ -21,7 +21,7 @@ mod volume;
 
 use gleaner::base::extent::Extent;
 use gleaner::base::units::ByteOffset;
-use gleaner::copy::pace::{Budget, Places, fit, measure};
+use gleaner::copy::pace::{Budget, MeasurableRanges, fit, measure};
 use gleaner::drive::model::preset;
 use gleaner::drive::sick::{DriveSpec, Illness, LogTotals, SickDrive, Technician, oracle};
 use gleaner::filesystem::{NodeKind, Purpose};
@@ -138,7 +138,7 @@ fn a_sound_drive_takes_the_time_of_its_model_and_is_measured_as_what_it_is() {
     assert!((took / played.plan.seconds - 1.0).abs() < 0.05, "{took} s, by the model {} s", played.plan.seconds);
 
     let store = PlayStore::new(drive.content().clone());
-    let places = Places::of_plan(&plan, kind.drive_bytes, &store);
+    let places = MeasurableRanges::of_plan(&plan, kind.drive_bytes, &store);
     let reader = Reader::new(Box::new(drive.twin()), None);
     let measured = measure(&reader, &store, places, &Budget::default()).unwrap();
     let base = preset("failing").unwrap().model();

@@ -4,7 +4,7 @@
 use gleaner::base::extent::Extent;
 use gleaner::base::units::ByteOffset;
 use gleaner::drive::sick::{Content, NUMBERED};
-use gleaner::source::{Mark, Skip, Store};
+use gleaner::source::{RangeMark, Skip, Store};
 use rangemap::RangeSet;
 use std::io;
 use std::sync::{Mutex, MutexGuard};
@@ -103,11 +103,11 @@ impl Store for PlayStore {
         list
     }
 
-    fn mark(&self, mark: Mark) -> io::Result<()> {
+    fn mark(&self, mark: RangeMark) -> io::Result<()> {
         let mut places = self.places();
         let extent = mark.extent();
         match mark {
-            Mark::Skipped { why, .. } => {
+            RangeMark::Skipped { why, .. } => {
                 let free = |set: &RangeSet<u64>| set.gaps(&range(extent)).collect::<RangeSet<u64>>();
                 let (held, unreadable) = (free(&places.held), free(&places.unreadable));
                 let parts: Vec<_> = held.intersection(&unreadable).collect();
@@ -121,13 +121,13 @@ impl Store for PlayStore {
                     places.suspects.insert(range(extent));
                 }
             }
-            Mark::Unreadable { .. } => {
+            RangeMark::Unreadable { .. } => {
                 let gaps: Vec<_> = places.held.gaps(&range(extent)).collect();
                 places.skipped.remove(range(extent));
                 gaps.into_iter().for_each(|gap| places.unreadable.insert(gap));
             }
-            Mark::Withdrawn { .. } => places.held.remove(range(extent)),
-            Mark::Retry { .. } => {
+            RangeMark::Withdrawn { .. } => places.held.remove(range(extent)),
+            RangeMark::Retry { .. } => {
                 places.unreadable.remove(range(extent));
                 places.skipped.insert(range(extent));
             }

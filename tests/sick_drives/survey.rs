@@ -8,7 +8,7 @@ use crate::store::PlayStore;
 use crate::volume::{Volume, WANTED};
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::case::Case;
-use gleaner::copy::case_copy::copy_case;
+use gleaner::copy::follow_plan::copy_case;
 use gleaner::copy::reading::{Controls, CopyOptions, End, Event, StopAfter};
 use gleaner::copy::session::{Session, SessionError};
 use gleaner::drive::sick::{DriveSpec, Request, SickDrive, Technician};

@@ -6,7 +6,7 @@
 
 #![allow(dead_code, reason = "each test binary uses its part")]
 
-use gleaner::store::storage::Storage;
+use gleaner::store::durable_file::DurableFile;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::sync::{Arc, Mutex};
@@ -192,7 +192,7 @@ impl Disk {
     }
 
     /// Opens a file.
-    pub fn file(&self, file: usize) -> Box<dyn Storage> {
+    pub fn file(&self, file: usize) -> Box<dyn DurableFile> {
         Box::new(SimulatedFile { inner: Arc::clone(&self.inner), file })
     }
 
@@ -314,7 +314,7 @@ impl SimulatedFile {
     }
 }
 
-impl Storage for SimulatedFile {
+impl DurableFile for SimulatedFile {
     fn bytes(&self) -> io::Result<u64> {
         Ok(self.inner.lock().unwrap().now[self.file].length)
     }

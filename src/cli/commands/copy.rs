@@ -7,7 +7,7 @@ use crate::cli::args::{CopyArguments, ModelArguments};
 use crate::cli::exit::Ending;
 use crate::cli::output::{json_text, tell};
 use crate::cli::{copy_progress, show};
-use crate::copy::case_copy::{CaseCopyOutcome, copy_case, copy_case_and_wait, try_again};
+use crate::copy::follow_plan::{CaseCopyOutcome, copy_case, copy_case_and_wait, try_again};
 use crate::copy::pace::seconds_left;
 use crate::copy::reading::{Controls, CopyOptions, End, RequestLog, StopAfter};
 use crate::copy::session::Session;

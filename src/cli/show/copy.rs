@@ -4,7 +4,7 @@ use super::line;
 use crate::base::human;
 use crate::cli::layout::{columns, wrap};
 use crate::cli::table::{Column, Overflow, fitted};
-use crate::copy::case_copy::{CaseCopyOutcome, DamagedFiles, Revision};
+use crate::copy::follow_plan::{CaseCopyOutcome, DamagedFiles, Revision};
 use crate::copy::reading::CopyOutcome;
 
 /// How a copy ended.

@@ -8,7 +8,7 @@
 mod read;
 mod write;
 
-pub use read::{History, HistoryFollower, Run, read_history};
+pub use read::{CopyRun, History, HistoryFollower, read_history};
 pub use write::HistoryWriter;
 
 use crate::copy::reading::{Health, TimeLeft};

@@ -11,14 +11,14 @@ use std::path::{Path, PathBuf};
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct History {
     /// In the order they began.
-    pub runs: Vec<Run>,
+    pub runs: Vec<CopyRun>,
     /// Lines that could not be understood: torn by a power cut, or written by a later program.
     pub unread_lines: u64,
 }
 
 /// One run.
 #[derive(Clone, PartialEq, Debug, Default)]
-pub struct Run {
+pub struct CopyRun {
     /// When it began (RFC 3339, UTC).
     pub began: String,
     /// Bytes of the plan when it began.
@@ -111,7 +111,7 @@ impl History {
     fn take(&mut self, line: &[u8]) {
         match (serde_json::from_slice::<Line>(line), self.runs.last_mut()) {
             (Ok(Line::Began { when, plan_bytes, copied_bytes, .. }), _) => {
-                self.runs.push(Run { began: when, plan_bytes, copied_bytes, ..Run::default() });
+                self.runs.push(CopyRun { began: when, plan_bytes, copied_bytes, ..CopyRun::default() });
             }
             (Ok(Line::Point(point)), Some(run)) if run.points.len() < MOST_POINTS => run.points.push(point),
             (Ok(Line::Note { seconds, text }), Some(run)) if run.notes.len() < MOST_POINTS => {
@@ -124,7 +124,7 @@ impl History {
     }
 }
 
-impl Run {
+impl CopyRun {
     /// Bytes that arrived of each class up to each point: seconds, class, bytes since the point before.
     pub fn arrivals(&self) -> impl Iterator<Item = (f64, Class, u64)> + '_ {
         let before = std::iter::once(self.copied_bytes).chain(self.points.iter().map(|point| point.copied_bytes));

@@ -55,51 +55,32 @@ pub fn fit(samples: &[Sample], failed_seconds: &[f64], base: &DriveModel, drive_
     let mut model = base.clone();
     let transfers = transfers(samples);
     let rates = transfers.rates.clone();
-    let mut figures = vec![];
-    let mut note = |name, before, measured, samples| figures.push(Figure { name, before, measured, samples });
+    let figure = |name, before, measured, samples| Figure { name, before, measured, samples };
     let line = line(&rates, base, drive_bytes);
     if let Some((first, last, _)) = line {
         (model.first_rate, model.last_rate) = (first, last);
         model.interface_rate = base.interface_rate.max(first).max(last);
     }
     let stretches = rates.len() as u64;
-    note("first_rate", base.first_rate, line.map(|l| l.0), stretches);
-    note("last_rate", base.last_rate, line.map(|l| l.1), stretches);
+    let mut figures = vec![
+        figure("first_rate", base.first_rate, line.map(|l| l.0), stretches),
+        figure("last_rate", base.last_rate, line.map(|l| l.1), stretches),
+        figure("request_ms", base.request_ms, transfers.request_ms, stretches),
+    ];
     if let Some(request_ms) = transfers.request_ms {
         model.request_ms = request_ms;
     }
-    note("request_ms", base.request_ms, transfers.request_ms, stretches);
     let jumps = jumps(samples, &model, drive_bytes);
     let seeks = seeks(&jumps, base);
     if let Some(seeks) = &seeks {
         (model.seek, model.turn_ms) = (seeks.curve, seeks.turn_ms);
     }
-    let count = jumps.len() as u64;
-    let of = |supported: fn(&Seeks) -> Option<f64>| seeks.as_ref().and_then(supported);
-    note("turn_ms", base.turn_ms, of(|s| s.turn_known.then_some(s.turn_ms)), count);
-    note(
-        "seek.shortest_ms",
-        base.seek.shortest_ms,
-        of(|s| (s.support[0] >= ENOUGH).then_some(s.curve.shortest_ms)),
-        support(&seeks, 0),
-    );
-    note(
-        "seek.average_ms",
-        base.seek.average_ms,
-        of(|s| (s.support[1] >= ENOUGH).then_some(s.curve.average_ms)),
-        support(&seeks, 1),
-    );
-    note(
-        "seek.longest_ms",
-        base.seek.longest_ms,
-        of(|s| (s.support[2] >= ENOUGH).then_some(s.curve.longest_ms)),
-        support(&seeks, 2),
-    );
+    figures.extend(seek_figures(seeks.as_ref(), base, jumps.len() as u64));
     let failed = median(failed_seconds);
     if let Some(seconds) = failed {
         model.failed_seconds = seconds;
     }
-    note("failed_seconds", base.failed_seconds, failed, failed_seconds.len() as u64);
+    figures.push(figure("failed_seconds", base.failed_seconds, failed, failed_seconds.len() as u64));
     model.spread = spread(line.map(|l| l.2), seeks.as_ref().map(|s| s.error), base.spread);
     if figures.iter().any(|figure| figure.measured.is_some()) && !base.name.ends_with(MEASURED) {
         model.name = format!("{}{MEASURED}", base.name);
@@ -116,8 +97,21 @@ pub fn fit(samples: &[Sample], failed_seconds: &[f64], base: &DriveModel, drive_
 
 const MEASURED: &str = ", as measured";
 
-fn support(seeks: &Option<Seeks>, which: usize) -> u64 {
-    seeks.as_ref().map_or(0, |seeks| seeks.support[which] as u64)
+/// The figures of a seek; its times rest on a third of the jumps each, the turn on all of them.
+fn seek_figures(seeks: Option<&Seeks>, base: &DriveModel, jumps: u64) -> [Figure; 4] {
+    let time = |name, which: usize, of: fn(&SeekCurve) -> f64| Figure {
+        name,
+        before: of(&base.seek),
+        measured: seeks.filter(|seeks| seeks.support[which] >= ENOUGH).map(|seeks| of(&seeks.curve)),
+        samples: seeks.map_or(0, |seeks| seeks.support[which] as u64),
+    };
+    let turn_ms = seeks.filter(|seeks| seeks.turn_known).map(|seeks| seeks.turn_ms);
+    [
+        Figure { name: "turn_ms", before: base.turn_ms, measured: turn_ms, samples: jumps },
+        time("seek.shortest_ms", 0, |curve| curve.shortest_ms),
+        time("seek.average_ms", 1, |curve| curve.average_ms),
+        time("seek.longest_ms", 2, |curve| curve.longest_ms),
+    ]
 }
 
 struct Transfers {

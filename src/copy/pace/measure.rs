@@ -1,9 +1,10 @@
 //! Reads that measure time: which requests, in which order, within the budget.
 
-use super::Places;
+use super::MeasurableRanges;
 use crate::base::clock::Moment;
 use crate::base::extent::Extent;
-use crate::source::{AlignedBuffer, Mark, Reader, Skip, SourceLost, Store};
+use crate::case::commit_after;
+use crate::source::{AlignedBuffer, RangeMark, Reader, Skip, SourceLost, Store};
 use serde::Serialize;
 use std::time::Duration;
 
@@ -94,10 +95,10 @@ const ROUNDS: u32 = 8;
 /// After so many failed reads the drive is spared.
 const FAILURES: usize = 3;
 
-struct Run<'r> {
+struct Measurement<'r> {
     reader: &'r Reader,
     store: &'r dyn Store,
-    places: Places,
+    places: MeasurableRanges,
     budget: Budget,
     buffer: AlignedBuffer,
     began: Moment,
@@ -110,7 +111,12 @@ struct Run<'r> {
 ///
 /// # Errors
 /// [`SourceLost`]; what arrived before is kept.
-pub fn measure(reader: &Reader, store: &dyn Store, places: Places, budget: &Budget) -> Result<Measured, SourceLost> {
+pub fn measure(
+    reader: &Reader,
+    store: &dyn Store,
+    places: MeasurableRanges,
+    budget: &Budget,
+) -> Result<Measured, SourceLost> {
     let measured = Measured {
         samples: Vec::new(),
         failed_seconds: Vec::new(),
@@ -121,17 +127,14 @@ pub fn measure(reader: &Reader, store: &dyn Store, places: Places, budget: &Budg
     };
     let buffer = AlignedBuffer::new(usize::try_from(LARGE).expect("1 MiB"));
     let (began, budget) = (reader.clock().now(), *budget);
-    let mut run = Run { reader, store, places, budget, buffer, began, at: None, measured };
-    let outcome = run.rounds();
-    let committed = store.commit().map_err(SourceLost::Store);
+    let mut measurement = Measurement { reader, store, places, budget, buffer, began, at: None, measured };
+    let outcome = commit_after(store, measurement.rounds());
     reader.flush_trace()?;
-    // When both fail, the first failure is the reason for the second.
     let end = outcome?;
-    committed?;
-    Ok(Measured { seconds: reader.clock().since(began).as_secs_f64(), end, ..run.measured })
+    Ok(Measured { seconds: reader.clock().since(began).as_secs_f64(), end, ..measurement.measured })
 }
 
-impl Run<'_> {
+impl Measurement<'_> {
     fn rounds(&mut self) -> Result<End, SourceLost> {
         for round in 0..ROUNDS {
             let before = self.measured.requests;
@@ -218,7 +221,7 @@ impl Run<'_> {
             return Ok(None);
         };
         // Copying retries it in its turn.
-        self.store.mark(Mark::Skipped { extent, why: Skip::Failed, failure }).map_err(SourceLost::Store)?;
+        self.store.mark(RangeMark::Skipped { extent, why: Skip::Failed, failure }).map_err(SourceLost::Store)?;
         self.places.shun(extent);
         measured.failed_seconds.push(seconds);
         self.at = Some(extent.end());

@@ -6,14 +6,14 @@
 
 mod fit;
 mod left;
+mod measurable_ranges;
 mod measure;
-mod places;
 mod squares;
 
 pub use fit::{Figure, Fit, RatePoint, fit};
 pub use left::seconds_left;
+pub use measurable_ranges::MeasurableRanges;
 pub use measure::{Budget, End, Measured, Sample, measure};
-pub use places::Places;
 
 use crate::base::ending::{Ending, Ends};
 use crate::case::CaseError;
@@ -93,7 +93,7 @@ pub fn pace(session: &Session, base: &DriveModel, budget: &Budget) -> Result<Pac
     let store = case.store().as_ref();
     let drive_bytes = session.reader.identity().bytes;
     let plan = load_plan(&plan)?;
-    let places = Places::of_plan(&plan, drive_bytes, store);
+    let places = MeasurableRanges::of_plan(&plan, drive_bytes, store);
     if places.is_empty() {
         return Err(PaceError::NothingLeft);
     }

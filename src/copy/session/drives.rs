@@ -1,6 +1,6 @@
 //! The drives of this machine, each with the cases that know it.
 
-use crate::case::{CaseLook, KnownBy, cases_in};
+use crate::case::{CaseView, KnownBy, cases_in};
 use crate::source::host::{HostDrive, HostError, drives};
 use serde::Serialize;
 use std::path::PathBuf;
@@ -31,7 +31,7 @@ pub struct KnowingCase {
 /// [`HostError::NotKnown`] when the kernel's tables cannot be read.
 pub fn known_drives(folders: &[PathBuf]) -> Result<Vec<KnownDrive>, HostError> {
     // A case that cannot be read knows nothing; `gleaner mend` says more of it.
-    let read = |folder: PathBuf| Some((CaseLook::new(&folder).ok()?.file().ok()?, folder));
+    let read = |folder: PathBuf| Some((CaseView::new(&folder).ok()?.file().ok()?, folder));
     let cases: Vec<_> = cases_in(folders).into_iter().filter_map(read).collect();
     let with_cases = |found: HostDrive| {
         let knows = |(case, folder): &(crate::case::CaseFile, PathBuf)| {

@@ -10,7 +10,9 @@ pub use wait::Attached;
 use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use crate::base::new_file::{NewFileError, create_new};
-use crate::case::{Access, Attachment, Case, CaseError, Entry, Word, check_unlocked, refuse_source_in_case};
+use crate::case::{
+    Access, Attachment, Case, CaseError, Entry, Word, check_unlocked, commit_after, refuse_source_in_case,
+};
 use crate::plan::{Plan, PlanReadError, load_plan};
 use crate::source::host::{Host, HostError};
 use crate::source::kernel::{KernelPlaces, can_be_the_drives};
@@ -196,14 +198,10 @@ impl Session {
     /// # Errors
     /// [`SessionError::Lost`] when the drive is gone; what had arrived is then kept all the same.
     pub fn read_drive(&mut self) -> Result<DriveMap, SessionError> {
-        let read = read_drive(&self.reader);
+        let read = self.commit_after(read_drive(&self.reader));
         self.reader.flush_trace()?;
-        let Some(case) = &mut self.case else { return Ok(read?) };
-        let committed = case.store().commit().map_err(SourceLost::Store);
-        // When both fail, the first failure is the reason for the second.
         let drive = read?;
-        committed?;
-        if self.has_drive {
+        if let Some(case) = self.case.as_mut().filter(|_| self.has_drive) {
             let tables = tables(&drive);
             let places: Vec<Extent> = tables.extents().iter().flat_map(|extent| case.store().held(*extent)).collect();
             case.set_identity_places(places)?;
@@ -231,13 +229,9 @@ impl Session {
     }
 
     fn judge(&mut self, drive: &DriveMap) -> Result<Coherence, SessionError> {
-        let judged = coherence::judge(drive, &self.reader);
+        let judged = self.commit_after(coherence::judge(drive, &self.reader));
         self.reader.flush_trace()?;
-        let committed = self.commit();
-        // When both fail, the first failure is the reason for the second.
-        let coherence = judged?;
-        committed?;
-        Ok(coherence)
+        Ok(judged?)
     }
 
     /// The case.
@@ -271,7 +265,14 @@ impl Session {
     /// # Errors
     /// [`SourceLost::Store`].
     pub fn commit(&self) -> Result<(), SourceLost> {
-        self.case.as_ref().map_or(Ok(()), |case| case.store().commit().map_err(SourceLost::Store))
+        self.commit_after(Ok(()))
+    }
+
+    fn commit_after<T>(&self, outcome: Result<T, SourceLost>) -> Result<T, SourceLost> {
+        match &self.case {
+            Some(case) => commit_after(case.store().as_ref(), outcome),
+            None => outcome,
+        }
     }
 
     /// Appends to the case's record; does nothing without a case.

@@ -13,7 +13,7 @@ use std::time::Duration;
 const EVERY: Duration = Duration::from_secs(1);
 
 /// Between two looks whether it was stopped.
-const NAP: Duration = Duration::from_millis(50);
+const LOOK_EVERY: Duration = Duration::from_millis(50);
 
 /// A drive's path with the number of its attachment.
 pub type Attached = (PathBuf, Option<u64>);
@@ -72,8 +72,8 @@ impl Session {
                     self.reader = Arc::new(reader);
                     return Err(SourceLost::Stopped.into());
                 }
-                std::thread::sleep(NAP);
-                waited += NAP;
+                std::thread::sleep(LOOK_EVERY);
+                waited += LOOK_EVERY;
             }
         }
     }

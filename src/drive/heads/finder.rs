@@ -1,13 +1,13 @@
 //! Watching reads.
 
-use super::cells::{BAD, Cells, READ, UNTIMED};
-use super::ensemble::Ensemble;
+use super::bands::ensemble::Ensemble;
+use super::bands::rezone::rezone;
+use super::bands::search::Search;
+use super::bands::zones::Zones;
 use super::evidence::Evidence;
-use super::rezone::rezone;
-use super::search::Search;
-use super::slowness::Slowness;
-use super::weigh::{HeadEvidence, Weighed, weigh};
-use super::zones::Zones;
+use super::evidence::cells::{BAD, Cells, READ, UNTIMED};
+use super::evidence::slowness::Slowness;
+use super::evidence::weigh::{HeadEvidence, Weighed, weigh};
 use crate::base::chance::Chances;
 use crate::base::extent::Extent;
 use crate::drive::model::to_f64;

@@ -1,9 +1,9 @@
 //! What the bands of a bad head mean for what is still to be read.
 
-use super::cells::Cells;
+use super::bands::zones::{Zones, reach};
+use super::evidence::cells::Cells;
+use super::evidence::weigh::HeadEvidence;
 use super::finder::HeadFinder;
-use super::weigh::HeadEvidence;
-use super::zones::{Zones, reach};
 use crate::base::extent::Extent;
 use crate::base::units::ByteOffset;
 use crate::drive::model::to_f64;

@@ -13,24 +13,15 @@
 //! drives above 4 TiB, more, so at most 4 MiB; and 2 KiB for each zone, of which there are at most 400.
 //! `docs/heads.md` has the model, its sources, and what was measured.
 
-mod cells;
-mod ensemble;
+mod bands;
 mod evidence;
 mod finder;
-mod fold;
-mod headless;
 mod load;
 mod map;
-mod pattern;
 mod range_evidence;
-mod rezone;
-mod search;
-mod slowness;
-mod weigh;
-mod zones;
 
+pub use evidence::weigh::HeadEvidence;
 pub use finder::{HeadFinder, Observed};
 pub use load::HeadLoad;
 pub use map::{HeadMap, Split};
 pub use range_evidence::RangeEvidence;
-pub use weigh::HeadEvidence;

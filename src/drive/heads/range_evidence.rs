@@ -32,7 +32,7 @@ impl HeadMap<'_> {
             let mut start = known.0;
             while start < known.1 {
                 let end = start + length;
-                let meets = |run: &&super::cells::Run| run.bad && run.start >= start && run.end <= end;
+                let meets = |run: &&super::evidence::cells::Run| run.bad && run.start >= start && run.end <= end;
                 let met = runs.iter().filter(meets).count();
                 if met > best.0 {
                     let byte = |cell: usize| cell as u64 * cells.bytes();

@@ -102,11 +102,12 @@ impl Illness {
             seed,
             content: Content::Marks,
         };
-        self.befall(&mut spec, &mut chances);
+        self.add_to(&mut spec, &mut chances);
         spec
     }
 
-    fn befall(self, spec: &mut DriveSpec, chances: &mut Chances) {
+    /// Adds its ailments to a drive.
+    fn add_to(self, spec: &mut DriveSpec, chances: &mut Chances) {
         let geometry = Geometry::new(spec.zones.clone(), spec.order);
         let (bytes, heads) = (geometry.bytes(), geometry.heads() as u64);
         let head = |chances: &mut Chances| usize::try_from(chances.below(heads)).expect("few heads");
@@ -128,11 +129,7 @@ impl Illness {
             }
             Illness::BadSectors => ailments.push(Ailment::BadSectors(scattered(chances, bytes, 20.0, 300.0))),
             Illness::SlowPlaces => slow_places(chances, bytes, ailments),
-            Illness::LateSectors => {
-                let late = scattered(chances, bytes, 20.0, 200.0);
-                let late = late.into_iter().map(|byte| (byte, 1 + u32::try_from(chances.below(6)).expect("below 6")));
-                ailments.push(Ailment::LateSectors(late.collect()));
-            }
+            Illness::LateSectors => ailments.push(late_sectors(chances, bytes)),
             Illness::Growing => ailments.push(Ailment::Growing(growth(chances, bytes))),
             Illness::Hanging => {
                 let once_in = whole(chances.between(2_000.0, 50_000.0));
@@ -152,25 +149,34 @@ impl Illness {
                 spec.heat =
                     Heat { ambient: 25.0, reading, failing: reading + 5.0, minutes: chances.between(10.0, 40.0) };
             }
-            Illness::Several => {
-                let others = [
-                    Illness::DeadHead,
-                    Illness::WeakHead,
-                    Illness::DamagedPlace,
-                    Illness::Scratches,
-                    Illness::BadSectors,
-                    Illness::SlowPlaces,
-                    Illness::LateSectors,
-                    Illness::Growing,
-                ];
-                let first = chances.below(others.len() as u64);
-                for step in 0..2 + chances.below(2) {
-                    let index = (first + step * 3) % others.len() as u64;
-                    others[usize::try_from(index).expect("few")].befall(spec, chances);
-                }
-            }
+            Illness::Several => several(spec, chances),
         }
     }
+}
+
+/// Two or three illnesses that can come together.
+fn several(spec: &mut DriveSpec, chances: &mut Chances) {
+    let others = [
+        Illness::DeadHead,
+        Illness::WeakHead,
+        Illness::DamagedPlace,
+        Illness::Scratches,
+        Illness::BadSectors,
+        Illness::SlowPlaces,
+        Illness::LateSectors,
+        Illness::Growing,
+    ];
+    let first = chances.below(others.len() as u64);
+    for step in 0..2 + chances.below(2) {
+        let index = (first + step * 3) % others.len() as u64;
+        others[usize::try_from(index).expect("few")].add_to(spec, chances);
+    }
+}
+
+fn late_sectors(chances: &mut Chances, bytes: u64) -> Ailment {
+    let late = scattered(chances, bytes, 20.0, 200.0);
+    let late = late.into_iter().map(|byte| (byte, 1 + u32::try_from(chances.below(6)).expect("below 6")));
+    Ailment::LateSectors(late.collect())
 }
 
 /// Zones and the order of heads.

@@ -5,7 +5,7 @@ use super::heads::head_facts;
 use super::{Audience, Document};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::regular_file;
-use crate::case::{Case, CaseError, JournalState, Record, RecordLine, read_record};
+use crate::case::{Case, CaseError, CaseRecord, JournalState, RecordLine, read_record};
 use crate::copy::history::{HISTORY_NAME, read_history};
 use crate::drive::heads::HeadFinder;
 use crate::partition::AreaKind;
@@ -215,7 +215,7 @@ fn file_sha256(path: &Path) -> io::Result<String> {
     }
 }
 
-fn recorded_sums(record: &Record, now: &JournalState) -> Vec<RecordedSum> {
+fn recorded_sums(record: &CaseRecord, now: &JournalState) -> Vec<RecordedSum> {
     let sum = |line: &RecordLine| {
         let sha256 =
             line.figures["sha256"].as_str().filter(|_| line.command == "verify" || line.command == "report")?;

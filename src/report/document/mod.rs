@@ -17,7 +17,7 @@ pub use heads::HeadFacts;
 pub use page::page;
 pub use publish::{PublishError, Published, check_free, publish};
 
-use crate::case::{CaseFile, Record};
+use crate::case::{CaseFile, CaseRecord};
 use crate::copy::history::History;
 use crate::report::values::SurveyReport;
 use crate::results::audit::{AuditSummary, FileAudit};
@@ -64,7 +64,7 @@ pub struct Document {
     /// How copying went.
     pub history: History,
     /// The record, in the audience's copy.
-    pub record: Record,
+    pub record: CaseRecord,
     /// Names of the files beside the page: files, ranges.
     pub lists: [String; 2],
 }

@@ -1,6 +1,6 @@
 //! The runs of copying joined into one time, and thinned to what a picture can show.
 
-use crate::copy::history::{History, Run};
+use crate::copy::history::{CopyRun, History};
 use crate::survey::allocation::Class;
 
 /// Moments that a picture shows at most.
@@ -69,7 +69,7 @@ impl Timeline {
     }
 }
 
-fn length(run: &Run) -> f64 {
+fn length(run: &CopyRun) -> f64 {
     let last = run.points.last().map_or(0.0, |point| point.seconds);
     run.ended.as_ref().map_or(last, |(seconds, _)| seconds.max(last))
 }
@@ -127,14 +127,15 @@ mod tests {
 
     #[test]
     fn runs_are_joined_and_every_byte_counts_once() {
-        let first = Run {
+        let first = CopyRun {
             copied_bytes: 100,
             points: vec![point(1.0, Class::Structure, 150, 10), point(3.0, Class::Files, 350, 20)],
             ended: Some((4.0, "stopped".into())),
-            ..Run::default()
+            ..CopyRun::default()
         };
         // Between the runs 50 bytes came by another way.
-        let second = Run { copied_bytes: 400, points: vec![point(2.0, Class::Files, 500, 90)], ..Run::default() };
+        let second =
+            CopyRun { copied_bytes: 400, points: vec![point(2.0, Class::Files, 500, 90)], ..CopyRun::default() };
         let history = History { runs: vec![first, second], unread_lines: 0 };
         let line = Timeline::of(&history);
         assert_eq!(line.at, [0.0, 1.0, 3.0, 4.0, 4.0, 6.0, 6.0]);

@@ -3,8 +3,8 @@
 use super::held::Held;
 use super::planned::Planned;
 use super::{WatchEnd, WatchError};
-use crate::case::{CaseFile, CaseLook, is_locked};
-use crate::copy::history::{HISTORY_NAME, HistoryFollower, Run};
+use crate::case::{CaseFile, CaseView, is_locked};
+use crate::copy::history::{CopyRun, HISTORY_NAME, HistoryFollower};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
@@ -21,7 +21,7 @@ pub(super) enum Standing {
 
 /// All that the page shows.
 pub(super) struct Board {
-    look: CaseLook,
+    look: CaseView,
     file: CaseFile,
     history_path: PathBuf,
     history: HistoryFollower,
@@ -42,7 +42,7 @@ impl Board {
     /// # Errors
     /// [`WatchError::Case`] when the folder holds no case.
     pub(super) fn new(folder: &Path) -> Result<Board, WatchError> {
-        let look = CaseLook::new(folder)?;
+        let look = CaseView::new(folder)?;
         let file = look.file()?;
         let history_path = folder.join(HISTORY_NAME);
         let mut board = Board {
@@ -90,7 +90,7 @@ impl Board {
         match runs.last() {
             None => Standing::Waiting,
             Some(_) if runs.len() == self.ended_before => Standing::Waiting,
-            Some(Run { ended: Some((_, how)), .. }) => Standing::Over(WatchEnd::Ended(how.clone())),
+            Some(CopyRun { ended: Some((_, how)), .. }) => Standing::Over(WatchEnd::Ended(how.clone())),
             Some(run) => {
                 // What was unfinished at the beginning may have been dead for long, and the lock another command's.
                 let alive = runs.len() > self.ended_before + 1 || lines(run) > self.lines_before;
@@ -117,7 +117,7 @@ impl Board {
     }
 
     /// The run that is shown: the last that began.
-    pub(super) fn run(&self) -> Option<&Run> {
+    pub(super) fn run(&self) -> Option<&CopyRun> {
         self.history.history().runs.last()
     }
 
@@ -145,6 +145,6 @@ impl Board {
     }
 }
 
-fn lines(run: &Run) -> usize {
+fn lines(run: &CopyRun) -> usize {
     run.points.len() + run.notes.len()
 }

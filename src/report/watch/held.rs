@@ -2,8 +2,8 @@
 
 use super::pictures::PLACES;
 use crate::base::extent::Extent;
+use crate::store::durable_file::DiskFile;
 use crate::store::journal::{Claims, JournalError, JournalHeader, Ranges, read_claims};
-use crate::store::storage::FileStorage;
 use std::path::Path;
 
 /// Records read in one look: 8 MiB of the journal, so that a page is never long in coming.
@@ -52,7 +52,7 @@ impl Held {
         if self.header.as_ref() != Some(claims.header()) {
             *self = Held { header: Some(*claims.header()), failed: self.failed, ..Held::default() };
         }
-        let mut claims: Claims<FileStorage> = claims.behind(self.records);
+        let mut claims: Claims<DiskFile> = claims.behind(self.records);
         let limit = self.records + RECORDS_A_LOOK;
         self.behind = false;
         while let Some(claim) = claims.next() {
@@ -119,9 +119,9 @@ fn add(taken: &mut [u64], extent: Extent, bytes: u64) {
 mod tests {
     use super::*;
     use crate::base::units::SectorSize;
-    use crate::source::{Failure, Mark, Skip};
-    use crate::store::journal::{Claim, Journal};
-    use crate::store::storage::FileStorage;
+    use crate::source::{Failure, RangeMark, Skip};
+    use crate::store::durable_file::DiskFile;
+    use crate::store::journal::{Journal, JournalClaim};
 
     #[test]
     fn shares_of_places() {
@@ -147,14 +147,14 @@ mod tests {
         held.follow(&path);
         assert!(held.caution().unwrap().contains("cannot be read"));
         let file = std::fs::File::options().read(true).write(true).create_new(true).open(&path).unwrap();
-        let mut journal = Journal::create_in(Box::new(FileStorage::new(file)), &header).unwrap();
+        let mut journal = Journal::create_in(Box::new(DiskFile::new(file)), &header).unwrap();
         held.follow(&path);
         assert_eq!(held.caution(), None);
         for round in 0..20_u64 {
-            let claims: Vec<Claim> = (0..round)
+            let claims: Vec<JournalClaim> = (0..round)
                 .map(|n| {
                     let extent = Extent::between((round * 64 + n) << 12, (round * 64 + n + 1) << 12);
-                    Claim::Marked(Mark::Skipped { extent, why: Skip::Near, failure: Failure::default() })
+                    JournalClaim::Marked(RangeMark::Skipped { extent, why: Skip::Near, failure: Failure::default() })
                 })
                 .collect();
             journal.write(&claims).unwrap();

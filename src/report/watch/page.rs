@@ -5,7 +5,7 @@ use super::board::{Board, Standing};
 use super::pictures::{human_rate, pictures};
 use crate::base::human;
 use crate::base::text::shown;
-use crate::copy::history::Run;
+use crate::copy::history::CopyRun;
 use crate::report::picture::{escape, style};
 use serde::Serialize;
 use std::fmt::Write;
@@ -183,7 +183,7 @@ fn figures(board: &Board) -> String {
 }
 
 /// The wanted files, a line for each pattern.
-fn wanted(run: &Run) -> String {
+fn wanted(run: &CopyRun) -> String {
     let lines: String = run.wanted.iter().map(|count| format!("<li>{}</li>", escape(&count.sentence()))).collect();
     if lines.is_empty() { lines } else { format!("<ul class=\"wanted\" aria-label=\"Wanted files\">{lines}</ul>") }
 }

@@ -2,7 +2,7 @@
 
 use super::board::Board;
 use crate::base::human;
-use crate::copy::history::{Point, Run};
+use crate::copy::history::{CopyRun, Point};
 use crate::report::picture::{Axis, Frame, Layer, Line, Paint, Quantity, Tone, lines, stacked_areas, strip};
 use crate::report::values::class_paint;
 use crate::survey::allocation::Class;
@@ -79,13 +79,13 @@ fn moments(points: usize) -> Vec<usize> {
     (1..=shown).map(|n| n * points / shown - 1).collect()
 }
 
-fn time_axis(run: &Run) -> Axis<'static> {
+fn time_axis(run: &CopyRun) -> Axis<'static> {
     let to = run.points.last().map_or(0.0, |point| point.seconds);
     Axis { label: "time since it began", quantity: Quantity::Seconds, from: 0.0, to }
 }
 
 #[allow(clippy::cast_precision_loss, reason = "a picture needs no 53 bits")]
-fn safe(run: &Run) -> String {
+fn safe(run: &CopyRun) -> String {
     let shown = moments(run.points.len());
     let mut at = vec![0.0];
     let mut sums = [0u64; Class::ALL.len()];
@@ -139,7 +139,7 @@ fn safe(run: &Run) -> String {
 }
 
 /// A figure over time: the mean of it between one shown moment and the next.
-fn over_time(run: &Run, of: impl Fn(&Point) -> Option<f64>) -> Vec<(f64, f64)> {
+fn over_time(run: &CopyRun, of: impl Fn(&Point) -> Option<f64>) -> Vec<(f64, f64)> {
     let mut from = 0;
     let mean = |last: usize| {
         let part = &run.points[from..=last];
@@ -162,7 +162,7 @@ fn reach(points: &[(f64, f64)]) -> Option<(f64, f64)> {
     })
 }
 
-fn rate(run: &Run) -> String {
+fn rate(run: &CopyRun) -> String {
     let points = over_time(run, |point| point.rate);
     let Some((least, most)) = reach(&points) else { return String::new() };
     let description =
@@ -176,7 +176,7 @@ fn rate(run: &Run) -> String {
     })
 }
 
-fn temperature(run: &Run) -> String {
+fn temperature(run: &CopyRun) -> String {
     let points = over_time(run, |point| point.health.celsius);
     let Some((least, most)) = reach(&points) else { return String::new() };
     let description = format!("Temperature of the drive over time: between {least:.0} and {most:.0} °C.");

@@ -5,7 +5,7 @@ use super::{Following, HandOverError, last_written, write_checksum};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::new_file::check_new;
 use crate::base::units::ByteOffset;
-use crate::case::{Case, ContentPiece};
+use crate::case::{Case, ContentPart};
 use crate::results::verify::{CopyComparison, compare_copy};
 use crate::source::{AlignedBuffer, SourceLost, bytes_of};
 use crate::store::image::Image;
@@ -58,7 +58,7 @@ pub fn write_onto(
     // What stood there before must not be taken for a copy either.
     erase_all(&target, &last, &target.former_tables)?;
     let writing = Writing { target: &target, last: &last };
-    content.for_each_piece(|error| SourceLost::Store(error).into(), |at, piece| writing.piece(at, piece, following))?;
+    content.for_each_part(|error| SourceLost::Store(error).into(), |at, piece| writing.piece(at, piece, following))?;
     target.sync()?;
     let mut read = |place: Extent, buffer: &mut [u8]| target.read(place, buffer);
     let compared = compare_copy(&content, content.bytes(), &mut read, &last, following.stop, following.progress);
@@ -108,18 +108,18 @@ impl Writing<'_> {
     fn piece(
         &self,
         at: ByteOffset,
-        piece: ContentPiece<'_>,
+        piece: ContentPart<'_>,
         following: &mut Following<'_>,
     ) -> Result<(), HandOverError> {
         if following.stop.load(Ordering::Relaxed) {
             return Err(stopped_at(self.target));
         }
         let count = match piece {
-            ContentPiece::Zeros(count) => {
+            ContentPart::Zeros(count) => {
                 self.target.erase(Extent::between(at.0, at.0 + count))?;
                 count
             }
-            ContentPiece::Bytes(bytes) => {
+            ContentPart::Bytes(bytes) => {
                 let place = Extent::between(at.0, at.0 + bytes.len() as u64);
                 let blanks = self.last.intersection(place);
                 if blanks.is_empty() {

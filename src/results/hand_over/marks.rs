@@ -2,7 +2,7 @@
 
 use super::Refusal;
 use crate::base::extent::{Extent, ExtentSet};
-use crate::case::{Case, ContentPiece};
+use crate::case::{Case, ContentPart};
 use crate::filesystem::Content;
 use crate::partition::{AreaKind, DriveMark, Scheme};
 use crate::source::{SourceLost, Store};
@@ -118,10 +118,10 @@ fn sample_at(held: &[Extent], mut behind: u64) -> Option<Extent> {
 
 fn first_that_holds_anything(case: &Case) -> Result<Option<(Extent, Vec<u8>)>, SourceLost> {
     let mut found = None;
-    let looked = case.content().for_each_piece(
+    let looked = case.content().for_each_part(
         |error| Some(SourceLost::Store(error)),
         |at, piece| {
-            let ContentPiece::Bytes(bytes) = piece else { return Ok(()) };
+            let ContentPart::Bytes(bytes) = piece else { return Ok(()) };
             let samples = Extent::between(at.0, at.0 + bytes.len() as u64).pieces(SAMPLE_BYTES);
             let mut parts = samples.zip(bytes.chunks(usize::try_from(SAMPLE_BYTES).expect("4096")));
             found = parts.find(|(_, part)| part.iter().any(|byte| *byte != 0)).map(|(at, part)| (at, part.to_vec()));

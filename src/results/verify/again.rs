@@ -98,7 +98,7 @@ mod tests {
         fn keep(&self, _: Extent, _: &[u8]) -> io::Result<()> {
             unreachable!()
         }
-        fn mark(&self, _: crate::source::Mark) -> io::Result<()> {
+        fn mark(&self, _: crate::source::RangeMark) -> io::Result<()> {
             unreachable!()
         }
         fn commit(&self) -> io::Result<()> {

@@ -18,7 +18,7 @@ const FRESH: Duration = Duration::from_secs(100);
 /// Most bytes of output that are looked at.
 const MOST_OUTPUT: u64 = 64 << 10;
 /// How often a running command is looked at.
-const NAP: Duration = Duration::from_millis(20);
+const LOOK_EVERY: Duration = Duration::from_millis(20);
 
 /// Why a command gives no temperature.
 #[derive(Debug, thiserror::Error)]
@@ -139,7 +139,7 @@ fn ask(words: &[String], limit: Duration, stopped: &Receiver<()>) -> Result<f64,
             Ok(None) if Instant::now() >= deadline => break false,
             Ok(None) => {}
         }
-        if stopped.recv_timeout(NAP) == Err(RecvTimeoutError::Disconnected) {
+        if stopped.recv_timeout(LOOK_EVERY) == Err(RecvTimeoutError::Disconnected) {
             break false;
         }
     };
@@ -229,7 +229,7 @@ mod tests {
         let began = Instant::now();
         while command.celsius() != Some(43.0) {
             assert!(began.elapsed() < Duration::from_secs(20), "the command is not run again");
-            std::thread::sleep(NAP);
+            std::thread::sleep(LOOK_EVERY);
         }
     }
 
@@ -259,7 +259,7 @@ mod tests {
         let is_running = || std::fs::read_to_string(&state).is_ok_and(|stat| !stat.contains(") Z "));
         while is_running() {
             assert!(began.elapsed() < Duration::from_secs(20), "the command's own process still runs");
-            std::thread::sleep(NAP);
+            std::thread::sleep(LOOK_EVERY);
         }
     }
 

@@ -15,7 +15,7 @@ pub use vhdx::{Vhdx, VhdxGeometry};
 use crate::base::new_file::{NewFile, Readers};
 use crate::base::regular_file;
 use crate::base::units::{ByteOffset, SectorSize};
-use crate::store::storage::{FileStorage, Storage};
+use crate::store::durable_file::{DiskFile, DurableFile};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::fs::OpenOptions;
@@ -139,11 +139,11 @@ pub fn create_with(
     fill: impl FnOnce(&dyn Image) -> Result<(), ImageError>,
 ) -> Result<Box<dyn Image>, ImageError> {
     let new = NewFile::begin(path, Readers::OwnerOnly)?;
-    let image = create_in(Box::new(FileStorage::new(new.file().try_clone()?)), form, bytes, logical, physical)?;
+    let image = create_in(Box::new(DiskFile::new(new.file().try_clone()?)), form, bytes, logical, physical)?;
     fill(image.as_ref())?;
     image.sync()?;
     drop(image);
-    open_in(Box::new(FileStorage::at(new.publish()?, path)), form)
+    open_in(Box::new(DiskFile::at(new.publish()?, path)), form)
 }
 
 /// Opens an image to go on writing.
@@ -153,7 +153,7 @@ pub fn create_with(
 pub fn open(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> {
     let file = regular_file::open_with(OpenOptions::new().read(true).write(true), path);
     let file = file.map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
-    open_in(Box::new(FileStorage::at(file, path)), form)
+    open_in(Box::new(DiskFile::at(file, path)), form)
 }
 
 /// Opens an image only to read it; every write fails.
@@ -162,7 +162,7 @@ pub fn open(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> 
 /// [`ImageError`].
 pub fn open_read_only(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, ImageError> {
     let file = regular_file::open(path).map_err(|error| ImageError::Open { path: path.to_path_buf(), error })?;
-    let storage = Box::new(FileStorage::new(file));
+    let storage = Box::new(DiskFile::new(file));
     Ok(match form {
         ImageForm::Raw => Box::new(Raw::open(storage)?),
         ImageForm::Vhdx => Box::new(Vhdx::open_read_only(storage)?),
@@ -174,7 +174,7 @@ pub fn open_read_only(path: &Path, form: ImageForm) -> Result<Box<dyn Image>, Im
 /// # Errors
 /// [`ImageError`].
 pub fn create_in(
-    storage: Box<dyn Storage>,
+    storage: Box<dyn DurableFile>,
     form: ImageForm,
     bytes: u64,
     logical: SectorSize,
@@ -189,7 +189,7 @@ pub fn create_in(
 ///
 /// # Errors
 /// [`ImageError`].
-pub fn open_in(storage: Box<dyn Storage>, form: ImageForm) -> Result<Box<dyn Image>, ImageError> {
+pub fn open_in(storage: Box<dyn DurableFile>, form: ImageForm) -> Result<Box<dyn Image>, ImageError> {
     Ok(match form {
         ImageForm::Raw => Box::new(Raw::open(storage)?),
         ImageForm::Vhdx => Box::new(Vhdx::open(storage)?),
@@ -197,7 +197,7 @@ pub fn open_in(storage: Box<dyn Storage>, form: ImageForm) -> Result<Box<dyn Ima
 }
 
 fn lay_out(
-    storage: &dyn Storage,
+    storage: &dyn DurableFile,
     form: ImageForm,
     bytes: u64,
     logical: SectorSize,

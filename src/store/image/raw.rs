@@ -3,7 +3,7 @@
 use super::zeros::{Run, runs};
 use super::{Image, ImageError, check_within};
 use crate::base::units::ByteOffset;
-use crate::store::storage::Storage;
+use crate::store::durable_file::DurableFile;
 use std::io;
 
 /// A sparse file with the drive's bytes at the drive's offsets.
@@ -11,7 +11,7 @@ use std::io;
 /// Long runs of zeros are made holes: that is right whatever stood there before (bytes that a crash left without a
 /// claim, a fill), and takes no room.
 pub struct Raw {
-    storage: Box<dyn Storage>,
+    storage: Box<dyn DurableFile>,
     bytes: u64,
 }
 
@@ -20,7 +20,7 @@ impl Raw {
     ///
     /// # Errors
     /// [`ImageError::Io`]; [`ImageError::Empty`].
-    pub fn open(storage: Box<dyn Storage>) -> Result<Raw, ImageError> {
+    pub fn open(storage: Box<dyn DurableFile>) -> Result<Raw, ImageError> {
         match storage.bytes()? {
             0 => Err(ImageError::Empty),
             bytes => Ok(Raw { storage, bytes }),
@@ -29,7 +29,7 @@ impl Raw {
 }
 
 /// Makes empty storage a raw image of `bytes` bytes, all hole.
-pub(super) fn lay_out(storage: &dyn Storage, bytes: u64) -> Result<(), ImageError> {
+pub(super) fn lay_out(storage: &dyn DurableFile, bytes: u64) -> Result<(), ImageError> {
     storage.set_bytes(bytes).map_err(|error| match error.kind() {
         // The kernel takes a length beyond 2^63 for a negative one.
         io::ErrorKind::FileTooLarge | io::ErrorKind::InvalidInput => ImageError::FileTooLong { bytes },
@@ -38,7 +38,7 @@ pub(super) fn lay_out(storage: &dyn Storage, bytes: u64) -> Result<(), ImageErro
 }
 
 /// Writes with long runs of zeros as holes.
-pub(super) fn write_sparsely(storage: &dyn Storage, at: u64, bytes: &[u8]) -> io::Result<()> {
+pub(super) fn write_sparsely(storage: &dyn DurableFile, at: u64, bytes: &[u8]) -> io::Result<()> {
     for (place, run) in runs(at, bytes) {
         match run {
             Run::Data(data) => storage.write_at(place, data)?,
@@ -49,7 +49,7 @@ pub(super) fn write_sparsely(storage: &dyn Storage, at: u64, bytes: &[u8]) -> io
 }
 
 /// Refuses a file that became shorter than `bytes`.
-pub(super) fn check_length(storage: &dyn Storage, bytes: u64) -> io::Result<()> {
+pub(super) fn check_length(storage: &dyn DurableFile, bytes: u64) -> io::Result<()> {
     let now = storage.bytes()?;
     if now >= bytes {
         return Ok(());

@@ -1,7 +1,7 @@
 //! What a journal can say.
 
 use crate::base::extent::Extent;
-use crate::source::Mark;
+use crate::source::RangeMark;
 use std::fmt;
 
 /// The BLAKE3 hash of the bytes of one chunk.
@@ -30,7 +30,7 @@ impl fmt::Debug for ChunkHash {
 /// What is claimed. A range of which nothing is claimed is not read yet.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 #[non_exhaustive]
-pub enum Claim {
+pub enum JournalClaim {
     /// The bytes of a range are durably in the image, and this is their hash.
     Copied {
         /// The range.
@@ -39,7 +39,7 @@ pub enum Claim {
         hash: ChunkHash,
     },
     /// Something else about a range.
-    Marked(Mark),
+    Marked(RangeMark),
     /// A run is about to write to the image for the first time: until its claims follow, the image may hold bytes that
     /// no claim covers.
     RunBegan {
@@ -48,13 +48,13 @@ pub enum Claim {
     },
 }
 
-impl Claim {
+impl JournalClaim {
     /// The range that it is about.
     pub fn extent(&self) -> Option<Extent> {
         match self {
-            Claim::Copied { extent, .. } => Some(*extent),
-            Claim::Marked(mark) => Some(mark.extent()),
-            Claim::RunBegan { .. } => None,
+            JournalClaim::Copied { extent, .. } => Some(*extent),
+            JournalClaim::Marked(mark) => Some(mark.extent()),
+            JournalClaim::RunBegan { .. } => None,
         }
     }
 }

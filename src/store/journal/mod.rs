@@ -16,7 +16,7 @@ mod salvage;
 mod scan;
 mod writer;
 
-pub use claim::{ChunkHash, Claim};
+pub use claim::{ChunkHash, JournalClaim};
 pub use error::{JournalError, Unsound};
 pub use header::{JournalHeader, VERSION, is_journal, read_header};
 pub use ranges::{RangeState, Ranges};

@@ -1,8 +1,8 @@
 //! What a journal's claims come to: for each byte of the drive, whether it is copied, skipped, unreadable or not read yet.
 
-use super::Claim;
+use super::JournalClaim;
 use crate::base::extent::Extent;
-use crate::source::{Mark, Skip};
+use crate::source::{RangeMark, Skip};
 use rangemap::RangeMap;
 
 /// What is known of a range.
@@ -34,36 +34,36 @@ impl Ranges {
 
     /// Takes a claim on, in the order of the journal. A copied range leaves that state by a withdrawal alone, an unreadable
     /// one by being copied or retried alone.
-    pub fn apply(&mut self, claim: &Claim) {
+    pub fn apply(&mut self, claim: &JournalClaim) {
         match *claim {
-            Claim::Copied { extent, .. } => {
+            JournalClaim::Copied { extent, .. } => {
                 self.copied.insert(extent, ());
                 self.skipped.remove(extent);
                 self.unreadable.remove(extent);
             }
-            Claim::Marked(mark) => self.mark(&mark),
-            Claim::RunBegan { .. } => {}
+            JournalClaim::Marked(mark) => self.mark(&mark),
+            JournalClaim::RunBegan { .. } => {}
         }
     }
 
     /// Takes a mark on.
-    pub fn mark(&mut self, mark: &Mark) {
+    pub fn mark(&mut self, mark: &RangeMark) {
         match *mark {
-            Mark::Unreadable { extent, tries, .. } => {
+            RangeMark::Unreadable { extent, tries, .. } => {
                 for rest in self.copied.gaps(extent) {
                     self.skipped.remove(rest);
                     self.unreadable.insert(rest, tries);
                 }
             }
-            Mark::Skipped { extent, why, .. } => {
+            RangeMark::Skipped { extent, why, .. } => {
                 for uncopied in self.copied.gaps(extent) {
                     for rest in self.unreadable.gaps(uncopied) {
                         self.skipped.insert(rest, why);
                     }
                 }
             }
-            Mark::Withdrawn { extent } => self.copied.remove(extent),
-            Mark::Retry { extent } => {
+            RangeMark::Withdrawn { extent } => self.copied.remove(extent),
+            RangeMark::Retry { extent } => {
                 for place in self.unreadable(extent) {
                     self.unreadable.remove(place);
                     self.skipped.insert(place, Skip::Again);
@@ -243,23 +243,23 @@ mod tests {
     use crate::store::journal::ChunkHash;
     use proptest::prelude::*;
 
-    fn claims(kinds: u8) -> impl Strategy<Value = Vec<Claim>> {
+    fn claims(kinds: u8) -> impl Strategy<Value = Vec<JournalClaim>> {
         let one = (0..kinds, 0u64..200, 1u64..50, 0u16..3).prop_map(|(kind, start, bytes, tries)| {
             let extent = Extent::new(start, bytes).unwrap();
             let failure = Failure::default();
             match kind {
-                0 => Claim::Copied { extent, hash: ChunkHash([0; 32]) },
-                1 => Claim::Marked(Mark::Skipped { extent, why: Skip::Near, failure }),
-                2 => Claim::Marked(Mark::Unreadable { extent, tries, failure }),
-                3 => Claim::Marked(Mark::Withdrawn { extent }),
-                _ => Claim::Marked(Mark::Retry { extent }),
+                0 => JournalClaim::Copied { extent, hash: ChunkHash([0; 32]) },
+                1 => JournalClaim::Marked(RangeMark::Skipped { extent, why: Skip::Near, failure }),
+                2 => JournalClaim::Marked(RangeMark::Unreadable { extent, tries, failure }),
+                3 => JournalClaim::Marked(RangeMark::Withdrawn { extent }),
+                _ => JournalClaim::Marked(RangeMark::Retry { extent }),
             }
         });
         prop::collection::vec(one, 0..25)
     }
 
     /// The plain meaning, byte by byte.
-    fn by_byte(claims: &[Claim]) -> [RangeState; 256] {
+    fn by_byte(claims: &[JournalClaim]) -> [RangeState; 256] {
         use RangeState::{Copied, NotRead, Skipped, Unreadable};
         let mut states = [NotRead; 256];
         for claim in claims {
@@ -267,11 +267,11 @@ mod tests {
             for at in extent.start.0..extent.end() {
                 let state = &mut states[usize::try_from(at).unwrap()];
                 *state = match (claim, *state) {
-                    (Claim::Copied { .. }, _) => Copied,
-                    (Claim::Marked(Mark::Unreadable { .. }), held) => held.max(Unreadable),
-                    (Claim::Marked(Mark::Skipped { .. }), held) => held.max(Skipped),
-                    (Claim::Marked(Mark::Withdrawn { .. }), Copied) => NotRead,
-                    (Claim::Marked(Mark::Retry { .. }), Unreadable) => Skipped,
+                    (JournalClaim::Copied { .. }, _) => Copied,
+                    (JournalClaim::Marked(RangeMark::Unreadable { .. }), held) => held.max(Unreadable),
+                    (JournalClaim::Marked(RangeMark::Skipped { .. }), held) => held.max(Skipped),
+                    (JournalClaim::Marked(RangeMark::Withdrawn { .. }), Copied) => NotRead,
+                    (JournalClaim::Marked(RangeMark::Retry { .. }), Unreadable) => Skipped,
                     (_, held) => held,
                 };
             }
@@ -279,7 +279,7 @@ mod tests {
         states
     }
 
-    fn ranges(claims: &[Claim]) -> Ranges {
+    fn ranges(claims: &[JournalClaim]) -> Ranges {
         let mut ranges = Ranges::new();
         claims.iter().for_each(|claim| ranges.apply(claim));
         ranges
@@ -316,10 +316,10 @@ mod tests {
         /// The claims of version 1 commute, so that it made no difference in which order they were taken.
         #[test]
         fn without_withdrawal_and_retry_the_order_does_not_matter(claims in claims(3), turn in 0usize..25) {
-            let states = |claims: &[Claim]| ranges(claims).states(Extent::between(0, 256));
+            let states = |claims: &[JournalClaim]| ranges(claims).states(Extent::between(0, 256));
             let forward = states(&claims);
             let turned = turn.min(claims.len());
-            let backward: Vec<Claim> = claims.iter().rev().copied().collect();
+            let backward: Vec<JournalClaim> = claims.iter().rev().copied().collect();
             prop_assert_eq!(&forward, &states(&backward));
             prop_assert_eq!(&forward, &states(&[&claims[turned..], &claims[..]].concat()));
         }
@@ -330,14 +330,14 @@ mod tests {
         let mut ranges = Ranges::new();
         let (one, two) = (Extent::between(0, 512), Extent::between(512, 1024));
         let failure = Failure::default();
-        ranges.mark(&Mark::Skipped { extent: one, why: Skip::Near, failure });
-        ranges.mark(&Mark::Skipped { extent: two, why: Skip::Suspect, failure });
+        ranges.mark(&RangeMark::Skipped { extent: one, why: Skip::Near, failure });
+        ranges.mark(&RangeMark::Skipped { extent: two, why: Skip::Suspect, failure });
         let both = Extent::between(0, 1024);
         assert_eq!(ranges.skipped(both), [both]);
         assert_eq!(ranges.skips(both), [(one, Skip::Near), (two, Skip::Suspect)]);
-        ranges.mark(&Mark::Unreadable { extent: two, tries: 2, failure });
+        ranges.mark(&RangeMark::Unreadable { extent: two, tries: 2, failure });
         assert_eq!(ranges.tries(both), [(two, 2)]);
-        ranges.mark(&Mark::Retry { extent: both });
+        ranges.mark(&RangeMark::Retry { extent: both });
         assert_eq!(ranges.skips(both), [(one, Skip::Near), (two, Skip::Again)]);
     }
 
@@ -345,7 +345,7 @@ mod tests {
     fn the_ends_of_the_address_range() {
         let last = Extent::between(u64::MAX - 512, u64::MAX);
         let mut ranges = Ranges::new();
-        ranges.mark(&Mark::Skipped { extent: last, why: Skip::Near, failure: Failure::default() });
+        ranges.mark(&RangeMark::Skipped { extent: last, why: Skip::Near, failure: Failure::default() });
         let all = Extent::between(0, u64::MAX);
         assert_eq!(ranges.states(all).len(), 2);
         assert_eq!(ranges.held(Extent::between(5, 5)), []);

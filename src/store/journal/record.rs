@@ -1,9 +1,9 @@
 //! One record: 64 bytes that check themselves and know their place.
 
 use super::header::VERSION_1;
-use super::{CRC_32C, ChunkHash, Claim, JournalHeader, Unsound, u32_at, u64_at};
+use super::{CRC_32C, ChunkHash, JournalClaim, JournalHeader, Unsound, u32_at, u64_at};
 use crate::base::extent::Extent;
-use crate::source::{Blame, Failure, Mark, Skip};
+use crate::source::{Blame, Failure, RangeMark, Skip};
 
 /// Length in bytes of the header and of each record. Record `n`, counted from 1, starts at byte `n * RECORD_BYTES`.
 pub const RECORD_BYTES: u64 = 64;
@@ -27,8 +27,8 @@ const BLAMES: [Blame; 4] = [Blame::NotRecorded, Blame::Medium, Blame::Link, Blam
 
 /// A record as it stands in the file.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Record {
-    pub(super) claim: Claim,
+pub(super) struct JournalRecord {
+    pub(super) claim: JournalClaim,
     pub(super) number: u64,
     pub(super) starts_batch: bool,
     /// Withdrawals before this record, modulo 65536.
@@ -38,14 +38,14 @@ pub(super) struct Record {
 /// What 64 bytes of a journal turn out to be.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Decoded {
-    Sound(Record),
+    Sound(JournalRecord),
     /// The checksum is wrong: torn, or damaged.
     Broken,
     /// Whole, but impossible.
     Unsound(Unsound),
 }
 
-impl Record {
+impl JournalRecord {
     pub(super) fn encode(&self, header: &JournalHeader) -> [u8; 64] {
         let mut bytes = [0; 64];
         bytes[0] = kind(&self.claim);
@@ -69,13 +69,13 @@ impl Record {
         if checksum(&summed, header) != u32_at(bytes, 4) {
             return Decoded::Broken;
         }
-        match Record::of_whole(bytes, number, header, version) {
+        match JournalRecord::of_whole(bytes, number, header, version) {
             Ok(record) => Decoded::Sound(record),
             Err(what) => Decoded::Unsound(what),
         }
     }
 
-    fn of_whole(bytes: &[u8; 64], number: u64, header: &JournalHeader, version: u32) -> Result<Record, Unsound> {
+    fn of_whole(bytes: &[u8; 64], number: u64, header: &JournalHeader, version: u32) -> Result<JournalRecord, Unsound> {
         let found = u64_at(bytes, 8);
         if found != number {
             return Err(Unsound::Misplaced { found });
@@ -90,22 +90,24 @@ impl Record {
             Ok(Failure { blame, errno: u16::from_le_bytes([bytes[36], bytes[37]]) })
         };
         let claim = match bytes[0] {
-            COPIED => Claim::Copied { extent: place()?, hash: ChunkHash(std::array::from_fn(|i| bytes[32 + i])) },
+            COPIED => {
+                JournalClaim::Copied { extent: place()?, hash: ChunkHash(std::array::from_fn(|i| bytes[32 + i])) }
+            }
             SKIPPED => {
                 let why = *SKIPS.get(usize::from(bytes[32])).ok_or(Unsound::Reserved)?;
-                Claim::Marked(Mark::Skipped { extent: place()?, why, failure: failure()? })
+                JournalClaim::Marked(RangeMark::Skipped { extent: place()?, why, failure: failure()? })
             }
             UNREADABLE => {
                 let tries = u16::from_le_bytes([bytes[34], bytes[35]]);
-                Claim::Marked(Mark::Unreadable { extent: place()?, tries, failure: failure()? })
+                JournalClaim::Marked(RangeMark::Unreadable { extent: place()?, tries, failure: failure()? })
             }
-            WITHDRAWN if version > VERSION_1 => Claim::Marked(Mark::Withdrawn { extent: place()? }),
-            RETRY if version > VERSION_1 => Claim::Marked(Mark::Retry { extent: place()? }),
-            RUN_BEGAN if version > VERSION_1 => Claim::RunBegan { when: u64_at(bytes, 32) },
+            WITHDRAWN if version > VERSION_1 => JournalClaim::Marked(RangeMark::Withdrawn { extent: place()? }),
+            RETRY if version > VERSION_1 => JournalClaim::Marked(RangeMark::Retry { extent: place()? }),
+            RUN_BEGAN if version > VERSION_1 => JournalClaim::RunBegan { when: u64_at(bytes, 32) },
             other => return Err(Unsound::Kind(other)),
         };
         let withdrawals = u16::from_le_bytes([bytes[2], bytes[3]]);
-        let record = Record { claim, number, starts_batch: bytes[1] & STARTS_BATCH != 0, withdrawals };
+        let record = JournalRecord { claim, number, starts_batch: bytes[1] & STARTS_BATCH != 0, withdrawals };
         let of_version_1 = withdrawals == 0 && (bytes[0] == COPIED || bytes[32..64] == [0; 32]);
         // Written again it must be the same: every bit that has no meaning is zero.
         if record.encode(header) != *bytes || (version == VERSION_1 && !of_version_1) {
@@ -115,36 +117,36 @@ impl Record {
     }
 }
 
-fn kind(claim: &Claim) -> u8 {
+fn kind(claim: &JournalClaim) -> u8 {
     match claim {
-        Claim::Copied { .. } => COPIED,
-        Claim::Marked(Mark::Skipped { .. }) => SKIPPED,
-        Claim::Marked(Mark::Unreadable { .. }) => UNREADABLE,
-        Claim::Marked(Mark::Withdrawn { .. }) => WITHDRAWN,
-        Claim::Marked(Mark::Retry { .. }) => RETRY,
-        Claim::RunBegan { .. } => RUN_BEGAN,
+        JournalClaim::Copied { .. } => COPIED,
+        JournalClaim::Marked(RangeMark::Skipped { .. }) => SKIPPED,
+        JournalClaim::Marked(RangeMark::Unreadable { .. }) => UNREADABLE,
+        JournalClaim::Marked(RangeMark::Withdrawn { .. }) => WITHDRAWN,
+        JournalClaim::Marked(RangeMark::Retry { .. }) => RETRY,
+        JournalClaim::RunBegan { .. } => RUN_BEGAN,
     }
 }
 
 /// Bytes 32 to 63.
-fn details(claim: &Claim) -> [u8; 32] {
+fn details(claim: &JournalClaim) -> [u8; 32] {
     let mut bytes = [0; 32];
     let mut fail = |failure: &Failure| {
         bytes[1] = number_of(&BLAMES, &failure.blame);
         bytes[4..6].copy_from_slice(&failure.errno.to_le_bytes());
     };
     match claim {
-        Claim::Copied { hash, .. } => bytes = hash.0,
-        Claim::Marked(Mark::Skipped { why, failure, .. }) => {
+        JournalClaim::Copied { hash, .. } => bytes = hash.0,
+        JournalClaim::Marked(RangeMark::Skipped { why, failure, .. }) => {
             fail(failure);
             bytes[0] = number_of(&SKIPS, why);
         }
-        Claim::Marked(Mark::Unreadable { tries, failure, .. }) => {
+        JournalClaim::Marked(RangeMark::Unreadable { tries, failure, .. }) => {
             fail(failure);
             bytes[2..4].copy_from_slice(&tries.to_le_bytes());
         }
-        Claim::RunBegan { when } => bytes[0..8].copy_from_slice(&when.to_le_bytes()),
-        Claim::Marked(Mark::Withdrawn { .. } | Mark::Retry { .. }) => {}
+        JournalClaim::RunBegan { when } => bytes[0..8].copy_from_slice(&when.to_le_bytes()),
+        JournalClaim::Marked(RangeMark::Withdrawn { .. } | RangeMark::Retry { .. }) => {}
     }
     bytes
 }
@@ -184,16 +186,16 @@ mod tests {
         bytes
     }
 
-    fn every_kind() -> Vec<Claim> {
+    fn every_kind() -> Vec<JournalClaim> {
         let extent = Extent::new(512, 512).unwrap();
         let failure = Failure { blame: Blame::Medium, errno: 61 };
-        let skipped = SKIPS.map(|why| Claim::Marked(Mark::Skipped { extent, why, failure }));
+        let skipped = SKIPS.map(|why| JournalClaim::Marked(RangeMark::Skipped { extent, why, failure }));
         let mut claims = vec![
-            Claim::Copied { extent, hash: ChunkHash::of(b"x") },
-            Claim::Marked(Mark::Unreadable { extent, tries: 3, failure }),
-            Claim::Marked(Mark::Withdrawn { extent }),
-            Claim::Marked(Mark::Retry { extent }),
-            Claim::RunBegan { when: 1_800_000_000 },
+            JournalClaim::Copied { extent, hash: ChunkHash::of(b"x") },
+            JournalClaim::Marked(RangeMark::Unreadable { extent, tries: 3, failure }),
+            JournalClaim::Marked(RangeMark::Withdrawn { extent }),
+            JournalClaim::Marked(RangeMark::Retry { extent }),
+            JournalClaim::RunBegan { when: 1_800_000_000 },
         ];
         claims.extend(skipped);
         claims
@@ -202,23 +204,24 @@ mod tests {
     #[test]
     fn every_kind_is_read_as_it_was_written() {
         for claim in every_kind() {
-            let record = Record { claim, number: 3, starts_batch: true, withdrawals: 0x0102 };
+            let record = JournalRecord { claim, number: 3, starts_batch: true, withdrawals: 0x0102 };
             let bytes = record.encode(&header());
-            assert_eq!(Record::decode(&bytes, 3, &header(), VERSION), Decoded::Sound(record));
+            assert_eq!(JournalRecord::decode(&bytes, 3, &header(), VERSION), Decoded::Sound(record));
         }
     }
 
     #[test]
     fn a_whole_record_that_cannot_be_right_is_named() {
         let extent = Extent::new(512, 512).unwrap();
-        let claim = Claim::Marked(Mark::Skipped { extent, why: Skip::NotRecorded, failure: Failure::default() });
-        let record = Record { claim, number: 3, starts_batch: true, withdrawals: 0 };
+        let claim =
+            JournalClaim::Marked(RangeMark::Skipped { extent, why: Skip::NotRecorded, failure: Failure::default() });
+        let record = JournalRecord { claim, number: 3, starts_batch: true, withdrawals: 0 };
         let bytes = record.encode(&header());
-        let decode = |bytes: &[u8; 64], number, version| Record::decode(bytes, number, &header(), version);
+        let decode = |bytes: &[u8; 64], number, version| JournalRecord::decode(bytes, number, &header(), version);
         assert_eq!(decode(&bytes, 3, VERSION_1), Decoded::Sound(record));
         assert_eq!(decode(&bytes, 4, VERSION), Decoded::Unsound(Unsound::Misplaced { found: 3 }));
         let other_case = JournalHeader { case_id: [2; 16], ..header() };
-        assert_eq!(Record::decode(&bytes, 3, &other_case, VERSION), Decoded::Broken);
+        assert_eq!(JournalRecord::decode(&bytes, 3, &other_case, VERSION), Decoded::Broken);
 
         let changed = |at: usize, value: u8, version| {
             let mut bytes = bytes;
@@ -248,11 +251,15 @@ mod tests {
     #[test]
     fn each_single_flipped_bit_is_noticed() {
         for claim in every_kind() {
-            let bytes = Record { claim, number: 1, starts_batch: false, withdrawals: 0 }.encode(&header());
+            let bytes = JournalRecord { claim, number: 1, starts_batch: false, withdrawals: 0 }.encode(&header());
             for bit in 0..512 {
                 let mut flipped = bytes;
                 flipped[bit / 8] ^= 1 << (bit % 8);
-                assert_eq!(Record::decode(&flipped, 1, &header(), VERSION), Decoded::Broken, "{claim:?}, bit {bit}");
+                assert_eq!(
+                    JournalRecord::decode(&flipped, 1, &header(), VERSION),
+                    Decoded::Broken,
+                    "{claim:?}, bit {bit}"
+                );
             }
         }
     }

@@ -3,10 +3,10 @@
 use super::header::VERSION;
 use super::record::Decoded;
 use super::scan::Claims;
-use super::{Claim, Journal, JournalError, JournalHeader, Ranges};
+use super::{Journal, JournalClaim, JournalError, JournalHeader, Ranges};
 use crate::base::extent::Extent;
-use crate::source::Mark;
-use crate::store::storage::Storage;
+use crate::source::RangeMark;
+use crate::store::durable_file::DurableFile;
 
 /// Claims handed on at once.
 const AT_ONCE: usize = 4096;
@@ -42,8 +42,8 @@ pub struct Salvaged {
 /// # Errors
 /// [`JournalError::Io`] for the damaged one, and what [`Journal::create_in`] and [`Journal::write`] return for the new one.
 pub fn salvage(
-    from: Box<dyn Storage>,
-    to: Box<dyn Storage>,
+    from: Box<dyn DurableFile>,
+    to: Box<dyn DurableFile>,
     header: &JournalHeader,
     is_doubtful: &mut dyn FnMut(Extent) -> bool,
 ) -> Result<(Journal, Ranges, Salvaged), JournalError> {
@@ -73,7 +73,7 @@ pub fn salvage(
             salvaged.lost_withdrawals += u64::from(lost);
             to.withdraw_doubtful()?;
         }
-        let is_withdrawal = matches!(record.claim, Claim::Marked(Mark::Withdrawn { .. }));
+        let is_withdrawal = matches!(record.claim, JournalClaim::Marked(RangeMark::Withdrawn { .. }));
         withdrawals = record.withdrawals.wrapping_add(u16::from(is_withdrawal));
         to.take(record.claim)?;
     }
@@ -88,15 +88,15 @@ pub fn salvage(
 struct Taken<'d> {
     journal: Journal,
     ranges: Ranges,
-    batch: Vec<Claim>,
+    batch: Vec<JournalClaim>,
     /// Chunks copied so far: a withdrawal covers whole chunks.
     chunks: Vec<Extent>,
     is_doubtful: &'d mut dyn FnMut(Extent) -> bool,
 }
 
 impl Taken<'_> {
-    fn take(&mut self, claim: Claim) -> Result<(), JournalError> {
-        if let Claim::Copied { extent, .. } = claim {
+    fn take(&mut self, claim: JournalClaim) -> Result<(), JournalError> {
+        if let JournalClaim::Copied { extent, .. } = claim {
             self.chunks.push(extent);
         }
         self.batch.push(claim);
@@ -108,7 +108,7 @@ impl Taken<'_> {
             std::mem::take(&mut self.chunks).into_iter().partition(|chunk| (self.is_doubtful)(*chunk));
         self.chunks = sound;
         let doubtful: Vec<Extent> = doubtful;
-        doubtful.into_iter().try_for_each(|extent| self.take(Claim::Marked(Mark::Withdrawn { extent })))
+        doubtful.into_iter().try_for_each(|extent| self.take(JournalClaim::Marked(RangeMark::Withdrawn { extent })))
     }
 
     fn write(&mut self) -> Result<(), JournalError> {

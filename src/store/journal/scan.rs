@@ -1,11 +1,11 @@
 //! Reading a journal from its start, record by record, in constant memory.
 
-use super::record::{Decoded, Record};
-use super::{ChunkHash, Claim, JournalError, JournalHeader, RECORD_BYTES, Ranges, Unsound};
+use super::record::{Decoded, JournalRecord};
+use super::{ChunkHash, JournalClaim, JournalError, JournalHeader, RECORD_BYTES, Ranges, Unsound};
 use crate::base::extent::Extent;
 use crate::base::regular_file;
-use crate::source::Mark;
-use crate::store::storage::{FileStorage, Storage};
+use crate::source::RangeMark;
+use crate::store::durable_file::{DiskFile, DurableFile};
 use std::path::Path;
 
 /// Records read at once.
@@ -34,9 +34,9 @@ pub struct Claims<S> {
 ///
 /// # Errors
 /// [`JournalError::Open`], and what [`read_claims_in`] returns.
-pub fn read_claims(path: &Path) -> Result<Claims<FileStorage>, JournalError> {
+pub fn read_claims(path: &Path) -> Result<Claims<DiskFile>, JournalError> {
     let file = regular_file::open(path).map_err(|error| JournalError::Open { path: path.to_path_buf(), error })?;
-    read_claims_in(FileStorage::new(file))
+    read_claims_in(DiskFile::new(file))
 }
 
 /// Reads the claims of a journal, leaving it as it is.
@@ -44,7 +44,7 @@ pub fn read_claims(path: &Path) -> Result<Claims<FileStorage>, JournalError> {
 /// # Errors
 /// [`JournalError::Io`]; [`JournalError::NotAJournal`], [`JournalError::Version`] or [`JournalError::Header`] when it
 /// does not start as a journal.
-pub fn read_claims_in<S: Storage>(storage: S) -> Result<Claims<S>, JournalError> {
+pub fn read_claims_in<S: DurableFile>(storage: S) -> Result<Claims<S>, JournalError> {
     let bytes = storage.bytes().map_err(unread)?;
     let mut first = [0; 64];
     if bytes < RECORD_BYTES {
@@ -77,7 +77,7 @@ pub fn standing_chunks(
 ) -> Result<impl Iterator<Item = Result<(Extent, ChunkHash), JournalError>>, JournalError> {
     let mut withdrawn: Vec<(usize, Extent)> = Vec::new();
     for (number, claim) in read_claims(path)?.enumerate() {
-        if let Claim::Marked(Mark::Withdrawn { extent }) = claim? {
+        if let JournalClaim::Marked(RangeMark::Withdrawn { extent }) = claim? {
             withdrawn.push((number, extent));
         }
     }
@@ -86,7 +86,7 @@ pub fn standing_chunks(
         later.iter().all(|(_, withdrawn)| withdrawn.intersection(extent).is_none())
     };
     Ok(read_claims(path)?.enumerate().filter_map(move |(number, claim)| match claim {
-        Ok(Claim::Copied { extent, hash }) => stands(number, &extent).then_some(Ok((extent, hash))),
+        Ok(JournalClaim::Copied { extent, hash }) => stands(number, &extent).then_some(Ok((extent, hash))),
         Ok(_) => None,
         Err(error) => Some(Err(error)),
     }))
@@ -96,7 +96,7 @@ fn unread(error: std::io::Error) -> JournalError {
     JournalError::Io { doing: "read", error }
 }
 
-impl<S: Storage> Claims<S> {
+impl<S: DurableFile> Claims<S> {
     pub(super) fn behind_header(storage: S, header: JournalHeader, version: u32, bytes: u64) -> Claims<S> {
         Claims {
             storage,
@@ -163,7 +163,7 @@ impl<S: Storage> Claims<S> {
         }
         let at = usize::try_from((number - self.ahead_from) * RECORD_BYTES).expect("at most 64 KiB");
         let bytes = std::array::from_fn(|i| self.ahead[at + i]);
-        Ok(Record::decode(&bytes, number, &self.header, self.version))
+        Ok(JournalRecord::decode(&bytes, number, &self.header, self.version))
     }
 
     /// Record `number` is broken. It is part of a torn end unless a later batch was begun: that happens only once all
@@ -178,7 +178,7 @@ impl<S: Storage> Claims<S> {
         Ok(())
     }
 
-    fn step(&mut self) -> Result<Option<Claim>, JournalError> {
+    fn step(&mut self) -> Result<Option<JournalClaim>, JournalError> {
         let number = self.next;
         if number > self.records() {
             self.torn_bytes = self.bytes % RECORD_BYTES;
@@ -187,7 +187,7 @@ impl<S: Storage> Claims<S> {
         match self.look(number)? {
             Decoded::Sound(record) => {
                 self.next += 1;
-                let withdrawn = matches!(record.claim, Claim::Marked(Mark::Withdrawn { .. }));
+                let withdrawn = matches!(record.claim, JournalClaim::Marked(RangeMark::Withdrawn { .. }));
                 self.withdrawals = record.withdrawals.wrapping_add(u16::from(withdrawn));
                 Ok(Some(record.claim))
             }
@@ -201,8 +201,8 @@ fn unsound(number: u64, what: Unsound) -> JournalError {
     JournalError::Unsound { offset: number * RECORD_BYTES, number, what }
 }
 
-impl<S: Storage> Iterator for Claims<S> {
-    type Item = Result<Claim, JournalError>;
+impl<S: DurableFile> Iterator for Claims<S> {
+    type Item = Result<JournalClaim, JournalError>;
 
     fn next(&mut self) -> Option<Self::Item> {
         if self.done {

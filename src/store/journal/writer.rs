@@ -1,11 +1,11 @@
 //! Appending to a journal.
 
 use super::header::VERSION_1;
-use super::record::{Record, lies_within};
+use super::record::{JournalRecord, lies_within};
 use super::scan::read_claims_in;
-use super::{Claim, JournalError, JournalHeader, RECORD_BYTES, Ranges};
-use crate::source::Mark;
-use crate::store::storage::Storage;
+use super::{JournalClaim, JournalError, JournalHeader, RECORD_BYTES, Ranges};
+use crate::source::RangeMark;
+use crate::store::durable_file::DurableFile;
 
 /// Records encoded and written at once.
 const WRITE_AT_ONCE: usize = 4096;
@@ -16,7 +16,7 @@ const RESERVE: u64 = 1 << 20;
 
 /// A journal open for appending. The claims of [`Journal::write`] must be of bytes that are durable in the image.
 pub struct Journal {
-    storage: Box<dyn Storage>,
+    storage: Box<dyn DurableFile>,
     header: JournalHeader,
     /// Claims in the file, all durable.
     durable: u64,
@@ -33,7 +33,7 @@ impl Journal {
     ///
     /// # Errors
     /// [`JournalError::Io`].
-    pub fn create_in(storage: Box<dyn Storage>, header: &JournalHeader) -> Result<Journal, JournalError> {
+    pub fn create_in(storage: Box<dyn DurableFile>, header: &JournalHeader) -> Result<Journal, JournalError> {
         storage.write_at(0, &header.encode()).map_err(|error| JournalError::Io { doing: "written", error })?;
         Ok(Journal::open_in(storage)?.0)
     }
@@ -45,7 +45,7 @@ impl Journal {
     /// # Errors
     /// [`JournalError::Damaged`] or [`JournalError::Unsound`] when it is damaged before its end; nothing is cut then,
     /// see [`salvage`](super::salvage()). [`JournalError`] as [`read_claims`](super::read_claims).
-    pub fn open_in(storage: Box<dyn Storage>) -> Result<(Journal, Ranges), JournalError> {
+    pub fn open_in(storage: Box<dyn DurableFile>) -> Result<(Journal, Ranges), JournalError> {
         let mut claims = read_claims_in(storage)?;
         let mut ranges = Ranges::new();
         for claim in &mut claims {
@@ -85,10 +85,7 @@ impl Journal {
     }
 
     /// Whether a claim can be written at all.
-    ///
-    /// # Errors
-    /// [`JournalError::OutOfDrive`].
-    pub fn check(&self, claim: &Claim) -> Result<(), JournalError> {
+    fn check(&self, claim: &JournalClaim) -> Result<(), JournalError> {
         match claim.extent().filter(|extent| !lies_within(extent, &self.header)) {
             Some(extent) => Err(JournalError::OutOfDrive { extent, drive_bytes: self.header.drive_bytes }),
             None => Ok(()),
@@ -124,7 +121,7 @@ impl Journal {
     ///
     /// # Errors
     /// [`JournalError::OutOfDrive`], [`JournalError::Io`].
-    pub fn write(&mut self, claims: &[Claim]) -> Result<(), JournalError> {
+    pub fn write(&mut self, claims: &[JournalClaim]) -> Result<(), JournalError> {
         claims.iter().try_for_each(|claim| self.check(claim))?;
         if claims.is_empty() {
             return Ok(());
@@ -137,11 +134,11 @@ impl Journal {
             let at = number * RECORD_BYTES;
             let mut bytes = Vec::with_capacity(part.len() * 64);
             for &claim in part {
-                let record = Record { claim, number, starts_batch: number == first, withdrawals };
+                let record = JournalRecord { claim, number, starts_batch: number == first, withdrawals };
                 bytes.extend_from_slice(&record.encode(&self.header));
                 number += 1;
-                withdrawals =
-                    withdrawals.wrapping_add(u16::from(matches!(claim, Claim::Marked(Mark::Withdrawn { .. }))));
+                withdrawals = withdrawals
+                    .wrapping_add(u16::from(matches!(claim, JournalClaim::Marked(RangeMark::Withdrawn { .. }))));
             }
             self.storage.write_at(at, &bytes).map_err(|error| JournalError::Io { doing: "written", error })?;
         }

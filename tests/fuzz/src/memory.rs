@@ -1,6 +1,6 @@
 //! A file in memory that stays small whatever is asked of it.
 
-use gleaner::store::storage::Storage;
+use gleaner::store::durable_file::DurableFile;
 use std::io;
 use std::sync::{Mutex, MutexGuard};
 
@@ -31,7 +31,7 @@ fn within(at: u64, bytes: u64) -> io::Result<std::ops::Range<usize>> {
     Ok(at as usize..end as usize)
 }
 
-impl Storage for Memory {
+impl DurableFile for Memory {
     fn bytes(&self) -> io::Result<u64> {
         Ok(self.lock().len() as u64)
     }
@@ -74,7 +74,7 @@ impl Storage for Memory {
 #[derive(Clone)]
 pub struct Shared(pub std::sync::Arc<Memory>);
 
-impl Storage for Shared {
+impl DurableFile for Shared {
     fn bytes(&self) -> io::Result<u64> {
         self.0.bytes()
     }

@@ -14,7 +14,7 @@ use gleaner::base::clock::Moment;
 use gleaner::base::extent::Extent;
 use gleaner::copy::reading::CopyOptions;
 use gleaner::plan::{PassHeader, Plan, read_plan};
-use gleaner::source::{AlignedBuffer, Failure, Mark, Skip, SourceLost, Store};
+use gleaner::source::{AlignedBuffer, Failure, RangeMark, Skip, SourceLost, Store};
 use gleaner::survey::allocation::Class;
 use nearby::Nearby;
 use pieces::{Follower, Kind};
@@ -174,13 +174,13 @@ impl<'b> Run<'_, 'b> {
     }
 
     fn skip(&mut self, extent: Extent) {
-        self.store().mark(Mark::Skipped { extent, why: Skip::Near, failure: Failure::default() }).unwrap();
+        self.store().mark(RangeMark::Skipped { extent, why: Skip::Near, failure: Failure::default() }).unwrap();
         self.class_has_trouble = true;
         self.any_trouble = true;
     }
 
     fn give_up(&mut self, extent: Extent) {
-        self.store().mark(Mark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
+        self.store().mark(RangeMark::Unreadable { extent, tries: 1, failure: Failure::default() }).unwrap();
     }
 
     fn mind_the_heat(&mut self) -> Result<(), Halt> {

@@ -1,7 +1,7 @@
 //! A case's record as text.
 
 use crate::base::human;
-use crate::case::{Note, Record, RecordLine};
+use crate::case::{CaseRecord, Note, RecordLine};
 use crate::cli::show::{line, wrapped};
 
 /// A note that was added.
@@ -20,7 +20,7 @@ fn note(note: &Note) -> String {
 }
 
 /// The record: of each entry its number, time, command and outcome, then what was typed or noted.
-pub fn record(record: &Record) -> String {
+pub fn record(record: &CaseRecord) -> String {
     let mut text = String::new();
     for entry in &record.lines {
         let who = entry.who.as_ref().map_or(String::new(), |who| format!(" (by {who})"));
@@ -51,7 +51,7 @@ fn what(entry: &RecordLine) -> String {
 }
 
 /// What following the chain gave.
-pub fn record_check(record: &Record) -> String {
+pub fn record_check(record: &CaseRecord) -> String {
     let mut text = String::new();
     match &record.fault {
         None => say!(

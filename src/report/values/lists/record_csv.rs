@@ -1,7 +1,7 @@
 //! A case's record as CSV.
 
 use crate::base::text::csv_field;
-use crate::case::{Record, RecordLine};
+use crate::case::{CaseRecord, RecordLine};
 use std::io::{self, Write};
 
 /// Writes a line an entry: `line,when,who,command,arguments,outcome,topic,fields,text,figures`. Text fields are as [`csv_field`]
@@ -9,7 +9,7 @@ use std::io::{self, Write};
 ///
 /// # Errors
 /// What `out` gives.
-pub fn record_csv(record: &Record, out: &mut impl Write) -> io::Result<()> {
+pub fn record_csv(record: &CaseRecord, out: &mut impl Write) -> io::Result<()> {
     writeln!(out, "line,when,who,command,arguments,outcome,topic,fields,text,figures")?;
     record.lines.iter().try_for_each(|line| write_line(line, out))
 }

@@ -3,8 +3,8 @@
 use super::header::u64_at;
 use super::region::Regions;
 use super::{MIB, VhdxGeometry};
+use crate::store::durable_file::DurableFile;
 use crate::store::image::{ImageError, VhdxFault};
-use crate::store::storage::Storage;
 use std::collections::BTreeSet;
 use std::io;
 
@@ -51,7 +51,7 @@ impl Bat {
     /// Reads and checks the table in a file of `bytes` bytes. An entry is damaged when its state is none that a disk
     /// without a parent has, or its block does not lie in the file and apart from all else.
     pub(super) fn read(
-        storage: &dyn Storage,
+        storage: &dyn DurableFile,
         geometry: &VhdxGeometry,
         regions: &Regions,
         bytes: u64,
@@ -148,7 +148,7 @@ impl Bat {
 
     /// Gives an absent block a place at the file's end, which becomes a hole as long as the block: whatever of it is
     /// never written reads as zero.
-    pub(super) fn allocate(&mut self, block: u64, storage: &dyn Storage) -> io::Result<u64> {
+    pub(super) fn allocate(&mut self, block: u64, storage: &dyn DurableFile) -> io::Result<u64> {
         let place = self.end;
         let end = place + self.geometry.block_bytes();
         storage.set_bytes(end)?;

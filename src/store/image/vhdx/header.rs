@@ -1,7 +1,7 @@
 //! The file type identifier and the two headers (2.2.1, 2.2.2).
 
+use crate::store::durable_file::DurableFile;
 use crate::store::image::{ImageError, VhdxFault};
-use crate::store::storage::Storage;
 use crc::{CRC_32_ISCSI, Crc};
 use std::io;
 use uuid::Uuid;
@@ -105,13 +105,13 @@ impl Header {
         })
     }
 
-    pub(super) fn write(&self, storage: &dyn Storage, slot: Slot) -> io::Result<()> {
+    pub(super) fn write(&self, storage: &dyn DurableFile, slot: Slot) -> io::Result<()> {
         storage.write_at(slot.at(), &self.encode())
     }
 }
 
 /// Writes the identifier and both headers of a new file.
-pub(super) fn lay_out(storage: &dyn Storage) -> io::Result<()> {
+pub(super) fn lay_out(storage: &dyn DurableFile) -> io::Result<()> {
     let mut identifier = SIGNATURE.to_vec();
     // The creator: up to 256 UTF-16 units (2.2.1).
     let creator = concat!("gleaner ", env!("CARGO_PKG_VERSION"));
@@ -123,7 +123,7 @@ pub(super) fn lay_out(storage: &dyn Storage) -> io::Result<()> {
 }
 
 /// The header in force: of those that are sound, the one with the higher sequence number (2.2.2).
-pub(super) fn current_header(storage: &dyn Storage) -> Result<(Header, Slot), ImageError> {
+pub(super) fn current_header(storage: &dyn DurableFile) -> Result<(Header, Slot), ImageError> {
     let end = Slot::Second.at() + HEADER_BYTES as u64;
     let mut signature = [0; 8];
     if storage.bytes()? < end {

@@ -3,8 +3,8 @@
 use super::VhdxGeometry;
 use super::header::{guid_at, u16_at, u32_at, u64_at};
 use crate::base::extent::Extent;
+use crate::store::durable_file::DurableFile;
 use crate::store::image::{ImageError, VhdxFault};
-use crate::store::storage::Storage;
 use std::io;
 use uuid::{Uuid, uuid};
 
@@ -29,7 +29,7 @@ const IS_REQUIRED: u32 = 4;
 const HAS_PARENT: u32 = 2;
 
 /// Writes the table and the items of a new file.
-pub(super) fn lay_out(storage: &dyn Storage, at: u64, geometry: &VhdxGeometry) -> io::Result<()> {
+pub(super) fn lay_out(storage: &dyn DurableFile, at: u64, geometry: &VhdxGeometry) -> io::Result<()> {
     let small = |bytes: u64| u32::try_from(bytes).expect("block and sector sizes are at most 256 MiB").to_le_bytes();
     // Neither "leave blocks allocated", which would make it a fixed disk, nor "has parent".
     let mut parameters = small(geometry.block_bytes()).to_vec();
@@ -59,7 +59,7 @@ pub(super) fn lay_out(storage: &dyn Storage, at: u64, geometry: &VhdxGeometry) -
 }
 
 /// Reads what a disk's metadata say of its sizes.
-pub(super) fn read(storage: &dyn Storage, region: Extent) -> Result<VhdxGeometry, ImageError> {
+pub(super) fn read(storage: &dyn DurableFile, region: Extent) -> Result<VhdxGeometry, ImageError> {
     let mut table = vec![0; TABLE_BYTES];
     storage.read_at(region.start.0, &mut table)?;
     let wrong = |what| VhdxFault::Metadata { what };
@@ -98,7 +98,7 @@ pub(super) fn read(storage: &dyn Storage, region: Extent) -> Result<VhdxGeometry
 }
 
 /// An item of 4 or 8 bytes, filled up with zeros.
-fn item(storage: &dyn Storage, region: Extent, offset: u32, length: u32) -> Result<[u8; 8], ImageError> {
+fn item(storage: &dyn DurableFile, region: Extent, offset: u32, length: u32) -> Result<[u8; 8], ImageError> {
     let fits = (4..=8).contains(&length)
         && offset as usize >= TABLE_BYTES
         && u64::from(offset) + u64::from(length) <= region.bytes;

@@ -21,7 +21,7 @@ use super::raw::{check_length, write_sparsely};
 use super::zeros::are_zero;
 use super::{Image, ImageError, VhdxFault, check_within};
 use crate::base::units::ByteOffset;
-use crate::store::storage::Storage;
+use crate::store::durable_file::DurableFile;
 use bat::{Bat, Block};
 use header::{Header, current_header};
 use region::Regions;
@@ -32,7 +32,7 @@ pub(super) const MIB: u64 = 1 << 20;
 
 /// A VHDX that is read, and written where it was opened for it.
 pub struct Vhdx {
-    storage: Box<dyn Storage>,
+    storage: Box<dyn DurableFile>,
     geometry: VhdxGeometry,
     bat: Mutex<Bat>,
     /// Held through a whole sync: a second one must not return while the first one's entries are under way.
@@ -41,7 +41,7 @@ pub struct Vhdx {
 }
 
 /// Makes empty storage a VHDX without content.
-pub(super) fn lay_out(storage: &dyn Storage, geometry: &VhdxGeometry) -> Result<(), ImageError> {
+pub(super) fn lay_out(storage: &dyn DurableFile, geometry: &VhdxGeometry) -> Result<(), ImageError> {
     header::lay_out(storage)?;
     let end = region::lay_out(storage, geometry.bat_bytes())?;
     metadata::lay_out(storage, region::METADATA_AT, geometry)?;
@@ -55,7 +55,7 @@ impl Vhdx {
     ///
     /// # Errors
     /// [`ImageError::Vhdx`], also for one damaged entry of the block allocation table; [`ImageError::Io`].
-    pub fn open(storage: Box<dyn Storage>) -> Result<Vhdx, ImageError> {
+    pub fn open(storage: Box<dyn DurableFile>) -> Result<Vhdx, ImageError> {
         let (mut vhdx, header, slot, used) = Vhdx::read(storage)?;
         if let Some((entry, value)) = vhdx.lock().first_damaged() {
             return Err(VhdxFault::Entry { entry, value }.into());
@@ -74,7 +74,7 @@ impl Vhdx {
     ///
     /// # Errors
     /// [`ImageError::Vhdx`], [`ImageError::Io`].
-    pub fn open_read_only(storage: Box<dyn Storage>) -> Result<Vhdx, ImageError> {
+    pub fn open_read_only(storage: Box<dyn DurableFile>) -> Result<Vhdx, ImageError> {
         Ok(Vhdx::read(storage)?.0)
     }
 
@@ -84,7 +84,7 @@ impl Vhdx {
     }
 
     /// The image, the header in force and where it stands, and the end of all that is in use.
-    fn read(storage: Box<dyn Storage>) -> Result<(Vhdx, Header, header::Slot, u64), ImageError> {
+    fn read(storage: Box<dyn DurableFile>) -> Result<(Vhdx, Header, header::Slot, u64), ImageError> {
         let bytes = storage.bytes()?;
         let (header, slot) = current_header(storage.as_ref())?;
         let regions = Regions::read(storage.as_ref(), &header, bytes)?;

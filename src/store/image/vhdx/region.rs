@@ -3,8 +3,8 @@
 use super::MIB;
 use super::header::{CRC_32C, Header, LOG_AT, LOG_BYTES, check_sum_is_right, guid_at, u32_at, u64_at};
 use crate::base::extent::Extent;
+use crate::store::durable_file::DurableFile;
 use crate::store::image::{ImageError, VhdxFault};
-use crate::store::storage::Storage;
 use std::io;
 use uuid::{Uuid, uuid};
 
@@ -33,7 +33,7 @@ pub(super) struct Regions {
 }
 
 /// Writes both tables of a new file; gives the end of the last region.
-pub(super) fn lay_out(storage: &dyn Storage, bat_bytes: u64) -> io::Result<u64> {
+pub(super) fn lay_out(storage: &dyn DurableFile, bat_bytes: u64) -> io::Result<u64> {
     let mut table = vec![0; TABLE_BYTES];
     table[0..4].copy_from_slice(b"regi");
     table[8..12].copy_from_slice(&2u32.to_le_bytes());
@@ -58,7 +58,7 @@ pub(super) fn lay_out(storage: &dyn Storage, bat_bytes: u64) -> io::Result<u64> 
 impl Regions {
     /// Reads the first sound table of a file of `bytes` bytes. Every region, and the log, lies in the file on whole MiB,
     /// behind the first MiB and apart from the others.
-    pub(super) fn read(storage: &dyn Storage, header: &Header, bytes: u64) -> Result<Regions, ImageError> {
+    pub(super) fn read(storage: &dyn DurableFile, header: &Header, bytes: u64) -> Result<Regions, ImageError> {
         let mut table = vec![0; TABLE_BYTES];
         let mut sound = false;
         for at in TABLES {

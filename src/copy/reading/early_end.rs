@@ -1,0 +1,34 @@
+//! Why following a plan ends before the plan does.
+
+use super::told::outcome::StopReason;
+use crate::base::extent::Extent;
+use crate::source::{RangeMark, SourceLost};
+
+/// Passed up to where the copy began.
+#[derive(Debug)]
+pub(super) enum EarlyEnd {
+    /// A person or a limit said so.
+    Stopped(StopReason),
+    /// The drive vanished.
+    Gone { extent: Extent, message: String },
+    /// The drive is there and answers nothing; what is to be remembered of the requests that it did not answer.
+    Silent { extent: Extent, failed_in_a_row: u32, marks: Vec<RangeMark> },
+    /// The drive gives other bytes than it gave; what is withdrawn for that.
+    Changed { byte: u64, marks: Vec<RangeMark> },
+    /// The destination has no room for what comes next.
+    NoRoom { room: u64 },
+    /// Reading cannot go on for another reason.
+    Source(SourceLost),
+    /// The writing thread ended early; it has the reason.
+    WriterEnded,
+}
+
+impl From<SourceLost> for EarlyEnd {
+    fn from(lost: SourceLost) -> EarlyEnd {
+        match lost {
+            SourceLost::Gone { extent, error, .. } => EarlyEnd::Gone { extent, message: error.to_string() },
+            SourceLost::Stopped => EarlyEnd::Stopped(StopReason::Asked),
+            other => EarlyEnd::Source(other),
+        }
+    }
+}

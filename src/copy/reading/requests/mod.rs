@@ -1,0 +1,5 @@
+//! Making one request after the other, with all that must be checked between two, and keeping what arrives.
+
+pub(super) mod reading_side;
+mod stop;
+pub(super) mod writer;
