@@ -8,10 +8,10 @@
 //! 2. [`source`]: a file or block device, read-only; the one layer that counts and records every read; what this machine does with it.
 //! 3. [`drive`]: what a drive is like: a model of its pace, the bands of a bad head, a simulated drive that fails.
 //! 4. [`store`]: where copied bytes go: the image, and the journal of what was copied.
-//! 5. [`case`]: the folder that holds all there is about one drive.
+//! 5. [`case`]: the folder that holds all there is about one drive; what of it is safe, and when.
 //! 6. [`partition`]: how the drive is divided, and what is recognised by its published signature and read no further.
 //! 7. [`filesystem`]: what each volume says is used, by its allocation map and by its files' own runs.
-//! 8. [`survey`]: the two maps reconciled, one class for every byte of the drive; whether its data is consistent.
+//! 8. [`survey`]: the two maps compared and reconciled, one class for every byte of the drive; whether its data is consistent.
 //! 9. [`plan`]: which bytes are read and in which order; the plan, its file, and forms that other programs follow.
 //! 10. [`simulate`]: what following a plan comes to, played on a drive's model.
 //! 11. [`results`]: file by file what is whole; files' contents; the copy verified, taken out of the case, handed over.

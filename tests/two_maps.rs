@@ -10,7 +10,9 @@ use gleaner::base::units::SectorSize;
 use gleaner::filesystem::{FixedKind, FsKind, VolumeMap};
 use gleaner::report::values::{FileLine, for_each_file};
 use gleaner::source::{MemorySource, Reader};
-use gleaner::survey::allocation::{Choices, Class, DOUBTED_BYTES, DriveMap, classify, doubtful, read_drive, reconcile};
+use gleaner::survey::allocation::{
+    Choices, Class, DOUBTED_BYTES, DriveMap, classify, compare_maps, doubtful, read_drive,
+};
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::convert::Infallible;
@@ -111,13 +113,13 @@ fn a_map_that_live_files_contradict_is_not_believed() {
                     planned.bytes_within(extent) < extent.bytes
                 })
                 .collect();
-            let figures = reconcile(now).figures;
+            let figures = compare_maps(now).figures;
             if figures.only_owned.clusters > 0 {
                 saved += usize::from(figures.doubtful.clusters > 0);
                 assert_eq!(lost, Vec::<u64>::new(), "{name}, block {block} of the map: {}", figures.suggests);
             } else {
                 // Nothing live stood in this part of the map, so nothing contradicts it.
-                let owned = reconcile(volume(&sound)).owned;
+                let owned = compare_maps(volume(&sound)).owned;
                 assert!(
                     lost.iter().all(|cluster| !owned.contains(gleaner::base::units::Lcn(*cluster))),
                     "{name}, block {block}"

@@ -1,4 +1,4 @@
-//! The one table of exit codes.
+//! Which exit code an error gets: its own `Ends::ending`, looked for here along its causes; and the table for the help.
 
 pub use crate::base::ending::{Ending, Ends};
 use crate::base::new_file::NewFileError;

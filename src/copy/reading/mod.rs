@@ -1,4 +1,4 @@
-//! Following a plan: every planned byte is read once, class by class, and then the skipped ranges.
+//! Reading what a plan wants: every planned byte is read once, class by class, and then the skipped ranges.
 //!
 //! Who decides the next read: `next_read`, whose first lines say by which steps. It knows from `observed` what this drive has
 //! told so far, and has each read made by `requests`, which checks all limits before it and keeps what arrived. `told` has what

@@ -1,4 +1,4 @@
-//! Watching reads.
+//! Finds the map of a bad head from reads as they turn out.
 
 use super::bands::ensemble::Ensemble;
 use super::bands::rezone::rezone;

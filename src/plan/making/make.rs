@@ -1,6 +1,6 @@
 //! From what was read of a drive to its plan, in one step; and the same plan again once more is known.
 
-use super::wants::{note, note_lost_folders, unknown_names, without_match};
+use super::no_match::{note, note_lost_folders, unknown_names, without_match};
 use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use crate::filesystem::Content;

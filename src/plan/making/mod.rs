@@ -3,10 +3,10 @@
 pub(super) mod bridge;
 pub(super) mod build;
 pub(super) mod make;
+pub(super) mod no_match;
 pub(super) mod order;
 pub(super) mod owners;
 pub(super) mod pick_up;
 pub(super) mod request;
 pub(super) mod scope;
 pub(super) mod sweep;
-pub(super) mod wants;

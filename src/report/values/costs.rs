@@ -1,4 +1,4 @@
-//! What each scope would cost: bytes, pieces and time on the drive's model.
+//! What each scope would cost: bytes, pieces and time on the drive's model. Survey's times are made here, by `plan::estimate`.
 
 use crate::drive::model::DriveModel;
 use crate::plan::{BridgeRule, ClassTime, Pace, PlanRequest, Scope, Sweeps, estimate};

@@ -1,6 +1,6 @@
 //! Writing a case's content as an image file, reading it back and comparing.
 
-use super::check::{forget_cached, read_image};
+use super::compare::{forget_cached, read_image};
 use super::{Following, HandOverError, write_checksum};
 use crate::base::extent::ExtentSet;
 use crate::base::new_file::check_new;

@@ -2,15 +2,15 @@
 //!
 //! This is the only place in the program that writes to a drive. `docs/hand-over.md` says what is refused, and in which order is written.
 
-mod check;
 mod choose;
+mod compare;
 mod drive;
 mod error;
 mod file;
 mod marks;
 mod target;
 
-pub use check::{CopyCheck, check_copy};
+pub use compare::{CopyCheck, check_copy};
 pub use drive::{OntoDrive, WrittenDrive, write_onto};
 pub use error::{HandOverError, Refusal};
 pub use file::{WrittenImage, write_image};

@@ -1,7 +1,7 @@
-//! The drive that is written: opened exclusively first, judged on that very descriptor then.
+//! The drive that is written: what is refused, judged on the very descriptor that was opened exclusively first.
 
-use super::check::read_place;
 use super::choose::choose;
+use super::compare::read_place;
 use super::marks::{END_BYTES, Samples, holds, marks_of, refuse_marks};
 use super::{HandOverError, Refusal, last_written};
 use crate::base::extent::{Extent, ExtentSet};

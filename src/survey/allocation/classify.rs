@@ -5,7 +5,7 @@ use super::doubt::doubtful;
 use super::drive::{DriveArea, DriveMap};
 use super::leading::leading;
 use super::patterns::pattern::Patterns;
-use super::reconcile::extents_of;
+use super::two_maps::extents_of;
 use crate::base::extent::{Extent, ExtentSet};
 use crate::filesystem::{Content, FixedKind, FsKind, Node, Purpose, Role, Stream, VolumeMap};
 use serde::{Deserialize, Serialize};

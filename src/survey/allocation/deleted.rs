@@ -49,7 +49,7 @@ impl<'v> Leftovers<'v> {
         let free = all.without(&volume.allocation.allocated).without(owned);
         let mut named: Vec<ClusterRun> = deleted(volume).flat_map(|node| runs(volume, &node)).collect();
         named.sort_unstable();
-        let disputed = super::reconcile::overlaps(&named);
+        let disputed = super::two_maps::overlaps(&named);
         Leftovers { volume, free, disputed }
     }
 

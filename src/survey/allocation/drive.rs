@@ -1,6 +1,6 @@
 //! The whole drive: how it is divided and what each area holds, read once.
 
-use super::reconcile::{TwoMaps, reconcile};
+use super::two_maps::{TwoMaps, compare_maps};
 use crate::base::ending::{Ending, Ends};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Code, Finding, Findings, Severity};
@@ -132,7 +132,7 @@ impl DriveArea {
     /// The two maps of its volume compared: once, however often it is needed. `None` where there is no volume.
     pub fn two_maps(&self) -> Option<&TwoMaps> {
         match &self.content {
-            Some(Content::Volume(volume)) => Some(self.maps.get_or_init(|| reconcile(volume))),
+            Some(Content::Volume(volume)) => Some(self.maps.get_or_init(|| compare_maps(volume))),
             _ => None,
         }
     }

@@ -8,7 +8,7 @@ mod doubt;
 mod drive;
 mod leading;
 mod patterns;
-mod reconcile;
+mod two_maps;
 
 pub use census::{Census, census};
 pub use class::{Class, ClassMap, ClassRun};
@@ -20,4 +20,4 @@ pub use patterns::bulk::DEFAULT_BULK;
 pub use patterns::nearest::{NearName, nearest};
 pub use patterns::pattern::{Choice, PatternError, Patterns};
 pub use patterns::typed::{exact, patterns_of_list};
-pub use reconcile::{Reconciliation, Share, TwoMaps, extents_of, reconcile};
+pub use two_maps::{Reconciliation, Share, TwoMaps, compare_maps, extents_of};

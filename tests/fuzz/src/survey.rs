@@ -1,7 +1,7 @@
 //! A drive surveyed, classified and planned, and what must hold whatever was on it.
 
 use crate::patched::Patched;
-use gleaner::survey::allocation::{Choices, DEFAULT_BULK, DriveMap, Patterns, classify, read_drive, reconcile};
+use gleaner::survey::allocation::{Choices, DEFAULT_BULK, DriveMap, Patterns, classify, read_drive, compare_maps};
 use gleaner::survey::coherence::judge;
 use gleaner::base::finding::Findings;
 use gleaner::filesystem::{Content, VolumeMap, read_content};
@@ -15,7 +15,7 @@ pub fn volume(drive: Patched) {
     let content = read_content(&Window::new(&reader, extent)).expect("memory does not vanish");
     if let Content::Volume(volume) = content {
         in_order(&volume);
-        reconcile(&volume);
+        compare_maps(&volume);
     }
     assert_eq!(reader.totals().repeated_bytes, 0, "a byte was requested twice");
 }
@@ -26,7 +26,7 @@ pub fn drive(drive: Patched) {
     let map = read_drive(&reader).expect("memory does not vanish");
     for (_, volume) in map.volumes() {
         in_order(volume);
-        reconcile(volume);
+        compare_maps(volume);
     }
     if reader.identity().bytes == 0 {
         return;

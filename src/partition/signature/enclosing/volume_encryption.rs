@@ -1,4 +1,4 @@
-//! Windows volume encryption, fixed and removable.
+//! Volumes that Windows encrypts (signature `-FVE-FS-`), fixed and removable; other encryption: `luks`, `geli`, and APFS in `file_systems`.
 //!
 //! Source: libyal/libbde, format documentation, volume header (from memory); the identifiers also in dissect.fve 4.6,
 //! `bde/c_bde.py`.

@@ -1,4 +1,4 @@
-//! Patterns as people type them come in; which files and folders they choose comes out.
+//! Patterns as people type them come in; which files and folders they choose comes out (`Patterns::choose`).
 
 pub(super) mod bulk;
 pub(super) mod nearest;

@@ -1,4 +1,4 @@
-//! Whether a file or a drive holds what the case holds.
+//! Whether a file or a drive that was handed over holds what the case holds.
 
 use super::{Following, HandOverError};
 use crate::base::extent::{Extent, ExtentSet};

@@ -1,4 +1,4 @@
-//! The two maps of what is used, compared: the allocation map (volume bitmap or FAT) and the files' own runs.
+//! The two maps of what is used, compared: the allocation map (volume bitmap or FAT) and the files' own runs. What is planned of each follows in `classify`.
 
 use super::doubt::doubtful;
 use crate::base::extent::Extent;
@@ -51,7 +51,7 @@ pub struct TwoMaps {
 }
 
 /// Compares the two maps of a volume.
-pub fn reconcile(volume: &VolumeMap) -> TwoMaps {
+pub fn compare_maps(volume: &VolumeMap) -> TwoMaps {
     let mut runs: Vec<ClusterRun> = Vec::new();
     for node in volume.catalog.nodes().filter(|n| !n.is_deleted() && n.purpose() != Purpose::BadClusters) {
         runs.extend(node.streams().flat_map(|stream| stream.runs()).filter(|run| volume.geometry.holds(*run)));

@@ -1,4 +1,4 @@
-//! Wanted patterns held against the names that a drive has.
+//! Wanted patterns that match nothing, and the names that are nearest; matching itself is `survey::allocation::Patterns`.
 
 use crate::base::ending::{Ending, Ends};
 use crate::base::finding::{Finding, Findings};
