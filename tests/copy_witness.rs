@@ -165,8 +165,7 @@ fn bad_places(bytes: &[u8]) -> Vec<Extent> {
         sector(end - 512, 1),
     ];
     let passes = cases::passes(&case);
-    let gaps = passes.iter().flat_map(|pass| pass["extents"].as_array().unwrap()).filter_map(|extent| extent.get(2));
-    let gaps = gaps.flat_map(|list| list.as_array().unwrap());
+    let gaps = passes.iter().flat_map(|pass| pass["gaps"].as_array().unwrap());
     let longest = gaps.max_by_key(|gap| gap[1].as_u64()).expect("a gap that is read through");
     bad.push(sector(longest[0].as_u64().unwrap() + longest[1].as_u64().unwrap() / 2, 3));
     // Beside the plan: nobody will ever know.

@@ -6,7 +6,7 @@ use serde_json::Value;
 use std::fs;
 use std::path::Path;
 
-/// A plan file with its passes in `passes`, each with its extents. Source: docs/formats/plan.md, parsed as JSON Lines by itself.
+/// A plan file with its passes in `passes`, each with its extents and gaps. Source: docs/formats/plan.md, parsed as JSON Lines by itself.
 pub fn plan_file(path: &Path) -> Value {
     let text = fs::read_to_string(path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
     let mut lines = text.lines().map(|line| serde_json::from_str::<Value>(line).expect("a line of JSON"));
@@ -18,13 +18,18 @@ pub fn plan_file(path: &Path) -> Value {
             Value::Object(mut line) => {
                 let mut pass = line.remove("pass").expect("a pass");
                 pass["extents"] = Value::Array(Vec::new());
+                pass["gaps"] = Value::Array(Vec::new());
                 passes.push(pass);
             }
-            Value::Array(pair) if pair[0].is_u64() => {
+            line => {
                 let pass = passes.last_mut().expect("a pass before its extents");
-                pass["extents"].as_array_mut().expect("a list").push(pair.into());
+                let (list, range) = match line.as_array().expect("an extent or a gap").as_slice() {
+                    [start, bytes] => ("extents", [start.clone(), bytes.clone()]),
+                    [gap, start, bytes] if gap == "gap" => ("gaps", [start.clone(), bytes.clone()]),
+                    other => panic!("{other:?} is no line of a plan"),
+                };
+                pass[list].as_array_mut().expect("a list").push(range.to_vec().into());
             }
-            gap => assert_eq!(gap[0], "gap"),
         }
     }
     plan["passes"] = passes.into();
