@@ -5,7 +5,7 @@ mod cases;
 #[path = "witness/device.rs"]
 mod device;
 
-use cases::{complains_with, copy, description, ends_with, gleaner, outside, planned};
+use cases::{complains_with, copy, description, ends_with, gleaner, outside, plan_file, planned};
 use device::{Behaviour, WitnessedDevice, merged};
 use gleaner::base::extent::Extent;
 use gleaner::drive::model::{DriveModel, Head};
@@ -82,9 +82,7 @@ fn the_set_rate_comes_back() {
     let (least, most) = (plan["least_seconds"].as_f64().unwrap(), plan["most_seconds"].as_f64().unwrap());
     let whole = 268_435_456.0 / 40e6;
     assert!(least < whole && whole < most, "{least} to {most} s for {whole} s");
-    let header: Value =
-        serde_json::from_slice(&std::fs::read(case.join(description(&case)["plan"].as_str().unwrap())).unwrap())
-            .unwrap();
+    let header = plan_file(&case.join(description(&case)["plan"].as_str().unwrap()))["header"].clone();
     assert!(header.to_string().contains(&paced.model.name), "the plan names its model");
     let (copied, _) = paced.drive.requests_during(|| copy(0, paced.drive.path(), &case, &[]));
     let all: Vec<Extent> = paced.survey.iter().chain(&paced.requests).chain(&copied).copied().collect();
