@@ -537,6 +537,11 @@ fn a_plan_that_was_written_in_the_first_version_is_loaded() {
     let fault = refusal(&text.replacen("[0,", "[1,", 1));
     assert!(fault.starts_with(&format!("not a sound plan: line {line}: ")), "{fault}");
     assert!(refusal(text.strip_suffix("\n]}\n").unwrap()).contains("it was cut off"));
+    // A pass that another one follows has ended too, and its figures are held against it.
+    let count = plan.passes[0].header.extent_count;
+    let (is, wrong) = (format!("\"extent_count\":{count}"), format!("\"extent_count\":{}", count + 1));
+    let fault = refusal(&text.replacen(&is, &wrong, 1).replacen("\n]},\n", "\n", 1));
+    assert!(fault.ends_with(&format!("extents of pass 1: {} stated, {count} counted", count + 1)), "{fault}");
 }
 
 /// A file without end.

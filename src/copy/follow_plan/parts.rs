@@ -46,8 +46,8 @@ pub(super) fn follow(
         let ended = !outcome.end.is_own();
         parts.add(outcome);
         let late = if ended { 0 } else { arrived_of(case(session), &skipped_before) };
-        let is_due = late > 0 || !ended && std::mem::take(&mut parts.names_lost);
-        let revised = if is_due { revise(session, &plan, late) } else { Ok(None) };
+        let names_are_due = !ended && std::mem::take(&mut parts.names_lost);
+        let revised = if late > 0 || names_are_due { revise(session, &plan, late) } else { Ok(None) };
         let revision = match revised {
             Err(CaseCopyError::Session(SessionError::Lost(SourceLost::Stopped))) => {
                 parts.so_far.iter_mut().for_each(|copy| copy.end = End::Stopped { reason: StopReason::Asked });

@@ -9,7 +9,7 @@ use crate::source::{Failure, Skip, Store};
 use crate::survey::allocation::Class;
 use std::collections::BTreeMap;
 
-/// More ranges than these are not told apart: what is skipped then belongs to the range before it. 32 MiB of memory.
+/// At most so many ranges, in 32 MiB of memory: what is skipped beyond them belongs to the range before it.
 const MOST: usize = 1 << 18;
 
 /// What an earlier run has skipped is one range up to this distance, when nothing between was read.

@@ -23,14 +23,12 @@ use std::path::Path;
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct First {
-    #[serde(rename = "format")]
-    _format: String,
-    #[serde(rename = "version")]
-    _version: u64,
+    format: String,
+    version: u64,
     header: PlanHeader,
 }
 
-/// What every first line begins with.
+/// What a first line of any version begins with.
 #[derive(Deserialize)]
 struct Kind {
     format: String,
@@ -99,14 +97,18 @@ fn first<R: BufRead>(lines: &mut Lines<R>) -> Result<Option<PlanHeader>, PlanRea
     if !text.starts_with(format!("{{\"format\":\"{FORMAT}\"").as_bytes()) {
         return Err(lines.fault(Fault::NotAPlan));
     }
-    let Kind { format, version } = lines.json(text)?;
-    if format != FORMAT {
+    // What is no header of this version may be one of a later version.
+    let (kind, header) = match lines.json(text) {
+        Ok(First { format, version, header }) => (Kind { format, version }, Ok(Some(header))),
+        Err(error) => (lines.json(text)?, Err(error)),
+    };
+    if kind.format != FORMAT {
         return Err(lines.fault(Fault::NotAPlan));
     }
-    if version != VERSION {
-        return Err(lines.fault(Fault::Version { found: version }));
+    if kind.version != VERSION {
+        return Err(lines.fault(Fault::Version { found: kind.version }));
     }
-    lines.json::<First>(text).map(|first| Some(first.header))
+    header
 }
 
 fn read(input: impl BufRead) -> Result<Plan, PlanReadError> {
@@ -123,7 +125,7 @@ fn read(input: impl BufRead) -> Result<Plan, PlanReadError> {
             plan.extent(start, bytes)
         } else {
             let PassLine { pass } = lines.json(line)?;
-            plan.end_pass().and_then(|()| plan.pass(pass))
+            plan.pass(pass)
         };
         grown.map_err(|fault| lines.fault(fault))?;
     }
@@ -147,7 +149,9 @@ impl Growing {
         self.is_in_pass
     }
 
+    /// Begins a pass; the one before it has ended.
     fn pass(&mut self, header: PassHeader) -> Result<(), Fault> {
+        self.end_pass()?;
         self.checker.pass(header.clone())?;
         self.is_in_pass = true;
         self.plan.passes.push(Pass { header, extents: Vec::new(), gaps: Vec::new() });
