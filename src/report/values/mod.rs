@@ -13,7 +13,7 @@ mod survey;
 mod verify;
 
 pub use class_paint::class_paint;
-pub use costs::{ClassCost, Costs, ModelChoice, RateOrigin, ScopeReport, scope_costs};
+pub use costs::{ClassCost, Costs, ScopeReport, scope_costs};
 pub use drive_strip::DriveStrip;
 pub use lists::audit_csv::{AUDIT_CSV_HEAD, audit_csv, audit_csv_line};
 pub use lists::files::{FileLine, for_each_file};
