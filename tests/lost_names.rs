@@ -442,8 +442,8 @@ fn every_command_counts_lost_files() {
     assert!(page.contains(count) && lost.iter().all(|path| page.contains(path)));
     let verified: Value = serde_json::from_str(&ends_with(0, gleaner("verify", &case).arg("--json"))).unwrap();
     let opinion = &verified["opinions"][0];
-    let explained = opinion["explained"].as_array().unwrap();
-    assert!(explained.contains(&serde_json::json!(["named-only", 2])) && opinion["unexplained"] == 0, "{opinion:#}");
+    let not_compared = opinion["not_compared"].as_array().unwrap();
+    assert!(not_compared.contains(&serde_json::json!(["named-only", 2])) && opinion["different"] == 0, "{opinion:#}");
     let folders = lines_of_folders(&ends_with(0, gleaner("folders", &case).args(["--json", "--depth", "3"])));
     assert_eq!((folders["/"], folders["/Users/ida/Pictures"], folders["/Users/ida/Notes"]), (2, 2, 0));
 }

@@ -2,7 +2,6 @@
 
 use crate::base::ending::{Ending, Ends};
 use crate::base::new_file::NewFileError;
-use crate::drive::model::ModelFileError;
 use crate::source::SourceLost;
 use crate::store::image::{ImageError, ImageForm};
 use crate::store::journal::JournalError;
@@ -13,9 +12,6 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum CaseError {
-    /// The drive's model in the case.
-    #[error("the case's {0}")]
-    Model(#[from] ModelFileError),
     /// No such folder.
     #[error("{folder}: there is no such case; a case is made by the first command with a drive and --case")]
     Missing {

@@ -33,7 +33,7 @@ pub use view::CaseView;
 
 use crate::base::extent::Extent;
 use crate::base::new_file::replace;
-use crate::drive::model::DriveModel;
+use crate::drive::model::{DriveModel, ModelFileError};
 use crate::source::{Source, SourceIdentity, SourceLost};
 use crate::store::image;
 use crate::store::journal::RECORD_BYTES;
@@ -213,10 +213,10 @@ impl Case {
     /// The drive's model, where its pace was measured.
     ///
     /// # Errors
-    /// [`CaseError::Model`] when the file is no drive model.
-    pub fn model(&self) -> Result<Option<DriveModel>, CaseError> {
+    /// [`ModelFileError`] when the file is no drive model.
+    pub fn model(&self) -> Result<Option<DriveModel>, ModelFileError> {
         let path = self.model_path();
-        if path.exists() { Ok(Some(DriveModel::from_file(&path)?)) } else { Ok(None) }
+        if path.exists() { DriveModel::from_file(&path).map(Some) } else { Ok(None) }
     }
 
     /// Keeps the drive's model, in place of the one before.

@@ -8,7 +8,7 @@ use crate::copy::follow_plan::{CaseCopyError, RoomError};
 use crate::copy::pace::PaceError;
 use crate::copy::reading::CopyError;
 use crate::copy::session::SessionError;
-use crate::drive::model::{ModelError, ModelFileError};
+use crate::drive::model::{ModelChoiceError, ModelError, ModelFileError};
 use crate::plan::export::ExportError;
 use crate::plan::{MakeError, NoMatch, PlanReadError};
 use crate::report::document::PublishError;
@@ -34,13 +34,14 @@ fn of<E: Ends>(cause: &(dyn Error + 'static)) -> Option<Ending> {
 }
 
 /// Every kind of error that can reach the command line by itself.
-const ENDS: [OfCause; 26] = [
+const ENDS: [OfCause; 27] = [
     of::<OpenError>,
     of::<SourceLost>,
     of::<TemperatureCommandError>,
     of::<NewFileError>,
     of::<ModelError>,
     of::<ModelFileError>,
+    of::<ModelChoiceError>,
     of::<CaseError>,
     of::<NoteError>,
     of::<HealthError>,

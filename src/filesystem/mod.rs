@@ -9,6 +9,7 @@ mod content;
 pub mod exfat;
 pub mod fat;
 mod folder_content;
+mod folder_tree;
 mod infer;
 pub mod ntfs;
 mod timestamp;

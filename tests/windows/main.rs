@@ -5,6 +5,7 @@ mod answers;
 mod common;
 mod reserved;
 mod samples;
+mod second_reader;
 mod unpack;
 
 use gleaner::base::extent::Extent;

@@ -9,7 +9,7 @@ use gleaner::survey::coherence::Verdict;
 use std::path::{Path, PathBuf};
 
 /// A complete, healthy volume or drive: file, the answers of the reference parsers in `testdata`, what it holds.
-const HEALTHY: [(&str, &str, FsKind); 10] = [
+pub const HEALTHY: [(&str, &str, FsKind); 10] = [
     ("msuhanov-ntfs-lastaccess.raw.gz", "windows-10-18348", FsKind::Ntfs),
     ("msuhanov-ntfs-ramslack.raw.gz", "windows-10-14393", FsKind::Ntfs),
     ("go-ntfs-charlie.dd.bz2", "windows-8-streams", FsKind::Ntfs),
@@ -69,10 +69,14 @@ fn surveyed(file: &Path) -> Vec<(String, Survey)> {
     let images = unpack::unpack(file, folder.path());
     assert!(!images.is_empty(), "{}: no image in it", file.display());
     let survey = |(name, path): (String, PathBuf)| {
-        let source = gleaner::source::open(&path, None).unwrap_or_else(|error| panic!("{name}: {error}"));
-        (name, Survey::of(source))
+        let survey = surveyed_at(&name, &path);
+        (name, survey)
     };
     images.into_iter().map(survey).collect()
+}
+
+pub fn surveyed_at(name: &str, path: &Path) -> Survey {
+    Survey::of(gleaner::source::open(path, None).unwrap_or_else(|error| panic!("{name}: {error}")))
 }
 
 fn told(survey: &Survey) -> String {

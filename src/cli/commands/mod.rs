@@ -29,9 +29,9 @@ use crate::base::extent::ExtentSet;
 use crate::base::text::of_os;
 use crate::case::{Access, Case, CaseError, Entry, Word, leftovers};
 use crate::copy::session::{Session, SessionError, Sources};
-use crate::drive::model::{DriveModel, UNKNOWN_DRIVE, preset};
+use crate::drive::model::{DriveModel, ModelChoice, ModelRequest};
 use crate::plan::load_plan;
-use crate::report::values::{Costs, ModelChoice, RateOrigin, Trouble};
+use crate::report::values::{Costs, Trouble};
 use crate::source::{Store, TroubleLimit};
 use crate::store::image::ImageForm;
 use crate::survey::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
@@ -175,34 +175,21 @@ fn bulk_patterns(bulk: &BulkArguments) -> Vec<String> {
     default.iter().map(|text| (*text).to_owned()).chain(bulk.bulk.iter().cloned()).collect()
 }
 
-/// The model that was chosen, else the one that was measured for the case, else the one that was chosen for it before,
-/// else that of an unknown drive; with the figures that were given in place of its own.
+/// The model that times are calculated by.
 fn drive_model(arguments: &ModelArguments, case: Option<&Case>) -> anyhow::Result<ModelChoice> {
-    let measured = if arguments.drive.is_some() { None } else { case.map(Case::model).transpose()?.flatten() };
-    let chosen_before = case.and_then(|case| case.file().chosen_model.clone());
-    let (mut model, mut origin) = match (&arguments.drive, measured, chosen_before) {
-        (Some(chosen), _, _) => (DriveModel::of_kind_or_file(chosen)?, RateOrigin::Chosen),
-        (None, Some(measured), _) => (measured, RateOrigin::Paced),
-        (None, None, Some(chosen)) => (chosen, RateOrigin::Chosen),
-        (None, None, None) => (preset(UNKNOWN_DRIVE).expect("one of the presets").model(), RateOrigin::Assumed),
+    let request = ModelRequest {
+        drive: arguments.drive.clone(),
+        rate: arguments.rate.map(bytes_per_second),
+        reposition_ms: arguments.reposition,
     };
-    if let Some(rate) = arguments.rate {
-        model = model.at_one_rate(bytes_per_second(rate));
-        origin = RateOrigin::Given;
-    }
-    if let Some(milliseconds) = arguments.reposition {
-        model = model.with_reposition(milliseconds);
-    }
-    model.check()?;
-    Ok(ModelChoice { model, origin })
+    let measured = || case.map_or(Ok(None), Case::model);
+    Ok(ModelChoice::of(&request, measured, case.and_then(|case| case.file().chosen_model.as_ref()))?)
 }
 
-/// The costs that times are calculated by, the same in every command: by [`drive_model`], with what this run or the case's survey
-/// measured of the drive where nothing else is known.
+/// The costs that times are calculated by, the same in every command.
 fn costs(arguments: &ModelArguments, session: &Session) -> anyhow::Result<Costs> {
     let choice = drive_model(arguments, session.case.as_ref())?;
-    let before = || session.case.as_ref()?.file().surveyed_rate;
-    Ok(Costs::new(&choice, session.measured_rate().or_else(before), session.reader.identity().bytes))
+    Ok(Costs::new(&choice, session.known_rate(), session.reader.identity().bytes))
 }
 
 /// Keeps the kind of drive or the model that was chosen, so that it need not be chosen again.

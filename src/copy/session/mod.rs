@@ -253,6 +253,11 @@ impl Session {
         can_be_the_drives(rate, device, &KernelPlaces::default()).then_some(rate)
     }
 
+    /// The drive's rate, in bytes a second: by this run, else by the case's survey before.
+    pub fn known_rate(&self) -> Option<f64> {
+        self.measured_rate().or_else(|| self.case.as_ref()?.file().surveyed_rate)
+    }
+
     /// What commands name to go on with the same drive.
     pub fn workplace(&self) -> Workplace {
         let of_case = || self.case.as_ref().map(|case| case.file().source.path.clone());

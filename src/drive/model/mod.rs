@@ -4,12 +4,14 @@
 //! head that stands somewhere. Figures come from a [preset], a file, or from measuring the drive itself
 //! (`gleaner pace`). `docs/model.md` has the figures with their sources, and what the model leaves out.
 
+mod choice;
 mod curve;
 mod file;
 mod presets;
 mod spread;
 mod transfer;
 
+pub use choice::{ModelChoice, ModelChoiceError, ModelRequest, RateOrigin};
 pub use curve::SeekCurve;
 pub use file::{LARGEST_MODEL, ModelFileError};
 pub use presets::{PRESETS, Preset, UNKNOWN_DRIVE, preset};

@@ -3,12 +3,12 @@
 
 use super::entry::Special;
 use super::findings::{BITMAP_LOST, BITMAP_PARTLY, BITMAP_SHORT};
-use super::heap::Heap;
 use super::table::Table;
-use super::walk::note_chain;
+use super::walk::ExFatFolders;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::bits::{BitmapMarks, Scan};
-use crate::filesystem::chain::{Chain, Chains};
+use crate::filesystem::chain::Chain;
+use crate::filesystem::folder_tree::{FolderTree, Heap, Subject};
 use crate::filesystem::{AllocationMap, ClusterRun, ClusterSet};
 use crate::source::SourceLost;
 
@@ -19,16 +19,12 @@ pub(super) struct Bitmap {
 }
 
 /// Follows the chains of the bitmaps.
-pub(super) fn follow(
-    specials: Vec<Special>,
-    heap: &Heap<'_>,
-    chains: &mut Chains<'_, Table>,
-    findings: &mut Findings,
-) -> Vec<Bitmap> {
+pub(super) fn follow(specials: Vec<Special>, tree: &mut FolderTree<'_, ExFatFolders>) -> Vec<Bitmap> {
     let with_chain = |special: Special| {
-        let wanted = special.bytes.div_ceil(heap.geometry.cluster_bytes);
-        let chain = chains.follow(special.first_cluster, wanted);
-        note_chain(&chain, "the allocation bitmap", special.first_cluster, special.place, findings);
+        let wanted = special.bytes.div_ceil(tree.heap.geometry.cluster_bytes);
+        let chain = tree.chains.follow(special.first_cluster, wanted);
+        let subject = Subject { name: "the allocation bitmap", place: special.place };
+        tree.note_chain(&chain, special.first_cluster, subject);
         Bitmap { special, chain }
     };
     specials.into_iter().map(with_chain).collect()

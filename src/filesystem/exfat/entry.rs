@@ -6,6 +6,7 @@ use crate::base::extent::Extent;
 use crate::base::fields::{u16_at, u32_at, u64_at};
 use crate::base::units::ByteOffset;
 use crate::filesystem::folder_content::Content;
+use crate::filesystem::folder_tree::{ContentPlace, FolderEntry, PassedOver};
 use crate::filesystem::{Timestamp, utf16};
 
 /// Bytes of an entry.
@@ -31,34 +32,6 @@ const LONGEST_NAME: usize = 255;
 /// Folder bit of the file attributes (7.4.4).
 const FOLDER: u16 = 0x10;
 
-/// Where a file's content is (6.4.2 to 6.4.4).
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Allocation {
-    pub first_cluster: u32,
-    /// `DataLength`, in bytes.
-    pub size: u64,
-    /// `ValidDataLength`: bytes that were ever written.
-    pub valid: u64,
-    /// `NoFatChain`: one run from the first cluster; entries of the FAT mean nothing.
-    pub contiguous: bool,
-}
-
-/// A file's or folder's set of entries.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub(super) struct EntrySet {
-    /// Where its primary entry stands.
-    pub place: ByteOffset,
-    pub name: String,
-    pub is_folder: bool,
-    pub deleted: bool,
-    pub modified: Option<Timestamp>,
-    pub content: Allocation,
-    /// Clusters that entries of a vendor hold beside it.
-    pub more: Vec<Allocation>,
-    /// Whether the checksum is right and the name whole.
-    pub sound: bool,
-}
-
 /// The entry of the bitmap or the up-case table.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Special {
@@ -75,22 +48,10 @@ pub(super) struct Special {
 /// What is found in a folder.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) enum Item {
-    Entry(EntrySet),
+    Entry(FolderEntry),
     Label(String),
     Bitmap(Special),
     UpCase(Special),
-}
-
-/// Counts of what was passed over.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub(super) struct PassedOver {
-    pub implausible: u64,
-    pub first_implausible: Option<ByteOffset>,
-    pub strays: u64,
-    pub first_stray: Option<ByteOffset>,
-    pub behind_end: u64,
-    pub first_behind_end: Option<ByteOffset>,
-    pub unreadable: u64,
 }
 
 /// Goes through a folder's entries in order.
@@ -197,7 +158,7 @@ impl<'c> Folder<'c> {
     ///
     /// Deleting a file clears the "in use" bit of its entries and leaves their checksum (common practice, no source), so
     /// the checksum of a deleted set is taken with these bits set.
-    fn set(&self, at: usize) -> Option<(EntrySet, usize)> {
+    fn set(&self, at: usize) -> Option<(FolderEntry, usize)> {
         let primary = self.get(at)?;
         let in_use = primary[0] & kind::IN_USE;
         let of_set = |raw: &&[u8; 32]| raw[0] & (kind::IN_USE | kind::SECONDARY) == in_use | kind::SECONDARY;
@@ -224,15 +185,15 @@ impl<'c> Folder<'c> {
         // Secondary entries that own clusters say so in the first of their flags (6.4.2.1).
         let more = vendors.filter(|raw| raw[1] & 1 != 0).map(|raw| {
             let size = u64_at(*raw, 24);
-            Allocation { first_cluster: u32_at(*raw, 20), size, valid: size, contiguous: raw[1] & 2 != 0 }
+            ContentPlace { first_cluster: u32_at(*raw, 20), size, valid: size, contiguous: raw[1] & 2 != 0 }
         });
-        let entry = EntrySet {
+        let entry = FolderEntry {
             place: self.place(at),
             name,
             is_folder: u16_at(primary, 4) & FOLDER != 0,
             deleted: in_use == 0,
             modified: Timestamp::from_exfat(u32_at(primary, 12), primary[21], primary[23]),
-            content: Allocation {
+            content: ContentPlace {
                 first_cluster: u32_at(stream, 20),
                 size: u64_at(stream, 24),
                 valid: u64_at(stream, 8),
@@ -312,7 +273,7 @@ mod tests {
         Content { extents, bytes, unreadable: ExtentSet::new() }
     }
 
-    fn entries(content: &Content) -> (Vec<EntrySet>, PassedOver) {
+    fn entries(content: &Content) -> (Vec<FolderEntry>, PassedOver) {
         let mut found = Vec::new();
         let passed = scan(content, |item| {
             if let Item::Entry(entry) = item {
@@ -368,7 +329,7 @@ mod tests {
             ("last", false, true),
         ];
         assert_eq!(told, expected);
-        assert_eq!(found[1].content, Allocation { first_cluster: 9, size: 100, valid: 100, contiguous: true });
+        assert_eq!(found[1].content, ContentPlace { first_cluster: 9, size: 100, valid: 100, contiguous: true });
         assert_eq!(found[1].place, ByteOffset(65536 + 3 * 32), "five entries, two of them in the first extent");
         // What is left of the overwritten set is its new name entry; 84 is no known primary entry.
         assert_eq!((passed.strays, passed.implausible, passed.behind_end), (1, 1, 1));
@@ -397,6 +358,6 @@ mod tests {
         list.push(vendor);
         list[0][1] = 3;
         let (found, _) = entries(&content(&list));
-        assert_eq!(found[0].more, [Allocation { first_cluster: 40, size: 9000, valid: 9000, contiguous: true }]);
+        assert_eq!(found[0].more, [ContentPlace { first_cluster: 40, size: 9000, valid: 9000, contiguous: true }]);
     }
 }

@@ -11,12 +11,13 @@
 //! some sectors of FAT and bitmap.
 
 use super::boot::sector::Boot;
-use super::entry::{self, Allocation, Item, Special};
+use super::entry::{self, Item, Special};
 use super::findings::GEOMETRY_INFERRED;
 use super::{up_case, volume};
 use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::folder_content::Content;
+use crate::filesystem::folder_tree::ContentPlace;
 use crate::filesystem::infer::{BoundedReader, Choice, HEAD_BYTES, Inferred, SECTOR, certainty, choose, only_choice};
 use crate::source::{SourceLost, Window};
 use std::collections::{BTreeMap, BTreeSet};
@@ -283,7 +284,7 @@ fn judge(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<Inf
 }
 
 /// Where the files and folders that the root folder names lie, at most [`SAMPLES`] of them; `None` when it is not there.
-fn root_contents(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<Vec<Allocation>>, SourceLost> {
+fn root_contents(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<Vec<ContentPlace>>, SourceLost> {
     let Some(place) = candidate.place(candidate.root) else { return Ok(None) };
     let root_bytes = candidate.cluster_bytes.min(64 << 10);
     let Some(block) = reader.window.read(place, root_bytes)? else { return Ok(None) };
@@ -352,7 +353,7 @@ impl Tally {
         &mut self,
         reader: &BoundedReader<'_>,
         candidate: &Candidate,
-        held: Allocation,
+        held: ContentPlace,
     ) -> Result<(), SourceLost> {
         self.check_mark(reader, candidate, held.first_cluster)?;
         let wanted = held.size.div_ceil(candidate.cluster_bytes);

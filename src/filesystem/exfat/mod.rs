@@ -7,7 +7,6 @@ mod bitmap;
 mod boot;
 mod entry;
 mod findings;
-mod heap;
 mod infer;
 mod shared;
 mod table;

@@ -3,10 +3,9 @@
 
 use super::entry::Special;
 use super::findings::UP_CASE;
-use super::heap::{Heap, HeapReads};
-use crate::base::extent::Extent;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::ClusterRun;
+use crate::filesystem::folder_tree::Heap;
 use crate::source::SourceLost;
 use std::ops::ControlFlow;
 
@@ -25,8 +24,7 @@ pub(super) fn check(
         note(format!("The up-case table has {} bytes, more than the {MOST_BYTES} that may be.", special.bytes));
         return Ok(());
     }
-    let reads: HeapReads = heap.take(runs, special.bytes);
-    let extents: Vec<Extent> = reads.extents();
+    let extents = heap.take(runs, special.bytes).extents();
     let (mut sum, mut bytes, mut lost) = (0u32, 0, 0);
     heap.window.reader().stream(&extents, |block| {
         sum = checksum(sum, block.bytes);

@@ -4,11 +4,12 @@ use super::bitmap::{self, Bitmap};
 use super::boot::region;
 use super::boot::sector::{Boot, Flags, REGION_SECTORS};
 use super::findings::{ACTIVE_COPY, BOOT_CHECKSUM, BOOT_CONTRADICTED, DIRTY, MEDIA_FAILURE, TRUNCATED};
-use super::heap::Heap;
-use super::{infer, table, walk};
+use super::shared::note_shared;
+use super::walk::{self, ExFatFolders, Root};
+use super::{infer, table};
 use crate::base::extent::Extent;
 use crate::base::finding::{Finding, Findings};
-use crate::filesystem::chain::Chains;
+use crate::filesystem::folder_tree::FolderTree;
 use crate::filesystem::{ClusterGeometry, FixedKind, FsKind, VolumeMap, VolumeOutcome};
 use crate::source::{SourceLost, Window};
 
@@ -66,13 +67,14 @@ pub(super) fn read_with(
         cluster_count: boot.cluster_count.into(),
     };
     let table = table::read(window, boot, u64::from(second_active), &mut findings)?;
-    let mut heap = Heap::new(window, geometry);
-    let mut chains = Chains::new(&table);
-    let root = walk::Root::read(&mut heap, &mut chains, boot, &mut findings)?;
-    let bitmaps = bitmap::follow(root.bitmaps(), &heap, &mut chains, &mut findings);
+    let mut tree = FolderTree::new(ExFatFolders, window, geometry, &table, &mut findings);
+    let root = Root::read(&mut tree, boot)?;
+    let bitmaps = bitmap::follow(root.bitmaps(), &mut tree);
     let active = active_bitmaps(&bitmaps, boot, flags);
-    let allocation = bitmap::read(&active, &mut heap, &table, &mut findings)?;
-    let tree = walk::read(heap, chains, root, bitmaps, &allocation, &mut findings)?;
+    let allocation = bitmap::read(&active, &mut tree.heap, &table, tree.findings)?;
+    tree.set_allocation(&allocation);
+    let (tree, label) = walk::read(tree, root, &bitmaps)?;
+    note_shared(&tree.catalog, geometry, &mut findings);
     Ok(VolumeMap {
         kind: FsKind::ExFat,
         extent: window.extent(),
@@ -81,7 +83,7 @@ pub(super) fn read_with(
         record_bytes: None,
         record_places: None,
         records: None,
-        label: tree.label.filter(|label| !label.is_empty()),
+        label: label.filter(|label| !label.is_empty()),
         serial: format!("{:04X}-{:04X}", boot.serial >> 16, boot.serial & 0xFFFF),
         dirty: flags.map(|flags| flags.dirty),
         fixed: fixed_places(window, boot),

@@ -13,7 +13,7 @@
 
 use super::boot::sector::{Boot, Fat32, kind_by_cluster_count};
 use super::findings::GEOMETRY_INFERRED;
-use super::folder::directory::{self, DirectoryEntry, Item};
+use super::folder::directory::{self, Item};
 use super::table::Width;
 use super::volume;
 use crate::base::extent::Extent;
@@ -21,6 +21,7 @@ use crate::base::fields::{u16_at, u32_at};
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::FsKind;
 use crate::filesystem::folder_content::Content;
+use crate::filesystem::folder_tree::FolderEntry;
 use crate::filesystem::infer::{BoundedReader, Choice, HEAD_BYTES, Inferred, SECTOR, certainty, choose, only_choice};
 use crate::source::{SourceLost, Window};
 use std::collections::{BTreeMap, BTreeSet};
@@ -371,7 +372,7 @@ pub(super) fn judge(
 }
 
 /// The entries where a candidate puts the root folder; `None` when no root folder stands there.
-fn root_entries(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<Vec<DirectoryEntry>>, SourceLost> {
+fn root_entries(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<Vec<FolderEntry>>, SourceLost> {
     let wide = candidate.width == 32;
     let (root_at, root_bytes) = if wide {
         (candidate.heap, candidate.cluster_bytes.min(64 << 10))
@@ -406,16 +407,16 @@ impl Tally {
         &mut self,
         reader: &BoundedReader<'_>,
         candidate: &Candidate,
-        entries: &[DirectoryEntry],
+        entries: &[FolderEntry],
     ) -> Result<(), SourceLost> {
         for folder in entries.iter().filter(|e| e.is_folder).take(SAMPLES) {
-            let Some(place) = candidate.place(folder.first_cluster) else {
+            let Some(place) = candidate.place(folder.content.first_cluster) else {
                 self.wrong += 1;
                 continue;
             };
             let Some(bytes) = reader.bytes(place, SECTOR)? else { continue };
             match own_cluster(&bytes).map(|(narrow, full)| if candidate.width == 32 { full } else { narrow }) {
-                Some(own) if own == folder.first_cluster => self.folders += 1,
+                Some(own) if own == folder.content.first_cluster => self.folders += 1,
                 _ => self.wrong += 1,
             }
         }
@@ -427,11 +428,11 @@ impl Tally {
         &mut self,
         reader: &BoundedReader<'_>,
         candidate: &Candidate,
-        entries: &[DirectoryEntry],
+        entries: &[FolderEntry],
     ) -> Result<(), SourceLost> {
-        for file in entries.iter().filter(|e| !e.is_folder && e.size > 0).take(SAMPLES) {
-            let wanted = u64::from(file.size).div_ceil(candidate.cluster_bytes);
-            match chain_length(reader, candidate, file.first_cluster)? {
+        for file in entries.iter().filter(|e| !e.is_folder && e.content.size > 0).take(SAMPLES) {
+            let wanted = file.content.size.div_ceil(candidate.cluster_bytes);
+            match chain_length(reader, candidate, file.content.first_cluster)? {
                 None => {}
                 // One cluster fits every size of clusters that is large enough: it says nothing for any.
                 Some(1) if wanted == 1 => {}

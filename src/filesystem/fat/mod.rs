@@ -1,7 +1,6 @@
 //! FAT12, FAT16 and FAT32: boot sector, file allocation tables, and the tree of folders.
 
 mod boot;
-mod chain;
 mod copies;
 mod findings;
 mod folder;

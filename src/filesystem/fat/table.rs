@@ -2,7 +2,7 @@
 
 use crate::base::fields::{u16_at, u32_at};
 use crate::base::units::Lcn;
-pub(super) use crate::filesystem::chain::FatEntry;
+use crate::filesystem::chain::{FatEntry, Links};
 use crate::filesystem::{AllocationMap, ClusterRun, ClusterSet, FsKind};
 use std::ops::Range;
 
@@ -110,21 +110,6 @@ impl Table {
         self.width.decode(&self.bytes, 0, n)
     }
 
-    /// What the entry of cluster `n` says.
-    pub fn get(&self, n: u32) -> FatEntry {
-        if n >= self.entries || (!self.unknown.is_empty() && self.unknown.contains(Lcn(n.into()))) {
-            return FatEntry::Unknown;
-        }
-        match self.raw(n) {
-            0 => FatEntry::Free,
-            // Numbers first: on the fullest FAT12 and FAT16 volumes they reach into the reserved values.
-            next if (2..=self.last).contains(&next) => FatEntry::Next(next),
-            bad if bad == self.width.bad_mark() => FatEntry::Bad,
-            end if end > self.width.bad_mark() => FatEntry::End,
-            other => FatEntry::Invalid(other),
-        }
-    }
-
     /// Which clusters are in use. A cluster counts as such if any readable copy says so: reading a free cluster costs
     /// a moment, leaving out a used one costs a file.
     pub fn allocation(&self) -> AllocationMap {
@@ -169,6 +154,30 @@ impl Table {
         };
         let value = self.raw(1);
         Some((value & clean == 0, value & no_errors == 0))
+    }
+}
+
+impl Links for Table {
+    fn entries(&self) -> u32 {
+        self.entries
+    }
+
+    fn last(&self) -> u32 {
+        self.last
+    }
+
+    fn mark(&self, n: u32) -> FatEntry {
+        if n >= self.entries || (!self.unknown.is_empty() && self.unknown.contains(Lcn(n.into()))) {
+            return FatEntry::Unknown;
+        }
+        match self.raw(n) {
+            0 => FatEntry::Free,
+            // Numbers first: on the fullest FAT12 and FAT16 volumes they reach into the reserved values.
+            next if (2..=self.last).contains(&next) => FatEntry::Next(next),
+            bad if bad == self.width.bad_mark() => FatEntry::Bad,
+            end if end > self.width.bad_mark() => FatEntry::End,
+            other => FatEntry::Invalid(other),
+        }
     }
 }
 
@@ -224,8 +233,8 @@ pub(super) mod tests {
         let table = table(Width::Bits32, &[0xF000_0003, 0xFFFF_FFFF, 0xF000_0000, 0xAFFF_FFF7, 0x0FFF_FFF6]);
         let expected =
             [FatEntry::Next(3), FatEntry::End, FatEntry::Free, FatEntry::Bad, FatEntry::Invalid(0x0FFF_FFF6)];
-        assert_eq!((2..7).map(|n| table.get(n)).collect::<Vec<_>>(), expected);
-        assert_eq!(table.get(7), FatEntry::Unknown);
+        assert_eq!((2..7).map(|n| table.mark(n)).collect::<Vec<_>>(), expected);
+        assert_eq!(table.mark(7), FatEntry::Unknown);
     }
 
     /// A FAT12 volume with the most clusters it may have, 4084, numbers them up to 4085 = FF5.
@@ -234,6 +243,6 @@ pub(super) mod tests {
         let mut entries = vec![0; 4084];
         entries[0] = 0xFF5;
         let table = table(Width::Bits12, &entries);
-        assert_eq!((table.last, table.get(2)), (0xFF5, FatEntry::Next(0xFF5)));
+        assert_eq!((table.last, table.mark(2)), (0xFF5, FatEntry::Next(0xFF5)));
     }
 }

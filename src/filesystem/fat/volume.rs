@@ -2,15 +2,17 @@
 
 use super::boot::check;
 use super::boot::sector::{self, BOOT_BYTES, Boot};
+use super::copies;
 use super::findings::{
     BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_CONTRADICTED, BOOT_FROM_BACKUP, BOOT_ODD, FS_INFO_DAMAGED,
     FS_INFO_FREE_COUNT, NOT_UNDERSTOOD, TRUNCATED, TYPE_CONTRADICTED,
 };
 use super::folder::directory;
-use super::{copies, walk};
+use super::walk::{self, FatFolders};
 use crate::base::extent::Extent;
 use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
+use crate::filesystem::folder_tree::FolderTree;
 use crate::filesystem::{AllocationMap, ClusterGeometry, FixedKind, FsKind, VolumeMap, VolumeOutcome};
 use crate::source::{SourceLost, Window};
 
@@ -68,9 +70,11 @@ pub(super) fn read_with(
     let reading = copies::read(window, boot, &mut findings)?;
     let allocation = reading.table.allocation();
     check_free_count(window, boot, &allocation, free_count, &mut findings);
-    let tree = walk::read(window, boot, geometry, &reading.table, &allocation, &mut findings)?;
+    let mut tree = FolderTree::new(FatFolders::new(boot), window, geometry, &reading.table, &mut findings);
+    tree.set_allocation(&allocation);
+    let (tree, root_label) = walk::read(tree, boot)?;
     let boot_label = boot.label.as_ref().map(directory::label);
-    let label = tree.label.or(boot_label).filter(|label| !label.is_empty() && label != "NO NAME");
+    let label = root_label.or(boot_label).filter(|label| !label.is_empty() && label != "NO NAME");
     Ok(VolumeMap {
         kind: boot.kind,
         extent: window.extent(),

@@ -1,6 +1,6 @@
 //! What is known of a case, put together.
 
-use super::density::{AreaDensity, PLACES, shares};
+use super::density::{AreaDensity, PLACES};
 use super::heads::head_facts;
 use super::{Audience, Document};
 use crate::base::extent::{Extent, ExtentSet};
@@ -10,7 +10,7 @@ use crate::copy::history::{HISTORY_NAME, read_history};
 use crate::drive::heads::HeadFinder;
 use crate::partition::AreaKind;
 use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, load_plan, planned_with_files};
-use crate::report::values::SurveyReport;
+use crate::report::values::{Places, SurveyReport};
 use crate::results::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
 use crate::results::verify::WholeSum;
 use crate::source::Store;
@@ -270,9 +270,10 @@ fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn Store) -> A
     let first = runs.partition_point(|run| run.extent.end() <= extent.start.0);
     let until = runs.partition_point(|run| run.extent.start.0 < extent.end());
     let within: &[ClassRun] = runs.get(first..until).unwrap_or(&[]);
+    let places = Places::equal(extent, PLACES);
     let of_class = |class: Class| {
         let extents = within.iter().filter(|run| run.class == class).map(|run| run.extent);
-        (class, shares(extent, PLACES, extents))
+        (class, places.shares(extents))
     };
     let known = [store.held(extent), store.skipped(extent), store.unreadable(extent)];
     let state_bytes = known.each_ref().map(|list| total(list));
@@ -284,7 +285,7 @@ fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn Store) -> A
             .filter(|class| within.iter().any(|run| run.class == *class))
             .map(of_class)
             .collect(),
-        states: known.map(|list| shares(extent, PLACES, list)),
+        states: known.map(|list| places.shares(list)),
         state_bytes,
     }
 }

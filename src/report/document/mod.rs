@@ -11,7 +11,7 @@ mod pictures;
 mod publish;
 mod timeline;
 
-pub use density::{AreaDensity, PLACES, shares};
+pub use density::{AreaDensity, PLACES};
 pub use gather::{GatherError, PassFacts, PlanFacts, RangeFacts, RecordedSum, gather};
 pub use heads::HeadFacts;
 pub use page::page;

@@ -1,47 +1,9 @@
 //! What each scope would cost: bytes, pieces and time on the drive's model. Survey's times are made here, by `plan::estimate`.
 
-use crate::drive::model::DriveModel;
+use crate::drive::model::{DriveModel, ModelChoice, RateOrigin};
 use crate::plan::{BridgeRule, ClassTime, Pace, PlanRequest, Scope, Sweeps, estimate};
 use crate::survey::allocation::{ClassMap, DriveMap};
 use serde::Serialize;
-
-/// Where the rates come from.
-#[derive(Serialize, Debug, Clone, Copy, PartialEq, Eq)]
-#[serde(rename_all = "kebab-case")]
-pub enum RateOrigin {
-    /// The user gave a rate.
-    Given,
-    /// The user chose the kind of drive, or gave a model.
-    Chosen,
-    /// `pace` measured the drive for this case.
-    Paced,
-    /// Measured over the large reads of a survey; all else is that of an unknown drive.
-    Measured,
-    /// Nothing was measured that could be the drive's own: an unknown drive's.
-    Assumed,
-}
-
-/// A model with where it comes from.
-#[derive(Debug, Clone, PartialEq)]
-pub struct ModelChoice {
-    /// The model.
-    pub model: DriveModel,
-    /// Where its rates come from.
-    pub origin: RateOrigin,
-}
-
-impl RateOrigin {
-    /// In a few words.
-    pub fn name(self) -> &'static str {
-        match self {
-            RateOrigin::Given => "rate as given",
-            RateOrigin::Chosen => "as chosen",
-            RateOrigin::Paced => "measured by `pace`",
-            RateOrigin::Measured => "rate measured by the survey",
-            RateOrigin::Assumed => "assumed, not measured",
-        }
-    }
-}
 
 /// The figures that times rest on.
 #[derive(Serialize, Debug, Clone, PartialEq)]

@@ -2,17 +2,19 @@
 
 mod class_paint;
 mod costs;
+mod drive_strip;
 mod lists;
 mod overview;
+mod place_shares;
 mod planning;
 mod recommendation;
 mod simulated;
-mod strip;
 mod survey;
 mod verify;
 
 pub use class_paint::class_paint;
-pub use costs::{ClassCost, Costs, ModelChoice, RateOrigin, ScopeReport, scope_costs};
+pub use costs::{ClassCost, Costs, ScopeReport, scope_costs};
+pub use drive_strip::DriveStrip;
 pub use lists::audit_csv::{AUDIT_CSV_HEAD, audit_csv, audit_csv_line};
 pub use lists::files::{FileLine, for_each_file};
 pub use lists::folders::{FolderLine, folders};
@@ -20,11 +22,11 @@ pub use lists::pick::{NumberedFolder, PickError, also_matched, numbered, pick};
 pub use lists::record_csv::record_csv;
 pub use lists::volume_titles::VolumeTitles;
 pub use overview::{Encrypted, FindingKind, GoOn, Overview, VolumeLine};
+pub use place_shares::Places;
 pub use planning::{PassSummary, PlanAdvice, PlanSummary};
 pub use recommendation::advice::Advice;
 pub use recommendation::destination::{DestinationReport, destination};
 pub use recommendation::trouble::Trouble;
 pub use simulated::{letter, played_picture, played_strip, simulation_picture, ways};
-pub use strip::Strip;
 pub use survey::{AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};
 pub use verify::{Structure, VerifyReport};

@@ -1,12 +1,13 @@
 //! What is said of a plan when it is made.
 
-use super::costs::{Costs, RateOrigin};
+use super::costs::Costs;
 use super::recommendation::advice::is_rest_worth_reading;
 use super::recommendation::next::{next_copy, next_picked_plan};
 use super::recommendation::trouble::Trouble;
 use crate::base::human;
 use crate::copy::session::Workplace;
 use crate::drive::model::DriveModel;
+use crate::drive::model::RateOrigin;
 use crate::plan::{ClassTotals, ESTIMATED_REQUEST, LeftOut, LeftOutReason, Pace, Plan, Scope, pass_seconds};
 use crate::simulate::{PrefixBound, UnderHead, plan_bounds};
 use crate::survey::allocation::Class;

@@ -1,10 +1,10 @@
 //! The survey: what the drive is, what each area holds, what reading it would cost, and one plain recommendation.
 
 use super::costs::{Costs, ScopeReport, scope_costs};
+use super::drive_strip::DriveStrip;
 use super::recommendation::advice::Advice;
 use super::recommendation::destination::DestinationReport;
 use super::recommendation::trouble::Trouble;
-use super::strip::{Strip, strip};
 use crate::base::finding::{Findings, Severity};
 use crate::base::units::SectorSize;
 use crate::copy::session::Workplace;
@@ -51,7 +51,7 @@ pub struct SurveyReport {
     /// What has failed, in this run and before.
     pub trouble: Trouble,
     /// The share of the drive in use from its start to its end.
-    pub strip: Strip,
+    pub strip: DriveStrip,
     /// What the kernel knows about the drive, where it is attached here.
     pub kernel: Option<KernelFacts>,
 }
@@ -178,7 +178,7 @@ pub fn survey(
         findings_not_listed: all.not_kept().map(|(code, count)| (code.to_owned(), count)).collect(),
         reading,
         trouble,
-        strip: strip(&map, drive.identity.bytes),
+        strip: DriveStrip::of(&map, drive.identity.bytes),
         kernel: None,
         coherence,
     }

@@ -45,7 +45,7 @@ impl VerifyReport {
         self.claims.all_sound() && self.again.as_ref().is_none_or(|again| again.differing.is_empty())
     }
 
-    /// Whether a second reader sees something else that none of its known weaknesses explains.
+    /// Whether a second reader sees something else.
     pub fn is_doubted(&self) -> bool {
         match &self.structure {
             Structure::Read { opinions, .. } => opinions.iter().any(|opinion| opinion.verdict == Verdict::Differs),

@@ -1,7 +1,6 @@
 //! What of the drive is held, by the journal, followed while it grows.
 
-use super::pictures::PLACES;
-use crate::base::extent::Extent;
+use super::pictures::drive_places;
 use crate::store::durable_file::DiskFile;
 use crate::store::journal::{Claims, JournalError, JournalHeader, Ranges, read_claims};
 use std::path::Path;
@@ -75,67 +74,25 @@ impl Held {
         }
     }
 
-    /// How much of each of [`PLACES`] equal places of a drive of `bytes` bytes is what.
+    /// How much of each place of a drive of `bytes` bytes is what.
     pub(super) fn shares(&self, bytes: u64) -> HeldShares {
+        let places = drive_places(bytes);
         HeldShares {
-            copied: shares(self.ranges.iter_copied(), bytes),
-            deferred: shares(self.ranges.iter_skipped(), bytes),
-            unreadable: shares(self.ranges.iter_unreadable(), bytes),
+            copied: places.shares(self.ranges.iter_copied()),
+            deferred: places.shares(self.ranges.iter_skipped()),
+            unreadable: places.shares(self.ranges.iter_unreadable()),
         }
-    }
-}
-
-/// How much of each place some extents take. Where extents meet twice a share is at most 1.
-pub(super) fn shares(extents: impl Iterator<Item = Extent>, bytes: u64) -> Vec<f64> {
-    let mut taken = vec![0u64; PLACES];
-    extents.for_each(|extent| add(&mut taken, extent, bytes));
-    let place = place_bytes(bytes);
-    #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
-    let share = |(index, taken): (usize, u64)| {
-        let here = bytes.saturating_sub(index as u64 * place).min(place);
-        if here == 0 { 0.0 } else { (taken as f64 / here as f64).min(1.0) }
-    };
-    taken.into_iter().enumerate().map(share).collect()
-}
-
-fn place_bytes(bytes: u64) -> u64 {
-    bytes.div_ceil(PLACES as u64).max(1)
-}
-
-fn add(taken: &mut [u64], extent: Extent, bytes: u64) {
-    let place = place_bytes(bytes);
-    let (mut at, end) = (extent.start.0, extent.end().min(bytes));
-    while at < end {
-        let number = at / place;
-        let until = end.min((number + 1).saturating_mul(place));
-        if let Some(sum) = usize::try_from(number).ok().and_then(|index| taken.get_mut(index)) {
-            *sum += until - at;
-        }
-        at = until;
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::base::extent::Extent;
     use crate::base::units::SectorSize;
     use crate::source::{Failure, RangeMark, Skip};
     use crate::store::durable_file::DiskFile;
     use crate::store::journal::{Journal, JournalClaim};
-
-    #[test]
-    fn shares_of_places() {
-        let bytes = 10 * PLACES as u64 - 5;
-        let of = |start, end| shares(std::iter::once(Extent::between(start, end)), bytes);
-        let whole = of(0, bytes);
-        assert!(whole.iter().all(|share| (share - 1.0).abs() < 1e-9));
-        let some = of(5, 12);
-        assert_eq!((some[0], some[1], some[2]), (0.5, 0.2, 0.0));
-        // The last place is shorter.
-        assert!((of(bytes - 1, bytes)[PLACES - 1] - 0.2).abs() < 1e-9);
-        assert_eq!(shares(std::iter::empty(), 0).len(), PLACES);
-        assert_eq!(shares(std::iter::once(Extent::between(0, 1)), 1)[0], 1.0);
-    }
 
     /// Whatever was read at whichever moment, in the end it is what a replay gives.
     #[test]

@@ -1,6 +1,6 @@
 //! Where the plan reads, in shares of places: a plan is read once and not kept.
 
-use super::held::shares;
+use super::pictures::drive_places;
 use crate::plan::load_plan;
 use std::path::{Path, PathBuf};
 
@@ -19,7 +19,7 @@ impl Planned {
         }
         self.path = path.map(Path::to_path_buf);
         let plan = path.and_then(|path| load_plan(path).ok());
-        self.shares = plan.map_or_else(Vec::new, |plan| shares(plan.ascending(), drive_bytes));
+        self.shares = plan.map_or_else(Vec::new, |plan| drive_places(drive_bytes).shares(plan.ascending()));
     }
 
     /// How much of each place is planned; empty when that is not known.

@@ -17,5 +17,5 @@ pub use claims::{ClaimCheck, check_chunks, check_whole};
 pub use duration::{DISK_RATE, Expected};
 pub use owners::{Holder, Owner, OwnerKind, Owners, owners};
 pub use second_copy::{CopyComparison, ReadPlace, checksum_line, compare_copy};
-pub use second_reader::{Difference, Explanation, FolderDifference, SecondOpinion, Verdict, second_opinion};
+pub use second_reader::{Difference, FolderDifference, NotCompared, SecondOpinion, Verdict, second_opinion};
 pub use whole::{WholeSum, sha256};

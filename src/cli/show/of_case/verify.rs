@@ -108,12 +108,8 @@ fn show_opinion(text: &mut String, opinion: &SecondOpinion) {
     );
     let words = match &opinion.verdict {
         Verdict::Agrees => format!("sees the same: {seen}"),
-        Verdict::AgreesWhereItCan => format!("sees the same where it can: {seen}"),
         Verdict::Differs => format!("sees something else: {seen}"),
-        Verdict::NotOpened { message, explanation } => {
-            let why = explanation.map_or(String::new(), |e| format!(" ({})", e.sentence()));
-            format!("could not open it: {}{why}", message)
-        }
+        Verdict::NotOpened { message } => format!("could not open it: {message}"),
         Verdict::NoReader => "knows this file system; it was not compared".to_owned(),
     };
     say!(text, "  volume at byte {}: {} {words}", opinion.volume, opinion.reader);
@@ -125,16 +121,13 @@ fn show_opinion(text: &mut String, opinion: &SecondOpinion) {
             human::bytes(opinion.bytes_compared)
         );
     }
-    for (why, count) in &opinion.explained {
-        say!(text, "    {} explained: {}", human::counted(*count, "difference", "differences"), why.sentence());
+    for (why, count) in &opinion.not_compared {
+        let what = human::counted(*count, "file or folder", "files and folders");
+        say!(text, "    {what} not compared: {}", why.sentence());
     }
-    if opinion.unexplained > 0 {
-        say!(
-            text,
-            "    {} that nothing explains, the first:",
-            human::counted(opinion.unexplained, "difference", "differences")
-        );
-        for found in opinion.differences.iter().filter(|d| d.explanation.is_none()).take(10) {
+    if opinion.different > 0 {
+        say!(text, "    {}, the first:", human::counted(opinion.different, "difference", "differences"));
+        for found in opinion.differences.iter().take(10) {
             let what = serde_json::to_string(&found.difference).unwrap_or_default();
             say!(text, "      {} {what}", &found.path);
         }

@@ -6,7 +6,7 @@ use crate::base::human;
 use crate::cli::show::{line, next, time_range, wrapped};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::partition::signature::{Certainty, Recognised};
-use crate::report::values::{AreaReport, FindingReport, Strip, SurveyReport, VolumeReport};
+use crate::report::values::{AreaReport, DriveStrip, FindingReport, SurveyReport, VolumeReport};
 use crate::source::{SerialFrom, SourceIdentity};
 
 /// The survey as text, in full.
@@ -70,7 +70,7 @@ pub(in crate::cli::show) fn scheme_name(report: &SurveyReport) -> &'static str {
 }
 
 /// The strip: a column for each place, its height the share in use; under it where file-system structure lies.
-fn strip(text: &mut String, strip: &Strip) {
+fn strip(text: &mut String, strip: &DriveStrip) {
     const HEIGHTS: [char; 9] = [' ', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
     let height = |share: &f64| {
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share, 0 to 1")]

@@ -54,7 +54,7 @@ pub fn contradicts(window: &Window<'_>, boot: &Boot) -> Result<bool, SourceLost>
     let content = Content { extents: vec![block.extent], bytes: block.bytes, unreadable: block.unreadable };
     let mut folders = Vec::new();
     directory::scan(&content, wide, |item| match item {
-        Item::Entry(entry) if !entry.deleted && entry.is_folder => folders.push(entry.first_cluster),
+        Item::Entry(entry) if !entry.deleted && entry.is_folder => folders.push(entry.content.first_cluster),
         _ => {}
     });
     let (mut right, mut wrong) = (0, 0);

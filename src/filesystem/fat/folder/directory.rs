@@ -9,6 +9,7 @@ use crate::base::fields::{u16_at, u32_at};
 use crate::base::units::ByteOffset;
 use crate::filesystem::Timestamp;
 use crate::filesystem::folder_content::Content;
+use crate::filesystem::folder_tree::{ContentPlace, FolderEntry, PassedOver};
 
 /// Bytes of an entry.
 pub const ENTRY_BYTES: u64 = 32;
@@ -35,41 +36,15 @@ const DELETED: u8 = 0xE5;
 /// Stands for a first byte E5, which would mean "deleted".
 const STANDS_FOR_E5: u8 = 0x05;
 
-/// A file's or folder's entry.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct DirectoryEntry {
-    /// Where it stands.
-    pub place: ByteOffset,
-    pub name: String,
-    pub is_folder: bool,
-    pub deleted: bool,
-    pub first_cluster: u32,
-    /// In bytes; 0 for folders.
-    pub size: u32,
-    /// When it was last written.
-    pub modified: Option<Timestamp>,
-}
-
 /// What is found in a folder.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Item {
-    Entry(DirectoryEntry),
+    Entry(FolderEntry),
     Label(String),
     /// "." with its cluster.
     Itself(u32),
     /// ".." with its cluster.
     Above(u32),
-}
-
-/// Counts of what was passed over.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub struct PassedOver {
-    pub implausible: u64,
-    pub first_implausible: Option<ByteOffset>,
-    pub behind_end: u64,
-    pub first_behind_end: Option<ByteOffset>,
-    pub unreadable: u64,
-    pub long_name_parts: u64,
 }
 
 /// Goes through a folder's entries in order. `wide` says that first clusters have 32 bits (FAT32).
@@ -129,7 +104,7 @@ pub fn scan(content: &Content, wide: bool, mut each: impl FnMut(Item)) -> Passed
         }
     }
     names.interrupt();
-    passed.long_name_parts = names.orphans;
+    passed.strays = names.orphans;
     passed
 }
 
@@ -142,11 +117,19 @@ pub fn label(raw: &[u8; 11]) -> String {
     raw.iter().take_while(|byte| **byte != 0).map(|byte| oem::decode(*byte)).collect::<String>().trim_end().to_owned()
 }
 
-fn entry(raw: &[u8; 32], place: ByteOffset, name: String, deleted: bool, wide: bool) -> DirectoryEntry {
+fn entry(raw: &[u8; 32], place: ByteOffset, name: String, deleted: bool, wide: bool) -> FolderEntry {
     let is_folder = raw[ATTRIBUTES] & FOLDER != 0;
-    let size = if is_folder { 0 } else { u32_at(raw, SIZE) };
-    let modified = Timestamp::from_fat(u16_at(raw, WRITE_DATE), u16_at(raw, WRITE_TIME));
-    DirectoryEntry { place, name, is_folder, deleted, first_cluster: first_cluster(raw, wide), size, modified }
+    let size = if is_folder { 0 } else { u32_at(raw, SIZE).into() };
+    FolderEntry {
+        place,
+        name,
+        is_folder,
+        deleted,
+        modified: Timestamp::from_fat(u16_at(raw, WRITE_DATE), u16_at(raw, WRITE_TIME)),
+        content: ContentPlace { first_cluster: first_cluster(raw, wide), size, valid: size, contiguous: false },
+        more: Vec::new(),
+        sound: true,
+    }
 }
 
 /// The upper half is something else (an extended attribute handle, or nothing) on FAT12 and FAT16.

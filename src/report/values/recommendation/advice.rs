@@ -175,8 +175,9 @@ mod tests {
     use super::*;
     use crate::base::units::SectorSize;
     use crate::drive::model::preset;
+    use crate::drive::model::{ModelChoice, RateOrigin};
     use crate::plan::BridgeRule;
-    use crate::report::values::costs::{ModelChoice, RateOrigin, scope_costs};
+    use crate::report::values::costs::scope_costs;
     use crate::source::{MemorySource, Reader};
     use crate::survey::allocation::{Choices, classify, read_drive};
     use crate::survey::coherence::judge;

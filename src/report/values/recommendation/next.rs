@@ -2,8 +2,9 @@
 
 use crate::copy::session::Workplace;
 use crate::drive::model::PRESETS;
+use crate::drive::model::RateOrigin;
 use crate::plan::Scope;
-use crate::report::values::costs::{Costs, RateOrigin};
+use crate::report::values::costs::Costs;
 use std::path::Path;
 
 /// The case that commands name as long as there is none.

@@ -1,10 +1,9 @@
 //! The `fatfs` crate as second reader.
 
-use super::compare::{Comparison, Entry, File, Other};
-use super::opinion::{Explanation, SecondOpinion, Verdict};
+use super::compare::{Comparison, ListedEntry, SecondReader};
+use super::opinion::{SecondOpinion, Verdict};
 use super::quiet::quietly;
 use super::view::View;
-use crate::filesystem::fat::{BOOT_FROM_BACKUP, TYPE_CONTRADICTED};
 use crate::filesystem::{FsKind, Node, VolumeMap};
 use crate::source::Store;
 use fatfs::{Dir, DirEntry, FatType, FileSystem, FsOptions};
@@ -23,29 +22,23 @@ pub(super) fn compare(
 ) {
     let opened = quietly(|| FileSystem::new(view.clone(), FsOptions::new()).map_err(|e| e.to_string()));
     match opened.and_then(|outcome| outcome) {
-        Ok(system) => {
-            let other = FatReader { system: &system, weakness: type_weakness(volume, system.fat_type()) };
-            Comparison::new(other, view, volume, store, budget, opinion).run();
+        Ok(system) if !is_same_kind(volume.kind, system.fat_type()) => {
+            // It goes by the number of clusters alone.
+            let message =
+                format!("it takes the volume for {:?}, which is laid out as {}", system.fat_type(), volume.kind.name());
+            opinion.verdict = Verdict::NotOpened { message };
         }
-        Err(message) => {
-            let explanation = match () {
-                () if volume.findings.count(&BOOT_FROM_BACKUP) > 0 => Some(Explanation::NoFallback),
-                () if view.seen().absent_bytes > 0 => Some(Explanation::NotInCopy),
-                () => None,
-            };
-            opinion.verdict = Verdict::NotOpened { message, explanation };
-        }
+        Ok(system) => Comparison::new(FatReader { system: &system }, view, volume, store, budget, opinion).run(),
+        Err(message) => opinion.verdict = Verdict::NotOpened { message },
     }
 }
 
-fn type_weakness(volume: &VolumeMap, theirs: FatType) -> Option<Explanation> {
-    let contradicted = volume.findings.count(&TYPE_CONTRADICTED) > 0;
-    (contradicted && volume.kind == FsKind::Fat32 && theirs != FatType::Fat32).then_some(Explanation::TooSmallForFat32)
+fn is_same_kind(ours: FsKind, theirs: FatType) -> bool {
+    (ours == FsKind::Fat32) == (theirs == FatType::Fat32)
 }
 
 struct FatReader<'f, 's> {
     system: &'f FileSystem<View<'s>>,
-    weakness: Option<Explanation>,
 }
 
 #[derive(Clone)]
@@ -63,14 +56,14 @@ impl<'f, 's> FatReader<'f, 's> {
     }
 }
 
-impl<'f, 's> Other for FatReader<'f, 's> {
+impl<'f, 's> SecondReader for FatReader<'f, 's> {
     type Place = Place<'f, 's>;
 
     fn root(&mut self) -> Place<'f, 's> {
         Place::Root
     }
 
-    fn list(&mut self, folder: &Place<'f, 's>, most: usize) -> Result<Vec<Entry<Place<'f, 's>>>, String> {
+    fn list(&mut self, folder: &Place<'f, 's>, most: usize) -> Result<Vec<ListedEntry<Place<'f, 's>>>, String> {
         let mut list = Vec::new();
         for (count, entry) in self.folder(folder).iter().enumerate() {
             if count == most {
@@ -79,15 +72,15 @@ impl<'f, 's> Other for FatReader<'f, 's> {
             let entry = entry.map_err(|e| e.to_string())?;
             let name = entry.file_name();
             if name != "." && name != ".." {
-                list.push(Entry { name, folder: entry.is_dir(), place: Place::Entry(entry) });
+                list.push(ListedEntry { name, is_folder: entry.is_dir(), place: Place::Entry(entry) });
             }
         }
         Ok(list)
     }
 
-    fn file(&mut self, file: &Place<'f, 's>) -> Result<File, String> {
+    fn size(&mut self, file: &Place<'f, 's>) -> Result<Option<u64>, String> {
         let Place::Entry(entry) = file else { return Err("the root is no file".to_owned()) };
-        Ok(File { size: Some(entry.len()), weakness: None })
+        Ok(Some(entry.len()))
     }
 
     fn content(
@@ -112,12 +105,12 @@ impl<'f, 's> Other for FatReader<'f, 's> {
         }
     }
 
-    fn weakness(&self) -> Option<Explanation> {
-        self.weakness
+    fn sees_all(&self) -> bool {
+        true
     }
 
-    fn folder_weakness(&self, _: &Node<'_>) -> Option<Explanation> {
-        None
+    fn follows(&self, _: &Node<'_>) -> bool {
+        true
     }
 
     /// Letters beyond ASCII in short names are replaced.

@@ -2,8 +2,8 @@
 //! folder by folder, sizes, and content up to a limit.
 //!
 //! The other reader is others' code on bytes that may be damaged: it reads through a [`view::View`] that is
-//! bounded to the volume, refuses writes and ends endless reading, and a panic in it is caught. Where it is known to be
-//! weaker than ours, a difference is explained ([`Explanation`]) and still shown.
+//! bounded to the volume, refuses writes and ends endless reading, and a panic in it is caught. What it is known not to
+//! follow is counted and not compared ([`NotCompared`]).
 
 mod children;
 mod compare;
@@ -13,7 +13,7 @@ mod opinion;
 mod quiet;
 mod view;
 
-pub use opinion::{Difference, Explanation, FolderDifference, SecondOpinion, Verdict};
+pub use opinion::{Difference, FolderDifference, NotCompared, SecondOpinion, Verdict};
 
 use crate::filesystem::{FsKind, VolumeMap};
 use crate::source::Store;

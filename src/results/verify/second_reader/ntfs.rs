@@ -1,11 +1,11 @@
 //! The `ntfs` crate as second reader.
 
-use super::compare::{Comparison, Entry, File, Other};
-use super::opinion::{Explanation, SecondOpinion, Verdict};
+use super::compare::{Comparison, ListedEntry, SecondReader};
+use super::opinion::{SecondOpinion, Verdict};
 use super::quiet::quietly;
 use super::view::View;
-use crate::filesystem::ntfs::{BOOT_BACKUP_USED, TABLE_BY_MIRROR};
-use crate::filesystem::{Node, Role, VolumeMap};
+use crate::base::units::Lcn;
+use crate::filesystem::{Node, NodeKind, Role, VolumeMap};
 use crate::source::Store;
 use ::ntfs::structured_values::NtfsFileNamespace;
 use ::ntfs::{KnownNtfsFileRecordNumber, Ntfs, NtfsAttributeType, NtfsFile, NtfsReadSeek};
@@ -27,32 +27,23 @@ pub(super) fn compare(
     let mut disk = view.clone();
     let opened = quietly(|| {
         let ntfs = Ntfs::new(&mut disk).map_err(|e| e.to_string())?;
-        // Whether the table's own description goes on in other records.
-        let listed = ntfs.file(&mut disk, 0).map(|table| has_list(&table)).map_err(|e| e.to_string())?;
-        Ok((ntfs, listed))
+        let all_records = ntfs.file(&mut disk, 0).map(|table| !has_list(&table)).map_err(|e| e.to_string())?;
+        Ok((ntfs, all_records))
     });
     match opened.and_then(|outcome| outcome) {
-        Ok((ntfs, listed)) => {
-            let other = NtfsReader { ntfs: &ntfs, disk, listed };
-            Comparison::new(other, view, volume, store, budget, opinion).run();
+        Ok((ntfs, all_records)) => {
+            let reader = NtfsReader { ntfs: &ntfs, disk, all_records };
+            Comparison::new(reader, view, volume, store, budget, opinion).run();
         }
-        Err(message) => {
-            let fell_back = [&BOOT_BACKUP_USED, &TABLE_BY_MIRROR].iter().any(|c| volume.findings.count(c) > 0);
-            let explanation = match () {
-                () if fell_back => Some(Explanation::NoFallback),
-                () if view.seen().absent_bytes > 0 => Some(Explanation::NotInCopy),
-                () => None,
-            };
-            opinion.verdict = Verdict::NotOpened { message, explanation };
-        }
+        Err(message) => opinion.verdict = Verdict::NotOpened { message },
     }
 }
 
 struct NtfsReader<'n, 's> {
     ntfs: &'n Ntfs,
     disk: View<'s>,
-    /// Whether $MFT has an attribute list.
-    listed: bool,
+    /// Whether the first record describes all of $MFT; it follows no further ones.
+    all_records: bool,
 }
 
 fn has_list(file: &NtfsFile<'_>) -> bool {
@@ -64,14 +55,14 @@ fn told(error: ::ntfs::NtfsError) -> String {
     error.to_string()
 }
 
-impl Other for NtfsReader<'_, '_> {
+impl SecondReader for NtfsReader<'_, '_> {
     type Place = u64;
 
     fn root(&mut self) -> u64 {
         KnownNtfsFileRecordNumber::RootDirectory as u64
     }
 
-    fn list(&mut self, folder: &u64, most: usize) -> Result<Vec<Entry<u64>>, String> {
+    fn list(&mut self, folder: &u64, most: usize) -> Result<Vec<ListedEntry<u64>>, String> {
         let file = self.ntfs.file(&mut self.disk, *folder).map_err(told)?;
         let index = file.directory_index(&mut self.disk).map_err(told)?;
         let mut entries = index.entries();
@@ -84,21 +75,17 @@ impl Other for NtfsReader<'_, '_> {
             let number = entry.file_reference().file_record_number();
             // The root holds an entry for itself; an 8.3 name is no path of its own.
             if number != *folder && name.namespace() != NtfsFileNamespace::Dos {
-                let folder = name.is_directory();
-                list.push(Entry { name: name.name().to_string_lossy(), folder, place: number });
+                let is_folder = name.is_directory();
+                list.push(ListedEntry { name: name.name().to_string_lossy(), is_folder, place: number });
             }
         }
         Err("the folder has no end".to_owned())
     }
 
-    fn file(&mut self, file: &u64) -> Result<File, String> {
+    fn size(&mut self, file: &u64) -> Result<Option<u64>, String> {
         let record = self.ntfs.file(&mut self.disk, *file).map_err(told)?;
-        let weakness = has_list(&record).then_some(Explanation::AttributeList);
-        let size = match record.data(&mut self.disk, "") {
-            None => None,
-            Some(item) => Some(item.and_then(|item| Ok(item.to_attribute()?.value_length())).map_err(told)?),
-        };
-        Ok(File { size, weakness })
+        let data = record.data(&mut self.disk, "");
+        data.map(|item| item.and_then(|item| Ok(item.to_attribute()?.value_length())).map_err(told)).transpose()
     }
 
     fn content(&mut self, file: &u64, bytes: u64, each: &mut dyn FnMut(&[u8]) -> io::Result<()>) -> Result<(), String> {
@@ -120,14 +107,20 @@ impl Other for NtfsReader<'_, '_> {
         Ok(())
     }
 
-    fn weakness(&self) -> Option<Explanation> {
-        self.listed.then_some(Explanation::TableList)
+    fn sees_all(&self) -> bool {
+        self.all_records
     }
 
-    fn folder_weakness(&self, folder: &Node<'_>) -> Option<Explanation> {
-        let index = folder.streams().find(|s| s.role() == Role::FolderIndex);
-        let several = index.is_some_and(|index| index.size() > INDEX_BLOCK);
-        (several && u64::from(self.ntfs.cluster_size()) > INDEX_BLOCK).then_some(Explanation::SmallIndexBlocks)
+    /// Not files whose attributes are spread over several records, nor one at cluster 0, which it takes for a hole; nor folders
+    /// with index blocks smaller than clusters, of which it looks for all but the first in the wrong place.
+    fn follows(&self, node: &Node<'_>) -> bool {
+        let small_blocks = u64::from(self.ntfs.cluster_size()) > INDEX_BLOCK;
+        node.streams().all(|stream| match node.kind() {
+            NodeKind::Folder => stream.role() != Role::FolderIndex || stream.size() <= INDEX_BLOCK || !small_blocks,
+            NodeKind::File => {
+                stream.role() != Role::AttributeList && stream.runs().next().is_none_or(|run| run.first != Lcn(0))
+            }
+        })
     }
 
     fn seen_as(&self, _: &str) -> Option<String> {

@@ -2,86 +2,33 @@
 
 use serde::Serialize;
 
-/// Why a difference says more about the second reader than about the copy.
+/// Why a file or folder was not compared.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Explanation {
-    /// The file's attributes are spread over several records.
-    AttributeList,
-    /// $MFT's own description is spread over several records.
-    TableList,
-    /// The file starts at cluster 0.
-    ClusterZero,
-    /// The folder's index blocks are smaller than clusters.
-    SmallIndexBlocks,
-    /// The first copy of a structure is damaged.
-    NoFallback,
-    /// The copy lacks what the reader wanted.
+pub enum NotCompared {
+    /// The second reader cannot follow it.
+    NotFollowed,
+    /// The copy lacks what the second reader wanted.
     NotInCopy,
-    /// It stopped inside its own code.
-    Panicked,
-    /// Short names with letters beyond ASCII.
-    ShortNameLetters,
-    /// The volume calls itself FAT32 and has too few clusters for it.
-    TooSmallForFat32,
     /// The file's record is unreadable or not read yet.
     NamedOnly,
 }
 
-impl Explanation {
-    /// All.
-    pub const ALL: [Explanation; 10] = [
-        Explanation::AttributeList,
-        Explanation::TableList,
-        Explanation::ClusterZero,
-        Explanation::SmallIndexBlocks,
-        Explanation::NoFallback,
-        Explanation::NotInCopy,
-        Explanation::Panicked,
-        Explanation::ShortNameLetters,
-        Explanation::TooSmallForFat32,
-        Explanation::NamedOnly,
-    ];
-
+impl NotCompared {
     /// The same in a sentence.
     pub fn sentence(self) -> &'static str {
         match self {
-            Explanation::AttributeList => {
-                "The file's attributes are spread over several records; the second reader takes the parts of such a file \
-                 for separate streams or for empty ones."
+            NotCompared::NotFollowed => {
+                "the second reader does not follow attributes in several file records, a file at cluster 0 ($Boot), or a \
+                 folder's index blocks smaller than a cluster, or it stopped with a fault of its own."
             }
-            Explanation::TableList => {
-                "$MFT's own description is spread over several records; the second reader knows only the part of $MFT that \
-                 the first record describes."
+            NotCompared::NotInCopy => {
+                "the second reader needs bytes that the copy does not hold. It finds files by the entries of folders, gleaner \
+                 by the file records."
             }
-            Explanation::ClusterZero => {
-                "The file starts at cluster 0 of the volume ($Boot does); the second reader takes that for a hole."
-            }
-            Explanation::SmallIndexBlocks => {
-                "The folder's index blocks are smaller than a cluster; the second reader looks for all but the first in the \
-                 wrong place."
-            }
-            Explanation::NoFallback => {
-                "The first boot sector or file record is damaged and its copy was used; the second reader knows only the \
-                 first."
-            }
-            Explanation::NotInCopy => {
-                "The second reader asked for bytes that the copy does not hold, and was given zeros. It finds files by the \
-                 entries of folders, where gleaner goes by the file records."
-            }
-            Explanation::Panicked => {
-                "The second reader stopped with a fault of its own; this says nothing about the copy."
-            }
-            Explanation::ShortNameLetters => {
-                "The second reader cannot show letters beyond ASCII in short names; the files are the same."
-            }
-            Explanation::TooSmallForFat32 => {
-                "The volume has fewer clusters than FAT32 may have; the second reader goes by their number alone and takes \
-                 it for FAT16 or FAT12."
-            }
-            Explanation::NamedOnly => {
-                "Both know these files by their folders' entries alone: their own records are unreadable or damaged (gleaner \
-                 counts them as lost) or not read yet."
+            NotCompared::NamedOnly => {
+                "both know only the name, by the folder's entry: the file's own record is unreadable or damaged (gleaner \
+                 counts it as lost) or not read yet."
             }
         }
     }
@@ -124,26 +71,20 @@ pub struct FolderDifference {
     /// What differs.
     #[serde(flatten)]
     pub difference: Difference,
-    /// Why that says nothing about the copy; `None` when that is not known.
-    pub explanation: Option<Explanation>,
 }
 
 /// What it comes to.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 #[serde(rename_all = "kebab-case", tag = "verdict")]
 pub enum Verdict {
-    /// Everything it sees is the same.
+    /// All that was compared is the same.
     Agrees,
-    /// All differences are known weaknesses of the second reader.
-    AgreesWhereItCan,
-    /// There are differences that no known weakness explains.
+    /// There are differences.
     Differs,
     /// It could not open the volume.
     NotOpened {
         /// What it said.
         message: String,
-        /// Why that says nothing about the copy; `None` when that is not known.
-        explanation: Option<Explanation>,
     },
     /// There is no second reader for this file system.
     NoReader,
@@ -169,15 +110,15 @@ pub struct SecondOpinion {
     pub bytes_compared: u64,
     /// Files that only gleaner can place, because their folder is lost.
     pub orphans: u64,
+    /// Number of differences, those not listed among them.
+    pub different: u64,
     /// The first differences.
     pub differences: Vec<FolderDifference>,
-    /// Differences that nothing explains, those not listed among them.
-    pub unexplained: u64,
-    /// Number of differences by explanation, in the order of [`Explanation::ALL`].
-    pub explained: Vec<(Explanation, u64)>,
+    /// Number of files and folders that were not compared, by reason.
+    pub not_compared: Vec<(NotCompared, u64)>,
     /// Writes it tried, all refused.
     pub refused_writes: u64,
-    /// Bytes it asked for that the copy does not hold.
+    /// Bytes it wanted that the copy does not hold.
     pub absent_bytes: u64,
 }
 
@@ -195,35 +136,29 @@ impl SecondOpinion {
             contents_compared: 0,
             bytes_compared: 0,
             orphans,
+            different: 0,
             differences: Vec::new(),
-            unexplained: 0,
-            explained: Vec::new(),
+            not_compared: Vec::new(),
             refused_writes: 0,
             absent_bytes: 0,
         }
     }
 
-    pub(super) fn differ(&mut self, path: String, difference: Difference, explanation: Option<Explanation>) {
-        match explanation {
-            None => self.unexplained += 1,
-            Some(why) => match self.explained.iter_mut().find(|(known, _)| *known == why) {
-                Some((_, count)) => *count += 1,
-                None => {
-                    self.explained.push((why, 1));
-                    self.explained.sort_unstable();
-                }
-            },
-        }
+    pub(super) fn differ(&mut self, path: String, difference: Difference) {
+        self.verdict = Verdict::Differs;
+        self.different += 1;
         if self.differences.len() < LISTED {
-            self.differences.push(FolderDifference { path, difference, explanation });
+            self.differences.push(FolderDifference { path, difference });
         }
     }
 
-    pub(super) fn settle(&mut self) {
-        self.verdict = match (self.unexplained, self.explained.is_empty()) {
-            (0, true) => Verdict::Agrees,
-            (0, false) => Verdict::AgreesWhereItCan,
-            _ => Verdict::Differs,
-        };
+    pub(super) fn leave_out(&mut self, why: NotCompared) {
+        match self.not_compared.iter_mut().find(|(known, _)| *known == why) {
+            Some((_, count)) => *count += 1,
+            None => {
+                self.not_compared.push((why, 1));
+                self.not_compared.sort_unstable();
+            }
+        }
     }
 }

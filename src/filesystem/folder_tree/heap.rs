@@ -6,7 +6,7 @@ use crate::filesystem::{ClusterGeometry, ClusterRun};
 use crate::source::Window;
 
 /// What of a file's clusters is to be read.
-pub(super) struct HeapReads {
+pub(in crate::filesystem) struct HeapReads {
     /// Byte of the file and place on the drive, in file order.
     pub parts: Vec<(u64, Extent)>,
     /// The first cluster that was read before; the runs were cut there.
@@ -23,7 +23,7 @@ impl HeapReads {
 }
 
 /// The cluster heap (5), and which of it was read as a folder, a bitmap or the up-case table.
-pub(super) struct Heap<'w> {
+pub(in crate::filesystem) struct Heap<'w> {
     pub window: &'w Window<'w>,
     pub geometry: ClusterGeometry,
     read: ClusterBits,
