@@ -26,5 +26,7 @@ pub use recommendation::destination::{DestinationReport, destination};
 pub use recommendation::trouble::Trouble;
 pub use simulated::{letter, played_picture, played_strip, simulation_picture, ways};
 pub use strip::Strip;
-pub use survey::{AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};
+pub use survey::{
+    AreaReport, ClassReport, FindingReport, SpaceReport, SurveyReport, VolumeReport, findings_report, survey,
+};
 pub use verify::{Structure, VerifyReport};
