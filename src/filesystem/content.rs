@@ -5,7 +5,7 @@ use super::{SpaceMap, VolumeMap, exfat, fat, ntfs, space_map};
 use crate::base::extent::Extent;
 use crate::base::finding::{Code, Finding, Findings, Severity};
 use crate::partition::boot_sign::{self, BootSign};
-use crate::partition::signature::{self, Certainty, Family, Recognised};
+use crate::partition::signature::{self, Certainty, Family, Recognised, Sign};
 use crate::source::{SourceLost, Window};
 
 /// What was found in a partition.
@@ -148,6 +148,15 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     if let Some(found) = found.clone().filter(|found| found.certainty >= Certainty::Consistent) {
         return by_its_map(window, sign, found, findings);
     }
+    // Checksums lead to such a map, so it comes before copies of boot sectors, which may be of an older use.
+    let checksummed = found.as_ref().filter(|found| found.kind == Sign::Apfs);
+    let map_is_lost = match checksummed {
+        Some(found) => match by_its_map(window, sign, found.clone(), findings.clone())? {
+            Content::Mapped(map) => return Ok(Content::Mapped(map)),
+            lost => Some(lost),
+        },
+        None => None,
+    };
     if read_by_first_sector(sign) {
         // Its own copies were tried already.
     } else if let Some(volume) = by_copies(window)? {
@@ -170,7 +179,7 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
         Inferred::Nothing => {}
     }
     match found {
-        Some(found) => by_its_map(window, sign, found, findings),
+        Some(found) => map_is_lost.map_or_else(|| by_its_map(window, sign, found, findings), Ok),
         None => Ok(Content::Opaque { sign, recognised: None, findings }),
     }
 }

@@ -6,7 +6,7 @@
 
 pub mod findings;
 
-use super::{ClusterGeometry, ClusterSet};
+use super::{ClusterGeometry, ClusterSet, apfs};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
 use crate::partition::signature::{Recognised, Sign};
@@ -63,7 +63,7 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<Option<Spa
     let outcome: Option<SpaceOutcome> = match found.kind {
         Sign::Ext2 | Sign::Ext3 | Sign::Ext4 => None,
         Sign::HfsPlus | Sign::Hfsx => None,
-        Sign::Apfs => None,
+        Sign::Apfs => Some(apfs::read(window, found)?),
         _ => None,
     };
     let mark = |mut map: Box<SpaceMap>| {

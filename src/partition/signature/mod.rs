@@ -28,6 +28,7 @@ mod swap;
 mod texts;
 mod volume_bytes;
 
+pub(crate) use checksums::fletcher64;
 pub use sign::{Certainty, Evidence, Family, Recognised, Sign};
 
 use crate::base::extent::Extent;
