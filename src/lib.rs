@@ -47,7 +47,6 @@ pub fn all_codes() -> Vec<(&'static str, &'static [&'static base::finding::Code]
         ("Partitions", partition::findings::CODES),
         ("Volumes", filesystem::CONTENT_CODES),
         ("Volumes read by their allocation map", filesystem::space_map::findings::CODES),
-        ("APFS", filesystem::apfs::CODES),
         ("NTFS", filesystem::ntfs::CODES),
         ("FAT", filesystem::fat::CODES),
         ("exFAT", filesystem::exfat::CODES),

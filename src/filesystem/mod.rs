@@ -2,7 +2,6 @@
 //! the files' own runs, into one shape that is the same for all ([`VolumeMap`]). Of others the allocation map alone is read
 //! ([`SpaceMap`]).
 
-pub mod apfs;
 mod bits;
 mod catalog;
 mod chain;

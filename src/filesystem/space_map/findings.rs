@@ -58,6 +58,15 @@ pub static MAP_OLD: Code = Code {
               says what is newer. What either of them calls in use is planned.",
 };
 
+/// An older checkpoint stands in for the newest.
+pub static MAP_OF_OLDER_CHECKPOINT: Code = Code {
+    id: "map-of-older-checkpoint",
+    severity: Severity::Damage,
+    meaning: "The newest checkpoint of the container is damaged, or may be. The one before it was used, and with it all that newer chunk \
+              information marks as in use; where that cannot be read, all of the container is planned. Files of the last seconds before \
+              the drive was disconnected may be missing.",
+};
+
 /// The codes of this module.
 pub static CODES: &[&Code] =
     &[&READ_BY_MAP, &ENCRYPTED_INSIDE, &MAP_UNUSABLE, &MAP_PART_UNREAD, &MAP_PART_DOUBTED, &MAP_FROM_COPY, &MAP_OLD];

@@ -4,14 +4,17 @@
 //! widens: a block whose mark is not read or not believed is planned as if it were in use, and so is every byte of the volume that the
 //! map does not describe.
 
+mod apfs;
+mod ext;
 pub mod findings;
+mod places;
 
-use super::{ClusterGeometry, ClusterSet, apfs};
+use super::{ClusterGeometry, ClusterSet};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
 use crate::partition::signature::{Recognised, Sign};
 use crate::source::{SourceLost, Window};
-use findings::{ENCRYPTED_INSIDE, READ_BY_MAP};
+use findings::{ENCRYPTED_INSIDE, MAP_UNUSABLE, READ_BY_MAP};
 
 /// What is in use on a volume by its allocation map alone.
 #[derive(Debug)]
@@ -60,15 +63,23 @@ impl SpaceMap {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<Option<SpaceOutcome>, SourceLost> {
-    let outcome: Option<SpaceOutcome> = match found.kind {
-        Sign::Ext2 | Sign::Ext3 | Sign::Ext4 => None,
-        Sign::HfsPlus | Sign::Hfsx => None,
-        Sign::Apfs => Some(apfs::read(window, found)?),
-        _ => None,
+    let outcome = match found.kind {
+        Sign::Ext2 | Sign::Ext3 | Sign::Ext4 => ext::read(window, found),
+        Sign::Apfs => apfs::read(window, found),
+        _ => return Ok(None),
+    };
+    let place = window.extent().start;
+    let outcome = match outcome {
+        Err(SourceLost::NotInCase { .. }) => {
+            let mut findings = Findings::new();
+            let sentence = format!("{}: its allocation map is not in this case", found.kind.name());
+            findings.push(Finding::at(&MAP_UNUSABLE, place, sentence));
+            Err(findings)
+        }
+        outcome => outcome?,
     };
     let mark = |mut map: Box<SpaceMap>| {
         let name = map.recognised.kind.name();
-        let place = window.extent().start;
         let sentence = format!("{name}: its allocation map tells what is in use, its files are not read one by one");
         map.findings.push(Finding::at(&READ_BY_MAP, place, sentence));
         if map.recognised.encrypted {
@@ -77,5 +88,5 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<Option<Spa
         }
         map
     };
-    Ok(outcome.map(|outcome| outcome.map(mark)))
+    Ok(Some(outcome.map(mark)))
 }

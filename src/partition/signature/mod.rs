@@ -20,7 +20,7 @@
 //! writes over is, as a rule, what the older one's checksum or second structure covers. The others are told among the
 //! facts.
 
-mod checksums;
+pub(crate) mod checksums;
 mod enclosing;
 mod file_systems;
 mod sign;

@@ -3,12 +3,11 @@
 use super::checkpoint::{Checkpoint, Descriptors};
 use super::chunks::{ChunkReader, Marks};
 use super::container::Container;
-use super::findings::OLDER_CHECKPOINT;
 use super::superblock::{Ring, Superblock};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::space_map::SpaceOutcome;
-use crate::filesystem::space_map::findings::{MAP_FROM_COPY, MAP_PART_DOUBTED, MAP_UNUSABLE};
+use crate::filesystem::space_map::findings::{MAP_FROM_COPY, MAP_OF_OLDER_CHECKPOINT, MAP_PART_DOUBTED, MAP_UNUSABLE};
 use crate::filesystem::{ClusterGeometry, ClusterRun, ClusterSet, SpaceMap};
 use crate::partition::signature::{HEAD_BYTES, Recognised};
 use crate::source::{SourceLost, Window};
@@ -26,7 +25,10 @@ const MOST_POOL_BYTES: u64 = 256 << 20;
 ///
 /// # Errors
 /// [`SourceLost`] when the device is gone. A container whose map cannot be used gives `Ok(Err(findings))`.
-pub(in crate::filesystem) fn read(window: &Window<'_>, found: &Recognised) -> Result<SpaceOutcome, SourceLost> {
+pub(in crate::filesystem::space_map) fn read(
+    window: &Window<'_>,
+    found: &Recognised,
+) -> Result<SpaceOutcome, SourceLost> {
     let mut findings = Findings::new();
     let unusable = |mut findings: Findings, why: &str| {
         let sentence = format!("APFS container: {why}.");
@@ -169,7 +171,7 @@ fn note_older(container: &Container<'_>, until: u64, why: &str, pool_is_read: bo
         "newer chunk information was not read, so all blocks are planned"
     };
     let sentence = format!("The checkpoint of transaction {until} was used: {why}; {widened}.");
-    findings.push(Finding::at(&OLDER_CHECKPOINT, container.window.absolute(0), sentence));
+    findings.push(Finding::at(&MAP_OF_OLDER_CHECKPOINT, container.window.absolute(0), sentence));
 }
 
 /// Places that hold the container's own structure: block zero, its object map, both areas of checkpoints, the pool of chunk

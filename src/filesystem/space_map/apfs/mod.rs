@@ -14,11 +14,9 @@
 mod checkpoint;
 mod chunks;
 mod container;
-mod findings;
 mod object;
 mod space_manager;
 mod superblock;
 mod volume;
 
-pub use findings::CODES;
 pub(super) use volume::read;
