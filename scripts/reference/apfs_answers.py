@@ -3,7 +3,8 @@
 
 `allocated` are the set bits of the bitmaps that the space manager of the newest sound checkpoint leads to, by the structures of
 dissect.apfs. It has no reader for them beyond that, so the way there is written here from the Apple File System Reference;
-what it gives must agree with the counts of the chunks and of the space manager.
+what it gives must agree with the counts of the chunks and of the space manager. `needed` are the blocks that tell it: block zero,
+the area of the checkpoints, the object map, the space manager, chunk addresses, chunk information, bitmaps.
 
 `reached` are the blocks that were read to open the container, all its volumes and all their files to the end, by dissect.apfs
 and by libfsapfs: each of them is in use, or lies in the areas of the checkpoints. Encrypted volumes are opened as far as it
@@ -39,8 +40,15 @@ class Witness(common.Window):
         return data
 
 
+def opened(image):
+    """dissect.apfs takes every block for one of 4096 bytes until it has read the first."""
+    image.seek(0)
+    c_apfs.consts["NX_DEFAULT_BLOCK_SIZE"] = int.from_bytes(image.read(40)[36:], "little")
+    return APFS(image)
+
+
 def newest(container):
-    """Superblock and space manager of the newest checkpoint whose checksums hold."""
+    """Superblock, space manager and the latter's blocks of the newest checkpoint whose checksums hold."""
     head = container.sb.object
     ring = [Object.from_address(container, head.nx_xp_desc_base + n) for n in range(head.nx_xp_desc_blocks)]
     found = [o for o in ring if isinstance(o, NxSuperblock) and o.is_valid() and o.object.nx_uuid == head.nx_uuid]
@@ -54,10 +62,14 @@ def newest(container):
         entry = next((e for e in entries if e.cpm_oid == fields.nx_spaceman_oid), None)
         if entry is None:
             continue
-        block = container._read_block(entry.cpm_paddr, entry.cpm_size // container.block_size)
+        # Behind the end of its area an object goes on at the start.
+        base, length = fields.nx_xp_data_base, fields.nx_xp_data_blocks
+        count = entry.cpm_size // container.block_size
+        places = [base + (entry.cpm_paddr - base + n) % length for n in range(count)]
+        block = b"".join(container._read_block(at) for at in places)
         manager = Object.from_block(container, entry.cpm_paddr, block)
         if manager.is_valid() and manager.xid == superblock.xid:
-            return superblock, manager
+            return superblock, manager, places
     raise common.Disagreement("no checkpoint is sound")
 
 
@@ -66,12 +78,14 @@ def addresses(buffer, at, count):
 
 
 def allocated(container, manager):
-    """Runs of set bits, and the number of free blocks by the space manager."""
+    """Runs of set bits, the number of free blocks by the space manager, and the blocks that tell it."""
     device = manager.object.sm_dev[0]
     infos = addresses(manager.block, device.sm_addr_offset, device.sm_cab_count or device.sm_cib_count)
+    told = list(infos)
     if device.sm_cab_count:
         tables = [Object.from_address(container, at).object for at in infos]
         infos = [at for table in tables for at in table.cab_cib_addr[: table.cab_cib_count]]
+        told += infos
     runs, free, at = [], 0, 0
     for address in infos:
         info = Object.from_address(container, address)
@@ -80,6 +94,7 @@ def allocated(container, manager):
         for chunk in info.object.cib_chunk_info[: info.object.cib_chunk_info_count]:
             blocks, unused = chunk.ci_block_count & CHUNK_COUNT, chunk.ci_free_count & CHUNK_COUNT
             bits = container._read_block(chunk.ci_bitmap_addr) if chunk.ci_bitmap_addr else b""
+            told += [chunk.ci_bitmap_addr] if bits else []
             found = common.set_bit_runs(bits, blocks)
             if chunk.ci_addr != at or sum(count for _, count in found) != blocks - unused:
                 raise common.Disagreement(f"the chunk at block {chunk.ci_addr} contradicts its bitmap")
@@ -88,7 +103,7 @@ def allocated(container, manager):
             free += unused
     if (at, free) != (device.sm_block_count, device.sm_free_count):
         raise common.Disagreement("the chunks contradict the space manager")
-    return common.merged_in_file_order(runs), free
+    return common.merged_in_file_order(runs), free, told
 
 
 def walk_dissect(container):
@@ -132,13 +147,17 @@ def blocks_of(seen, size):
 
 def answer(args):
     image = Witness(args.image, args.offset, args.size)
-    container = APFS(image)
-    superblock, manager = newest(container)
+    container = opened(image)
+    superblock, manager, places = newest(container)
     container.sb = superblock
-    runs, free = allocated(container, manager)
+    runs, free, told = allocated(container, manager)
+    fields = superblock.object
+    ring = [fields.nx_xp_desc_base, fields.nx_xp_desc_blocks]
+    needed = [[0, 1], [fields.nx_omap_oid, 1], ring] + [[block, 1] for block in places + told]
     image.seen.clear()
-    walk_dissect(APFS(image))
-    walk_libfsapfs(image)
+    if any(fields.nx_fs_oid):
+        walk_dissect(opened(image))
+        walk_libfsapfs(image)
     head = {
         "parser": common.versions("dissect.apfs", "libfsapfs-python"),
         "kind": "apfs",
@@ -150,6 +169,7 @@ def answer(args):
         "transaction": superblock.xid,
         "free": free,
         "allocated": runs,
+        "needed": common.merged_in_file_order(sorted(needed)),
         "reached": blocks_of(image.seen, container.block_size),
     }
     return head, []

@@ -1,0 +1,1 @@
+//! What damage costs a container.
