@@ -176,6 +176,10 @@ fn written(sb: &Superblock, group: u64, descriptor: &Descriptor, bytes: &[u8]) -
     let marks: ClusterSet = set.runs().iter().map(blocks).collect();
     let own: ClusterSet = own_in_group(sb, group, descriptor).into_iter().collect();
     let has_own = own.without(&marks).is_empty();
+    if descriptor.is_copy && descriptor.is_uninitialised && !has_own {
+        // It may still never have been written. Whether that fits the rest is checked for all copies together.
+        return Group { holds: true, ..uninitialised(sb, group, descriptor) };
+    }
     // What a copy says of counts and checksums is old.
     let fits = descriptor.is_copy || (free == descriptor.free && is_checksum_right(sb, descriptor, bytes));
     Group { marks, free, holds: has_own && fits }
