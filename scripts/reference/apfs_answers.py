@@ -3,8 +3,7 @@
 
 `allocated` are the set bits of the bitmaps that the space manager of the newest sound checkpoint leads to, by the structures of
 dissect.apfs. It has no reader for them beyond that, so the way there is written here from the Apple File System Reference;
-what it gives must agree with the counts of the chunks and of the space manager. `needed` are the blocks that tell it: block zero,
-the area of the checkpoints, the object map, the space manager, chunk addresses, chunk information, bitmaps.
+what it gives must agree with the counts of the chunks and of the space manager. The blocks that tell it are named beside it.
 
 `reached` are the blocks that were read to open the container, all its volumes and all their files to the end, by dissect.apfs
 and by libfsapfs: each of them is in use, or lies in the areas of the checkpoints. Encrypted volumes are opened as far as it
@@ -48,7 +47,7 @@ def opened(image):
 
 
 def newest(container):
-    """Superblock, space manager and the latter's blocks of the newest checkpoint whose checksums hold."""
+    """Superblock and space manager of the newest checkpoint whose checksums hold, and the blocks of its maps and the latter."""
     head = container.sb.object
     ring = [Object.from_address(container, head.nx_xp_desc_base + n) for n in range(head.nx_xp_desc_blocks)]
     found = [o for o in ring if isinstance(o, NxSuperblock) and o.is_valid() and o.object.nx_uuid == head.nx_uuid]
@@ -69,7 +68,7 @@ def newest(container):
         block = b"".join(container._read_block(at) for at in places)
         manager = Object.from_block(container, entry.cpm_paddr, block)
         if manager.is_valid() and manager.xid == superblock.xid:
-            return superblock, manager, places
+            return superblock, manager, [m.address for m in maps], places
     raise common.Disagreement("no checkpoint is sound")
 
 
@@ -78,7 +77,7 @@ def addresses(buffer, at, count):
 
 
 def allocated(container, manager):
-    """Runs of set bits, the number of free blocks by the space manager, and the blocks that tell it."""
+    """Runs of set bits, the number of free blocks, the blocks of chunk addresses and chunk information, those of bitmaps."""
     device = manager.object.sm_dev[0]
     infos = addresses(manager.block, device.sm_addr_offset, device.sm_cab_count or device.sm_cib_count)
     told = list(infos)
@@ -86,7 +85,7 @@ def allocated(container, manager):
         tables = [Object.from_address(container, at).object for at in infos]
         infos = [at for table in tables for at in table.cab_cib_addr[: table.cab_cib_count]]
         told += infos
-    runs, free, at = [], 0, 0
+    runs, free, at, bitmaps = [], 0, 0, []
     for address in infos:
         info = Object.from_address(container, address)
         if not info.is_valid():
@@ -94,7 +93,7 @@ def allocated(container, manager):
         for chunk in info.object.cib_chunk_info[: info.object.cib_chunk_info_count]:
             blocks, unused = chunk.ci_block_count & CHUNK_COUNT, chunk.ci_free_count & CHUNK_COUNT
             bits = container._read_block(chunk.ci_bitmap_addr) if chunk.ci_bitmap_addr else b""
-            told += [chunk.ci_bitmap_addr] if bits else []
+            bitmaps += [chunk.ci_bitmap_addr] if bits else []
             found = common.set_bit_runs(bits, blocks)
             if chunk.ci_addr != at or sum(count for _, count in found) != blocks - unused:
                 raise common.Disagreement(f"the chunk at block {chunk.ci_addr} contradicts its bitmap")
@@ -103,7 +102,7 @@ def allocated(container, manager):
             free += unused
     if (at, free) != (device.sm_block_count, device.sm_free_count):
         raise common.Disagreement("the chunks contradict the space manager")
-    return common.merged_in_file_order(runs), free, told
+    return common.merged_in_file_order(runs), free, told, bitmaps
 
 
 def walk_dissect(container):
@@ -148,12 +147,9 @@ def blocks_of(seen, size):
 def answer(args):
     image = Witness(args.image, args.offset, args.size)
     container = opened(image)
-    superblock, manager, places = newest(container)
-    container.sb = superblock
-    runs, free, told = allocated(container, manager)
+    superblock, manager, maps, places = newest(container)
+    runs, free, told, bitmaps = allocated(container, manager)
     fields = superblock.object
-    ring = [fields.nx_xp_desc_base, fields.nx_xp_desc_blocks]
-    needed = [[0, 1], [fields.nx_omap_oid, 1], ring] + [[block, 1] for block in places + told]
     image.seen.clear()
     if any(fields.nx_fs_oid):
         walk_dissect(opened(image))
@@ -169,7 +165,13 @@ def answer(args):
         "transaction": superblock.xid,
         "free": free,
         "allocated": runs,
-        "needed": common.merged_in_file_order(sorted(needed)),
+        "descriptors": [fields.nx_xp_desc_base, fields.nx_xp_desc_blocks],
+        "superblock": superblock.address,
+        "maps": maps,
+        "object_map": fields.nx_omap_oid,
+        "space_manager": places,
+        "chunk_information": told,
+        "bitmaps": bitmaps,
         "reached": blocks_of(image.seen, container.block_size),
     }
     return head, []

@@ -20,6 +20,8 @@ const PHYSICAL: u32 = 0x4000_0000;
 pub struct Shape {
     pub block: u64,
     pub blocks: u64,
+    /// Blocks that it may grow to: the pool has room for them.
+    pub most: u64,
     /// Blocks of both areas.
     pub descriptors: u64,
     pub data: u64,
@@ -31,7 +33,7 @@ pub struct Shape {
 
 impl Shape {
     pub fn new(block: u64, blocks: u64) -> Shape {
-        Shape { block, blocks, descriptors: 8, data: 20, manager_blocks: 1, maps: 1 }
+        Shape { block, blocks, most: blocks, descriptors: 8, data: 20, manager_blocks: 1, maps: 1 }
     }
 }
 
@@ -87,7 +89,7 @@ fn object(bytes: u64, id: u64, transaction: u64, kind: u32) -> Vec<u8> {
 impl Built {
     /// A container without a checkpoint.
     pub fn new(shape: Shape) -> Built {
-        let drive = Sound::blank(shape.blocks * shape.block, SectorSize::S512);
+        let drive = Sound::blank(shape.most * shape.block, SectorSize::S512);
         Built { shape, drive, checkpoints: Vec::new(), next_descriptor: 0, next_data: 0, chunks: BTreeMap::new() }
     }
 
@@ -111,7 +113,11 @@ impl Built {
     }
 
     fn counts(&self) -> (u64, u64, u64) {
-        let chunks = self.shape.blocks.div_ceil(self.chunk_blocks());
+        self.counts_of(self.shape.blocks)
+    }
+
+    fn counts_of(&self, blocks: u64) -> (u64, u64, u64) {
+        let chunks = blocks.div_ceil(self.chunk_blocks());
         let infos = chunks.div_ceil(self.per_info());
         let tables = infos.div_ceil(self.per_table());
         (chunks, infos, if tables > 1 { tables } else { 0 })
@@ -127,9 +133,16 @@ impl Built {
         (self.data_first() + self.shape.data + POOL_MARKS, 3 * (chunks + infos + tables))
     }
 
+    /// Makes the container larger: the next checkpoint has `blocks` blocks.
+    pub fn grow(&mut self, blocks: u64) {
+        assert!((self.shape.blocks..=self.shape.most).contains(&blocks));
+        self.shape.blocks = blocks;
+    }
+
     /// The object map's block; behind it files may begin.
     pub fn object_map(&self) -> u64 {
-        self.pool().0 + self.pool().1
+        let (chunks, infos, tables) = self.counts_of(self.shape.most);
+        self.pool().0 + 3 * (chunks + infos + tables)
     }
 
     pub fn place(&self, block: u64) -> Extent {
@@ -184,7 +197,8 @@ impl Built {
         for chunk in 0..chunks {
             let runs = marks.get(&chunk);
             bits_set.insert(chunk, runs.map_or(0, |runs| runs.iter().map(|run| run.1).sum()));
-            if runs == before.get(&chunk) && transaction > 1 {
+            // The last chunk and its entry may grow.
+            if runs == before.get(&chunk) && transaction > 1 && chunk + 1 < chunks {
                 continue;
             }
             changed.insert(chunk / self.per_info());

@@ -22,6 +22,7 @@ fn shapes() -> Vec<(&'static str, Shape, Vec<Vec<(u64, u64)>>)> {
     vec![
         ("blocks of 8 KiB", Shape::new(8192, 200_000), vec![some(200_000), vec![(70_000, 5)]]),
         ("blocks of 64 KiB", Shape::new(65536, 1_100_000), vec![some(1_100_000)]),
+        ("grown", Shape { most: 150_000, ..Shape::new(4096, 40_000) }, vec![some(40_000), some(39_000)]),
         ("nearly full", Shape::new(4096, 100_000), vec![some(100_000), nearly_full(100_000)]),
         ("chunk-address blocks", Shape::new(4096, large), vec![some(large), vec![(large / 3, 4), (large - 1, 1)]]),
         (
@@ -35,11 +36,17 @@ fn shapes() -> Vec<(&'static str, Shape, Vec<Vec<(u64, u64)>>)> {
 
 fn built(shape: &Shape, checkpoints: &[Vec<(u64, u64)>]) -> Built {
     let list: Vec<&[(u64, u64)]> = checkpoints.iter().map(Vec::as_slice).collect();
-    Built::with(shape.clone(), &list)
+    let mut built = Built::with(shape.clone(), &list);
+    if shape.most > shape.blocks {
+        built.grow(shape.most);
+        built.commit(&checkpoints[0]);
+        built.commit(checkpoints.last().unwrap());
+    }
+    built
 }
 
 /// Writes the drive with holes for zeros.
-fn write(drive: &crate::overlay::Sound, path: &Path) {
+pub fn write(drive: &crate::overlay::Sound, path: &Path) {
     let mut file = std::fs::File::create(path).unwrap();
     file.set_len(drive.bytes).unwrap();
     for (at, sector) in drive.written() {

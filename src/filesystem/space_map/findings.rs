@@ -68,6 +68,14 @@ pub static MAP_OF_OLDER_CHECKPOINT: Code = Code {
               the drive was disconnected may be missing.",
 };
 
+/// What leads to the volumes of a container is lost.
+pub static OBJECT_MAP_LOST: Code = Code {
+    id: "object-map-lost",
+    severity: Severity::Damage,
+    meaning: "The object map of the container is damaged in every checkpoint. What is in use is known all the same and planned, but the \
+              container cannot be mounted, and its volumes are found only by a search for their structure.",
+};
+
 /// The codes of this module.
 pub static CODES: &[&Code] =
     &[&READ_BY_MAP, &ENCRYPTED_INSIDE, &MAP_UNUSABLE, &MAP_PART_UNREAD, &MAP_PART_DOUBTED, &MAP_FROM_COPY, &MAP_OLD];

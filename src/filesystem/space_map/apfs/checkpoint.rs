@@ -46,8 +46,21 @@ struct Mapping {
 pub(super) struct Checkpoint {
     pub superblock: Superblock,
     pub manager: SpaceManager,
-    /// Why a newer checkpoint may have been there, if one may.
-    pub newer: Option<&'static str>,
+    /// Whether its object map is sound, which leads to the volumes.
+    pub has_object_map: bool,
+    /// Whether a newer checkpoint may have been there.
+    pub newer: Option<Newer>,
+    /// Space managers that are left of newer checkpoints, with their transactions.
+    pub newer_managers: Vec<(u64, SpaceManager)>,
+}
+
+/// A checkpoint that is lost, or may be.
+#[derive(Clone, Copy)]
+pub(super) struct Newer {
+    /// How that is known.
+    pub why: &'static str,
+    /// Its transaction, where something of it is left.
+    pub transaction: Option<u64>,
 }
 
 /// The descriptor area as it was read.
@@ -96,12 +109,19 @@ impl Descriptors {
         for (index, superblock) in candidates {
             let Some(manager) = self.manager_of(container, index, superblock)? else { continue };
             let newer = if superblock.transaction < newest {
-                Some("a newer one is there, and part of it is damaged")
+                let why = "a newer one is there, and part of it is damaged";
+                Some(Newer { why, transaction: Some(newest) })
             } else {
                 self.may_hold_newer(superblock)
             };
-            let checkpoint = Checkpoint { superblock: superblock.clone(), manager, newer };
-            if has_object_map(container, superblock)? {
+            let newer_managers = match newer {
+                Some(_) => self.managers_after(container, superblock)?,
+                None => Vec::new(),
+            };
+            let has_object_map = has_object_map(container, superblock)?;
+            let superblock = superblock.clone();
+            let checkpoint = Checkpoint { superblock, manager, has_object_map, newer, newer_managers };
+            if has_object_map {
                 return Ok(Some(checkpoint));
             }
             without_map = without_map.or(Some(checkpoint));
@@ -131,13 +151,31 @@ impl Descriptors {
             }
             found = found.or(managers.iter().find(|mapping| mapping.id == superblock.space_manager).copied());
         }
-        let (Some(mapping), Some(data)) = (found, superblock.data) else { return Ok(None) };
-        let Some(object) = read_object(container, data, mapping)? else { return Ok(None) };
-        let header = Header::of(&object).filter(|header| {
-            (header.id, header.kind) == (mapping.id, kind::SPACE_MANAGER)
-                && header.transaction == superblock.transaction
-        });
-        Ok(header.and_then(|_| SpaceManager::parse(&object, container.block_bytes, superblock.blocks)))
+        match found {
+            Some(mapping) => manager_at(container, superblock, mapping, superblock.transaction),
+            None => Ok(None),
+        }
+    }
+
+    /// Sound space managers of transactions after that of `superblock`, by the maps that are left of them.
+    fn managers_after(
+        &self,
+        container: &Container<'_>,
+        superblock: &Superblock,
+    ) -> Result<Vec<(u64, SpaceManager)>, SourceLost> {
+        let mut found = Vec::new();
+        for slot in &self.slots {
+            let Slot::Map { transaction, managers, .. } = slot else { continue };
+            if *transaction <= superblock.transaction {
+                continue;
+            }
+            let Some(mapping) = managers.iter().find(|mapping| mapping.id == superblock.space_manager) else {
+                continue;
+            };
+            let manager = manager_at(container, superblock, *mapping, *transaction)?;
+            found.extend(manager.map(|manager| (*transaction, manager)));
+        }
+        Ok(found)
     }
 
     fn slot(&self, index: u32, further: u32) -> Option<&Slot> {
@@ -147,23 +185,24 @@ impl Descriptors {
 
     /// Whether a checkpoint after this one may have stood where the next one begins, and be lost. Where an older object still
     /// stands, none was written.
-    fn may_hold_newer(&self, superblock: &Superblock) -> Option<&'static str> {
-        const LOST: Option<&str> = Some("the place of the next one is damaged, so that a newer one may be lost");
-        // The first ever begins the ring; until the ring is full, what follows is blank.
+    fn may_hold_newer(&self, superblock: &Superblock) -> Option<Newer> {
+        const WHY: &str = "the place of the next one is damaged, so that a newer one may be lost";
+        // The first checkpoint ever begins the ring; until that is full, what follows the newest is blank.
         let is_first_round = self.slots.first().is_some_and(|slot| slot.transaction() == Some(1));
-        let is_older = |slot: &Slot| match slot.transaction() {
-            Some(transaction) => transaction <= superblock.transaction,
-            None => matches!(slot, Slot::Blank) && is_first_round,
-        };
+        if is_first_round && matches!(self.slot(superblock.next, 0), Some(Slot::Blank)) {
+            return None;
+        }
+        let mut begun = None;
         for further in 0..self.ring.blocks {
-            match self.slot(superblock.next, further) {
-                Some(slot) if is_older(slot) => return None,
+            let Some(slot) = self.slot(superblock.next, further) else { break };
+            match slot.transaction() {
+                Some(transaction) if transaction <= superblock.transaction => return None,
                 // Begun: its superblock, behind the last map, decides.
-                Some(Slot::Map { .. }) => {}
-                _ => return LOST,
+                Some(transaction) if matches!(slot, Slot::Map { .. }) => begun = Some(transaction),
+                _ => break,
             }
         }
-        LOST
+        Some(Newer { why: WHY, transaction: begun })
     }
 }
 
@@ -217,6 +256,20 @@ fn has_object_map(container: &Container<'_>, superblock: &Superblock) -> Result<
         (header.kind, header.id) == (kind::OBJECT_MAP, superblock.object_map)
             && header.transaction <= superblock.transaction
     }))
+}
+
+/// The space manager at a place of the data area, if it is sound and of this transaction.
+fn manager_at(
+    container: &Container<'_>,
+    superblock: &Superblock,
+    mapping: Mapping,
+    transaction: u64,
+) -> Result<Option<SpaceManager>, SourceLost> {
+    let Some(data) = superblock.data else { return Ok(None) };
+    let Some(object) = read_object(container, data, mapping)? else { return Ok(None) };
+    let wanted = Header { id: mapping.id, transaction, kind: kind::SPACE_MANAGER };
+    let is_wanted = Header::of(&object) == Some(wanted);
+    Ok(is_wanted.then(|| SpaceManager::parse(&object, container.block_bytes, superblock.blocks)).flatten())
 }
 
 /// An object of the data area: consecutive blocks, which go on at the area's start behind its end.

@@ -71,25 +71,27 @@ impl ChunkReader<'_> {
         Ok(marks)
     }
 
-    /// The marks by chunk information in the pool that a transaction after `until` wrote.
+    /// The marks by chunk information in the pool that a transaction after `until` wrote, and the last of these transactions.
     ///
     /// # Errors
     /// [`SourceLost`] when the device is gone.
-    pub fn read_newer(&mut self, until: u64) -> Result<Marks, SourceLost> {
+    pub fn read_newer(&mut self, until: u64) -> Result<(Marks, Option<u64>), SourceLost> {
         let (first, count) = self.manager.pool;
         let wanted = (0..count).filter_map(|at| first.checked_add(at)).map(|block| (block, block)).collect();
-        let mut chunks = Vec::new();
+        let (mut chunks, mut last) = (Vec::new(), None);
         self.container.read_each("chunk information", wanted, |at, block| {
             // What is no chunk information is a bitmap, or not used.
-            let found = block.and_then(|block| {
-                let index = u64::from(u32_at(block, LIST_AT - 8));
-                self.manager.chunks_of(block, index, at, |xid| xid > until)
-            });
-            chunks.extend(found.into_iter().flatten());
+            let Some(block) = block else { return };
+            let index = u64::from(u32_at(block, LIST_AT - 8));
+            let is_newer = |transaction| transaction > until;
+            if let Some(found) = self.manager.chunks_of(block, index, at, is_newer) {
+                last = last.max(Some(u64_at(block, 16)));
+                chunks.extend(found);
+            }
         })?;
         let mut marks = Marks::default();
         self.read_bitmaps(chunks, &mut marks)?;
-        Ok(marks)
+        Ok((marks, last))
     }
 
     /// Block number, index and block number again of the chunk-info blocks.

@@ -1,13 +1,15 @@
 //! An APFS container from block zero to the map of its used blocks.
 
-use super::checkpoint::{Checkpoint, Descriptors};
+use super::checkpoint::{Checkpoint, Descriptors, Newer};
 use super::chunks::{ChunkReader, Marks};
 use super::container::Container;
 use super::superblock::{Ring, Superblock};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::space_map::SpaceOutcome;
-use crate::filesystem::space_map::findings::{MAP_FROM_COPY, MAP_OF_OLDER_CHECKPOINT, MAP_PART_DOUBTED, MAP_UNUSABLE};
+use crate::filesystem::space_map::findings::{
+    MAP_FROM_COPY, MAP_OF_OLDER_CHECKPOINT, MAP_PART_DOUBTED, MAP_UNUSABLE, OBJECT_MAP_LOST,
+};
 use crate::filesystem::{ClusterGeometry, ClusterRun, ClusterSet, SpaceMap};
 use crate::partition::signature::{HEAD_BYTES, Recognised};
 use crate::source::{SourceLost, Window};
@@ -53,6 +55,12 @@ pub(in crate::filesystem::space_map) fn read(
     }
     let (used, unknown) = marks(&container, &checkpoint, &mut findings)?;
     let superblock = &checkpoint.superblock;
+    if !checkpoint.has_object_map {
+        let at = superblock.object_map;
+        let sentence =
+            format!("Block {at}: the container's object map was not read or is damaged, as in each checkpoint.");
+        findings.push(Finding::at(&OBJECT_MAP_LOST, container.start_of(at), sentence));
+    }
     let mut recognised = found.clone();
     recognised.encrypted |= superblock.key_bags[0].1 > 0;
     recognised.facts.push(("checkpoint", format!("transaction {}", superblock.transaction)));
@@ -115,25 +123,14 @@ fn marks(
 ) -> Result<(ClusterSet, ClusterSet), SourceLost> {
     let manager = &checkpoint.manager;
     let held_blocks = container.window.extent().bytes.div_ceil(container.block_bytes).min(manager.blocks);
-    let all = ClusterRun::new(0, manager.blocks);
-    let until = checkpoint.superblock.transaction;
-    let pool_is_read = match checkpoint.newer {
-        Some(why) => {
-            let is_read = keep_pool(container, manager.pool)?;
-            note_older(container, until, why, is_read, findings);
-            is_read
-        }
-        None => false,
-    };
+    let pool_is_kept = checkpoint.newer.is_some() && keep_pool(container, manager.pool)?;
     let mut chunks = ChunkReader { container, manager, held_blocks, findings };
-    let Marks { mut used, mut unknown, free, has_gaps } = chunks.read(until)?;
+    let Marks { mut used, mut unknown, free, has_gaps } = chunks.read(checkpoint.superblock.transaction)?;
     unknown.push(ClusterRun::new(held_blocks, manager.blocks - held_blocks));
-    if pool_is_read {
-        let newer = chunks.read_newer(until)?;
-        used.extend(newer.used);
-        unknown.extend(newer.unknown);
-    } else if checkpoint.newer.is_some() {
-        unknown.push(all);
+    if let Some(newer) = checkpoint.newer {
+        let marks = newer_marks(&mut chunks, checkpoint, newer, pool_is_kept)?;
+        used.extend(marks.used);
+        unknown.extend(marks.unknown);
     }
     if !has_gaps && free != manager.free {
         let sentence = format!(
@@ -141,11 +138,41 @@ fn marks(
             manager.free
         );
         findings.push(Finding::at(&MAP_PART_DOUBTED, container.window.absolute(0), sentence));
-        unknown.push(all);
+        unknown.push(ClusterRun::new(0, manager.blocks));
     }
     let used: ClusterSet = used.into_iter().collect();
     let unknown = unknown.into_iter().collect::<ClusterSet>().without(&used);
     Ok((used, unknown))
+}
+
+/// The marks of checkpoints after the one that is used: by what is left of their space managers, and by chunk information in the pool
+/// that nothing leads to any more. Where neither is left all marks are unknown.
+fn newer_marks(
+    chunks: &mut ChunkReader<'_>,
+    checkpoint: &Checkpoint,
+    newer: Newer,
+    pool_is_kept: bool,
+) -> Result<Marks, SourceLost> {
+    let until = checkpoint.superblock.transaction;
+    let (mut all, mut last) = if pool_is_kept { chunks.read_newer(until)? } else { Default::default() };
+    for (transaction, manager) in checkpoint.newer_managers.iter().filter(|_| pool_is_kept) {
+        let marks = ChunkReader { manager, findings: &mut *chunks.findings, ..*chunks }.read(*transaction)?;
+        all.used.extend(marks.used);
+        all.unknown.extend(marks.unknown);
+        last = last.max(Some(*transaction));
+    }
+    // A checkpoint writes chunk information, because its own trees move: where none is left, that was lost as well.
+    let is_known = pool_is_kept && newer.transaction <= last;
+    let widened = if is_known {
+        "what newer chunk information marks as in use is planned as well"
+    } else {
+        all.unknown.push(ClusterRun::new(0, checkpoint.manager.blocks));
+        "its chunk information was not found, so all blocks are planned"
+    };
+    let sentence = format!("The checkpoint of transaction {until} was used: {}; {widened}.", newer.why);
+    let place = chunks.container.window.absolute(0);
+    chunks.findings.push(Finding::at(&MAP_OF_OLDER_CHECKPOINT, place, sentence));
+    Ok(all)
 }
 
 /// Reads all of the pool and keeps it; whether all of it arrived.
@@ -162,16 +189,6 @@ fn keep_pool(container: &Container<'_>, (first, blocks): (u64, u64)) -> Result<b
         arrived &= reader.read(part)?.whole().is_some();
     }
     Ok(arrived)
-}
-
-fn note_older(container: &Container<'_>, until: u64, why: &str, pool_is_read: bool, findings: &mut Findings) {
-    let widened = if pool_is_read {
-        "what newer chunk information marks as in use is planned as well"
-    } else {
-        "newer chunk information was not read, so all blocks are planned"
-    };
-    let sentence = format!("The checkpoint of transaction {until} was used: {why}; {widened}.");
-    findings.push(Finding::at(&MAP_OF_OLDER_CHECKPOINT, container.window.absolute(0), sentence));
 }
 
 /// Places that hold the container's own structure: block zero, its object map, both areas of checkpoints, the pool of chunk
