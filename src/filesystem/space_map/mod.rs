@@ -6,6 +6,7 @@
 
 mod ext;
 pub mod findings;
+mod hfs_plus;
 mod places;
 
 use super::{ClusterGeometry, ClusterSet};
@@ -64,6 +65,7 @@ impl SpaceMap {
 pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<Option<SpaceOutcome>, SourceLost> {
     let outcome = match found.kind {
         Sign::Ext2 | Sign::Ext3 | Sign::Ext4 => ext::read(window, found),
+        Sign::HfsPlus | Sign::Hfsx => hfs_plus::read(window, found),
         _ => return Ok(None),
     };
     let place = window.extent().start;
