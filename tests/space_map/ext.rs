@@ -294,7 +294,7 @@ fn the_journal_of_a_mounted_volume_is_followed() {
             file.sync_all().unwrap();
         };
         let mut caught = 0;
-        for round in 0..if is_short { 12 } else { 2 } {
+        for round in 0..if is_short { 6 } else { 2 } {
             for number in 0..40 {
                 write(&format!("{round} {number}"), 90_000 + number * 1000);
             }

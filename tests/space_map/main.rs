@@ -4,6 +4,9 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod ext;
+mod hfs_plus;
+#[path = "../windows/unpack.rs"]
+mod unpack;
 
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::finding::Findings;
@@ -63,7 +66,7 @@ impl Surveyed {
         let first: ExtentSet = first.collect();
         let elsewhere = self.asked.extents().iter().flat_map(|extent| first.missing_from(*extent));
         // The beginning, in which every kind of volume is looked for, and the end, where tables of two sector sizes may stand.
-        let end = self.drive.identity.bytes - 4096;
+        let end = self.drive.identity.bytes / 4096 * 4096 - 4096;
         let elsewhere: u64 =
             elsewhere.filter(|extent| (68 << 10..end).contains(&extent.start.0)).map(|extent| extent.bytes).sum();
         assert_eq!(elsewhere, 0, "{what}: bytes were read that are neither tables nor structure");

@@ -7,6 +7,7 @@
 mod apfs;
 mod ext;
 pub mod findings;
+mod hfs_plus;
 mod places;
 
 use super::{ClusterGeometry, ClusterSet};
@@ -66,6 +67,7 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<Option<Spa
     let outcome = match found.kind {
         Sign::Ext2 | Sign::Ext3 | Sign::Ext4 => ext::read(window, found),
         Sign::Apfs => apfs::read(window, found),
+        Sign::HfsPlus | Sign::Hfsx => hfs_plus::read(window, found),
         _ => return Ok(None),
     };
     let place = window.extent().start;

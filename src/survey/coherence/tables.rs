@@ -56,7 +56,7 @@ pub(super) struct Tables {
     pub(super) area_bytes: u64,
     /// Of other kinds, recognised; encrypted ones not among them.
     pub(super) foreign: u64,
-    /// Those of them whose superblock has a checksum that holds.
+    /// Those of them whose superblock has a checksum that holds, or whose allocation map agrees with its own counts throughout.
     pub(super) checksummed: u64,
     pub(super) encrypted: u64,
     pub(super) encrypted_bytes: u64,
@@ -113,7 +113,10 @@ impl Tables {
             }
             // A boot sector of a kind that is read, but of a volume that could not be.
             Content::Opaque { recognised: None, sign: Some(_), .. } => self.boots.add(true),
-            Content::Mapped(map) => self.add_foreign(&map.recognised),
+            Content::Mapped(map) => {
+                let agrees = map.unknown.is_empty();
+                self.add_foreign(&map.recognised, agrees);
+            }
             Content::Opaque { recognised: Some(found), .. } => {
                 if found.encrypted {
                     self.boots.add(found.certainty >= Certainty::Consistent);
@@ -121,7 +124,7 @@ impl Tables {
                     self.encrypted_bytes = self.encrypted_bytes.saturating_add(area.area.extent.bytes);
                     self.encrypted_name = Some(found.kind.name());
                 } else {
-                    self.add_foreign(found);
+                    self.add_foreign(found, false);
                 }
             }
             Content::Opaque { recognised: None, sign: None, .. } => {
@@ -138,10 +141,11 @@ impl Tables {
         Ok(())
     }
 
-    fn add_foreign(&mut self, found: &Recognised) {
+    /// `agrees`: whether more of it than its superblock was read, and agrees with that.
+    fn add_foreign(&mut self, found: &Recognised, agrees: bool) {
         self.boots.add(found.certainty >= Certainty::Consistent);
         self.foreign += 1;
-        self.checksummed += u64::from(found.certainty == Certainty::Checksummed);
+        self.checksummed += u64::from(agrees || found.certainty == Certainty::Checksummed);
     }
 
     /// Looks at the first sector of a partition that should begin with a boot sector and does not. It was read before.
