@@ -1,4 +1,4 @@
-//! Allocation bitmaps: bits turned into runs of clusters, the lowest bit of each byte first, numbered from 0.
+//! Allocation bitmaps: bits turned into runs of clusters, numbered from 0.
 
 use super::{ClusterRun, ClusterSet};
 use crate::base::extent::Extent;
@@ -14,6 +14,15 @@ pub(super) struct BitmapMarks {
     pub unknown: ClusterSet,
 }
 
+/// Which bit of a byte stands for the first of its clusters.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum BitOrder {
+    /// The lowest, as in most file systems.
+    LowestFirst,
+    /// The highest, as in HFS+.
+    HighestFirst,
+}
+
 /// Turns bits into runs.
 pub(super) struct Scan {
     /// The next bit.
@@ -21,13 +30,19 @@ pub(super) struct Scan {
     end: u64,
     /// Where the run of set bits started that is being scanned.
     open: Option<u64>,
+    order: BitOrder,
     marks: BitmapMarks,
 }
 
 impl Scan {
-    /// No bit seen yet; bits from `end` on do not count.
+    /// No bit seen yet; bits from `end` on do not count. The lowest bit of each byte comes first.
     pub fn new(end: u64) -> Scan {
-        Scan { at: 0, end, open: None, marks: BitmapMarks::default() }
+        Scan::with_order(end, BitOrder::LowestFirst)
+    }
+
+    /// As [`Scan::new`], with the bits of each byte in the order given.
+    pub fn with_order(end: u64, order: BitOrder) -> Scan {
+        Scan { at: 0, end, open: None, order, marks: BitmapMarks::default() }
     }
 
     /// Everything from the next bit up to bit `to` is unknown.
@@ -86,10 +101,12 @@ impl Scan {
     pub fn feed(&mut self, bytes: &[u8]) {
         let (words, tail) = bytes.as_chunks::<8>();
         for word in words {
-            self.word(u64::from_le_bytes(*word), 64);
+            let word = u64::from_le_bytes(*word);
+            self.word(if self.order == BitOrder::LowestFirst { word } else { word.swap_bytes().reverse_bits() }, 64);
         }
         for byte in tail {
-            self.word(u64::from(*byte), 8);
+            let byte = if self.order == BitOrder::LowestFirst { *byte } else { byte.reverse_bits() };
+            self.word(u64::from(byte), 8);
         }
     }
 
@@ -139,6 +156,20 @@ mod tests {
         let mut scan = Scan::new(13);
         scan.feed(&[0b0000_0110, 0b1111_1000, 0xFF]);
         assert_eq!(runs(&scan.finish().allocated), [(1, 2), (11, 2)]);
+    }
+
+    // Source: libyal/libfshfs, "Hierarchical File System (HFS)": block n is bit 7 - n % 8; the map of a volume by Mac OS X.
+    #[test]
+    fn the_highest_bit_may_come_first() {
+        let mut map = [0; 256];
+        map[..5].copy_from_slice(&[0xFF, 0xFF, 0xFF, 0xFF, 0xC0]);
+        map[255] = 1;
+        for cut in [0, 5, 256] {
+            let mut scan = Scan::with_order(2048, BitOrder::HighestFirst);
+            scan.feed(&map[..cut]);
+            scan.feed(&map[cut..]);
+            assert_eq!(runs(&scan.finish().allocated), [(0, 34), (2047, 1)]);
+        }
     }
 
     proptest! {

@@ -1,11 +1,11 @@
-//! What an area of the drive holds: a volume that can be read, or something that can only be taken whole.
+//! What an area of the drive holds: a volume that can be read, one whose allocation map can, or something that can only be taken whole.
 
 use super::infer::{self, Inferred};
-use super::{VolumeMap, exfat, fat, ntfs};
+use super::{SpaceMap, VolumeMap, exfat, fat, ntfs, space_map};
 use crate::base::extent::Extent;
 use crate::base::finding::{Code, Finding, Findings, Severity};
 use crate::partition::boot_sign::{self, BootSign};
-use crate::partition::signature::{self, Certainty, Family, Recognised};
+use crate::partition::signature::{self, Certainty, Family, Recognised, Sign};
 use crate::source::{SourceLost, Window};
 
 /// What was found in a partition.
@@ -13,6 +13,8 @@ use crate::source::{SourceLost, Window};
 pub enum Content {
     /// A volume whose maps were read.
     Volume(Box<VolumeMap>),
+    /// A volume of which the allocation map alone was read.
+    Mapped(Box<SpaceMap>),
     /// Something that is recognised but not read, or not recognised: it can only be planned whole.
     Opaque {
         /// What the first sector looks like.
@@ -34,20 +36,22 @@ impl Content {
     pub fn name(&self) -> Option<&'static str> {
         match self {
             Content::Volume(volume) => Some(volume.kind.name()),
+            Content::Mapped(map) => Some(map.recognised.kind.name()),
             Content::Opaque { recognised: Some(found), .. } => Some(found.kind.name()),
             Content::Opaque { sign, .. } => sign.map(BootSign::name),
         }
     }
 
-    /// What it was recognised as, where it is not read.
+    /// What it was recognised as, where it is not read file by file.
     pub fn recognised(&self) -> Option<&Recognised> {
         match self {
+            Content::Mapped(map) => Some(&map.recognised),
             Content::Opaque { recognised, .. } => recognised.as_deref(),
             Content::Volume(_) => None,
         }
     }
 
-    /// Places of a volume that is not read without which the rest is worth nothing.
+    /// Places of a volume that is not read file by file without which the rest is worth nothing.
     pub fn first(&self) -> &[Extent] {
         self.recognised().map_or(&[], |found| &found.first)
     }
@@ -82,7 +86,7 @@ pub static HEADER_DAMAGED: Code = Code {
     id: "volume-header-damaged",
     severity: Severity::Damage,
     meaning: "What this volume was recognised by is damaged, written over, or only its copy is left. It may be another thing than \
-              it seems; all of it is planned.",
+              it seems; where its allocation map cannot be read either, all of it is planned.",
 };
 
 /// Nothing recognisable at the start of a partition.
@@ -129,7 +133,7 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     let read = match sign {
         Some(BootSign::Ntfs) => Some(ntfs::read(window)?),
         Some(BootSign::Fat) => match signature::look_in_front(window)? {
-            Some(found) => return Ok(taken_whole(window, sign, found, Findings::new())),
+            Some(found) => return by_its_map(window, sign, found, Findings::new()),
             None => Some(fat::read(window)?),
         },
         Some(BootSign::ExFat) => Some(exfat::read(window)?),
@@ -142,8 +146,17 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     };
     let found = signature::look(window)?;
     if let Some(found) = found.clone().filter(|found| found.certainty >= Certainty::Consistent) {
-        return Ok(taken_whole(window, sign, found, findings));
+        return by_its_map(window, sign, found, findings);
     }
+    // Checksums lead to such a map, so it comes before copies of boot sectors, which may be of an older use.
+    let checksummed = found.as_ref().filter(|found| found.kind == Sign::Apfs);
+    let map_is_lost = match checksummed {
+        Some(found) => match by_its_map(window, sign, found.clone(), findings.clone())? {
+            Content::Mapped(map) => return Ok(Content::Mapped(map)),
+            lost => Some(lost),
+        },
+        None => None,
+    };
     if read_by_first_sector(sign) {
         // Its own copies were tried already.
     } else if let Some(volume) = by_copies(window)? {
@@ -165,10 +178,10 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
         }
         Inferred::Nothing => {}
     }
-    Ok(match found {
-        Some(found) => taken_whole(window, sign, found, findings),
-        None => Content::Opaque { sign, recognised: None, findings },
-    })
+    match found {
+        Some(found) => map_is_lost.map_or_else(|| by_its_map(window, sign, found, findings), Ok),
+        None => Ok(Content::Opaque { sign, recognised: None, findings }),
+    }
 }
 
 /// Looks at the start of a partition that has no file system by definition, and no further as long as nothing is recognised
@@ -212,10 +225,29 @@ fn by_copies(window: &Window<'_>) -> Result<Option<Box<VolumeMap>>, SourceLost> 
     Ok(None)
 }
 
+/// Something recognised: by its allocation map if that can be read, else whole.
+fn by_its_map(
+    window: &Window<'_>,
+    sign: Option<BootSign>,
+    found: Recognised,
+    mut findings: Findings,
+) -> Result<Content, SourceLost> {
+    match space_map::read(window, &found)? {
+        Some(Ok(mut map)) => {
+            note_doubt(window, &found, &mut findings);
+            findings.append(std::mem::take(&mut map.findings));
+            map.findings = findings;
+            return Ok(Content::Mapped(map));
+        }
+        Some(Err(why)) => findings.append(why),
+        None => {}
+    }
+    Ok(taken_whole(window, sign, found, findings))
+}
+
 /// Something recognised, with the findings that say what that means.
 fn taken_whole(window: &Window<'_>, sign: Option<BootSign>, found: Recognised, mut findings: Findings) -> Content {
     let name = found.kind.name();
-    let place = found.evidence.place.start;
     let (code, sentence) = match found.kind.family() {
         _ if found.encrypted => (&ENCRYPTED, format!("{name}: the content can be read only with its key")),
         Family::Member => (&MEMBER, format!("{name}: holds files only together with what it belongs to")),
@@ -224,6 +256,14 @@ fn taken_whole(window: &Window<'_>, sign: Option<BootSign>, found: Recognised, m
         Family::FileSystem | Family::Encryption => (&NOT_READ, format!("{name}: recognised, not read file by file")),
     };
     findings.push(Finding::at(code, window.extent().start, sentence));
+    note_doubt(window, &found, &mut findings);
+    Content::Opaque { sign, recognised: Some(Box::new(found)), findings }
+}
+
+/// What is not in order about what something was recognised by.
+fn note_doubt(window: &Window<'_>, found: &Recognised, findings: &mut Findings) {
+    let name = found.kind.name();
+    let place = found.evidence.place.start;
     if found.certainty < Certainty::Consistent {
         let how = if found.certainty == Certainty::Copy { "only a copy is left" } else { "not in order" };
         let sentence = format!("{name}, recognised by {}: {how}", found.evidence.what);
@@ -233,5 +273,4 @@ fn taken_whole(window: &Window<'_>, sign: Option<BootSign>, found: Recognised, m
         let sentence = format!("{name} gives its size as {bytes} bytes, {} are here", window.extent().bytes);
         findings.push(Finding::at(&HEADER_DAMAGED, place, sentence));
     }
-    Content::Opaque { sign, recognised: Some(Box::new(found)), findings }
 }

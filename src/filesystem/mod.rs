@@ -1,5 +1,6 @@
 //! File systems: recognising one by its boot sector, and reading its two maps of what is used, the allocation map and
-//! the files' own runs, into one shape that is the same for all ([`VolumeMap`]).
+//! the files' own runs, into one shape that is the same for all ([`VolumeMap`]). Of others the allocation map alone is read
+//! ([`SpaceMap`]).
 
 mod bits;
 mod catalog;
@@ -12,6 +13,7 @@ mod folder_content;
 mod folder_tree;
 mod infer;
 pub mod ntfs;
+pub mod space_map;
 mod timestamp;
 mod utf16;
 
@@ -23,6 +25,7 @@ pub use content::{
     CODES as CONTENT_CODES, Content, NOT_READ, NOT_RECOGNISED, read_content, read_reserved, read_without_boot_sector,
 };
 pub use infer::Inferred;
+pub use space_map::SpaceMap;
 pub use timestamp::Timestamp;
 
 use crate::base::extent::Extent;

@@ -29,5 +29,13 @@ pub static WANT_IN_LOST_FOLDER: Code = Code {
               may tell the names. Files whose folder keeps no name are found under `<orphans>`.",
 };
 
+/// Patterns cannot choose anything on a volume that is not read file by file.
+pub static WANT_NOT_LISTED: Code = Code {
+    id: "want-not-listed",
+    severity: Severity::Caution,
+    meaning: "On a volume whose files are not read one by one no pattern chooses a folder or file. What is in use there is \
+              planned as one class (`unclaimed`), in the order in which it lies on the drive.",
+};
+
 /// All codes of this layer.
-pub static CODES: &[&Code] = &[&WANT_WITHOUT_BYTES, &WANT_WITHOUT_MATCH, &WANT_IN_LOST_FOLDER];
+pub static CODES: &[&Code] = &[&WANT_WITHOUT_BYTES, &WANT_WITHOUT_MATCH, &WANT_IN_LOST_FOLDER, &WANT_NOT_LISTED];

@@ -9,6 +9,7 @@ import exfat_volumes
 import fat_volumes
 import fixture
 import foreign
+import hfsplus_volumes
 import ntfs_rich
 from ntfs_geometry import geometry, mft_list
 
@@ -73,6 +74,7 @@ FIXTURES = {
     "drive-usb-4k-table": drives.usb_4k_table,
     "drive-usb-4k-gpt": drives.usb_4k_gpt,
     "drive-windows-gpt": drives.windows_gpt,
+    **hfsplus_volumes.FIXTURES,
     **foreign.FIXTURES,
 }
 

@@ -57,6 +57,6 @@ pub fn content_without(mut image: Vec<u8>, places: &[(u64, u64)], loss: Loss) ->
 pub fn volume(content: Content, what: &str) -> Box<VolumeMap> {
     match content {
         Content::Volume(map) => map,
-        Content::Opaque { findings, .. } => panic!("{what}: {:?}", findings.kept()),
+        other => panic!("{what}: {other:?}"),
     }
 }

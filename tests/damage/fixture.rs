@@ -37,6 +37,9 @@ pub const ALL: [(&str, SectorSize); 26] = [
     ("drive-windows-gpt", SectorSize::S512),
 ];
 
+/// Those of which the allocation map alone is read. Random damage to them, with a statement of its own, is in `tests/apfs`.
+pub const BY_MAP: [(&str, SectorSize); 1] = [("drive-apfs", SectorSize::S512)];
+
 /// A fixture.
 pub struct Fixture {
     pub sound: Arc<Sound>,
@@ -85,7 +88,7 @@ impl Volume {
     fn new(answer: Value, extent: Extent) -> Volume {
         let cluster = number(&answer["cluster_bytes"]);
         let heap = extent.start.0 + number(&answer["first_cluster_byte"]);
-        let first_number = if answer["kind"] == "ntfs" { 0 } else { 2 };
+        let first_number = if answer["kind"] == "ntfs" || answer["kind"] == "apfs" { 0 } else { 2 };
         let pairs = answer["allocated"].as_array().unwrap().iter();
         let place = |pair: &Value| {
             Extent::new(heap + (number(&pair[0]) - first_number) * cluster, number(&pair[1]) * cluster).unwrap()

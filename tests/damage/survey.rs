@@ -1,9 +1,8 @@
 //! A drive surveyed and planned, as `gleaner plan` does it with gaps never read through.
 
-use crate::overlay::Damaged;
 use gleaner::base::extent::ExtentSet;
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, make};
-use gleaner::source::{ReadTotals, Reader};
+use gleaner::source::{ReadTotals, Reader, Source};
 use gleaner::survey::allocation::{DriveMap, read_drive};
 use gleaner::survey::coherence::{Verdict, judge};
 
@@ -21,8 +20,12 @@ pub struct Survey {
     pub verdict: Verdict,
 }
 
-pub fn survey(source: Damaged) -> Survey {
-    let reader = Reader::new(Box::new(source), None);
+pub fn survey(source: impl Source + 'static) -> Survey {
+    survey_of(Box::new(source))
+}
+
+pub fn survey_of(source: Box<dyn Source>) -> Survey {
+    let reader = Reader::new(source, None);
     let drive = read_drive(&reader).expect("memory does not vanish");
     let request = PlanRequest { bridge: BridgeRule::OFF, ..PlanRequest::new(Scope::Allocated) };
     let plan = make(&reader, &drive, &request, &[]).expect("a plan in every case");

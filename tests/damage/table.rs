@@ -2,7 +2,7 @@
 //! from real volumes and what the reference parsers say of them; this test holds page and code together.
 
 use crate::describe::Describer;
-use crate::fixture::{ALL, Fixture, Volume, extents};
+use crate::fixture::{ALL, BY_MAP, Fixture, Volume, extents, number};
 use crate::overlay::Damaged;
 use crate::survey::{Survey, survey};
 use gleaner::base::extent::{Extent, ExtentSet};
@@ -81,6 +81,32 @@ impl Places<'_> {
 
     fn boot_region(&self, copy: usize) -> Vec<Extent> {
         vec![extents(&self.volume.answer["boot_regions"], self.volume.extent.start.0)[copy]]
+    }
+
+    /// Blocks by their names in an APFS container's answers.
+    fn blocks(&self, names: &[&str]) -> Vec<Extent> {
+        let numbers = names.iter().flat_map(|name| match &self.volume.answer[*name] {
+            Value::Array(list) => list.iter().map(number).collect(),
+            one => vec![number(one)],
+        });
+        let size = self.volume.cluster;
+        numbers
+            .map(|block| self.volume.extent.start.0 + block * size)
+            .map(|at| Extent::between(at, at + size))
+            .collect()
+    }
+
+    /// The first block of an APFS container.
+    fn block_zero(&self) -> Vec<Extent> {
+        vec![Extent { bytes: self.volume.cluster, ..self.volume.extent }]
+    }
+
+    /// All of the area that holds an APFS container's superblocks.
+    fn descriptors(&self) -> Vec<Extent> {
+        let list = &self.volume.answer["descriptors"];
+        let (first, count, size) = (number(&list[0]), number(&list[1]), self.volume.cluster);
+        let start = self.volume.extent.start.0 + first * size;
+        vec![Extent::between(start, start + count * size)]
     }
 
     /// A copy of the partition table, or the MBR and its chain.
@@ -180,6 +206,21 @@ const CASES: &[Case] = cases! {
     }
     "drive-usb-4k-gpt" {
         "primary GPT" => |p| p.table(0);
+        "MBR and both GPTs" => |p| [vec![Extent::between(0, 512)], p.table(0), p.table(1)].concat();
+    }
+    "drive-apfs" {
+        "block zero" => |p| p.block_zero();
+        "newest superblock" => |p| p.blocks(&["superblock"]);
+        "newest checkpoint map" => |p| p.blocks(&["maps"]);
+        "newest space manager" => |p| p.blocks(&["space_manager"]);
+        "block zero and newest space manager" => |p| [p.block_zero(), p.blocks(&["space_manager"])].concat();
+        "all superblocks but block zero" => |p| p.descriptors();
+        "all superblocks" => |p| [p.block_zero(), p.descriptors()].concat();
+        "object map" => |p| p.blocks(&["object_map"]);
+        "chunk information" => |p| p.blocks(&["chunk_information"]);
+        "allocation bitmaps" => |p| p.blocks(&["bitmaps"]);
+        "newest superblock, chunk information" => |p| p.blocks(&["superblock", "chunk_information"]);
+        "newest superblock, allocation bitmaps" => |p| p.blocks(&["superblock", "bitmaps"]);
         "MBR and both GPTs" => |p| [vec![Extent::between(0, 512)], p.table(0), p.table(1)].concat();
     }
 };
@@ -294,7 +335,7 @@ fn page() -> (String, Vec<String>) {
     let mut names: Vec<&str> = CASES.iter().map(|case| case.fixture).collect();
     names.dedup();
     for name in names {
-        let sector = ALL.iter().find(|(known, _)| *known == name).expect("a fixture").1;
+        let sector = ALL.iter().chain(&BY_MAP).find(|(known, _)| *known == name).expect("a fixture").1;
         let fixture = Fixture::load(name, sector);
         let sound = survey(Damaged::new(&fixture.sound));
         let (kept, all) = files_kept(&fixture, &sound);

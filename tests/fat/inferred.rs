@@ -141,7 +141,7 @@ fn an_earlier_formatting_does_not_win() {
     let sound = volume(content(image.clone(), &[], Loss::Zeroed), "sound");
     let map = match content(image, &[(0, 512)], Loss::Zeroed) {
         Content::Volume(map) => map,
-        Content::Opaque { findings, .. } => panic!("planned whole: {:?}", findings.kept()),
+        other => panic!("planned whole: {other:?}"),
     };
     assert_eq!((map.geometry.heap_start, map.geometry.cluster_bytes), (sound.geometry.heap_start, 1024));
     assert_eq!(map.allocation.allocated, sound.allocation.allocated);

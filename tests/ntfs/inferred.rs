@@ -25,7 +25,7 @@ fn assert_read_as_before(name: &str, content: Content, totals: gleaner::source::
     let answers = common::answers(name);
     let map = match content {
         Content::Volume(map) => map,
-        Content::Opaque { findings, .. } => panic!("{name}: {:?}", findings.kept()),
+        other => panic!("{name}: {other:?}"),
     };
     assert_eq!(map.geometry.cluster_bytes, answers["cluster_bytes"].as_u64().unwrap(), "{name}");
     assert_eq!(map.geometry.cluster_count, answers["cluster_count"].as_u64().unwrap(), "{name}");
@@ -150,6 +150,7 @@ fn an_earlier_formatting_does_not_win() {
         Content::Opaque { findings, .. } => {
             assert!(findings.kept().iter().any(|f| f.code.id == "volume-geometry-ambiguous"), "{:?}", findings.kept());
         }
+        other => panic!("{other:?}"),
     }
 }
 

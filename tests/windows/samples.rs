@@ -54,9 +54,9 @@ const DAMAGED: [(&str, &[&str]); 19] = [
 const OTHERS: [(&str, Option<Sign>, &str); 7] = [
     ("cryptsetup-fvault2-images.tar.xz", Some(Sign::CoreStorage), "volume-is-member"),
     ("disktype-hfs.image.gz", Some(Sign::Hfs), "volume-taken-whole"),
-    ("disktype-hfs-plus.image.gz", Some(Sign::HfsPlus), "volume-taken-whole"),
-    ("disktype-hfs-plus-wrapped.image.gz", Some(Sign::HfsPlus), "volume-taken-whole"),
-    ("hfsplus-rs-hfsp-many2.img.xz", Some(Sign::HfsPlus), "volume-taken-whole"),
+    ("disktype-hfs-plus.image.gz", Some(Sign::HfsPlus), "volume-read-by-map"),
+    ("disktype-hfs-plus-wrapped.image.gz", Some(Sign::HfsPlus), "volume-read-by-map"),
+    ("hfsplus-rs-hfsp-many2.img.xz", Some(Sign::HfsPlus), "volume-read-by-map"),
     ("util-linux-bitlocker-win7.img.xz", Some(Sign::VolumeEncryption), "volume-header-damaged"),
     ("util-linux-fat16_noheads.img.xz", None, "fat-volume-truncated"),
 ];

@@ -20,7 +20,7 @@
 //! writes over is, as a rule, what the older one's checksum or second structure covers. The others are told among the
 //! facts.
 
-mod checksums;
+pub(crate) mod checksums;
 mod enclosing;
 mod file_systems;
 mod sign;
@@ -28,6 +28,7 @@ mod swap;
 mod texts;
 mod volume_bytes;
 
+pub(crate) use checksums::fletcher64;
 pub use sign::{Certainty, Evidence, Family, Recognised, Sign};
 
 use crate::base::extent::Extent;

@@ -1,6 +1,6 @@
 //! From what was read of a drive to its plan, in one step; and the same plan again once more is known.
 
-use super::no_match::{note, note_lost_folders, unknown_names, without_match};
+use super::no_match::{note, note_lost_folders, note_unlisted, unknown_names, without_match};
 use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use crate::filesystem::Content;
@@ -71,6 +71,7 @@ fn make_of(
     let mut findings = drive.all_findings();
     note(&none, unknown, &mut findings);
     note_lost_folders(&request.wants, drive, &mut findings);
+    note_unlisted(&request.wants, drive, request.areas.as_ref(), &mut findings);
     Ok(build(&sweeps, &request, source, plan_volumes(drive), &findings)?)
 }
 
@@ -149,7 +150,7 @@ fn plan_volumes(drive: &DriveMap) -> Vec<PlanVolume> {
         let content = area.content.as_ref()?;
         let volume = match content {
             Content::Volume(volume) => Some(volume),
-            Content::Opaque { .. } => None,
+            Content::Mapped(_) | Content::Opaque { .. } => None,
         };
         Some(PlanVolume {
             area: u32::try_from(index).expect("few areas"),

@@ -3,8 +3,9 @@
 use crate::base::ending::{Ending, Ends};
 use crate::base::finding::{Finding, Findings};
 use crate::base::human;
-use crate::plan::findings::{WANT_IN_LOST_FOLDER, WANT_WITHOUT_MATCH};
+use crate::plan::findings::{WANT_IN_LOST_FOLDER, WANT_NOT_LISTED, WANT_WITHOUT_MATCH};
 use crate::survey::allocation::{DriveMap, NearName, PatternError, Patterns, nearest};
+use std::collections::BTreeSet;
 
 /// A pattern that matches no existing file or folder.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
@@ -119,6 +120,23 @@ pub(in crate::plan) fn note_lost_folders(wants: &[String], drive: &DriveMap, fin
         let folders = human::counted(count as u64, "lost folder", "lost folders");
         let sentence = format!("Existing files lie in {folders} whose names are not known.");
         findings.push(Finding::general(&WANT_IN_LOST_FOLDER, sentence));
+    }
+}
+
+/// Notes volumes of which the allocation map alone is read, where there are patterns.
+pub(in crate::plan) fn note_unlisted(
+    wants: &[String],
+    drive: &DriveMap,
+    areas: Option<&BTreeSet<u32>>,
+    findings: &mut Findings,
+) {
+    let chosen =
+        |index: usize| areas.is_none_or(|chosen| u32::try_from(index).is_ok_and(|index| chosen.contains(&index)));
+    for (index, map) in drive.mapped().filter(|(index, _)| !wants.is_empty() && chosen(*index)) {
+        let number = drive.areas[index].number().map_or(String::new(), |number| format!(" {number}"));
+        let name = map.recognised.kind.name();
+        let sentence = format!("Volume{number} ({name}): its files are not read one by one, no pattern chooses there.");
+        findings.push(Finding::at(&WANT_NOT_LISTED, map.extent.start, sentence));
     }
 }
 

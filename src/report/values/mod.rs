@@ -28,5 +28,7 @@ pub use recommendation::advice::Advice;
 pub use recommendation::destination::{DestinationReport, destination};
 pub use recommendation::trouble::Trouble;
 pub use simulated::{letter, played_picture, played_strip, simulation_picture, ways};
-pub use survey::{AreaReport, ClassReport, FindingReport, SurveyReport, VolumeReport, findings_report, survey};
+pub use survey::{
+    AreaReport, ClassReport, FindingReport, SpaceReport, SurveyReport, VolumeReport, findings_report, survey,
+};
 pub use verify::{Structure, VerifyReport};

@@ -67,7 +67,7 @@ pub struct VolumeLine<'r> {
     pub holds: &'r str,
     /// Label, else the name that the table gives it.
     pub label: &'r str,
-    /// Bytes used, and their share of the volume; not known where it is not read file by file.
+    /// Bytes used, and their share of the volume; not known where no allocation map is read.
     pub used: Option<(u64, f64)>,
     /// Whether more may be used: marks of it could not be read.
     pub used_is_least: bool,
@@ -165,14 +165,20 @@ fn volume_line(area: &AreaReport) -> Option<VolumeLine<'_>> {
         (None, Some(found)) if found.encrypted => Encrypted::Yes,
         (None, _) => Encrypted::NotKnown,
     };
-    let used = |volume: &super::VolumeReport| (volume.reconciliation.allocated.bytes, volume.fullness);
+    let used = match (&area.volume, &area.space) {
+        (Some(volume), _) => Some((volume.reconciliation.allocated.bytes, volume.fullness)),
+        (None, Some(space)) => Some((space.used.bytes, space.fullness)),
+        (None, None) => None,
+    };
+    let unknown = area.volume.as_ref().map(|volume| volume.reconciliation.unknown);
+    let unknown = unknown.or(area.space.as_ref().map(|space| space.unknown));
     Some(VolumeLine {
         number,
         bytes: area.bytes,
         holds,
         label: own.or(area.name.as_deref()).unwrap_or_default(),
-        used: area.volume.as_ref().map(used),
-        used_is_least: area.volume.as_ref().is_some_and(|volume| volume.reconciliation.unknown.clusters > 0),
+        used,
+        used_is_least: unknown.is_some_and(|unknown| unknown.clusters > 0),
         encrypted,
     })
 }

@@ -8,13 +8,13 @@ use super::recommendation::trouble::Trouble;
 use crate::base::finding::{Findings, Severity};
 use crate::base::units::SectorSize;
 use crate::copy::session::Workplace;
-use crate::filesystem::{Content, VolumeMap};
+use crate::filesystem::{Content, SpaceMap, VolumeMap};
 use crate::partition::signature::Recognised;
 use crate::partition::{AreaKind, Scheme};
 use crate::source::kernel::KernelFacts;
 use crate::source::{ReadTotals, SourceIdentity};
 use crate::survey::allocation::{
-    Census, Class, ClassMap, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, TwoMaps, census,
+    Census, Class, ClassMap, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, Share, TwoMaps, census,
 };
 use crate::survey::coherence::Coherence;
 use serde::Serialize;
@@ -97,7 +97,9 @@ pub struct AreaReport {
     pub holds: Option<String>,
     /// The volume, where it was understood.
     pub volume: Option<VolumeReport>,
-    /// What it was recognised as, where it is not read.
+    /// What is in use, where the allocation map alone is read.
+    pub space: Option<SpaceReport>,
+    /// What it was recognised as, where it is not read file by file.
     pub recognised: Option<Recognised>,
 }
 
@@ -128,6 +130,25 @@ pub struct VolumeReport {
     pub deleted: DeletedCensus,
     /// The two maps compared.
     pub reconciliation: Reconciliation,
+}
+
+/// A volume of which the allocation map alone is read.
+#[derive(Serialize, Debug)]
+pub struct SpaceReport {
+    /// Bytes in a block of the map.
+    pub block_bytes: u64,
+    /// All blocks that the map describes.
+    pub total: Share,
+    /// Marked as in use.
+    pub used: Share,
+    /// Their mark was not read or is not believed: planned as in use.
+    pub unknown: Share,
+    /// Marked as free.
+    pub free: Share,
+    /// Bytes of the volume that the map does not describe: planned as in use.
+    pub outside_bytes: u64,
+    /// Share of the blocks that is marked as in use, 0 to 1.
+    pub fullness: f64,
 }
 
 /// A finding as people and programs read it.
@@ -198,7 +219,7 @@ fn area_report(area: &DriveArea) -> AreaReport {
         Some(Content::Volume(volume)) => {
             (Some(volume.kind.name().to_owned()), area.two_maps().map(|maps| volume_report(volume, maps)))
         }
-        Some(content @ Content::Opaque { .. }) => {
+        Some(content @ (Content::Mapped(_) | Content::Opaque { .. })) => {
             let without_name =
                 if entry.is_some_and(|e| e.reserved().is_some()) { NO_FILE_SYSTEM } else { "not recognised" };
             (Some(content.name().unwrap_or(without_name).to_owned()), None)
@@ -214,7 +235,28 @@ fn area_report(area: &DriveArea) -> AreaReport {
         name: entry.and_then(|e| e.name.clone()),
         holds,
         volume,
+        space: match &area.content {
+            Some(Content::Mapped(map)) => Some(space_report(map)),
+            _ => None,
+        },
         recognised: area.content.as_ref().and_then(Content::recognised).cloned(),
+    }
+}
+
+fn space_report(map: &SpaceMap) -> SpaceReport {
+    let geometry = &map.geometry;
+    let share = |blocks: u64| Share::of(blocks, geometry.cluster_bytes);
+    let described = geometry.extent(geometry.all()).and_then(|all| all.intersection(&map.extent));
+    #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+    let fullness = map.used.count() as f64 / geometry.cluster_count.max(1) as f64;
+    SpaceReport {
+        block_bytes: geometry.cluster_bytes,
+        total: share(geometry.cluster_count),
+        used: share(map.used.count()),
+        unknown: share(map.unknown.count()),
+        free: share(map.free().count()),
+        outside_bytes: map.extent.bytes - described.map_or(0, |described| described.bytes),
+        fullness,
     }
 }
 

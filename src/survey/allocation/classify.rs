@@ -61,8 +61,8 @@ pub fn classify(drive: &DriveMap, choices: &Choices) -> ClassMap {
         let place = |class| Place { class, lane: 0, area: u32::try_from(index).expect("fewer than 2^32 areas") };
         match &area.content {
             None => claims.add(area.area.extent, place(Class::Outside)),
-            Some(content @ Content::Opaque { .. }) => {
-                claims.add(area.area.extent, place(Class::Unclaimed));
+            Some(content @ (Content::Mapped(_) | Content::Opaque { .. })) => {
+                claims.add_unlisted(content, area.area.extent, place);
                 // Key material and members' descriptions: all the rest depends on them.
                 content.first().iter().for_each(|extent| claims.add(*extent, place(Class::Structure)));
                 // What it was recognised by tells this drive from others, as a boot sector does.
@@ -85,7 +85,7 @@ pub fn tables(drive: &DriveMap) -> ExtentSet {
     let of_area = |area: &DriveArea| -> Vec<Extent> {
         match &area.content {
             None => Vec::new(),
-            Some(content @ Content::Opaque { .. }) => {
+            Some(content @ (Content::Mapped(_) | Content::Opaque { .. })) => {
                 content.recognised().map(|found| found.evidence.place).into_iter().collect()
             }
             Some(Content::Volume(volume)) => {
@@ -126,6 +126,18 @@ impl Claims {
     fn add(&mut self, extent: Extent, place: Place) {
         if let Some(extent) = extent.aligned_to(self.sector).intersection(&self.drive) {
             self.list.push(Claim { extent, place });
+        }
+    }
+
+    /// What is not read file by file: in use as its allocation map says, or else all of it.
+    fn add_unlisted(&mut self, content: &Content, extent: Extent, place: impl Fn(Class) -> Place) {
+        let Content::Mapped(map) = content else { return self.add(extent, place(Class::Unclaimed)) };
+        self.add(extent, place(Class::Free));
+        for used in map.in_use() {
+            self.add(used, place(Class::Unclaimed));
+        }
+        for extent in map.structure.extents() {
+            self.add(*extent, place(Class::Structure));
         }
     }
 

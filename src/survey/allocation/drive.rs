@@ -198,6 +198,14 @@ impl DriveMap {
         })
     }
 
+    /// The volumes of which the allocation map alone was read, with the index of their area.
+    pub fn mapped(&self) -> impl Iterator<Item = (usize, &filesystem::SpaceMap)> {
+        self.areas.iter().enumerate().filter_map(|(index, area)| match &area.content {
+            Some(Content::Mapped(map)) => Some((index, map.as_ref())),
+            _ => None,
+        })
+    }
+
     /// All findings: the drive's, then each area's in order.
     pub fn all_findings(&self) -> Findings {
         let mut all = self.findings.clone();
@@ -205,6 +213,7 @@ impl DriveMap {
         for area in &self.areas {
             match &area.content {
                 Some(Content::Volume(volume)) => all.append(volume.findings.clone()),
+                Some(Content::Mapped(map)) => all.append(map.findings.clone()),
                 Some(Content::Opaque { findings, .. }) => all.append(findings.clone()),
                 None => {}
             }

@@ -14,6 +14,13 @@ pub struct Share {
     pub bytes: u64,
 }
 
+impl Share {
+    /// So many clusters of a volume.
+    pub fn of(clusters: u64, cluster_bytes: u64) -> Share {
+        Share { clusters, bytes: clusters.saturating_mul(cluster_bytes) }
+    }
+}
+
 /// What the comparison of a volume's two maps gave.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Reconciliation {
@@ -63,7 +70,7 @@ pub fn compare_maps(volume: &VolumeMap) -> TwoMaps {
     let both = map.allocated.intersection(&owned);
     let only_allocated = map.allocated.without(&owned).without(&map.bad);
     let only_owned = owned.without(&map.allocated);
-    let share = |clusters: u64| Share { clusters, bytes: clusters.saturating_mul(volume.geometry.cluster_bytes) };
+    let share = |clusters: u64| Share::of(clusters, volume.geometry.cluster_bytes);
     let mut figures = Reconciliation {
         total: share(volume.geometry.cluster_count),
         allocated: share(map.allocated.count()),

@@ -5,7 +5,7 @@ use super::held;
 use crate::base::extent::Extent;
 use crate::base::finding::Severity;
 use crate::filesystem::{Content, exfat, fat, ntfs};
-use crate::partition::signature::Certainty;
+use crate::partition::signature::{Certainty, Recognised};
 use crate::partition::{AreaKind, Scheme, findings as found};
 use crate::source::{Block, Reader, SourceLost};
 use crate::survey::allocation::{DriveArea, DriveMap};
@@ -56,7 +56,7 @@ pub(super) struct Tables {
     pub(super) area_bytes: u64,
     /// Of other kinds, recognised; encrypted ones not among them.
     pub(super) foreign: u64,
-    /// Those of them whose superblock has a checksum that holds.
+    /// Those of them whose superblock has a checksum that holds, or whose allocation map agrees with its own counts throughout.
     pub(super) checksummed: u64,
     pub(super) encrypted: u64,
     pub(super) encrypted_bytes: u64,
@@ -113,15 +113,18 @@ impl Tables {
             }
             // A boot sector of a kind that is read, but of a volume that could not be.
             Content::Opaque { recognised: None, sign: Some(_), .. } => self.boots.add(true),
+            Content::Mapped(map) => {
+                let agrees = map.unknown.is_empty();
+                self.add_foreign(&map.recognised, agrees);
+            }
             Content::Opaque { recognised: Some(found), .. } => {
-                self.boots.add(found.certainty >= Certainty::Consistent);
                 if found.encrypted {
+                    self.boots.add(found.certainty >= Certainty::Consistent);
                     self.encrypted += 1;
                     self.encrypted_bytes = self.encrypted_bytes.saturating_add(area.area.extent.bytes);
                     self.encrypted_name = Some(found.kind.name());
                 } else {
-                    self.foreign += 1;
-                    self.checksummed += u64::from(found.certainty == Certainty::Checksummed);
+                    self.add_foreign(found, false);
                 }
             }
             Content::Opaque { recognised: None, sign: None, .. } => {
@@ -136,6 +139,13 @@ impl Tables {
             }
         }
         Ok(())
+    }
+
+    /// `agrees`: whether more of it than its superblock was read, and agrees with that.
+    fn add_foreign(&mut self, found: &Recognised, agrees: bool) {
+        self.boots.add(found.certainty >= Certainty::Consistent);
+        self.foreign += 1;
+        self.checksummed += u64::from(agrees || found.certainty == Certainty::Checksummed);
     }
 
     /// Looks at the first sector of a partition that should begin with a boot sector and does not. It was read before.

@@ -6,8 +6,9 @@ use crate::base::human;
 use crate::cli::show::{line, next, time_range, wrapped};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::partition::signature::{Certainty, Recognised};
-use crate::report::values::{AreaReport, DriveStrip, FindingReport, SurveyReport, VolumeReport};
+use crate::report::values::{AreaReport, DriveStrip, FindingReport, SpaceReport, SurveyReport, VolumeReport};
 use crate::source::{SerialFrom, SourceIdentity};
+use crate::survey::allocation::Share;
 
 /// The survey as text, in full.
 pub fn survey_full(report: &SurveyReport) -> String {
@@ -99,7 +100,7 @@ fn areas(text: &mut String, report: &SurveyReport) {
             area.type_name.clone().unwrap_or_else(|| area.kind.to_owned()),
             area.holds.clone().unwrap_or_default(),
             label,
-            volume.map_or(String::new(), |v| human::share(v.fullness)),
+            volume.map(|v| v.fullness).or(area.space.as_ref().map(|s| s.fullness)).map_or(String::new(), human::share),
         ]
     });
     use Column::{Left, Right};
@@ -116,13 +117,14 @@ fn areas(text: &mut String, report: &SurveyReport) {
     say!(text, "");
 }
 
-/// Something that is copied whole.
+/// Something that is not read file by file: copied in full, or what is in use by its allocation map.
 fn recognised(text: &mut String, area: &AreaReport, found: &Recognised) {
     let number = area.number.map_or(String::new(), |n| format!(" {n}"));
     let label = found.label.as_deref().map_or(String::new(), |label| format!(" “{}”", label));
     let encrypted = if found.encrypted { ", encrypted" } else { "" };
     let what = format!("{}{label}{encrypted}, {}", found.kind.name(), human::bytes(area.bytes));
-    wrapped(text, &format!("COPIED IN FULL{number}  "), &format!("{what} at byte {}", area.start));
+    let heading = if area.space.is_some() { "VOLUME" } else { "COPIED IN FULL" };
+    wrapped(text, &format!("{heading}{number}  "), &format!("{what} at byte {}", area.start));
     let mut about: Vec<String> = found.uuid.iter().map(|uuid| format!("identifier {}", uuid)).collect();
     about.extend(found.bytes.map(|bytes| format!("size in its own fields {}", human::bytes(bytes))));
     about.extend(found.facts.iter().map(|(name, value)| format!("{name} {}", value)));
@@ -141,7 +143,27 @@ fn recognised(text: &mut String, area: &AreaReport, found: &Recognised) {
     if first > 0 {
         say!(text, "  read before the rest: {} on which the rest depends", human::bytes(first));
     }
+    if let Some(space) = &area.space {
+        self::space(text, space);
+    }
     say!(text, "");
+}
+
+/// What is in use by the allocation map.
+fn space(text: &mut String, space: &SpaceReport) {
+    let blocks = format!("{} blocks of {}", human::count(space.total.clusters), human::unit_size(space.block_bytes));
+    #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+    let share = |part: u64| human::share(part as f64 / space.total.clusters.max(1) as f64);
+    let of = |part: Share| format!("{} ({})", human::bytes(part.bytes), share(part.clusters));
+    let mut said = vec![format!("used by its allocation map: {}", of(space.used)), format!("free: {}", of(space.free))];
+    if space.unknown.clusters > 0 {
+        said.push(format!("mark not readable or not believed, planned as used: {}", of(space.unknown)));
+    }
+    if space.outside_bytes > 0 {
+        said.push(format!("outside the map, planned as used: {}", human::bytes(space.outside_bytes)));
+    }
+    wrapped(text, "  ", &format!("{blocks} · {}", said.join(" · ")));
+    say!(text, "  its files are not read one by one: no folders can be chosen there");
 }
 
 fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {

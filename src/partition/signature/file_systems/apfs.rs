@@ -1,22 +1,35 @@
 //! APFS containers.
 //!
-//! Source: Apple File System Reference (2020), `nx_superblock_t` and Fletcher-64 in "Objects" (from memory, held against
-//! `mkapfs` and `blkid` by the tests).
+//! Source: Apple File System Reference (2020), `nx_superblock_t` (from memory, held against `mkapfs` and `blkid` by the tests).
 
 use crate::base::fields::{le32, le64};
+use crate::partition::signature::HEAD_BYTES;
+use crate::partition::signature::checksums::fletcher64;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 use crate::partition::signature::texts::uuid;
 use crate::partition::signature::volume_bytes::VolumeBytes;
 
 pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
-    let sb = volume.get(0, 4096).filter(|sb| &sb[32..36] == b"NXSB")?;
+    let found = look_at(volume, 0);
+    if found.as_ref().is_some_and(|found| found.certainty >= Certainty::Consistent) {
+        return found;
+    }
+    // Superblocks of checkpoints: as a rule their area begins at block one. The checksum must hold.
+    let copies = (0..HEAD_BYTES).step_by(4096).skip(1).filter_map(|at| look_at(volume, at));
+    let sound = copies.filter(|copy| copy.certainty == Certainty::Checksummed).last();
+    let as_copy = |copy| Recognised { certainty: Certainty::Copy, ..copy };
+    sound.map(as_copy).or(found)
+}
+
+fn look_at(volume: &VolumeBytes, at: u64) -> Option<Recognised> {
+    let sb = volume.get(at, 4096).filter(|sb| &sb[32..36] == b"NXSB")?;
     let block = le32(sb, 36)?;
-    if !block.is_power_of_two() || !(4096..=65536).contains(&block) {
+    if !block.is_power_of_two() || !(4096..=65536).contains(&block) || at % u64::from(block) != 0 {
         return None;
     }
     let bytes = le64(sb, 40)?.checked_mul(u64::from(block))?;
-    let sum_holds = volume.get(0, u64::from(block)).map(|whole| fletcher64(&whole[8..]) == le64(whole, 0));
-    let mut found = volume.recognised(Sign::Apfs, 0, u64::from(block), "container superblock NXSB");
+    let sum_holds = volume.get(at, u64::from(block)).map(|whole| Some(fletcher64(&whole[8..])) == le64(whole, 0));
+    let mut found = volume.recognised(Sign::Apfs, at, u64::from(block), "container superblock NXSB");
     found.uuid = uuid(sb, 72);
     found.bytes = Some(bytes);
     found.facts = vec![("block", format!("{block} bytes"))];
@@ -37,18 +50,4 @@ pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
         found.first.extend(place(keys_at, keys));
     }
     Some(found)
-}
-
-/// Two sums of 32-bit words modulo 2^32-1, made so that the sums over the whole object are zero.
-fn fletcher64(bytes: &[u8]) -> Option<u64> {
-    const MODULUS: u64 = 0xFFFF_FFFF;
-    let (mut low, mut high) = (0u64, 0u64);
-    let (words, _) = bytes.as_chunks::<4>();
-    for word in words {
-        low = (low + u64::from(u32::from_le_bytes(*word))) % MODULUS;
-        high = (high + low) % MODULUS;
-    }
-    let check_low = MODULUS - (low + high) % MODULUS;
-    let check_high = MODULUS - (low + check_low) % MODULUS;
-    Some(check_high << 32 | check_low)
 }

@@ -25,6 +25,8 @@ const INCOMPAT_64BIT: u32 = 0x80;
 const INCOMPAT_ENCRYPT: u32 = 0x1_0000;
 /// Sparse superblocks, large files, B-tree folders.
 const RO_COMPAT_OF_EXT3: u32 = 0x1 | 0x2 | 0x4;
+/// A bit of the allocation map is a cluster of blocks.
+const RO_COMPAT_BIGALLOC: u32 = 0x200;
 const RO_COMPAT_METADATA_CHECKSUM: u32 = 0x400;
 
 pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
@@ -52,8 +54,11 @@ fn superblock(volume: &VolumeBytes, at: u64, group: u16) -> Option<Recognised> {
     let first = u64::from(le32(sb, 0x14)?);
     let per_group = u64::from(le32(sb, 0x20)?);
     let inodes_per_group = le32(sb, 0x28)?;
-    let in_range = first == u64::from(block == 1024)
-        && (1..=block * 8).contains(&per_group)
+    let has_clusters = ro_compat & RO_COMPAT_BIGALLOC != 0;
+    let log_cluster = if has_clusters { le32(sb, 0x1C)? } else { log_block };
+    let cluster_blocks = 1u64 << log_cluster.checked_sub(log_block).filter(|log| *log <= 20)?;
+    let in_range = (first == u64::from(block == 1024) || (has_clusters && first == 0))
+        && (1..=block * 8 * cluster_blocks).contains(&per_group)
         && blocks > first
         && (group == 0 || (first + per_group).checked_mul(block)? == at);
     let is_journal = incompat & INCOMPAT_JOURNAL_DEVICE != 0;

@@ -50,14 +50,17 @@ pub fn hfs(volume: &VolumeBytes) -> Option<Recognised> {
         return None;
     }
     let bytes = u64::from(count) * u64::from(size) + u64::from(start) * 512 + AT;
-    let wraps = block.get(124..126) == Some(b"H+");
-    let kind = if wraps { Sign::HfsPlus } else { Sign::Hfs };
+    let kind = match block.get(124..126) {
+        Some(b"H+") => Sign::HfsPlus,
+        Some(b"HX") => Sign::Hfsx,
+        _ => Sign::Hfs,
+    };
     let mut found = volume.recognised(kind, AT, 512, "master directory block BD");
     let length = usize::from(byte(block, 36)?.min(27));
     found.label = Some(String::from_utf8_lossy(&block[37..37 + length]).into_owned()).filter(|name| !name.is_empty());
     found.bytes = Some(bytes);
     found.facts = vec![("block", format!("{size} bytes"))];
-    if wraps {
+    if kind != Sign::Hfs {
         found.facts.push(("wrapped in", "HFS".to_owned()));
     }
     found.certainty = Certainty::of(volume.holds(bytes), None);

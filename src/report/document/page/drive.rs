@@ -46,7 +46,8 @@ fn area_row(area: &AreaReport) -> Markup {
     let volume = area.volume.as_ref();
     let holds = area.holds.as_deref().unwrap_or("");
     let label = volume.and_then(|volume| volume.label.as_deref()).or(area.name.as_deref()).unwrap_or("");
-    let in_use = volume.map(|volume| human::share(volume.fullness));
+    let in_use =
+        volume.map(|volume| volume.fullness).or(area.space.as_ref().map(|space| space.fullness)).map(human::share);
     html! {
         tr {
             th.n scope="row" { (area.number.map_or_else(|| "–".to_owned(), |number| number.to_string())) }

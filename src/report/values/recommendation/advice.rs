@@ -58,7 +58,7 @@ pub fn advise(
         reason = "a share of the drive"
     )]
     let break_even_bytes = ((break_even * drive.identity.bytes as f64) as u64).saturating_sub(allocated.unasked_bytes);
-    let understood = drive.volumes().count();
+    let (understood, mapped) = (drive.volumes().count(), drive.mapped().count());
     let advice = |action, sentence: &str, reasons| {
         let next = next_plan(at, action, understood > 0, costs);
         Advice {
@@ -76,15 +76,18 @@ pub fn advise(
         return advice(STOP, verdict.advice(), reasons);
     }
     let opaque = drive.areas.iter().filter(|a| matches!(a.content, Some(Content::Opaque { .. }))).count();
-    if understood == 0 {
+    if understood + mapped == 0 {
         let (sentence, reason) = without_volumes(drive, verdict, opaque);
         return advice(WHOLE, sentence, vec![reason]);
     }
     let mut reasons = figures(drive, allocated, whole, break_even_bytes, costs);
-    reasons.push(format!(
-        "wanted folders first: they come after the structure, {} from the start",
-        human::seconds(of(Scope::Structure).seconds)
-    ));
+    if mapped > 0 {
+        let volumes = human::counted(mapped as u64, "volume is", "volumes are");
+        reasons.push(format!("{volumes} read by the allocation map, not file by file: no folders can be chosen there"));
+    }
+    if understood > 0 {
+        reasons.push(wanted_first(of(Scope::Structure).seconds));
+    }
     match trouble.is_any() {
         true => reasons.extend(trouble.reasons()),
         false => reasons.push("no read has failed so far".to_owned()),
@@ -95,18 +98,24 @@ pub fn advise(
     }
     if opaque > 0 {
         let volumes = human::counted(opaque as u64, "volume is", "volumes are");
-        reasons.push(format!("{volumes} not read file by file: all of it counts as in use"));
+        reasons.push(format!("{volumes} not read: all of it counts as in use"));
     }
-    if is_rest_worth_reading(allocated.seconds, whole.seconds - allocated.seconds, trouble) {
-        let sentence = "Copy the client's folders first, then the whole drive, free space last: leaving out the \
-                        rest would spare little.";
-        return advice(WHOLE, sentence, reasons);
-    }
-    let sentence = match trouble.is_any() {
-        true => "Copy the client's folders first, then what else is in use; skip free space: the drive may not last.",
-        false => "Copy the client's folders first, then what else is in use; skip free space.",
+    let action = match is_rest_worth_reading(allocated.seconds, whole.seconds - allocated.seconds, trouble) {
+        true => WHOLE,
+        false => ALLOCATED,
     };
-    advice(ALLOCATED, sentence, reasons)
+    let (first, else_) = if understood > 0 { ("Copy the client's folders first, then", "else ") } else { ("Copy", "") };
+    let sentence = match (action, trouble.is_any()) {
+        (WHOLE, _) => format!("{first} the whole drive, free space last: leaving out the rest would spare little."),
+        (_, true) => format!("{first} what {else_}is in use; skip free space: the drive may not last."),
+        (_, false) => format!("{first} what {else_}is in use; skip free space."),
+    };
+    advice(action, &sentence, reasons)
+}
+
+/// Where the client's folders come in the order of reading.
+fn wanted_first(seconds: f64) -> String {
+    format!("wanted folders first: they come after the structure, {} from the start", human::seconds(seconds))
 }
 
 const STOP: &str = "stop";

@@ -1,0 +1,61 @@
+//! The container's blocks as they can be read.
+
+use crate::base::extent::Extent;
+use crate::base::units::ByteOffset;
+use crate::filesystem::space_map::places::read_places;
+use crate::source::{SourceLost, Window};
+
+/// A window of the drive in blocks.
+pub(super) struct Container<'w> {
+    pub window: &'w Window<'w>,
+    pub block_bytes: u64,
+}
+
+impl Container<'_> {
+    /// Where `count` blocks from number `first` lie on the drive, cut to the window; `None` when none of them does.
+    pub fn place(&self, first: u64, count: u64) -> Option<Extent> {
+        let start = self.window.extent().start.0.checked_add(first.checked_mul(self.block_bytes)?)?;
+        let end = start.saturating_add(count.saturating_mul(self.block_bytes));
+        Extent::between(start, end).intersection(&self.window.extent())
+    }
+
+    /// Where a block begins on the drive; saturates.
+    pub fn start_of(&self, block: u64) -> ByteOffset {
+        self.window.absolute(block.saturating_mul(self.block_bytes))
+    }
+
+    /// A block's place, if all of it lies in the window.
+    fn whole(&self, block: u64) -> Option<Extent> {
+        self.window.locate(block.checked_mul(self.block_bytes)?, self.block_bytes)
+    }
+
+    /// One block, kept by the reader; `None` when it was not read or lies outside.
+    pub fn read(&self, block: u64) -> Result<Option<Vec<u8>>, SourceLost> {
+        let Some(extent) = self.whole(block) else { return Ok(None) };
+        let read = self.window.reader().read(extent)?;
+        Ok(read.whole().map(<[u8]>::to_vec))
+    }
+
+    /// Streams blocks in ascending order, neighbours in one request, and hands each to `each` with the key it was asked by: `None` for
+    /// those that were not read. Those that do not lie in the window come first.
+    ///
+    /// # Errors
+    /// [`SourceLost`] when the device is gone.
+    pub fn read_each<K: Copy + Ord>(
+        &self,
+        what: &'static str,
+        wanted: Vec<(u64, K)>,
+        mut each: impl FnMut(K, Option<&[u8]>),
+    ) -> Result<(), SourceLost> {
+        let mut places = Vec::new();
+        for (block, key) in wanted {
+            match self.whole(block) {
+                Some(place) => places.push((place, key)),
+                None => each(key, None),
+            }
+        }
+        read_places(self.window.reader(), what, places, |key, place| {
+            each(key, place.unreadable.is_empty().then_some(place.bytes));
+        })
+    }
+}
