@@ -45,6 +45,27 @@ fn a_slow_read_is_kept_and_what_follows_it_comes_later() {
     assert!(at(1024 + jump / SECTOR) < at(99_999));
 }
 
+// Source: docs/copying.md: one slow read alone jumps nowhere, the second one does.
+#[test]
+fn one_slow_read_leaves_nothing_and_a_slow_range_is_left() {
+    let log = |slow: Extent| {
+        let mut bench = Bench::new(&one_class(200_000), 512);
+        bench.script(|script| script.slow = Some(([slow].into_iter().collect(), Duration::from_millis(300))));
+        let outcome = bench.copy(&CopyOptions { request_bytes: 256 << 10, ..small() }).unwrap();
+        bench.assert_complete(&outcome, &ExtentSet::new());
+        (outcome.slow_requests, bench.log())
+    };
+    let (slow, requests) = log(sectors(51_200, 1));
+    assert_eq!(slow, 1);
+    let follows = |pair: &[Request]| pair[0].extent.end() == pair[1].extent.start.0;
+    assert!(requests.windows(2).all(follows), "nothing was skipped");
+
+    let (_, requests) = log(sectors(51_200, 20_480));
+    let at = |sector: u64| requests.iter().position(|r| r.extent.contains(&sectors(sector, 1))).unwrap();
+    assert_eq!(at(51_712), at(51_200) + 1, "right behind the first slow read");
+    assert!(at(199_999) < at(60_000), "the rest of the slow range comes last");
+}
+
 /// Pieces of one request that are wanted, with other files between: eight requests of them.
 fn wanted_among_files(units: u64) -> Bench {
     let pieces = (0..units).flat_map(|_| [(64, Class::Wanted), (8 * 64, Class::Files)]);

@@ -66,10 +66,11 @@ const AT_ONCE: u64 = 8;
 /// A bad range that ends within so many bytes is no head's band: those have 16 MiB and more (`docs/heads.md`).
 const SPOT: u64 = 16 << 20;
 
-/// Six in ten failures are lone bad sectors, and three in ten slow reads come alone, before anything is seen (a choice, no
-/// source).
+/// Six in ten failures are lone bad sectors, and as many slow reads come alone, before anything is seen; of those above a limit
+/// that the technician set, three in ten (a choice, no source).
 const LONE_FAILURES: f64 = 0.6;
-const LONE_SLOW: f64 = 0.3;
+const LONE_SLOW: f64 = 0.6;
+const LONE_SLOW_BY_LIMIT: f64 = 0.3;
 
 /// What first reading has learned about trouble, over all passes.
 pub(super) struct FirstReading {
@@ -95,10 +96,11 @@ pub(super) enum Reads {
 }
 
 impl FirstReading {
-    pub(super) fn new() -> FirstReading {
+    /// `has_slow_limit`: the technician has said what is slow.
+    pub(super) fn new(has_slow_limit: bool) -> FirstReading {
         FirstReading {
             failed: TroubleLengths::new(LONE_FAILURES),
-            slow: TroubleLengths::new(LONE_SLOW),
+            slow: TroubleLengths::new(if has_slow_limit { LONE_SLOW_BY_LIMIT } else { LONE_SLOW }),
             trouble: None,
             measured: 0,
             looks: 0,
