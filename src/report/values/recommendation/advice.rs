@@ -81,10 +81,26 @@ pub fn advise(
         return advice(WHOLE, sentence, vec![reason]);
     }
     let mut reasons = figures(drive, allocated, whole, break_even_bytes, costs);
-    reasons.push(format!(
+    reasons.extend(order_reasons(drive, of(Scope::Structure).seconds, opaque, trouble));
+    if is_rest_worth_reading(allocated.seconds, whole.seconds - allocated.seconds, trouble) {
+        let sentence = "Copy the client's folders first, then the whole drive, free space last: leaving out the \
+                        rest would spare little.";
+        return advice(WHOLE, sentence, reasons);
+    }
+    let sentence = match trouble.is_any() {
+        true => "Copy the client's folders first, then what else is in use; skip free space: the drive may not last.",
+        false => "Copy the client's folders first, then what else is in use; skip free space.",
+    };
+    advice(ALLOCATED, sentence, reasons)
+}
+
+/// Why the order is as it is, and why more counts as in use than files hold. `opaque` is the number of volumes that are not read file
+/// by file.
+fn order_reasons(drive: &DriveMap, structure_seconds: f64, opaque: usize, trouble: &Trouble) -> Vec<String> {
+    let mut reasons = vec![format!(
         "wanted folders first: they come after the structure, {} from the start",
-        human::seconds(of(Scope::Structure).seconds)
-    ));
+        human::seconds(structure_seconds)
+    )];
     match trouble.is_any() {
         true => reasons.extend(trouble.reasons()),
         false => reasons.push("no read has failed so far".to_owned()),
@@ -97,16 +113,7 @@ pub fn advise(
         let volumes = human::counted(opaque as u64, "volume is", "volumes are");
         reasons.push(format!("{volumes} not read file by file: all of it counts as in use"));
     }
-    if is_rest_worth_reading(allocated.seconds, whole.seconds - allocated.seconds, trouble) {
-        let sentence = "Copy the client's folders first, then the whole drive, free space last: leaving out the \
-                        rest would spare little.";
-        return advice(WHOLE, sentence, reasons);
-    }
-    let sentence = match trouble.is_any() {
-        true => "Copy the client's folders first, then what else is in use; skip free space: the drive may not last.",
-        false => "Copy the client's folders first, then what else is in use; skip free space.",
-    };
-    advice(ALLOCATED, sentence, reasons)
+    reasons
 }
 
 const STOP: &str = "stop";
