@@ -107,7 +107,7 @@ impl HeadFinder {
 
     /// Takes a read into account. Most reads cost less than a microsecond; one that is a surprise costs milliseconds.
     pub fn observe(&mut self, read: &Observed) {
-        let what = self.judge(read);
+        let what = self.classify(read);
         if !self.cells.mark(read.extent, what) || !self.cells.tells(what) {
             return;
         }
@@ -128,13 +128,13 @@ impl HeadFinder {
         self.weighed.evidence
     }
 
-    fn judge(&mut self, read: &Observed) -> u8 {
+    fn classify(&mut self, read: &Observed) -> u8 {
         if read.failed {
             self.failed += 1;
             self.slowness.interrupt();
             return BAD;
         }
-        let judged = self.slowness.judge(read.extent, read.took);
+        let judged = self.slowness.was_slow(read.extent, read.took);
         if read.slow || judged == Some(true) {
             self.slow += 1;
             if self.slow >= FEWEST_SLOW && self.slow * SLOW_PER_FAILURES >= self.failed {

@@ -126,7 +126,7 @@ pub fn gather(
     let store: &dyn Store = case.store().as_ref();
     let plan = case.plan_path().map(|path| load_plan(&path)).transpose()?;
     let planned: ExtentSet = plan.iter().flat_map(Plan::ascending).collect();
-    let (files, not_whole) = judge_files(drive, &Truth { store, planned: &planned, wanted: &choices.wanted });
+    let (files, not_complete) = audit_files(drive, &Truth { store, planned: &planned, wanted: &choices.wanted });
     let record = read_record(case.folder())?;
     let ranges = ranges(case, drive, &planned)?;
     Ok(Document {
@@ -137,7 +137,7 @@ pub fn gather(
         densities: densities(drive, &classify(drive, choices), store),
         plan: plan.map(|plan| plan_facts(plan, store)),
         files,
-        not_whole,
+        not_complete,
         heads: head_facts(&HeadFinder::of_store(drive.identity.bytes, store), || planned_with_files(drive, &planned)),
         ranges,
         recorded_sums: recorded_sums(&record, &case.journal_state()?),
@@ -152,7 +152,7 @@ pub fn gather(
     })
 }
 
-fn judge_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {
+fn audit_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {
     // The worst first, without keeping all: a drive that is not copied yet has nothing else.
     let mut by_rank: BTreeMap<_, Vec<FileAudit>> = BTreeMap::new();
     let summary = audit(drive, truth, &Patterns::default(), |file| {

@@ -135,7 +135,7 @@ struct Holes {
     not_planned: ExtentSet,
 }
 
-pub(super) fn judge(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<'_>, truth: &Truth<'_>) -> FileAudit {
+pub(super) fn audit_stream(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<'_>, truth: &Truth<'_>) -> FileAudit {
     let mut holes = Holes::default();
     collect(volume, stream, truth, &mut holes);
     let pairs = |set: &ExtentSet| set.extents().iter().map(|e| [e.start.0, e.bytes]).collect::<Vec<_>>();

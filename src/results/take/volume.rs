@@ -134,7 +134,7 @@ impl<'t> VolumeTake<'t> {
             None if !notes.is_empty() => {
                 let folder = self.folder(node.id())?;
                 let written_to = Some(self.destination.path_of(folder));
-                let taken = Taken { state: TakenState::Whole, written_to, notes, ..self.nothing_of(path) };
+                let taken = Taken { state: TakenState::Complete, written_to, notes, ..self.nothing_of(path) };
                 (self.each)(&taken);
             }
             None => {}
@@ -183,7 +183,7 @@ impl<'t> VolumeTake<'t> {
         let mut taken = Taken {
             stream: stream.name().map(str::to_owned),
             bytes: stream.size(),
-            state: TakenState::Whole,
+            state: TakenState::Complete,
             // A named stream is no stand-in for anything: it may be the content itself.
             notes: if stream.name().is_none() { notes.to_vec() } else { Vec::new() },
             ..self.nothing_of(path.to_owned())

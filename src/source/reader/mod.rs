@@ -358,7 +358,7 @@ impl Reader {
         let outcome = self.source.read_at(extent.start, buffer);
         let took = self.clock.since(began);
         self.count(extent, took, &outcome)?;
-        Ok(Attempt { failure: self.judge(extent, outcome)?, took })
+        Ok(Attempt { failure: self.failure_of(extent, outcome)?, took })
     }
 
     /// Reads a range again past everything that is kept, to see whether the drive still says the same; `None` when it
@@ -521,10 +521,10 @@ impl Reader {
         if outcome.is_ok() {
             self.note_asked(extent);
         }
-        self.judge(extent, outcome)
+        self.failure_of(extent, outcome)
     }
 
-    fn judge(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<Option<Failure>, SourceLost> {
+    fn failure_of(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<Option<Failure>, SourceLost> {
         match outcome {
             Ok(()) => Ok(None),
             Err(ReadError::Unreadable(error)) if self.source.is_present() => Ok(Some(Failure::of(&error))),
