@@ -17,7 +17,7 @@ use crate::plan::{Plan, PlanReadError, load_plan};
 use crate::source::host::{Host, HostError};
 use crate::source::kernel::{KernelPlaces, can_be_the_drives};
 use crate::source::{
-    self, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Store, Trace, TroubleLimit,
+    self, CopyStore, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Trace, TroubleLimit,
 };
 use crate::store::image::ImageForm;
 use crate::survey::allocation::{Choices, ClassMap, DriveMap, classify, read_drive, tables};

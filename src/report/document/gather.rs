@@ -13,7 +13,7 @@ use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, load_plan, planne
 use crate::report::values::{Places, SurveyReport};
 use crate::results::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
 use crate::results::verify::WholeSum;
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::store::journal::{JournalError, standing_chunks};
 use crate::survey::allocation::{Choices, Class, ClassMap, ClassRun, DriveArea, DriveMap, Patterns, classify};
 use sha2::{Digest, Sha256};
@@ -123,7 +123,7 @@ pub fn gather(
     audience: Audience,
     sum: Option<WholeSum>,
 ) -> Result<Document, GatherError> {
-    let store: &dyn Store = case.store().as_ref();
+    let store: &dyn CopyStore = case.store().as_ref();
     let plan = case.plan_path().map(|path| load_plan(&path)).transpose()?;
     let planned: ExtentSet = plan.iter().flat_map(Plan::ascending).collect();
     let (files, not_complete) = audit_files(drive, &Truth { store, planned: &planned, wanted: &choices.wanted });
@@ -171,7 +171,7 @@ fn audit_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAu
     (summary, list)
 }
 
-fn plan_facts(plan: Plan, store: &dyn Store) -> PlanFacts {
+fn plan_facts(plan: Plan, store: &dyn CopyStore) -> PlanFacts {
     let facts = |pass: &crate::plan::Pass| PassFacts {
         header: pass.header.clone(),
         held_bytes: pass.extents().iter().map(|extent| total(&store.held(*extent))).sum(),
@@ -227,7 +227,7 @@ fn recorded_sums(record: &CaseRecord, now: &JournalState) -> Vec<RecordedSum> {
     record.lines.iter().filter_map(sum).collect()
 }
 
-fn densities(drive: &DriveMap, map: &ClassMap, store: &dyn Store) -> Vec<AreaDensity> {
+fn densities(drive: &DriveMap, map: &ClassMap, store: &dyn CopyStore) -> Vec<AreaDensity> {
     // What lies in no partition shows in the strip of the whole drive.
     let holds = |area: &&DriveArea| area.content.is_some() && !area.area.extent.is_empty();
     let mut chosen: Vec<&DriveArea> = drive.areas.iter().filter(holds).collect();
@@ -265,7 +265,7 @@ fn area_name(area: &DriveArea) -> String {
     name
 }
 
-fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn Store) -> AreaDensity {
+fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn CopyStore) -> AreaDensity {
     let runs = map.runs();
     let first = runs.partition_point(|run| run.extent.end() <= extent.start.0);
     let until = runs.partition_point(|run| run.extent.start.0 < extent.end());

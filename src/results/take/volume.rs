@@ -8,7 +8,7 @@ use super::{Take, file, names};
 use crate::base::text::json_pretty;
 use crate::filesystem::{FsKind, Link, Node, NodeId, NodeKind, ORPHANS, Parent, Purpose, Role, Stream, VolumeMap};
 use crate::results::content::Contents;
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::survey::allocation::Patterns;
 use serde::Serialize;
 use std::collections::HashMap;
@@ -61,7 +61,7 @@ pub(super) struct VolumeTake<'t> {
 impl<'t> VolumeTake<'t> {
     pub(super) fn new(
         map: &'t VolumeMap,
-        store: &'t dyn Store,
+        store: &'t dyn CopyStore,
         take: &Take<'t>,
         destination: &'t mut Destination,
         progress: &'t mut dyn FnMut(u64),

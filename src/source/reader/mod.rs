@@ -13,7 +13,7 @@ pub use trouble::{LeftOff, TroubleLimit};
 use crate::base::clock::Clock;
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::units::ByteOffset;
-use crate::source::{AlignedBuffer, Failure, ReadError, Source, SourceIdentity, SourceLost, Store};
+use crate::source::{AlignedBuffer, CopyStore, Failure, ReadError, Source, SourceIdentity, SourceLost};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::ops::{Bound, Range};
@@ -131,7 +131,7 @@ impl State {
 pub struct Reader {
     source: Box<dyn Source>,
     clock: Clock,
-    store: Option<Arc<dyn Store>>,
+    store: Option<Arc<dyn CopyStore>>,
     stop: Arc<AtomicBool>,
     answers_when_stopped: bool,
     state: Mutex<State>,
@@ -164,13 +164,13 @@ impl Reader {
 
     /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive gives nothing twice.
     #[must_use]
-    pub fn with_store(mut self, store: Arc<dyn Store>) -> Reader {
+    pub fn with_store(mut self, store: Arc<dyn CopyStore>) -> Reader {
         self.store = Some(store);
         self
     }
 
     /// The store, if it has one.
-    pub fn store(&self) -> Option<&dyn Store> {
+    pub fn store(&self) -> Option<&dyn CopyStore> {
         self.store.as_deref()
     }
 
