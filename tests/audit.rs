@@ -149,7 +149,7 @@ fn damaged_files_are_exactly_those_the_reference_has_in_bad_places() {
         assert_eq!(summary.totals.damaged, expected.len() as u64);
         assert_eq!(summary.totals.files(), files.len() as u64);
         let at_root: Vec<_> = summary.folders.iter().filter(|f| f.path == "/").collect();
-        assert_eq!(at_root[0].tally, summary.totals, "{name}: the root sums up everything");
+        assert_eq!(at_root[0].counts, summary.totals, "{name}: the root sums up everything");
         damaged_in_all += expected.len();
     }
     assert!(damaged_in_all > 40, "only {damaged_in_all} files were hit: the test sees too little");

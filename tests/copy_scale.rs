@@ -9,7 +9,7 @@ use gleaner::base::finding::Findings;
 use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::copy::reading::{Controls, CopyOptions, CopyOutcome, End, Event, StopAfter, copy};
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, Sweeps, build, load_plan, write_plan};
-use gleaner::source::{RangeMark, ReadError, Reader, Source, SourceIdentity, SourceKind, Store};
+use gleaner::source::{CopyStore, RangeMark, ReadError, Reader, Source, SourceIdentity, SourceKind};
 use gleaner::survey::allocation::{Class, ClassMap, ClassRun};
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
@@ -52,7 +52,7 @@ struct Counting {
     skipped: AtomicU64,
 }
 
-impl Store for Counting {
+impl CopyStore for Counting {
     fn held(&self, _: Extent) -> Vec<Extent> {
         Vec::new()
     }

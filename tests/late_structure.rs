@@ -14,7 +14,7 @@ use gleaner::copy::follow_plan::{CaseCopyOutcome, copy_case};
 use gleaner::copy::reading::{Controls, CopyOptions, End, Event, StopReason};
 use gleaner::copy::session::Session;
 use gleaner::plan::{Plan, PlanRequest, Scope, load_plan, make, write_plan};
-use gleaner::source::{MemorySource, ReadError, Reader, Source, SourceIdentity, Store};
+use gleaner::source::{CopyStore, MemorySource, ReadError, Reader, Source, SourceIdentity};
 use gleaner::store::image::ImageForm;
 use gleaner::survey::allocation::{Choices, Class, classify};
 use std::io;

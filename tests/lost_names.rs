@@ -184,8 +184,8 @@ fn files_whose_records_are_unreadable_are_named_by_their_folders() {
     assert_eq!(paths(&files, FileState::Lost), BTreeSet::from(lost));
     let size = |path: &str| files.iter().find(|file| file.path == path).unwrap().size;
     assert_eq!(lost.map(size), [3000, 3071, 2000], "the sizes that the index has");
-    assert_eq!((summary.totals.whole, summary.totals.lost, summary.totals.lost_bytes), (100, 3, 8071));
-    let below = |path: &str| summary.folders.iter().find(|folder| folder.path == path).unwrap().tally;
+    assert_eq!((summary.totals.complete, summary.totals.lost, summary.totals.lost_bytes), (100, 3, 8071));
+    let below = |path: &str| summary.folders.iter().find(|folder| folder.path == path).unwrap().counts;
     assert_eq!((below("/Users/ida/Pictures").lost, below("/Users/ida/Notes").lost, below("/").lost), (2, 1, 3));
     let sentences: Vec<String> = summary.wanted.iter().map(|count| count.sentence()).collect();
     assert_eq!(sentences, ["Users/*/Pictures: 98 of 100 files safe, 2 lost", "Notes: 2 of 3 files safe, 1 lost"]);
@@ -312,7 +312,7 @@ fn a_file_is_safe_when_a_driver_opens_its_path() {
         let (drive, held) = copied(&volume.image, &bad);
         let (summary, _) = audited(&drive, &held, &Patterns::new(&["*.{jpg,txt}"]).unwrap());
         let count = &summary.wanted[0];
-        assert_eq!((count.safe, count.folder_damaged, summary.totals.whole), (safe, in_damaged, 103), "{what}");
+        assert_eq!((count.safe, count.folder_damaged, summary.totals.complete), (safe, in_damaged, 103), "{what}");
         let snapshot = Snapshot::of(&held, drive.identity.bytes);
         let planned: ExtentSet = [drive.identity.extent()].into_iter().collect();
         let counter = WantedCounter::new(&drive, &snapshot, &planned, &Patterns::new(&["*.{jpg,txt}"]).unwrap());

@@ -6,7 +6,7 @@ mod simulated_disk;
 use gleaner::base::extent::Extent;
 use gleaner::base::units::{ByteOffset, SectorSize};
 use gleaner::case::{CaseStore, CommitRule};
-use gleaner::source::{Failure, RangeMark, Skip, Store};
+use gleaner::source::{CopyStore, Failure, RangeMark, Skip};
 use gleaner::store::image::{self, Image, ImageForm};
 use gleaner::store::journal::{ChunkHash, Journal, JournalClaim, JournalHeader, RangeState, Ranges, read_claims_in};
 use simulated_disk::{Content, Disk, Random};

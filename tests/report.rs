@@ -7,7 +7,7 @@ mod cases;
 use cases::{complains_with, copy, ends_with, gleaner, passes};
 use gleaner::base::extent::Extent;
 use gleaner::case::{Access, Case};
-use gleaner::source::{Failure, RangeMark, Store};
+use gleaner::source::{CopyStore, Failure, RangeMark};
 use scraper::{ElementRef, Html, Selector};
 use serde_json::Value;
 use std::collections::BTreeSet;

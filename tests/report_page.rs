@@ -7,7 +7,7 @@ mod cases;
 use cases::{copy, ends_with, gleaner, passes};
 use gleaner::base::extent::Extent;
 use gleaner::case::{Access, Case};
-use gleaner::source::{Failure, RangeMark, Store};
+use gleaner::source::{CopyStore, Failure, RangeMark};
 use std::path::Path;
 use std::process::Command;
 

@@ -121,7 +121,7 @@ fn compare_with_driver(name: &str) -> usize {
     let mut seen = BTreeSet::new();
     let mut compared = 0;
     for taken in &result.files {
-        assert_eq!((taken.state, taken.mark()), (TakenState::Whole, None), "{name}: {taken:?}");
+        assert_eq!((taken.state, taken.mark()), (TakenState::Complete, None), "{name}: {taken:?}");
         let names = std::iter::once(&taken.path).chain(taken.other_names.iter().map(|(path, _)| path));
         seen.extend(names.cloned());
         let ours = result.folder().join(taken.written_to.as_ref().unwrap());
@@ -262,7 +262,7 @@ fn every_fat_file_is_as_mtools_gives_it() {
         let result = take(&Held::all(image), &["/"]);
         let mut seen = BTreeSet::new();
         for taken in &result.files {
-            assert_eq!(taken.state, TakenState::Whole, "{name}: {taken:?}");
+            assert_eq!(taken.state, TakenState::Complete, "{name}: {taken:?}");
             let written = taken.written_to.as_ref().unwrap();
             seen.insert(written.clone());
             // mtools has no names beyond the basic plane: it shows two underlines for such a character.

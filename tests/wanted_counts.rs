@@ -10,7 +10,7 @@ use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::units::SectorSize;
 use gleaner::filesystem::Role;
 use gleaner::results::audit::{Snapshot, Truth, WantedCount, WantedCounter, audit};
-use gleaner::source::{Failure, MemorySource, RangeMark, Reader, Skip, Store};
+use gleaner::source::{CopyStore, Failure, MemorySource, RangeMark, Reader, Skip};
 use gleaner::store::journal::{ChunkHash, JournalClaim, Ranges};
 use gleaner::survey::allocation::{Choices, Class, ClassRun, DriveMap, Patterns, classify, read_drive};
 use serde_json::Value;
@@ -24,7 +24,7 @@ struct Growing {
     ranges: Mutex<Ranges>,
 }
 
-impl Store for Growing {
+impl CopyStore for Growing {
     fn held(&self, extent: Extent) -> Vec<Extent> {
         self.ranges.lock().unwrap().held(extent)
     }
@@ -58,7 +58,7 @@ impl Store for Growing {
     }
 }
 
-fn audited(drive: &DriveMap, store: &dyn Store, planned: &ExtentSet, wanted: &Patterns) -> Vec<WantedCount> {
+fn audited(drive: &DriveMap, store: &dyn CopyStore, planned: &ExtentSet, wanted: &Patterns) -> Vec<WantedCount> {
     let Ok(summary) =
         audit(drive, &Truth { store, planned, wanted }, &Patterns::default(), |_| Ok::<(), Infallible>(()));
     summary.wanted

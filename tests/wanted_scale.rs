@@ -9,7 +9,7 @@ use gleaner::filesystem::{
     CatalogBuilder, ClusterGeometry, Content, NodeKind, NodeSpec, Parent, Purpose, Role, StreamSpec,
 };
 use gleaner::results::audit::{Snapshot, WantedCounter};
-use gleaner::source::{MemorySource, Reader, Store};
+use gleaner::source::{CopyStore, MemorySource, Reader};
 use gleaner::survey::allocation::{DriveMap, Patterns, read_drive};
 use std::io;
 use std::time::{Duration, Instant};
@@ -17,7 +17,7 @@ use std::time::{Duration, Instant};
 /// Nothing is copied yet.
 struct Empty;
 
-impl Store for Empty {
+impl CopyStore for Empty {
     fn held(&self, _: Extent) -> Vec<Extent> {
         Vec::new()
     }

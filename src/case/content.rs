@@ -3,7 +3,7 @@
 use super::Case;
 use crate::base::extent::Extent;
 use crate::base::units::ByteOffset;
-use crate::source::{AlignedBuffer, Store, bytes_of};
+use crate::source::{AlignedBuffer, CopyStore, bytes_of};
 use crate::store::image::Image;
 use std::io;
 

@@ -1,7 +1,7 @@
 //! Choosing the form of a case's image after a survey has made the case, and before its copy begins.
 
 use super::{Access, CASE_NAME, Case, CaseError, HISTORY_NAME};
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::store::image::{self, Image, ImageForm};
 use std::path::PathBuf;
 

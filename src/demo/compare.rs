@@ -7,7 +7,7 @@ use crate::base::units::ByteOffset;
 use crate::case::{Access, Case, CaseStore};
 use crate::copy::session::SessionError;
 use crate::results::audit::{FileState, Truth, audit};
-use crate::source::{self, ReadError, Reader, Source, SourceIdentity, Store, TroubleLimit};
+use crate::source::{self, CopyStore, ReadError, Reader, Source, SourceIdentity, TroubleLimit};
 use crate::survey::allocation::{DriveMap, Patterns, read_drive};
 use rustix::io::Errno;
 use serde::Serialize;
@@ -90,7 +90,7 @@ struct Seen {
 }
 
 /// Files, and those of them that are safe. By content alone: a reader that did not come to the folders is not held to them.
-fn count(drive: &DriveMap, store: &dyn Store) -> [SafeFiles; 2] {
+fn count(drive: &DriveMap, store: &dyn CopyStore) -> [SafeFiles; 2] {
     let patterns = Patterns::new(&[WANTED]).expect("a fixed pattern");
     let truth = Truth { store, planned: &ExtentSet::new(), wanted: &patterns };
     let mut files: BTreeMap<(u64, String), Seen> = BTreeMap::new();

@@ -3,7 +3,7 @@
 use crate::case::Case;
 use crate::copy::session::SessionError;
 use crate::drive::sick::SickDrive;
-use crate::source::{Reader, Source, SourceLost, Store};
+use crate::source::{CopyStore, Reader, Source, SourceLost};
 use crate::store::image::ImageForm;
 use std::path::Path;
 

@@ -42,7 +42,7 @@ pub fn drive_marks(first: &[u8], last: &[u8], drive_bytes: u64) -> BTreeSet<Driv
     }
     // A boot sector of a volume has code there, the same on many drives.
     if let Some(FirstSector::Table(mbr) | FirstSector::Protective(mbr) | FirstSector::Unclear(mbr)) =
-        FirstSector::judge(first, drive_bytes)
+        FirstSector::recognise(first, drive_bytes)
         && mbr.signed
     {
         marks.insert(DriveMark::DiskSignature(u32_at(first, 440)));

@@ -159,7 +159,7 @@ fn by_tables(drive: &Drive<'_>, reader: &Reader) -> Result<DriveLayout, SourceLo
         return Ok(undivided(drive, Scheme::Unrecognised, findings));
     }
     let block = reader.read(Extent::between(0, length))?;
-    let first = block.whole().and_then(|sector| FirstSector::judge(sector, drive.bytes()));
+    let first = block.whole().and_then(|sector| FirstSector::recognise(sector, drive.bytes()));
     if let Some(first) = &first
         && whole::is_disc_with_table(drive, first)?
     {

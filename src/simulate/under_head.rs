@@ -4,7 +4,7 @@ use super::pieces::{PassShape, Piece, Pieces};
 use super::play::Played;
 use crate::base::extent::{Extent, ExtentSet};
 use crate::drive::heads::{HeadFinder, HeadLoad};
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::survey::allocation::Class;
 use serde::Serialize;
 
@@ -22,7 +22,7 @@ impl BadHead {
     /// evidence. `planned` are the planned extents, each with the number of its file, if it has one.
     pub fn known(
         drive_bytes: u64,
-        store: &dyn Store,
+        store: &dyn CopyStore,
         planned: impl FnOnce() -> Vec<(Extent, Option<u32>)>,
     ) -> Option<BadHead> {
         let finder = HeadFinder::of_store(drive_bytes, store);

@@ -4,6 +4,7 @@
 //! (`model`, `rev`, `wwid`, `vpd_pg80`, `vpd_pg83`, `vpd_pg89`), drivers/nvme/host/core.c (`serial`, `model`, `firmware_rev`, `wwid`),
 //! Documentation/ABI/testing/sysfs-bus-usb (`idVendor`, `serial`), drivers/mmc/core/mmc.c (`name`, `serial`, `fwrev`).
 
+use crate::base::fields::be16;
 use serde::{Deserialize, Serialize};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -125,7 +126,7 @@ fn bus(folder: &Path, in_usb: bool) -> Option<String> {
 /// SCSI's unit serial number page (80h): four bytes of header, the last two of them the length, then ASCII (SPC-4, 7.8.15).
 fn unit_serial(folder: &Path) -> Option<String> {
     let page = fs::read(folder.join("device/vpd_pg80")).ok()?;
-    let length = usize::from(u16::from_be_bytes([*page.get(2)?, *page.get(3)?]));
+    let length = usize::from(be16(&page, 2)?);
     text(page.get(4..)?.get(..length).unwrap_or(&page[4..]))
 }
 

@@ -3,6 +3,7 @@
 
 mod aligned;
 mod attached;
+mod copy_store;
 mod drive_details;
 mod error;
 pub mod host;
@@ -12,11 +13,11 @@ mod memory;
 mod open;
 mod range_mark;
 mod reader;
-mod store;
 pub mod temperature;
 
 pub use aligned::AlignedBuffer;
 pub use attached::{AttachedDrive, attached_drives};
+pub use copy_store::CopyStore;
 pub use drive_details::{DriveDetails, SerialFrom};
 pub use error::{OpenError, ReadError, SourceLost};
 pub use identity::{SourceIdentity, SourceKind};
@@ -26,7 +27,6 @@ pub use range_mark::{Blame, Failure, RangeMark, Skip};
 pub(crate) use reader::bytes_of;
 pub use reader::{Activity, Attempt, Block, ReadOutcomes, ReadTotals, Reader, Window};
 pub use reader::{LeftOff, StreamBlock, Trace, TroubleLimit};
-pub use store::Store;
 
 use crate::base::clock::Clock;
 use crate::base::units::ByteOffset;

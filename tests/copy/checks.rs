@@ -8,7 +8,7 @@ use super::{Bench, MIB, sectors, small, to_the_end};
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::copy::reading::End;
 use gleaner::plan::{Plan, PlanRequest, Scope};
-use gleaner::source::Store;
+use gleaner::source::CopyStore;
 use gleaner::survey::allocation::Class;
 
 fn one_class(count: u64) -> Plan {

@@ -47,7 +47,7 @@ proptest! {
         map in class_map(1..40, 40), request in request(20),
         held in prop::collection::vec((0_u64..800, 1_u64..30), 0..10),
     ) {
-        use gleaner::source::Store;
+        use gleaner::source::CopyStore;
         let plan = plan(&map, &request);
         let mut bench = Bench::new(&plan, 512);
         let before: ExtentSet = held

@@ -2,7 +2,7 @@
 
 use super::scripted::fill;
 use gleaner::base::extent::{Extent, ExtentSet};
-use gleaner::source::{RangeMark, Skip, Store};
+use gleaner::source::{CopyStore, RangeMark, Skip};
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::{Mutex, MutexGuard};
@@ -110,7 +110,7 @@ impl MemoryStore {
     }
 }
 
-impl Store for MemoryStore {
+impl CopyStore for MemoryStore {
     fn held(&self, extent: Extent) -> Vec<Extent> {
         self.state().now.held.intersection(extent)
     }

@@ -5,7 +5,7 @@ use super::scripted::Log;
 use super::{Bench, sectors};
 use gleaner::copy::reading::{Controls, CopyOptions, CopyOutcome, Difficulties, Event, Progress, copy};
 use gleaner::plan::{PlanRequest, Scope, read_plan};
-use gleaner::source::Store;
+use gleaner::source::CopyStore;
 use gleaner::survey::allocation::Class;
 use std::sync::Arc;
 use std::time::Duration;

@@ -4,7 +4,7 @@
 
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::units::SectorSize;
-use gleaner::source::{MemorySource, RangeMark, Reader, Store};
+use gleaner::source::{CopyStore, MemorySource, RangeMark, Reader};
 use gleaner::survey::allocation::{DriveMap, read_drive};
 use std::io;
 
@@ -44,7 +44,7 @@ impl Held {
     }
 }
 
-impl Store for Held {
+impl CopyStore for Held {
     fn held(&self, extent: Extent) -> Vec<Extent> {
         let within = Extent::between(extent.start.0, extent.end().min(self.bytes.len() as u64));
         self.without(extent).missing_from(within)

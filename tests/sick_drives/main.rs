@@ -27,7 +27,7 @@ use gleaner::drive::sick::{DriveSpec, Illness, LogTotals, SickDrive, Technician,
 use gleaner::filesystem::{NodeKind, Purpose};
 use gleaner::plan::{pass_seconds, read_plan};
 use gleaner::simulate::{Assumptions, BadHead, Pieces, plan_under_head, simulate};
-use gleaner::source::{LeftOff, Reader, Source, Store, TroubleLimit};
+use gleaner::source::{CopyStore, LeftOff, Reader, Source, TroubleLimit};
 use gleaner::survey::allocation::{Choices, Class, classify, read_drive};
 use gleaner::survey::coherence::{Verdict, judge};
 use play::{BASELINE, PRODUCT, play, play_in_runs, play_into};

@@ -4,7 +4,7 @@
 use gleaner::base::extent::Extent;
 use gleaner::base::units::ByteOffset;
 use gleaner::drive::sick::{Content, NUMBERED};
-use gleaner::source::{RangeMark, Skip, Store};
+use gleaner::source::{CopyStore, RangeMark, Skip};
 use rangemap::RangeSet;
 use std::io;
 use std::sync::{Mutex, MutexGuard};
@@ -48,7 +48,7 @@ fn within(set: &RangeSet<u64>, extent: Extent) -> Vec<Extent> {
     set.overlapping(&range(extent)).filter_map(cut).collect()
 }
 
-impl Store for PlayStore {
+impl CopyStore for PlayStore {
     fn held(&self, extent: Extent) -> Vec<Extent> {
         within(&self.places().held, extent)
     }

@@ -13,7 +13,7 @@ use gleaner::copy::reading::{Controls, CopyOptions, End, Event, StopAfter};
 use gleaner::copy::session::{Session, SessionError};
 use gleaner::drive::sick::{DriveSpec, Request, SickDrive, Technician};
 use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope, make, make_again, write_plan};
-use gleaner::source::{Reader, Source, SourceLost, Store};
+use gleaner::source::{CopyStore, Reader, Source, SourceLost};
 use gleaner::store::image::ImageForm;
 use gleaner::survey::allocation::{Choices, Class, DriveMap, read_drive};
 use gleaner::survey::coherence;
@@ -118,7 +118,7 @@ pub fn baseline(spec: &DriveSpec, until: Duration) -> Vec<Request> {
     let drive = SickDrive::new(spec.clone());
     let technician = Technician::default();
     let store = Arc::new(PlayStore::new(drive.content().clone()));
-    let reader = Reader::new(Box::new(drive.clone()), None).with_store(Arc::clone(&store) as Arc<dyn Store>);
+    let reader = Reader::new(Box::new(drive.clone()), None).with_store(Arc::clone(&store) as Arc<dyn CopyStore>);
     let survey = || {
         let map = read_drive(&reader)?;
         coherence::judge(&map, &reader)?;

@@ -139,7 +139,7 @@ fn resident_content_goes_with_its_record() {
     // The update sequence number at the end of the second stride.
     scene.held.bytes[index(torn_record.end()) - 1] ^= 0x80;
     let result = take_of(&scene.drive, &scene.held, &[kept, lost, torn]);
-    assert_eq!(result.file(kept).state, TakenState::Whole);
+    assert_eq!(result.file(kept).state, TakenState::Complete);
     for (path, why) in [(lost, Absence::Unreadable), (torn, Absence::Damaged)] {
         let taken = result.file(path);
         let size = scene.before.file(path).bytes;

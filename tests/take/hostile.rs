@@ -41,7 +41,7 @@ fn names_cannot_leave_the_folder() {
     let root = result.folder().canonicalize().unwrap();
     let mut written = BTreeSet::new();
     for taken in &result.files {
-        assert_eq!(taken.state, TakenState::Whole, "{taken:?}");
+        assert_eq!(taken.state, TakenState::Complete, "{taken:?}");
         let path = taken.written_to.as_ref().unwrap();
         assert!(result.folder().join(path).canonicalize().unwrap().starts_with(&root), "{}", path.display());
         assert!(written.insert(path.to_str().unwrap().to_lowercase()), "{} twice", path.display());

@@ -5,7 +5,7 @@ use super::unpack;
 use gleaner::base::extent::Extent;
 use gleaner::filesystem::FsKind;
 use gleaner::results::verify::{NotCompared, Verdict, second_opinion};
-use gleaner::source::{RangeMark, Store};
+use gleaner::source::{CopyStore, RangeMark};
 use std::fs::File;
 use std::io;
 use std::os::unix::fs::FileExt;
@@ -13,7 +13,7 @@ use std::os::unix::fs::FileExt;
 /// An image of which everything was copied.
 struct CompleteImage(File);
 
-impl Store for CompleteImage {
+impl CopyStore for CompleteImage {
     fn held(&self, extent: Extent) -> Vec<Extent> {
         vec![extent]
     }

@@ -2,7 +2,7 @@
 
 use crate::base::extent::Extent;
 use crate::case::{Attachment, Case, CaseError, Entry, IDENTITY_BYTES};
-use crate::source::{Reader, SourceKind, Store};
+use crate::source::{CopyStore, Reader, SourceKind};
 
 /// Places that fail before no more are read: each can cost a failing drive seconds, and wear.
 const FAILURES_ALLOWED: usize = 3;

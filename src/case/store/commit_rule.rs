@@ -7,10 +7,10 @@
 //! 3. Whatever keeps bytes commits at the end of its work, however that ended ([`commit_after`]), and before it tells or
 //!    decides by what is safe: the end of a pass, a step that looks up in the store what is read.
 //!
-//! Each of these is a [`Store::commit`], and a case's store has one way to do it: image first, then journal. Nothing else
+//! Each of these is a [`CopyStore::commit`], and a case's store has one way to do it: image first, then journal. Nothing else
 //! makes claims durable. `docs/durability.md` has the order of steps and what each failure leaves.
 
-use crate::source::{SourceLost, Store};
+use crate::source::{CopyStore, SourceLost};
 use std::time::{Duration, Instant};
 
 /// When what was kept is made durable without a request.
@@ -50,7 +50,7 @@ impl CommitRule {
 ///
 /// # Errors
 /// That of the work; [`SourceLost::Store`].
-pub fn commit_after<T>(store: &dyn Store, outcome: Result<T, SourceLost>) -> Result<T, SourceLost> {
+pub fn commit_after<T>(store: &dyn CopyStore, outcome: Result<T, SourceLost>) -> Result<T, SourceLost> {
     let committed = store.commit().map_err(SourceLost::Store);
     let done = outcome?;
     committed.map(|()| done)

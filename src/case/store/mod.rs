@@ -1,4 +1,4 @@
-//! The case's image and journal as a [`Store`]; `commit_rule` says when what they got becomes durable.
+//! The case's image and journal as a [`CopyStore`]; `commit_rule` says when what they got becomes durable.
 
 mod commit_rule;
 mod in_use;
@@ -8,7 +8,7 @@ pub use commit_rule::{CommitRule, commit_after};
 pub use in_use::is_locked;
 
 use crate::base::extent::{Extent, ExtentSet};
-use crate::source::{RangeMark, Skip, Store};
+use crate::source::{CopyStore, RangeMark, Skip};
 use crate::store::image::Image;
 use crate::store::journal::{ChunkHash, Journal, JournalClaim, JournalError, Ranges};
 use std::io;
@@ -328,7 +328,7 @@ fn journal_error(error: JournalError) -> io::Error {
     }
 }
 
-impl Store for CaseStore {
+impl CopyStore for CaseStore {
     fn held(&self, extent: Extent) -> Vec<Extent> {
         lock(&self.shared.state).ranges.held(extent)
     }

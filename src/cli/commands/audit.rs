@@ -31,8 +31,8 @@ pub(super) fn work(arguments: &AuditArguments, below: &Patterns, session: &mut S
     let only: Vec<FileState> = arguments.only.iter().map(|state| state_of(*state)).collect();
     let ask = Ask { drive: &drive, truth: &truth, below, only: &only, json };
     let (summary, files) = match &arguments.csv {
-        Some(path) => write_new(path, Readers::AsUsual, |out| judge(&ask, Some(out)))?,
-        None => judge(&ask, None)?,
+        Some(path) => write_new(path, Readers::AsUsual, |out| audit_case(&ask, Some(out)))?,
+        None => audit_case(&ask, None)?,
     };
     let listed = ask.listed();
     let titles = VolumeTitles::of(&drive);
@@ -67,7 +67,7 @@ impl Ask<'_> {
 
 /// One audit, with the first files of each state that is listed for people. On the way each file goes into the list and, as a
 /// JSON line, to standard output; the totals follow as the last line.
-fn judge(ask: &Ask<'_>, mut csv: Option<&mut dyn Write>) -> anyhow::Result<(AuditSummary, Vec<FileAudit>)> {
+fn audit_case(ask: &Ask<'_>, mut csv: Option<&mut dyn Write>) -> anyhow::Result<(AuditSummary, Vec<FileAudit>)> {
     #[derive(Serialize)]
     struct Sums<'s> {
         summary: &'s AuditSummary,

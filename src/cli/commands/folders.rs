@@ -7,7 +7,7 @@ use crate::cli::input;
 use crate::cli::output::{json_text, tell, tell_lines};
 use crate::cli::show;
 use crate::report::values::{self, FolderLine, NumberedFolder, PickError, VolumeTitles};
-use crate::source::Store;
+use crate::source::CopyStore;
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
@@ -15,7 +15,7 @@ pub fn run(arguments: &FoldersArguments) -> anyhow::Result<Ending> {
     let choices = choices(&[], &arguments.bulk)?;
     in_session(&arguments.source, &Opening::default(), |session| {
         let drive = read(session, arguments.source.quiet || arguments.source.json)?;
-        let store = session.case.as_ref().map(|case| case.store().as_ref() as &dyn Store);
+        let store = session.case.as_ref().map(|case| case.store().as_ref() as &dyn CopyStore);
         let areas = drive.choose_areas(&arguments.volume)?;
         let lines = values::folders(&drive, areas.as_deref(), arguments.depth, &choices, store);
         let titles = VolumeTitles::of(&drive);

@@ -32,7 +32,7 @@ use crate::copy::session::{Session, SessionError, Sources};
 use crate::drive::model::{DriveModel, ModelChoice, ModelRequest};
 use crate::plan::load_plan;
 use crate::report::values::{Costs, Trouble};
-use crate::source::{Store, TroubleLimit};
+use crate::source::{CopyStore, TroubleLimit};
 use crate::store::image::ImageForm;
 use crate::survey::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
 use serde_json::{Value, json};
@@ -202,7 +202,7 @@ fn remember_chosen_drive(arguments: &ModelArguments, case: Option<&mut Case>) ->
 
 /// What has failed in this run and, by the case, before.
 fn trouble(session: &Session) -> Trouble {
-    Trouble::of(&session.reader, session.case.as_ref().map(|case| case.store().as_ref() as &dyn Store))
+    Trouble::of(&session.reader, session.case.as_ref().map(|case| case.store().as_ref() as &dyn CopyStore))
 }
 
 /// Megabytes a second, as typed, in bytes a second.

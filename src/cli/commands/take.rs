@@ -34,7 +34,7 @@ fn work(arguments: &TakeArguments, chosen: &Patterns, session: &mut Session) -> 
         if arguments.json && printed.is_ok() {
             printed = out.line(file);
         }
-        if file.state != TakenState::Whole && trouble.len() < show::TAKEN_SHOWN {
+        if file.state != TakenState::Complete && trouble.len() < show::TAKEN_SHOWN {
             trouble.push(file.clone());
         }
     });

@@ -5,7 +5,7 @@ use crate::base::extent::{Extent, ExtentSet};
 use crate::case::commit_after;
 use crate::copy::session::{Session, SessionError};
 use crate::plan::MakeError;
-use crate::source::{RangeMark, SourceLost, Store};
+use crate::source::{CopyStore, RangeMark, SourceLost};
 use crate::survey::allocation::{Choices, Class, Patterns, classify};
 use std::str::FromStr;
 

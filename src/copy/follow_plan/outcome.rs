@@ -5,7 +5,7 @@ use crate::base::extent::ExtentSet;
 use crate::copy::reading::CopyOutcome;
 use crate::copy::session::Session;
 use crate::results::audit::{Truth, WantedCount, audit};
-use crate::source::{Reader, Store};
+use crate::source::{CopyStore, Reader};
 use crate::survey::allocation::{Patterns, read_drive};
 use serde::Serialize;
 use std::sync::Arc;
@@ -44,7 +44,7 @@ impl DamagedFiles {
     pub(super) fn of(session: &Session) -> DamagedFiles {
         let store = Arc::clone(case(session).store());
         let reader = Reader::new(case(session).without_drive(), None)
-            .with_store(Arc::clone(&store) as Arc<dyn Store>)
+            .with_store(Arc::clone(&store) as Arc<dyn CopyStore>)
             .with_stop(Arc::clone(&session.stop));
         let Ok(drive) = read_drive(&reader) else { return DamagedFiles::default() };
         let (planned, wanted) = (ExtentSet::new(), Patterns::default());

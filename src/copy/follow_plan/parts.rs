@@ -10,7 +10,7 @@ use crate::copy::reading::{Controls, CopyOptions, CopyOutcome, End, Event, StopR
 use crate::copy::session::{Session, SessionError};
 use crate::plan::Plan;
 use crate::results::audit::WantedCount;
-use crate::source::{SourceLost, Store};
+use crate::source::{CopyStore, SourceLost};
 use crate::survey::allocation::Patterns;
 
 /// Requests for structure that may fail before anything else is read. The rest of it comes with all that is skipped.

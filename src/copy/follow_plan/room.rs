@@ -3,7 +3,7 @@
 use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
 use crate::plan::Plan;
-use crate::source::Store;
+use crate::source::CopyStore;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -40,7 +40,7 @@ const SPARE: u64 = 16 << 20;
 ///
 /// # Errors
 /// [`RoomError`].
-pub fn room_for(plan: &Plan, store: &dyn Store, folder: &Path) -> Result<(), RoomError> {
+pub fn room_for(plan: &Plan, store: &dyn CopyStore, folder: &Path) -> Result<(), RoomError> {
     let held = |extent: Extent| store.held(extent).iter().map(|held| held.bytes).sum::<u64>();
     let missing: u64 = plan.ascending().map(|extent| extent.bytes - held(extent)).sum();
     let stat = rustix::fs::statvfs(folder)

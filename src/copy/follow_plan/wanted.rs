@@ -8,7 +8,7 @@ use crate::case::{Case, CaseStore};
 use crate::copy::reading::Event;
 use crate::filesystem::ntfs::NamesOnly;
 use crate::results::audit::{Snapshot, WantedCount, WantedCounter};
-use crate::source::{RangeMark, Reader, Skip, Source, Store};
+use crate::source::{CopyStore, RangeMark, Reader, Skip, Source};
 use crate::survey::allocation::{Class, DriveMap, Patterns, read_drive};
 use std::collections::VecDeque;
 use std::io;
@@ -17,7 +17,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// A case's store that counts what a copy brings of the wanted files.
 pub(super) struct CountingStore<'s> {
-    inner: &'s dyn Store,
+    inner: &'s dyn CopyStore,
     wanted: Patterns,
     state: Mutex<State>,
     /// Set when nobody waits for the counts any more.
@@ -53,7 +53,7 @@ struct State {
 impl<'s> CountingStore<'s> {
     /// The store of a case before a copy begins, with what counting needs. Nothing is counted when nothing is wanted.
     pub(super) fn new(case: &'s Case, wanted: Patterns) -> (CountingStore<'s>, Option<Sources>) {
-        let inner: &dyn Store = case.store().as_ref();
+        let inner: &dyn CopyStore = case.store().as_ref();
         let is_off = wanted.is_empty();
         let state = State { safe_before: inner.safe_bytes().unwrap_or(0), is_off, ..State::default() };
         let sources = (!is_off).then(|| Sources {
@@ -94,7 +94,8 @@ impl<'s> CountingStore<'s> {
     fn counter(&self, sources: Sources, planned: &ExtentSet) -> Option<(DriveMap, WantedCounter)> {
         let Sources { drive, store, snapshot } = sources;
         let stop = Arc::clone(&self.given_up);
-        let drive = read_drive(&Reader::new(drive, None).with_store(store as Arc<dyn Store>).with_stop(stop)).ok()?;
+        let drive =
+            read_drive(&Reader::new(drive, None).with_store(store as Arc<dyn CopyStore>).with_stop(stop)).ok()?;
         let counter = WantedCounter::new_unless(&drive, &snapshot, planned, &self.wanted, &self.given_up)?;
         Some((drive, counter))
     }
@@ -137,7 +138,7 @@ impl State {
     }
 }
 
-impl Store for CountingStore<'_> {
+impl CopyStore for CountingStore<'_> {
     fn held(&self, extent: Extent) -> Vec<Extent> {
         self.inner.held(extent)
     }
@@ -280,7 +281,7 @@ mod tests {
         safe: AtomicU64,
     }
 
-    impl Store for Slow {
+    impl CopyStore for Slow {
         fn held(&self, _: Extent) -> Vec<Extent> {
             Vec::new()
         }

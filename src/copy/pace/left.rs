@@ -3,11 +3,11 @@
 use crate::base::extent::{Extent, ExtentSet};
 use crate::drive::model::{DriveModel, Head};
 use crate::plan::{ESTIMATED_REQUEST, Plan};
-use crate::source::Store;
+use crate::source::CopyStore;
 
 /// Seconds on `model` for what a plan reads and `store` neither holds nor has skipped or marked unreadable, on a drive that gives no
 /// errors.
-pub fn seconds_left(plan: &Plan, store: &dyn Store, model: &DriveModel) -> f64 {
+pub fn seconds_left(plan: &Plan, store: &dyn CopyStore, model: &DriveModel) -> f64 {
     let mut head = Head { at: 0, drive_bytes: plan.header.source.bytes };
     let mut seconds = 0.0;
     for extent in plan.passes.iter().flat_map(|pass| pass.extents()) {

@@ -2,7 +2,7 @@
 
 use crate::base::extent::{Extent, ExtentSet};
 use crate::plan::{NEIGHBOURHOOD, Plan};
-use crate::source::Store;
+use crate::source::CopyStore;
 use std::collections::BTreeMap;
 
 /// Into how many slots the drive is divided, so that every part of it keeps some places.
@@ -20,7 +20,7 @@ pub struct MeasurableRanges {
 
 impl MeasurableRanges {
     /// Those of a plan.
-    pub fn of_plan(plan: &Plan, drive_bytes: u64, store: &dyn Store) -> MeasurableRanges {
+    pub fn of_plan(plan: &Plan, drive_bytes: u64, store: &dyn CopyStore) -> MeasurableRanges {
         let mut slots = Slots { bytes: drive_bytes.div_ceil(SLOTS).max(1), kept: BTreeMap::new() };
         plan.ascending().for_each(|extent| slots.add(extent));
         let drive = Extent::between(0, drive_bytes);

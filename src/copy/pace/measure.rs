@@ -4,7 +4,7 @@ use super::MeasurableRanges;
 use crate::base::clock::Moment;
 use crate::base::extent::Extent;
 use crate::case::commit_after;
-use crate::source::{AlignedBuffer, RangeMark, Reader, Skip, SourceLost, Store};
+use crate::source::{AlignedBuffer, CopyStore, RangeMark, Reader, Skip, SourceLost};
 use serde::Serialize;
 use std::time::Duration;
 
@@ -97,7 +97,7 @@ const FAILURES: usize = 3;
 
 struct Measurement<'r> {
     reader: &'r Reader,
-    store: &'r dyn Store,
+    store: &'r dyn CopyStore,
     places: MeasurableRanges,
     budget: Budget,
     buffer: AlignedBuffer,
@@ -113,7 +113,7 @@ struct Measurement<'r> {
 /// [`SourceLost`]; what arrived before is kept.
 pub fn measure(
     reader: &Reader,
-    store: &dyn Store,
+    store: &dyn CopyStore,
     places: MeasurableRanges,
     budget: &Budget,
 ) -> Result<Measured, SourceLost> {

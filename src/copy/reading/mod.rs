@@ -23,7 +23,7 @@ pub use told::event::{Difficulties, Event, Health, PassProgress, Progress, Stage
 pub use told::outcome::{BadRegion, ClassOutcome, CopyOutcome, End, StopReason};
 
 use crate::plan::Plan;
-use crate::source::{Reader, Store};
+use crate::source::{CopyStore, Reader};
 use early_end::EarlyEnd;
 use next_read::follow_all;
 use requests::reading_side::{CopyTask, ReadingSide};
@@ -42,7 +42,7 @@ use told::plan_counts::PlanCounts;
 pub fn copy<'c>(
     plan: &Plan,
     reader: &'c Reader,
-    store: &'c dyn Store,
+    store: &'c dyn CopyStore,
     options: &'c CopyOptions,
     controls: Controls<'c>,
 ) -> Result<CopyOutcome, CopyError> {

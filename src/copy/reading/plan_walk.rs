@@ -4,7 +4,7 @@ use super::early_end::EarlyEnd;
 use super::error::CopyError;
 use crate::base::extent::{Extent, ExtentSet};
 use crate::plan::{Pass, PassHeader, Plan};
-use crate::source::{SourceIdentity, Store};
+use crate::source::{CopyStore, SourceIdentity};
 use crate::survey::allocation::Class;
 
 /// The longest part, in bytes. It bounds what a store lists at once: at worst 65,536 ranges, 1 MiB.
@@ -63,13 +63,13 @@ pub(super) fn follow(plan: &Plan, class: Option<Class>, follower: &mut impl Foll
 }
 
 /// What of `extent` the store knows nothing about.
-pub(super) fn waiting(store: &dyn Store, extent: Extent) -> Vec<Extent> {
+pub(super) fn waiting(store: &dyn CopyStore, extent: Extent) -> Vec<Extent> {
     let known = [store.held(extent), store.skipped(extent), store.unreadable(extent)];
     without(extent, known.concat())
 }
 
 /// What of `extent` is neither copied nor unreadable.
-pub(super) fn unread(store: &dyn Store, extent: Extent) -> Vec<Extent> {
+pub(super) fn unread(store: &dyn CopyStore, extent: Extent) -> Vec<Extent> {
     without(extent, [store.held(extent), store.unreadable(extent)].concat())
 }
 

@@ -17,7 +17,7 @@ use crate::plan::{Plan, PlanReadError, load_plan};
 use crate::source::host::{Host, HostError};
 use crate::source::kernel::{KernelPlaces, can_be_the_drives};
 use crate::source::{
-    self, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Store, Trace, TroubleLimit,
+    self, CopyStore, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Trace, TroubleLimit,
 };
 use crate::store::image::ImageForm;
 use crate::survey::allocation::{Choices, ClassMap, DriveMap, classify, read_drive, tables};
@@ -222,13 +222,13 @@ impl Session {
     ) -> Result<(Coherence, ClassMap), SessionError> {
         std::thread::scope(|scope| {
             let map = scope.spawn(|| classify(drive, choices));
-            let coherence = self.judge(drive);
+            let coherence = self.check_coherence(drive);
             let map = map.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
             Ok((coherence?, map))
         })
     }
 
-    fn judge(&mut self, drive: &DriveMap) -> Result<Coherence, SessionError> {
+    fn check_coherence(&mut self, drive: &DriveMap) -> Result<Coherence, SessionError> {
         let judged = self.commit_after(coherence::judge(drive, &self.reader));
         self.reader.flush_trace()?;
         Ok(judged?)

@@ -11,7 +11,7 @@ use super::evidence::weigh::{HeadEvidence, Weighed, weigh};
 use crate::base::chance::Chances;
 use crate::base::extent::Extent;
 use crate::drive::model::to_f64;
-use crate::source::{Skip, Store};
+use crate::source::{CopyStore, Skip};
 use std::time::Duration;
 
 /// A read of the drive, as it turned out.
@@ -90,7 +90,7 @@ impl HeadFinder {
 
     /// From what earlier reads of a drive of so many bytes left in a store: what is held was read, what failed was tried. What
     /// was only skipped tells nothing. No times are known, so a head that only reads slowly is not found.
-    pub fn of_store(drive_bytes: u64, store: &dyn Store) -> HeadFinder {
+    pub fn of_store(drive_bytes: u64, store: &dyn CopyStore) -> HeadFinder {
         let mut finder = HeadFinder::new(drive_bytes);
         for window in Extent::between(0, drive_bytes).pieces(WINDOW.max(drive_bytes >> 20)) {
             let mut reads: Vec<(Extent, bool)> = store.held(window).into_iter().map(|extent| (extent, false)).collect();
@@ -107,7 +107,7 @@ impl HeadFinder {
 
     /// Takes a read into account. Most reads cost less than a microsecond; one that is a surprise costs milliseconds.
     pub fn observe(&mut self, read: &Observed) {
-        let what = self.judge(read);
+        let what = self.classify(read);
         if !self.cells.mark(read.extent, what) || !self.cells.tells(what) {
             return;
         }
@@ -128,13 +128,13 @@ impl HeadFinder {
         self.weighed.evidence
     }
 
-    fn judge(&mut self, read: &Observed) -> u8 {
+    fn classify(&mut self, read: &Observed) -> u8 {
         if read.failed {
             self.failed += 1;
             self.slowness.interrupt();
             return BAD;
         }
-        let judged = self.slowness.judge(read.extent, read.took);
+        let judged = self.slowness.was_slow(read.extent, read.took);
         if read.slow || judged == Some(true) {
             self.slow += 1;
             if self.slow >= FEWEST_SLOW && self.slow * SLOW_PER_FAILURES >= self.failed {

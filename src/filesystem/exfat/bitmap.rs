@@ -3,7 +3,7 @@
 
 use super::entry::Special;
 use super::findings::{BITMAP_LOST, BITMAP_PARTLY, BITMAP_SHORT};
-use super::table::Table;
+use super::table::ExFatTable;
 use super::walk::ExFatFolders;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::bits::{BitmapMarks, Scan};
@@ -34,7 +34,7 @@ pub(super) fn follow(specials: Vec<Special>, tree: &mut FolderTree<'_, ExFatFold
 pub(super) fn read(
     bitmaps: &[&Bitmap],
     heap: &mut Heap<'_>,
-    table: &Table,
+    table: &ExFatTable,
     findings: &mut Findings,
 ) -> Result<AllocationMap, SourceLost> {
     let clusters = heap.geometry.cluster_count;

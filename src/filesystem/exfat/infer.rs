@@ -10,7 +10,7 @@
 //! [`FAR_BYTES`] where the clusters of a large volume would start, and for each of at most [`MOST_CANDIDATES`] candidates
 //! some sectors of FAT and bitmap.
 
-use super::boot::sector::Boot;
+use super::boot::sector::ExFatBoot;
 use super::entry::{self, Item, Special};
 use super::findings::GEOMETRY_INFERRED;
 use super::{up_case, volume};
@@ -43,7 +43,7 @@ const MOST_UP_CASE: u64 = 65_536 * 2;
 
 /// A geometry to be checked, in bytes of the volume.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-struct Candidate {
+struct ExFatCandidate {
     fat: u64,
     heap: u64,
     cluster_bytes: u64,
@@ -54,7 +54,7 @@ struct Candidate {
     up_case: (u32, u64),
 }
 
-impl Candidate {
+impl ExFatCandidate {
     fn place(&self, cluster: u32) -> Option<u64> {
         let index = cluster.checked_sub(2).filter(|n| *n < self.clusters)?;
         Some(self.heap + u64::from(index) * self.cluster_bytes)
@@ -63,15 +63,15 @@ impl Candidate {
 
 /// A geometry that was checked.
 #[derive(Debug)]
-pub(super) struct InferredGeometry {
-    pub boot: Boot,
+pub(super) struct InferredExFat {
+    pub boot: ExFatBoot,
     /// What supports it.
     pub evidence: String,
     /// What should be there too and is not.
     pub lacking: Vec<String>,
 }
 
-impl InferredGeometry {
+impl InferredExFat {
     fn in_words(&self) -> String {
         format!(
             "exFAT with clusters of {} bytes from byte {} of the volume on ({})",
@@ -87,7 +87,7 @@ impl InferredGeometry {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match only_choice(infer(window)?, InferredGeometry::in_words) {
+    let inferred = match only_choice(infer(window)?, InferredExFat::in_words) {
         Ok(inferred) => inferred,
         Err(outcome) => return Ok(outcome),
     };
@@ -107,12 +107,12 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 }
 
 /// The geometry that fits, or all that do when it is not one alone.
-pub(super) fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, SourceLost> {
+pub(super) fn infer(window: &Window<'_>) -> Result<Choice<InferredExFat>, SourceLost> {
     let reader = BoundedReader::new(window);
     let traces = Traces::find(&reader)?;
-    let mut fitting: BTreeMap<(u64, u64), InferredGeometry> = BTreeMap::new();
+    let mut fitting: BTreeMap<(u64, u64), InferredExFat> = BTreeMap::new();
     for candidate in traces.candidates(&reader)? {
-        if let Some(geometry) = judge(&reader, &candidate)? {
+        if let Some(geometry) = check_candidate(&reader, &candidate)? {
             fitting.entry((candidate.heap, candidate.cluster_bytes)).or_insert(geometry);
         }
     }
@@ -120,14 +120,14 @@ pub(super) fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, Sou
 }
 
 /// A better boot sector than a damaged one: the one geometry that fits without a flaw, if it differs.
-pub(super) fn instead_of(window: &Window<'_>, used: &Boot) -> Result<Option<Boot>, SourceLost> {
+pub(super) fn instead_of(window: &Window<'_>, used: &ExFatBoot) -> Result<Option<ExFatBoot>, SourceLost> {
     let Ok(Some(inferred)) = infer(window)? else { return Ok(None) };
     let boot = inferred.boot;
-    let places = |boot: &Boot| {
+    let places = |boot: &ExFatBoot| {
         (boot.fat_start(0), boot.heap_start(), boot.cluster_bytes(), boot.cluster_count, boot.root_cluster)
     };
     let better = inferred.lacking.is_empty() && places(&boot) != places(used);
-    Ok(better.then_some(Boot { serial: used.serial, ..boot }))
+    Ok(better.then_some(ExFatBoot { serial: used.serial, ..boot }))
 }
 
 /// What was seen of the volume.
@@ -183,7 +183,7 @@ impl Traces {
         })
     }
 
-    fn candidates(&self, reader: &BoundedReader<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
+    fn candidates(&self, reader: &BoundedReader<'_>) -> Result<BTreeSet<ExFatCandidate>, SourceLost> {
         let held = reader.window.extent().bytes;
         let mut candidates = BTreeSet::new();
         for (root_at, bitmap, special) in &self.roots {
@@ -210,7 +210,7 @@ impl Traces {
                         continue;
                     }
                     for fat in self.fats.iter().filter(|fat| **fat + 4 * (u64::from(clusters) + 2) <= heap) {
-                        let candidate = Candidate {
+                        let candidate = ExFatCandidate {
                             fat: *fat,
                             heap,
                             cluster_bytes,
@@ -254,17 +254,20 @@ fn root_entries(reader: &BoundedReader<'_>, at: u64, sector: &[u8]) -> Option<(S
 }
 
 /// Checks a candidate; `None` when it does not hold.
-fn judge(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<InferredGeometry>, SourceLost> {
-    let mut tally = Tally::default();
-    tally.check_system_chains(reader, candidate)?;
+fn check_candidate(
+    reader: &BoundedReader<'_>,
+    candidate: &ExFatCandidate,
+) -> Result<Option<InferredExFat>, SourceLost> {
+    let mut checks = StructureChecks::default();
+    checks.check_system_chains(reader, candidate)?;
     for cluster in [candidate.root, candidate.bitmap.0, candidate.up_case.0] {
-        tally.check_mark(reader, candidate, cluster)?;
+        checks.check_mark(reader, candidate, cluster)?;
     }
     let Some(contents) = root_contents(reader, candidate)? else { return Ok(None) };
     for content in contents {
-        tally.check_content(reader, candidate, content)?;
+        checks.check_content(reader, candidate, content)?;
     }
-    let Tally { right, marked, unmarked, files, odd, mut lacking } = tally;
+    let StructureChecks { right, marked, unmarked, files, odd, mut lacking } = checks;
     let wrong = unmarked + odd;
     if right < 2 || wrong * 8 > marked + files || marked == 0 {
         return Ok(None);
@@ -280,11 +283,14 @@ fn judge(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<Inf
         candidate.clusters,
         marked + unmarked
     );
-    Ok(Some(InferredGeometry { boot: boot_of(reader, candidate), evidence, lacking }))
+    Ok(Some(InferredExFat { boot: boot_of(reader, candidate), evidence, lacking }))
 }
 
 /// Where the files and folders that the root folder names lie, at most [`SAMPLES`] of them; `None` when it is not there.
-fn root_contents(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<Vec<ContentPlace>>, SourceLost> {
+fn root_contents(
+    reader: &BoundedReader<'_>,
+    candidate: &ExFatCandidate,
+) -> Result<Option<Vec<ContentPlace>>, SourceLost> {
     let Some(place) = candidate.place(candidate.root) else { return Ok(None) };
     let root_bytes = candidate.cluster_bytes.min(64 << 10);
     let Some(block) = reader.window.read(place, root_bytes)? else { return Ok(None) };
@@ -300,7 +306,7 @@ fn root_contents(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Op
 
 /// What the volume's structures say to a candidate.
 #[derive(Default)]
-struct Tally {
+struct StructureChecks {
     /// Chains of the volume's own structures that are as they should be.
     right: u64,
     /// Clusters in use that the bitmap marks, and those that it does not.
@@ -312,9 +318,13 @@ struct Tally {
     lacking: Vec<String>,
 }
 
-impl Tally {
+impl StructureChecks {
     /// The chains of bitmap, up-case table and root folder.
-    fn check_system_chains(&mut self, reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<(), SourceLost> {
+    fn check_system_chains(
+        &mut self,
+        reader: &BoundedReader<'_>,
+        candidate: &ExFatCandidate,
+    ) -> Result<(), SourceLost> {
         for (name, (cluster, bytes)) in [("bitmap", candidate.bitmap), ("up-case table", candidate.up_case)] {
             let wanted = bytes.div_ceil(candidate.cluster_bytes);
             match chain_length(reader, candidate, cluster)? {
@@ -337,7 +347,7 @@ impl Tally {
     fn check_mark(
         &mut self,
         reader: &BoundedReader<'_>,
-        candidate: &Candidate,
+        candidate: &ExFatCandidate,
         cluster: u32,
     ) -> Result<(), SourceLost> {
         match is_allocated(reader, candidate, cluster)? {
@@ -352,7 +362,7 @@ impl Tally {
     fn check_content(
         &mut self,
         reader: &BoundedReader<'_>,
-        candidate: &Candidate,
+        candidate: &ExFatCandidate,
         held: ContentPlace,
     ) -> Result<(), SourceLost> {
         self.check_mark(reader, candidate, held.first_cluster)?;
@@ -376,7 +386,11 @@ impl Tally {
 }
 
 /// Whether the bitmap marks a cluster; `Some(false)` for one that the volume does not have.
-fn is_allocated(reader: &BoundedReader<'_>, candidate: &Candidate, cluster: u32) -> Result<Option<bool>, SourceLost> {
+fn is_allocated(
+    reader: &BoundedReader<'_>,
+    candidate: &ExFatCandidate,
+    cluster: u32,
+) -> Result<Option<bool>, SourceLost> {
     let Some(index) = cluster.checked_sub(2).filter(|n| *n < candidate.clusters) else { return Ok(Some(false)) };
     let Some(start) = candidate.place(candidate.bitmap.0) else { return Ok(Some(false)) };
     // The bitmap is in one piece where its chain is (checked for its length alone); farther bits are not asked for.
@@ -390,7 +404,7 @@ fn is_allocated(reader: &BoundedReader<'_>, candidate: &Candidate, cluster: u32)
 }
 
 /// The length of a chain, at most [`CHAIN_STEPS`]; 0 where it is broken; `None` where the FAT cannot be read.
-fn chain_length(reader: &BoundedReader<'_>, candidate: &Candidate, first: u32) -> Result<Option<u64>, SourceLost> {
+fn chain_length(reader: &BoundedReader<'_>, candidate: &ExFatCandidate, first: u32) -> Result<Option<u64>, SourceLost> {
     let mut at = first;
     for steps in 1..=CHAIN_STEPS {
         if candidate.place(at).is_none() {
@@ -407,8 +421,8 @@ fn chain_length(reader: &BoundedReader<'_>, candidate: &Candidate, first: u32) -
     Ok(Some(CHAIN_STEPS))
 }
 
-fn boot_of(reader: &BoundedReader<'_>, candidate: &Candidate) -> Boot {
-    Boot {
+fn boot_of(reader: &BoundedReader<'_>, candidate: &ExFatCandidate) -> ExFatBoot {
+    ExFatBoot {
         sector_bytes: SECTOR,
         sectors_per_cluster: candidate.cluster_bytes / SECTOR,
         total_sectors: reader.window.extent().bytes / SECTOR,

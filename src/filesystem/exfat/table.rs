@@ -1,6 +1,6 @@
 //! The file allocation table (4): the chains of clusters. It does not say what is in use; the bitmap does.
 
-use super::boot::sector::Boot;
+use super::boot::sector::ExFatBoot;
 use super::findings::{TABLE_HEAD, TABLE_LOST, TABLE_OTHER_COPY};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::fields::u32_at;
@@ -18,7 +18,7 @@ const END: u32 = 0xFFFF_FFFF;
 const HEAD: [u32; 2] = [0xFFFF_FFF8, 0xFFFF_FFFF];
 
 /// The FAT in use.
-pub(super) struct Table {
+pub(super) struct ExFatTable {
     bytes: Vec<u8>,
     /// Numbers below this have an entry, whether readable or not.
     entries: u32,
@@ -27,7 +27,7 @@ pub(super) struct Table {
     unknown: ClusterSet,
 }
 
-impl Table {
+impl ExFatTable {
     /// Clusters marked bad. The entries of contiguous files mean nothing (6.3.4.2), so what is found here counts only
     /// where the bitmap agrees that the cluster is not free.
     pub fn bad(&self) -> ClusterSet {
@@ -45,7 +45,7 @@ impl Table {
     }
 }
 
-impl Links for Table {
+impl Links for ExFatTable {
     fn entries(&self) -> u32 {
         self.entries
     }
@@ -72,10 +72,10 @@ impl Links for Table {
 /// other one, if there is one: between the two only what was being written can differ.
 pub(super) fn read(
     window: &Window<'_>,
-    boot: &Boot,
+    boot: &ExFatBoot,
     active: u64,
     findings: &mut Findings,
-) -> Result<Table, SourceLost> {
+) -> Result<ExFatTable, SourceLost> {
     let sized = boot.table_bytes().next_multiple_of(boot.sector_bytes).min(boot.fat_bytes());
     let start = boot.fat_start(active);
     let length = window.extent().bytes.saturating_sub(start).min(sized);
@@ -110,7 +110,7 @@ pub(super) fn read(
         }
     }
     let entries = (length / 4).min(u64::from(boot.cluster_count) + 2);
-    let table = Table {
+    let table = ExFatTable {
         bytes,
         entries: u32::try_from(entries).expect("at most 2^32-9"),
         last: boot.last_cluster(),
@@ -129,7 +129,7 @@ pub(super) fn read(
 /// Fills `bytes` from the other FAT; returns the places, counted from the FAT's start, that it does not give either.
 fn from_other_copy(
     window: &Window<'_>,
-    boot: &Boot,
+    boot: &ExFatBoot,
     other: u64,
     offset: u64,
     bytes: &mut [u8],
@@ -168,7 +168,7 @@ mod tests {
     #[test]
     fn every_kind_of_entry() {
         let values = [HEAD[0], HEAD[1], 3, END, BAD, 0, 8, 7, 1, 0xFFFF_FFF6];
-        let table = |unknown: &[u64]| Table {
+        let table = |unknown: &[u64]| ExFatTable {
             bytes: values.iter().flat_map(|v: &u32| v.to_le_bytes()).collect(),
             entries: 10,
             last: 7,

@@ -2,7 +2,7 @@
 
 use super::bitmap::{self, Bitmap};
 use super::boot::region;
-use super::boot::sector::{Boot, Flags, REGION_SECTORS};
+use super::boot::sector::{ExFatBoot, Flags, REGION_SECTORS};
 use super::findings::{ACTIVE_COPY, BOOT_CHECKSUM, BOOT_CONTRADICTED, DIRTY, MEDIA_FAILURE, TRUNCATED};
 use super::shared::note_shared;
 use super::walk::{self, ExFatFolders, Root};
@@ -53,7 +53,7 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
 /// Reads the volume by a boot sector that is believed; `flags` are the main one's, when they are known.
 pub(super) fn read_with(
     window: &Window<'_>,
-    boot: &Boot,
+    boot: &ExFatBoot,
     flags: Option<Flags>,
     mut findings: Findings,
 ) -> Result<VolumeMap, SourceLost> {
@@ -97,7 +97,7 @@ pub(super) fn read_with(
 
 /// The bitmaps that are believed: the one that goes with the active FAT (7.1.2.1). Where that is not known, because the
 /// main boot sector is lost, or where the right one is missing, all there are.
-fn active_bitmaps<'b>(bitmaps: &'b [Bitmap], boot: &Boot, flags: Option<Flags>) -> Vec<&'b Bitmap> {
+fn active_bitmaps<'b>(bitmaps: &'b [Bitmap], boot: &ExFatBoot, flags: Option<Flags>) -> Vec<&'b Bitmap> {
     let second = match flags {
         _ if boot.fat_count == 1 => Some(false),
         flags => flags.map(|flags| flags.second_active),
@@ -111,7 +111,7 @@ fn active_bitmaps<'b>(bitmaps: &'b [Bitmap], boot: &Boot, flags: Option<Flags>) 
     }
 }
 
-fn note_length(window: &Window<'_>, boot: &Boot, findings: &mut Findings) {
+fn note_length(window: &Window<'_>, boot: &ExFatBoot, findings: &mut Findings) {
     let held = window.extent().bytes;
     if boot.volume_bytes() <= held {
         return;
@@ -127,7 +127,7 @@ fn note_length(window: &Window<'_>, boot: &Boot, findings: &mut Findings) {
     findings.push(Finding::at(&TRUNCATED, window.absolute(held), sentence));
 }
 
-fn note_flags(window: &Window<'_>, boot: &Boot, flags: Option<Flags>, findings: &mut Findings) {
+fn note_flags(window: &Window<'_>, boot: &ExFatBoot, flags: Option<Flags>, findings: &mut Findings) {
     let place = window.absolute(0);
     if boot.fat_count > 1 {
         let sentence = match flags {
@@ -150,7 +150,7 @@ fn note_flags(window: &Window<'_>, boot: &Boot, flags: Option<Flags>, findings: 
 
 /// Places outside the clusters: both boot regions and the FATs. What lies between them is there for alignment only and
 /// its contents are undefined (2, table 1: "Main Alignment", "Cluster Heap Alignment"), so it is left out.
-fn fixed_places(window: &Window<'_>, boot: &Boot) -> Vec<(Extent, FixedKind)> {
+fn fixed_places(window: &Window<'_>, boot: &ExFatBoot) -> Vec<(Extent, FixedKind)> {
     let regions = (0, 2 * REGION_SECTORS * boot.sector_bytes, FixedKind::Boot);
     let fats = (0..boot.fat_count).map(|copy| (boot.fat_start(copy), boot.fat_bytes(), FixedKind::Metadata));
     let on_drive = |(start, bytes, kind): (u64, u64, FixedKind)| {
@@ -160,7 +160,7 @@ fn fixed_places(window: &Window<'_>, boot: &Boot) -> Vec<(Extent, FixedKind)> {
     std::iter::once(regions).chain(fats).filter_map(on_drive).collect()
 }
 
-fn facts(boot: &Boot, second_active: bool) -> Vec<(&'static str, String)> {
+fn facts(boot: &ExFatBoot, second_active: bool) -> Vec<(&'static str, String)> {
     vec![
         ("revision", format!("{}.{:02}", boot.revision.0, boot.revision.1)),
         ("sectors to a cluster", boot.sectors_per_cluster.to_string()),

@@ -2,14 +2,14 @@
 //! label, and sets of entries with a checksum.
 
 use super::bitmap::Bitmap;
-use super::boot::sector::Boot;
+use super::boot::sector::ExFatBoot;
 use super::entry::{self, Item, Special};
 use super::findings::{
     BEHIND_END, CHAIN_BROKEN, CHAIN_LONG, CHAIN_LOOP, CHAIN_SHORT, CROSS_LINK, ENTRY_IMPLAUSIBLE, FIRST_CLUSTER,
     FOLDER_TOO_LONG, FOLDER_TWICE, FOLDER_UNREADABLE, RUN_OUTSIDE, SET_CHECKSUM, STRAY_ENTRIES, TOO_MANY_ENTRIES,
     UP_CASE, VALID_LENGTH,
 };
-use super::table::Table;
+use super::table::ExFatTable;
 use super::up_case;
 use crate::filesystem::chain::ChainEnd;
 use crate::filesystem::folder_content::{Content, Placed, read_batch};
@@ -31,7 +31,7 @@ pub(super) struct Root {
 
 impl Root {
     /// Follows the root folder's chain and reads it.
-    pub fn read(tree: &mut FolderTree<'_, ExFatFolders>, boot: &Boot) -> Result<Root, SourceLost> {
+    pub fn read(tree: &mut FolderTree<'_, ExFatFolders>, boot: &ExFatBoot) -> Result<Root, SourceLost> {
         let folder = tree.add_root(boot.root_cluster);
         let window = tree.heap.window;
         window.reader().announce("root folder", folder.bytes());
@@ -102,7 +102,7 @@ fn add_system_files(
 }
 
 impl FolderFormat for ExFatFolders {
-    type Table = Table;
+    type Table = ExFatTable;
 
     /// The largest folder (7.6.6, `DataLength`: 256 MiB, from memory).
     const FOLDER_BYTES: u64 = 256 << 20;

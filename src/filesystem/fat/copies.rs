@@ -1,11 +1,11 @@
 //! Reading the copies of the FAT and putting one table together from them.
 
-use super::boot::sector::Boot;
+use super::boot::sector::FatBoot;
 use super::findings::{
     ACTIVE_COPY_WRONG, COPIES_DIFFER, COPY_UNREADABLE, DIRTY, ERRORS_NOTED, MEDIA_DIFFERS, ONE_ACTIVE_COPY, TABLE_LOST,
     TABLE_TOO_SMALL,
 };
-use super::table::{Table, Width};
+use super::table::{FatTable, Width};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::{ClusterRun, ClusterSet};
@@ -20,7 +20,7 @@ const BLANK_SECTOR: usize = 512;
 
 /// What reading the FATs gave.
 pub(super) struct Reading {
-    pub table: Table,
+    pub table: FatTable,
     /// See [`crate::filesystem::VolumeMap::dirty`].
     pub dirty: Option<bool>,
 }
@@ -29,7 +29,7 @@ pub(super) struct Reading {
 ///
 /// The first copy (or the only active one) decides; what of it cannot be read is taken from the next that can. Of a
 /// volume that does not mirror its FATs only the active copy is read: the others are out of date.
-pub(super) fn read(window: &Window<'_>, boot: &Boot, findings: &mut Findings) -> Result<Reading, SourceLost> {
+pub(super) fn read(window: &Window<'_>, boot: &FatBoot, findings: &mut Findings) -> Result<Reading, SourceLost> {
     let width = Width::of(boot.kind);
     let numbers = boot.cluster_count + 2;
     let copies = copies_to_read(boot, findings, window);
@@ -64,7 +64,7 @@ pub(super) fn read(window: &Window<'_>, boot: &Boot, findings: &mut Findings) ->
     Ok(Reading { table, dirty })
 }
 
-fn copies_to_read(boot: &Boot, findings: &mut Findings, window: &Window<'_>) -> Vec<u64> {
+fn copies_to_read(boot: &FatBoot, findings: &mut Findings, window: &Window<'_>) -> Vec<u64> {
     let all = || (0..boot.fat_count).collect();
     match boot.fat32.and_then(|fields| fields.active_only) {
         None => all(),
@@ -204,7 +204,7 @@ impl Merge {
         }
     }
 
-    fn finish(mut self, window: &Window<'_>, boot: &Boot, first_copy: u64, findings: &mut Findings) -> Table {
+    fn finish(mut self, window: &Window<'_>, boot: &FatBoot, first_copy: u64, findings: &mut Findings) -> FatTable {
         self.close_copy();
         let place_of = |n: u32| window.absolute(first_copy + self.width.place(n).start);
         let held = self.width.entries_in(self.bytes.len() as u64).min(self.numbers);
@@ -241,7 +241,7 @@ impl Merge {
         }
         let marks_known = entries >= 2 && self.known.covers(Extent::between(0, self.width.place(1).end));
         unknown.push(ClusterRun::new(u64::from(entries).max(2), self.numbers - u64::from(entries).max(2)));
-        Table {
+        FatTable {
             width: self.width,
             bytes: self.bytes,
             entries,
@@ -273,9 +273,9 @@ impl Merge {
 
 /// Findings on entries 0 and 1, and whether the volume is dirty.
 fn note_marks(
-    table: &Table,
+    table: &FatTable,
     window: &Window<'_>,
-    boot: &Boot,
+    boot: &FatBoot,
     first_copy: u64,
     findings: &mut Findings,
 ) -> Option<bool> {

@@ -11,7 +11,7 @@
 //! [`PROBE_BYTES`] where its second copy would be, and for each of at most [`MOST_CANDIDATES`] candidates the root folder's
 //! first 64 KiB at most, [`SAMPLES`] folders and files of it and the FAT sectors these need.
 
-use super::boot::sector::{Boot, Fat32, kind_by_cluster_count};
+use super::boot::sector::{Fat32, FatBoot, kind_by_cluster_count};
 use super::findings::GEOMETRY_INFERRED;
 use super::folder::directory::{self, Item};
 use super::table::Width;
@@ -49,7 +49,7 @@ const MOST_ROOT_BYTES: u64 = 65_535 * 32;
 
 /// A geometry to be checked. All in bytes of the volume.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-pub(super) struct Candidate {
+pub(super) struct FatCandidate {
     pub width: u8,
     pub fat: u64,
     pub fat_bytes: u64,
@@ -61,7 +61,7 @@ pub(super) struct Candidate {
     pub clusters: u64,
 }
 
-impl Candidate {
+impl FatCandidate {
     fn width(&self) -> Width {
         match self.width {
             12 => Width::Bits12,
@@ -78,8 +78,8 @@ impl Candidate {
 
 /// A geometry that was checked.
 #[derive(Debug)]
-pub(super) struct InferredGeometry {
-    pub boot: Boot,
+pub(super) struct InferredFat {
+    pub boot: FatBoot,
     /// What supports it.
     pub evidence: String,
     /// What should be there too and is not.
@@ -91,7 +91,7 @@ pub(super) struct InferredGeometry {
     key: (u8, u64, u64),
 }
 
-impl InferredGeometry {
+impl InferredFat {
     fn in_words(&self) -> String {
         format!(
             "{} with clusters of {} bytes from byte {} of the volume on ({})",
@@ -108,7 +108,7 @@ impl InferredGeometry {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match only_choice(infer(window)?, InferredGeometry::in_words) {
+    let inferred = match only_choice(infer(window)?, InferredFat::in_words) {
         Ok(inferred) => inferred,
         Err(outcome) => return Ok(outcome),
     };
@@ -127,12 +127,12 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 }
 
 /// The geometry that fits, or all that do when it is not one alone.
-pub(super) fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, SourceLost> {
+pub(super) fn infer(window: &Window<'_>) -> Result<Choice<InferredFat>, SourceLost> {
     let reader = BoundedReader::new(window);
     let traces = Traces::find(&reader)?;
-    let mut best: BTreeMap<(u8, u64, u64), InferredGeometry> = BTreeMap::new();
+    let mut best: BTreeMap<(u8, u64, u64), InferredFat> = BTreeMap::new();
     for candidate in traces.candidates(&reader)? {
-        if let Some(geometry) = judge(&reader, &candidate, &traces)? {
+        if let Some(geometry) = check_candidate(&reader, &candidate, &traces)? {
             let held = best.get(&geometry.key).map(|held| held.points);
             if held.is_none_or(|held| geometry.points > held) {
                 best.insert(geometry.key, geometry);
@@ -217,7 +217,7 @@ impl Traces {
         heaps
     }
 
-    fn candidates(&self, reader: &BoundedReader<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
+    fn candidates(&self, reader: &BoundedReader<'_>) -> Result<BTreeSet<FatCandidate>, SourceLost> {
         let held = reader.window.extent().bytes;
         let mut candidates = BTreeSet::new();
         let (narrow, wide) = (self.heaps(false), self.heaps(true));
@@ -226,7 +226,7 @@ impl Traces {
             for fat_bytes in self.distances(reader, start, width)? {
                 let behind = start + 2 * fat_bytes;
                 for cluster_bytes in sizes() {
-                    let base = Candidate {
+                    let base = FatCandidate {
                         width,
                         fat: start,
                         fat_bytes,
@@ -244,7 +244,7 @@ impl Traces {
                     let told = heaps.iter().filter(|(size, _)| *size == cluster_bytes).map(|(_, heap)| *heap);
                     let told = told.filter(|heap| (behind + 1..=behind + MOST_ROOT_BYTES).contains(heap));
                     for heap in usual.chain(told) {
-                        add(&mut candidates, held, Candidate { heap, root_bytes: heap - behind, ..base });
+                        add(&mut candidates, held, FatCandidate { heap, root_bytes: heap - behind, ..base });
                     }
                 }
             }
@@ -253,7 +253,7 @@ impl Traces {
                 let roots: &[u64] = if width == 32 { &[0] } else { &ROOT_ENTRIES };
                 for root_bytes in roots.iter().map(|entries| entries * 32) {
                     let Some(fat_bytes) = heap.checked_sub(start + root_bytes).filter(|b| *b > 0) else { continue };
-                    let one = Candidate {
+                    let one = FatCandidate {
                         width,
                         fat: start,
                         fat_bytes,
@@ -303,7 +303,7 @@ fn sizes() -> impl Iterator<Item = u64> {
 }
 
 /// Adds a candidate whose FAT has room for the clusters there can be, and not much more.
-fn add(candidates: &mut BTreeSet<Candidate>, held: u64, mut candidate: Candidate) {
+fn add(candidates: &mut BTreeSet<FatCandidate>, held: u64, mut candidate: FatCandidate) {
     let width = candidate.width();
     let cluster = candidate.cluster_bytes;
     let Some(room) = held.checked_sub(candidate.heap).map(|bytes| bytes / cluster).filter(|n| *n > 0) else { return };
@@ -321,35 +321,35 @@ fn add(candidates: &mut BTreeSet<Candidate>, held: u64, mut candidate: Candidate
     }
 }
 
-fn by_count_fits(candidate: &Candidate) -> bool {
+fn by_count_fits(candidate: &FatCandidate) -> bool {
     candidate.clusters <= super::boot::sector::MOST_CLUSTERS
         && candidate.heap.is_multiple_of(SECTOR)
         && candidate.fat_bytes.is_multiple_of(SECTOR)
 }
 
 /// Checks a candidate; `None` when it does not hold.
-pub(super) fn judge(
+pub(super) fn check_candidate(
     reader: &BoundedReader<'_>,
-    candidate: &Candidate,
+    candidate: &FatCandidate,
     traces: &Traces,
-) -> Result<Option<InferredGeometry>, SourceLost> {
+) -> Result<Option<InferredFat>, SourceLost> {
     let wide = candidate.width == 32;
     let Some(entries) = root_entries(reader, candidate)? else { return Ok(None) };
-    let mut tally = Tally::default();
-    tally.check_folders(reader, candidate, &entries)?;
-    if tally.wrong * 4 > tally.folders {
+    let mut checks = RootChecks::default();
+    checks.check_folders(reader, candidate, &entries)?;
+    if checks.wrong * 4 > checks.folders {
         return Ok(None);
     }
-    tally.check_files(reader, candidate, &entries)?;
+    checks.check_files(reader, candidate, &entries)?;
     let own = |folder: &(u64, u32, u32)| if wide { folder.2 } else { folder.1 };
     let agreeing = traces.folders.iter().filter(|f| candidate.place(own(f)) == Some(f.0)).count();
-    let right = tally.folders + tally.chains;
-    if right < 3 || tally.wrong * 8 > right || tally.folders + agreeing as u64 == 0 {
+    let right = checks.folders + checks.chains;
+    if right < 3 || checks.wrong * 8 > right || checks.folders + agreeing as u64 == 0 {
         return Ok(None);
     }
     let mut lacking = Vec::new();
-    if tally.wrong > 0 {
-        lacking.push(format!("{} folders and files of the root folder are not as they should be", tally.wrong));
+    if checks.wrong > 0 {
+        lacking.push(format!("{} folders and files of the root folder are not as they should be", checks.wrong));
     }
     match against_copy(reader, candidate)? {
         CopyState::Equal => {}
@@ -359,20 +359,20 @@ pub(super) fn judge(
     let evidence = format!(
         "FAT at byte {}; {} of the root folder's folders and {} of its files' chains are as computed, and {agreeing} folders \
          near the start stand where their own numbers say",
-        candidate.fat, tally.folders, tally.chains
+        candidate.fat, checks.folders, checks.chains
     );
-    Ok(Some(InferredGeometry {
+    Ok(Some(InferredFat {
         boot: boot_of(reader, candidate)?,
         evidence,
         lacking,
-        contradicted: tally.wrong > 0,
+        contradicted: checks.wrong > 0,
         points: (candidate.copies, right),
         key: (candidate.width, candidate.heap, candidate.cluster_bytes),
     }))
 }
 
 /// The entries where a candidate puts the root folder; `None` when no root folder stands there.
-fn root_entries(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Option<Vec<FolderEntry>>, SourceLost> {
+fn root_entries(reader: &BoundedReader<'_>, candidate: &FatCandidate) -> Result<Option<Vec<FolderEntry>>, SourceLost> {
     let wide = candidate.width == 32;
     let (root_at, root_bytes) = if wide {
         (candidate.heap, candidate.cluster_bytes.min(64 << 10))
@@ -395,18 +395,18 @@ fn root_entries(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Opt
 
 /// What the folders and files of the root folder say to a candidate.
 #[derive(Default)]
-struct Tally {
+struct RootChecks {
     folders: u64,
     chains: u64,
     wrong: u64,
 }
 
-impl Tally {
+impl RootChecks {
     /// Whether folders stand where the candidate puts them, by the cluster number in their own entry ".".
     fn check_folders(
         &mut self,
         reader: &BoundedReader<'_>,
-        candidate: &Candidate,
+        candidate: &FatCandidate,
         entries: &[FolderEntry],
     ) -> Result<(), SourceLost> {
         for folder in entries.iter().filter(|e| e.is_folder).take(SAMPLES) {
@@ -427,7 +427,7 @@ impl Tally {
     fn check_files(
         &mut self,
         reader: &BoundedReader<'_>,
-        candidate: &Candidate,
+        candidate: &FatCandidate,
         entries: &[FolderEntry],
     ) -> Result<(), SourceLost> {
         for file in entries.iter().filter(|e| !e.is_folder && e.content.size > 0).take(SAMPLES) {
@@ -453,7 +453,7 @@ enum CopyState {
     NoCopy,
 }
 
-fn against_copy(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<CopyState, SourceLost> {
+fn against_copy(reader: &BoundedReader<'_>, candidate: &FatCandidate) -> Result<CopyState, SourceLost> {
     if candidate.copies == 1 {
         return Ok(CopyState::Lacking("only one copy of the FAT was found".to_owned()));
     }
@@ -469,7 +469,7 @@ fn against_copy(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Cop
 }
 
 /// The length of a chain, at most [`CHAIN_STEPS`]; 0 where it is broken; `None` where the FAT cannot be read.
-fn chain_length(reader: &BoundedReader<'_>, candidate: &Candidate, first: u32) -> Result<Option<u64>, SourceLost> {
+fn chain_length(reader: &BoundedReader<'_>, candidate: &FatCandidate, first: u32) -> Result<Option<u64>, SourceLost> {
     let width = candidate.width();
     let end_mark = match width {
         Width::Bits12 => 0xFF8,
@@ -502,7 +502,7 @@ fn chain_length(reader: &BoundedReader<'_>, candidate: &Candidate, first: u32) -
 }
 
 /// How many of the FAT's sectors equal their copy's, and how many were compared: the first 64 KiB of each.
-fn equal_sectors(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<(u64, u64), SourceLost> {
+fn equal_sectors(reader: &BoundedReader<'_>, candidate: &FatCandidate) -> Result<(u64, u64), SourceLost> {
     let (mut equal, mut compared) = (0, 0);
     let needed = candidate.width().bytes_for(candidate.clusters + 2).min(candidate.fat_bytes);
     let bytes = (64 << 10).min(needed.next_multiple_of(SECTOR));
@@ -523,7 +523,7 @@ fn equal_sectors(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<(u
     Ok((equal, compared))
 }
 
-fn boot_of(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Boot, SourceLost> {
+fn boot_of(reader: &BoundedReader<'_>, candidate: &FatCandidate) -> Result<FatBoot, SourceLost> {
     let wide = candidate.width == 32;
     let mut sector_bytes = SECTOR;
     let mut fs_info_sector = None;
@@ -538,7 +538,7 @@ fn boot_of(reader: &BoundedReader<'_>, candidate: &Candidate) -> Result<Boot, So
     }
     let media = reader.bytes(candidate.fat, SECTOR)?.map_or(0xF8, |bytes| bytes[0]);
     let by_count = kind_by_cluster_count(candidate.clusters);
-    Ok(Boot {
+    Ok(FatBoot {
         kind: if wide { FsKind::Fat32 } else { by_count },
         sector_bytes,
         sectors_per_cluster: candidate.cluster_bytes / sector_bytes,

@@ -90,7 +90,7 @@ impl Width {
 }
 
 /// The FAT as put together from its copies, in its packed form.
-pub(super) struct Table {
+pub(super) struct FatTable {
     pub width: Width,
     pub bytes: Vec<u8>,
     /// Numbers below this have an entry, whether readable or not.
@@ -105,7 +105,7 @@ pub(super) struct Table {
     pub marks_known: bool,
 }
 
-impl Table {
+impl FatTable {
     pub fn raw(&self, n: u32) -> u32 {
         self.width.decode(&self.bytes, 0, n)
     }
@@ -157,7 +157,7 @@ impl Table {
     }
 }
 
-impl Links for Table {
+impl Links for FatTable {
     fn entries(&self) -> u32 {
         self.entries
     }
@@ -186,11 +186,11 @@ pub(super) mod tests {
     use super::*;
 
     /// A table with the given entries from number 2 on, as if every one had been read.
-    pub fn table(width: Width, entries: &[u32]) -> Table {
+    pub fn table(width: Width, entries: &[u32]) -> FatTable {
         let mut values = vec![0, 0];
         values.extend_from_slice(entries);
         let numbers = u32::try_from(values.len()).unwrap();
-        Table {
+        FatTable {
             width,
             bytes: pack(width, &values),
             entries: numbers,

@@ -1,7 +1,7 @@
 //! A FAT volume from its first sector to the finished map.
 
 use super::boot::check;
-use super::boot::sector::{self, BOOT_BYTES, Boot};
+use super::boot::sector::{self, BOOT_BYTES, FatBoot};
 use super::copies;
 use super::findings::{
     BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_CONTRADICTED, BOOT_FROM_BACKUP, BOOT_ODD, FS_INFO_DAMAGED,
@@ -52,7 +52,7 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
 /// Reads the volume by a boot sector that is believed; `primary` are the first sector's bytes, when that is the one.
 pub(super) fn read_with(
     window: &Window<'_>,
-    boot: &Boot,
+    boot: &FatBoot,
     primary: Option<&[u8; BOOT_BYTES]>,
     mut findings: Findings,
 ) -> Result<VolumeMap, SourceLost> {
@@ -98,7 +98,7 @@ pub(super) fn read_with(
 
 /// The boot sector that is used.
 struct Found {
-    boot: Boot,
+    boot: FatBoot,
     /// The primary's bytes, when that is the one.
     primary: Option<[u8; BOOT_BYTES]>,
 }
@@ -115,7 +115,7 @@ fn find_boot(window: &Window<'_>, findings: &mut Findings) -> Result<Option<Foun
         findings.push(Finding::at(&NOT_UNDERSTOOD, place, format!("The boot sector is that of {other}.")));
         return Ok(None);
     }
-    let parsed = primary.as_ref().map(Boot::parse);
+    let parsed = primary.as_ref().map(FatBoot::parse);
     if let (Some(bytes), Some(Ok(boot))) = (primary, &parsed) {
         return better_of(window, boot.clone(), bytes, findings).map(Some);
     }
@@ -140,13 +140,13 @@ fn find_boot(window: &Window<'_>, findings: &mut Findings) -> Result<Option<Foun
 /// The boot sector, or its backup where that gives another geometry to which the folders fit better.
 fn better_of(
     window: &Window<'_>,
-    boot: Boot,
+    boot: FatBoot,
     bytes: [u8; BOOT_BYTES],
     findings: &mut Findings,
 ) -> Result<Found, SourceLost> {
     let at = boot.fat32.and_then(|fields| fields.backup_sector).map(|sector| sector * boot.sector_bytes);
     let block = at.map(|at| window.read(at, BOOT_BYTES as u64)).transpose()?.flatten();
-    let backup = block.as_ref().and_then(|block| block.whole()).and_then(|b| Boot::parse(&first_bytes(b)).ok());
+    let backup = block.as_ref().and_then(|block| block.whole()).and_then(|b| FatBoot::parse(&first_bytes(b)).ok());
     if let Some(backup) = backup
         && !backup.same_geometry(&boot)
         && check::points(window, &backup)? > check::points(window, &boot)?
@@ -161,11 +161,11 @@ fn better_of(
 
 /// The backup boot sector of FAT32: where the damaged primary says, else in sector 6 of each sector size. It must
 /// itself say that it belongs there, so that remains of another formatting are not taken for it.
-fn find_backup(window: &Window<'_>, primary: Option<&[u8; BOOT_BYTES]>) -> Result<Option<(Boot, u64)>, SourceLost> {
+fn find_backup(window: &Window<'_>, primary: Option<&[u8; BOOT_BYTES]>) -> Result<Option<(FatBoot, u64)>, SourceLost> {
     let usual = [512, 1024, 2048, 4096].map(|sector| 6 * sector);
     for at in primary.and_then(sector::backup_hint).into_iter().chain(usual) {
         let Some(block) = window.read(at, BOOT_BYTES as u64)? else { continue };
-        let Some(Ok(boot)) = block.whole().map(|bytes| Boot::parse(&first_bytes(bytes))) else { continue };
+        let Some(Ok(boot)) = block.whole().map(|bytes| FatBoot::parse(&first_bytes(bytes))) else { continue };
         let says = boot.fat32.and_then(|fields| fields.backup_sector).map(|sector| sector * boot.sector_bytes);
         if says == Some(at) {
             return Ok(Some((boot, at)));
@@ -180,7 +180,7 @@ fn first_bytes(bytes: &[u8]) -> [u8; BOOT_BYTES] {
     first
 }
 
-fn note_boot(window: &Window<'_>, boot: &Boot, findings: &mut Findings) {
+fn note_boot(window: &Window<'_>, boot: &FatBoot, findings: &mut Findings) {
     let place = window.absolute(0);
     for oddity in &boot.oddities {
         findings.push(Finding::at(&BOOT_ODD, place, format!("The boot sector is unusual: {oddity}.")));
@@ -210,7 +210,7 @@ fn note_boot(window: &Window<'_>, boot: &Boot, findings: &mut Findings) {
 /// Compares the boot sector with its backup. Only the first 512 bytes carry meaning, whatever the sector size.
 fn compare_backup(
     window: &Window<'_>,
-    boot: &Boot,
+    boot: &FatBoot,
     primary: &[u8; BOOT_BYTES],
     findings: &mut Findings,
 ) -> Result<(), SourceLost> {
@@ -224,7 +224,7 @@ fn compare_backup(
         findings.push(unusable("was not read".to_owned()));
         return Ok(());
     };
-    if let Err(rule) = Boot::parse(&first_bytes(bytes)) {
+    if let Err(rule) = FatBoot::parse(&first_bytes(bytes)) {
         findings.push(unusable(format!("is not sound: {rule}")));
         return Ok(());
     }
@@ -237,7 +237,7 @@ fn compare_backup(
 
 /// The stored number of free clusters, if FSInfo is sound and knows it. Same source as the boot sector, "FAT32
 /// FSInfo Sector Structure" (from memory).
-fn read_fs_info(window: &Window<'_>, boot: &Boot, findings: &mut Findings) -> Result<Option<u32>, SourceLost> {
+fn read_fs_info(window: &Window<'_>, boot: &FatBoot, findings: &mut Findings) -> Result<Option<u32>, SourceLost> {
     let Some(sector) = boot.fat32.and_then(|fields| fields.fs_info_sector) else { return Ok(None) };
     let at = sector * boot.sector_bytes;
     let Some(block) = window.read(at, BOOT_BYTES as u64)? else { return Ok(None) };
@@ -256,7 +256,7 @@ fn read_fs_info(window: &Window<'_>, boot: &Boot, findings: &mut Findings) -> Re
 
 fn check_free_count(
     window: &Window<'_>,
-    boot: &Boot,
+    boot: &FatBoot,
     allocation: &AllocationMap,
     stored: Option<u32>,
     findings: &mut Findings,
@@ -272,7 +272,7 @@ fn check_free_count(
 
 /// Places outside the clusters. The reserved region counts as boot sectors whole: boot code, FSInfo and the backups
 /// stand there at places that formatters choose, and nothing of the client's can.
-fn fixed_places(window: &Window<'_>, boot: &Boot) -> Vec<(Extent, FixedKind)> {
+fn fixed_places(window: &Window<'_>, boot: &FatBoot) -> Vec<(Extent, FixedKind)> {
     let fats = (0..boot.fat_count).map(|copy| (boot.fat_start(copy), boot.fat_bytes(), FixedKind::Metadata));
     let places = std::iter::once((0, boot.fat_start(0), FixedKind::Boot)).chain(fats).chain([(
         boot.root_start(),
@@ -286,7 +286,7 @@ fn fixed_places(window: &Window<'_>, boot: &Boot) -> Vec<(Extent, FixedKind)> {
     places.filter_map(on_drive).collect()
 }
 
-fn facts(boot: &Boot, free_count: Option<u32>) -> Vec<(&'static str, String)> {
+fn facts(boot: &FatBoot, free_count: Option<u32>) -> Vec<(&'static str, String)> {
     let mut facts = vec![
         ("sectors to a cluster", boot.sectors_per_cluster.to_string()),
         ("reserved sectors", boot.reserved_sectors.to_string()),

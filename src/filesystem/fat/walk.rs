@@ -1,12 +1,12 @@
 //! What FAT has of its own in the tree of folders: labels, entries for "." and "..", parts of long names.
 
-use super::boot::sector::Boot;
+use super::boot::sector::FatBoot;
 use super::findings::{
     BEHIND_END, CHAIN_BROKEN, CHAIN_LONG, CHAIN_LOOP, CHAIN_SHORT, CROSS_LINK, DOT_ENTRIES, ENTRY_IMPLAUSIBLE,
     FIRST_CLUSTER, FOLDER_TOO_LONG, FOLDER_TWICE, FOLDER_UNREADABLE, LONG_NAME_ORPHANS, TOO_MANY_ENTRIES,
 };
 use super::folder::directory::{self, ENTRY_BYTES, Item};
-use super::table::Table;
+use super::table::FatTable;
 use crate::base::extent::Extent;
 use crate::base::units::ByteOffset;
 use crate::filesystem::folder_content::{Content, Placed};
@@ -24,7 +24,7 @@ pub(super) struct FatFolders {
 }
 
 impl FatFolders {
-    pub fn new(boot: &Boot) -> FatFolders {
+    pub fn new(boot: &FatBoot) -> FatFolders {
         FatFolders { wide: boot.fat32.is_some(), label: None, long_name_orphans: 0, first_orphans_in: None }
     }
 }
@@ -32,7 +32,7 @@ impl FatFolders {
 /// Walks the tree; the second value is the label entry of the root folder.
 pub(super) fn read(
     mut tree: FolderTree<'_, FatFolders>,
-    boot: &Boot,
+    boot: &FatBoot,
 ) -> Result<(ListedTree, Option<String>), SourceLost> {
     let root = match boot.fat32 {
         Some(fields) => tree.add_root(fields.root_cluster),
@@ -49,7 +49,7 @@ pub(super) fn read(
 }
 
 impl FolderFormat for FatFolders {
-    type Table = Table;
+    type Table = FatTable;
 
     /// Folders hold at most 65,536 entries (Linux fs/fat, FAT_MAX_DIR_ENTRIES, from memory); a chain that goes on longer
     /// has run into a file's.

@@ -4,7 +4,7 @@ use super::bitmap::{self, BitmapPlace};
 use super::findings::{VOLUME_CUT, VOLUME_DIRTY, VOLUME_RECORD};
 use super::folder_index::named_only;
 use super::mft::collect::{Collector, NO_NODE, VolumeRecord, system};
-use super::mft::locate::Table;
+use super::mft::locate::MftTable;
 use super::mft::reread::RecordPlaces;
 use super::mft::table_bitmap::{self, Seen};
 use super::mft::{assemble, sweep};
@@ -22,15 +22,15 @@ const BOOT_FILE_BYTES: u64 = 8192;
 /// Reads the volume whose $MFT is `table`; `backup` is where the copy of its boot sector stands.
 pub(super) fn read(
     volume: &Volume<'_>,
-    mut table: Table,
+    mut table: MftTable,
     backup: Option<Extent>,
     mut findings: Findings,
 ) -> Result<VolumeMap, SourceLost> {
     let window = &volume.window;
     note_missing_end(volume, &mut findings);
     let mut records = Records::read(volume, &mut table, &mut findings)?;
-    judge_volume_record(&records.volume, window, &mut findings);
-    let blank = records.judge_blank(volume, &table, &mut findings)?;
+    check_volume_record(&records.volume, window, &mut findings);
+    let blank = records.check_blank(volume, &table, &mut findings)?;
     let resident = records.resident_bitmap.take();
     let bitmap = bitmap_place(records.stream(records.nodes.bitmap, Role::Data, None), resident);
     // Without the record of $Bitmap its own clusters are in neither map; and where one record is lost without a trace, so may others be.
@@ -100,7 +100,7 @@ struct Records {
 }
 
 impl Records {
-    fn read(volume: &Volume<'_>, table: &mut Table, findings: &mut Findings) -> Result<Records, SourceLost> {
+    fn read(volume: &Volume<'_>, table: &mut MftTable, findings: &mut Findings) -> Result<Records, SourceLost> {
         let mut collector = Collector::new(volume.geometry, table.map.length / volume.boot.record_bytes);
         sweep::sweep(volume, table, &mut collector)?;
         let root = assemble::assemble(&mut collector);
@@ -136,17 +136,23 @@ impl Records {
     }
 
     /// Holds records that are all zero against $MFT's own bitmap; whether some may be lost.
-    fn judge_blank(&mut self, volume: &Volume<'_>, table: &Table, findings: &mut Findings) -> Result<bool, SourceLost> {
+    fn check_blank(
+        &mut self,
+        volume: &Volume<'_>,
+        table: &MftTable,
+        findings: &mut Findings,
+    ) -> Result<bool, SourceLost> {
         let resident = self.resident_table_bitmap.take();
         let bitmap = bitmap_place(self.stream(self.nodes.table, Role::IndexBitmap, None), resident);
-        let blank = table_bitmap::judge(volume, &table.map, bitmap, std::mem::take(&mut self.seen), findings)?;
+        let blank =
+            table_bitmap::check_blank_records(volume, &table.map, bitmap, std::mem::take(&mut self.seen), findings)?;
         self.counts.unused = self.counts.unused.saturating_sub(blank.lost);
         self.counts.blank = blank.lost;
         Ok(blank.lost + blank.unproven > 0)
     }
 
     /// Where the records lie, for reading single ones again.
-    fn places(&self, volume: &Volume<'_>, table: &Table) -> RecordPlaces {
+    fn places(&self, volume: &Volume<'_>, table: &MftTable) -> RecordPlaces {
         match self.stream(self.nodes.table, Role::Data, None).filter(|_| !table.partial) {
             Some(content) => RecordPlaces::of_stream(volume, &content),
             None => RecordPlaces::of_table(volume, table),
@@ -154,7 +160,7 @@ impl Records {
     }
 }
 
-fn judge_volume_record(record: &VolumeRecord, window: &Window<'_>, findings: &mut Findings) {
+fn check_volume_record(record: &VolumeRecord, window: &Window<'_>, findings: &mut Findings) {
     match record.dirty {
         Some(true) => {
             let sentence = "The volume carries the mark of not having been cleanly unmounted.";
@@ -215,7 +221,7 @@ impl ExtendWith for ExtentSet {
 
 fn facts(
     volume: &Volume<'_>,
-    table: &Table,
+    table: &MftTable,
     record: &VolumeRecord,
     catalog: &Catalog,
     in_use: u64,

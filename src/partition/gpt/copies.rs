@@ -66,7 +66,7 @@ impl Copy {
     pub(super) fn header(drive: &Drive<'_>, which: Which, at: Lba, unit: SectorSize) -> Result<Copy, SourceLost> {
         let state = match drive.read(at, unit.bytes(), unit)? {
             None => HeaderState::Absent,
-            Some(block) => block.whole().map_or(HeaderState::Unreadable, |sector| HeaderState::judge(sector, at, unit)),
+            Some(block) => block.whole().map_or(HeaderState::Unreadable, |sector| HeaderState::of(sector, at, unit)),
         };
         Ok(Copy { which, at, state, array: Array::Absent, array_place: None, read_by: None })
     }

@@ -96,7 +96,7 @@ pub(super) enum HeaderState {
 
 impl HeaderState {
     /// Judges the sector of `unit` bytes at `lba`.
-    pub(super) fn judge(sector: &[u8], lba: Lba, unit: SectorSize) -> HeaderState {
+    pub(super) fn of(sector: &[u8], lba: Lba, unit: SectorSize) -> HeaderState {
         if !sector.starts_with(SIGNATURE) || sector.len() < SMALLEST {
             return HeaderState::Absent;
         }
@@ -195,16 +195,16 @@ mod tests {
         // CRCs computed apart, with Python's zlib.crc32 over the fields of EFI 1.10 table 11-1.
         for (my, alternate, array, crc) in [(1, 2_097_151, 2, 0x8836_67FD), (2_097_151, 1, 2_097_119, 0x10CC_1621)] {
             let sector = example(my, alternate, array, crc);
-            let state = HeaderState::judge(&sector, Lba(my), SectorSize::S512);
+            let state = HeaderState::of(&sector, Lba(my), SectorSize::S512);
             let header = state.sound().expect("the example is sound");
             assert_eq!((header.my_lba, header.alternate, header.array), (Lba(my), Lba(alternate), Lba(array)));
             assert_eq!(header.array_sectors(SectorSize::S512), 32);
             for bit in 0..92 * 8 {
                 let mut damaged = sector.clone();
                 damaged[bit / 8] ^= 1 << (bit % 8);
-                assert_eq!(HeaderState::judge(&damaged, Lba(my), SectorSize::S512).sound(), None, "bit {bit}");
+                assert_eq!(HeaderState::of(&damaged, Lba(my), SectorSize::S512).sound(), None, "bit {bit}");
             }
-            assert_eq!(HeaderState::judge(&sector, Lba(my + 1), SectorSize::S512).sound(), None, "stands elsewhere");
+            assert_eq!(HeaderState::of(&sector, Lba(my + 1), SectorSize::S512).sound(), None, "stands elsewhere");
         }
     }
 
@@ -219,7 +219,7 @@ mod tests {
             let size = usize::try_from(u32_at(&sector, 12)).unwrap().clamp(92, 512);
             let crc = header_crc(&sector[..size]);
             sector[16..20].copy_from_slice(&crc.to_le_bytes());
-            let state = HeaderState::judge(&sector, Lba(1), SectorSize::S512);
+            let state = HeaderState::of(&sector, Lba(1), SectorSize::S512);
             assert!(matches!(state, HeaderState::Faulty { .. }), "field {at} = {value}: {state:?}");
         }
     }

@@ -4,7 +4,7 @@
 //! leads to the next link, counted from the start of the extended partition. Linux `block/partitions/msdos.c`,
 //! `parse_extended` (from memory).
 
-use super::layout::claim_of;
+use super::listed::listed_partition;
 use super::sector::{Mbr, MbrEntry};
 use crate::base::extent::Extent;
 use crate::base::finding::{Code, Finding, Findings};
@@ -137,7 +137,7 @@ impl Chain {
                 );
                 self.note(&LOGICAL_OUTSIDE_EXTENDED, said_at, sentence);
             }
-            self.logicals.push(claim_of(entry, number, Lba(first), said_at, true, &mut self.findings));
+            self.logicals.push(listed_partition(entry, number, Lba(first), said_at, true, &mut self.findings));
         }
     }
 

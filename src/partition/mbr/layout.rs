@@ -1,15 +1,15 @@
 //! The layout that an MBR and its extended chains give, in the sector size that fits.
 
 use super::extended::Chain;
-use super::sector::{Mbr, MbrEntry};
+use super::listed::listed_partition;
+use super::sector::Mbr;
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::{ByteOffset, Lba, SectorSize};
-use crate::partition::areas::{ListedPartition, lay_out};
+use crate::partition::areas::lay_out;
 use crate::partition::drive::Drive;
-use crate::partition::findings::{EXTENDED_SEVERAL, MBR_BOOT_FLAG, MBR_EMPTY, MBR_HOLE, SECTOR_SIZE_DIFFERS};
-use crate::partition::kinds::mbr_name;
-use crate::partition::{DriveLayout, PartitionEntry, Scheme, boot_sign};
+use crate::partition::findings::{EXTENDED_SEVERAL, MBR_EMPTY, MBR_HOLE, SECTOR_SIZE_DIFFERS};
+use crate::partition::{DriveLayout, Scheme, boot_sign};
 use crate::source::SourceLost;
 
 /// A table read in one sector size, with what supports that size.
@@ -91,7 +91,7 @@ pub fn layout(drive: &Drive<'_>, mbr: &Mbr, reading: Reading, mut findings: Find
         }
         let number = u32::try_from(index + 1).unwrap_or(u32::MAX);
         let said_at = ByteOffset(Mbr::entry_at(index));
-        claims.push(claim_of(entry, number, Lba(u64::from(entry.first)), said_at, false, &mut findings));
+        claims.push(listed_partition(entry, number, Lba(u64::from(entry.first)), said_at, false, &mut findings));
     }
     if extendeds > 1 {
         let sentence = format!("The MBR names {extendeds} extended partitions; each one's chain is followed.");
@@ -127,35 +127,4 @@ pub fn layout(drive: &Drive<'_>, mbr: &Mbr, reading: Reading, mut findings: Find
 fn has_hole(mbr: &Mbr) -> bool {
     let last = mbr.entries.iter().rposition(|entry| entry.is_used());
     last.is_some_and(|last| mbr.entries[..last].iter().any(|entry| !entry.is_used()))
-}
-
-/// What an entry of an MBR or a link says, `first` being counted from the start of the drive.
-pub(super) fn claim_of(
-    entry: &MbrEntry,
-    number: u32,
-    first: Lba,
-    said_at: ByteOffset,
-    logical: bool,
-    findings: &mut Findings,
-) -> ListedPartition {
-    if entry.has_odd_flag() {
-        let sentence = format!("Partition {number} has the boot flag {:02X}; only 00 and 80 are defined.", entry.flag);
-        findings.push(Finding::at(&MBR_BOOT_FLAG, said_at, sentence));
-    }
-    let partition = PartitionEntry {
-        number,
-        type_id: format!("0x{:02X}", entry.kind),
-        type_name: mbr_name(entry.kind).to_owned(),
-        name: None,
-        unique_id: None,
-        bootable: entry.flag == 0x80,
-        logical,
-    };
-    ListedPartition {
-        entry: partition,
-        first,
-        sectors: u64::from(entry.sectors),
-        said_at,
-        begins_with_boot_sector: entry.begins_with_boot_sector(),
-    }
 }

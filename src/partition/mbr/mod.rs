@@ -2,6 +2,7 @@
 
 mod extended;
 mod layout;
+mod listed;
 mod sector;
 
 pub(super) use layout::{fit, layout};

@@ -134,7 +134,7 @@ impl FirstSector {
     /// is left of a boot sector. A table whose every entry is beyond doubt wins over a boot sector; otherwise the boot
     /// sector does. (`mkfs.fat --mbr` writes an entry that starts at sector 0 into a boot sector, which is therefore
     /// no table: mkfs.fat(8).)
-    pub fn judge(sector: &[u8], drive_bytes: u64) -> Option<FirstSector> {
+    pub fn recognise(sector: &[u8], drive_bytes: u64) -> Option<FirstSector> {
         let mbr = Mbr::parse(sector)?;
         let sign = boot_sign::recognise(sector);
         if mbr.signed && mbr.is_beyond_doubt(drive_bytes) {

@@ -9,7 +9,7 @@ use crate::partition::boot_sign::{self, BootSign};
 
 /// A boot sector whose figures agree with one another.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub(super) struct Boot {
+pub(super) struct FoundBoot {
     pub(super) sign: BootSign,
     /// Bytes in a sector as the volume counts: 512 to 4096.
     pub(super) sector: u64,
@@ -59,24 +59,24 @@ impl Landmark {
     }
 }
 
-impl Boot {
+impl FoundBoot {
     /// Reads the first 512 bytes of a sector; `None` unless it is the boot sector of a kind that is known, and whole.
-    pub(super) fn parse(sector: &[u8]) -> Option<Boot> {
+    pub(super) fn parse(sector: &[u8]) -> Option<FoundBoot> {
         let sector = sector.get(..512)?;
         match boot_sign::recognise(sector)? {
-            BootSign::Ntfs => Boot::ntfs(sector),
-            BootSign::Fat => Boot::fat(sector),
-            BootSign::ExFat => Boot::exfat(sector),
+            BootSign::Ntfs => FoundBoot::ntfs(sector),
+            BootSign::Fat => FoundBoot::fat(sector),
+            BootSign::ExFat => FoundBoot::exfat(sector),
             _ => None,
         }
     }
 
     /// Whether this is the copy of `other`, or the other way round.
-    pub(super) fn is_twin_of(&self, other: &Boot) -> bool {
+    pub(super) fn is_twin_of(&self, other: &FoundBoot) -> bool {
         self == other
     }
 
-    fn ntfs(sector: &[u8]) -> Option<Boot> {
+    fn ntfs(sector: &[u8]) -> Option<FoundBoot> {
         let unit = u64::from(u16_at(sector, 0x0B));
         let field = u8_at(sector, 0x0D);
         // Above 0x80 the field is minus the power of two.
@@ -93,7 +93,7 @@ impl Boot {
         if !sound || table >= copy {
             return None;
         }
-        Some(Boot {
+        Some(FoundBoot {
             sign: BootSign::Ntfs,
             sector: unit,
             bytes: copy.checked_add(unit)?,
@@ -106,7 +106,7 @@ impl Boot {
 
     /// FAT has no name that could not be text as well: the jump in front and the 55 AA at the end are required, which
     /// the specification demands of every volume.
-    fn fat(sector: &[u8]) -> Option<Boot> {
+    fn fat(sector: &[u8]) -> Option<FoundBoot> {
         let jumps = matches!(sector, [0xEB, _, 0x90, ..] | [0xE9, ..]);
         if !jumps || sector[510..] != [0x55, 0xAA] {
             return None;
@@ -119,7 +119,7 @@ impl Boot {
         let reserved = u64::from(u16_at(sector, 0x0E));
         let is_32 = u16_at(sector, 0x16) == 0;
         let copy = u64::from(u16_at(sector, 0x32));
-        Some(Boot {
+        Some(FoundBoot {
             sign: BootSign::Fat,
             sector: unit,
             bytes: total * unit,
@@ -130,7 +130,7 @@ impl Boot {
         })
     }
 
-    fn exfat(sector: &[u8]) -> Option<Boot> {
+    fn exfat(sector: &[u8]) -> Option<FoundBoot> {
         let (shift, cluster_shift) = (u32::from(u8_at(sector, 0x6C)), u32::from(u8_at(sector, 0x6D)));
         if !(9..=12).contains(&shift) || cluster_shift > 25 - shift {
             return None;
@@ -143,7 +143,7 @@ impl Boot {
         if fat < 24 || heap <= fat || clusters == 0 || (heap * unit).checked_add(clusters)? > bytes {
             return None;
         }
-        Some(Boot {
+        Some(FoundBoot {
             sign: BootSign::ExFat,
             sector: unit,
             bytes,

@@ -5,7 +5,7 @@ use crate::partition::FoundBy;
 
 /// A volume that a search came upon.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub(super) struct Candidate {
+pub(super) struct VolumeCandidate {
     /// Where it lies, cut to the drive.
     pub(super) extent: Extent,
     /// How long it says it is, in bytes; `None` when nothing says so, and it is taken to reach up to what comes next.
@@ -29,7 +29,7 @@ pub(super) enum Choice {
     Both,
 }
 
-impl Candidate {
+impl VolumeCandidate {
     /// How much supports it: 1 for each of boot sector, copy, and what the boot sector leads to.
     pub(super) fn weight(&self) -> u32 {
         u32::from(self.by == FoundBy::Both) + u32::from(self.live) + 1
@@ -45,7 +45,7 @@ impl Candidate {
     /// One inside another is an image of a drive in a file, so the outer one is, provided that its own start stands and
     /// a second thing supports it; but an inner one that two things support and that says it lies where it does may
     /// be what the drive was divided anew into, and then both are. Otherwise the one that more supports.
-    pub(super) fn choose(first: &Candidate, second: &Candidate) -> Choice {
+    pub(super) fn choose(first: &VolumeCandidate, second: &VolumeCandidate) -> Choice {
         if first.extent.start != second.extent.start {
             if first.extent.contains(&second.extent) {
                 return nested(first, second);
@@ -66,7 +66,7 @@ impl Candidate {
     }
 }
 
-fn nested(outer: &Candidate, inner: &Candidate) -> Choice {
+fn nested(outer: &VolumeCandidate, inner: &VolumeCandidate) -> Choice {
     let outer_stands = outer.is_confirmed() && outer.by != FoundBy::Copy;
     let inner_is_partition = inner.is_confirmed() && inner.in_its_place;
     match (outer_stands, inner_is_partition) {
@@ -79,12 +79,14 @@ fn nested(outer: &Candidate, inner: &Candidate) -> Choice {
 }
 
 /// What of the candidates is used, ascending, and each pair that could not both be right.
-pub(super) fn settle(mut candidates: Vec<Candidate>) -> (Vec<Candidate>, Vec<(Candidate, Candidate, Choice)>) {
+pub(super) fn settle(
+    mut candidates: Vec<VolumeCandidate>,
+) -> (Vec<VolumeCandidate>, Vec<(VolumeCandidate, VolumeCandidate, Choice)>) {
     // The heaviest first; of two alike the larger, then the earlier.
     candidates.sort_by_key(|c| {
         (c.said.is_none(), std::cmp::Reverse(c.weight()), std::cmp::Reverse(c.extent.bytes), c.extent.start)
     });
-    let mut used: Vec<Candidate> = Vec::new();
+    let mut used: Vec<VolumeCandidate> = Vec::new();
     let mut disputes = Vec::new();
     for mut candidate in candidates {
         if candidate.said.is_none() {
@@ -93,12 +95,12 @@ pub(super) fn settle(mut candidates: Vec<Candidate>) -> (Vec<Candidate>, Vec<(Ca
             candidate.extent =
                 Extent::between(candidate.extent.start.0, next.unwrap_or(u64::MAX).min(candidate.extent.end()));
         }
-        let meets = |u: &Candidate| u.extent.intersection(&candidate.extent).is_some();
-        if used.iter().any(|u| meets(u) && Candidate::choose(u, &candidate) == Choice::First) {
+        let meets = |u: &VolumeCandidate| u.extent.intersection(&candidate.extent).is_some();
+        if used.iter().any(|u| meets(u) && VolumeCandidate::choose(u, &candidate) == Choice::First) {
             for winner in used.iter().filter(|u| meets(u)) {
                 // One that lies inside another is only part of that one's content.
                 let inside = winner.extent.contains(&candidate.extent) && winner.extent.start != candidate.extent.start;
-                if !inside && Candidate::choose(winner, &candidate) == Choice::First {
+                if !inside && VolumeCandidate::choose(winner, &candidate) == Choice::First {
                     disputes.push((winner.clone(), candidate.clone(), Choice::First));
                 }
             }
@@ -108,7 +110,7 @@ pub(super) fn settle(mut candidates: Vec<Candidate>) -> (Vec<Candidate>, Vec<(Ca
             if !meets(u) {
                 return true;
             }
-            let choice = Candidate::choose(u, &candidate);
+            let choice = VolumeCandidate::choose(u, &candidate);
             if choice == Choice::Both || !candidate.extent.contains(&u.extent) {
                 disputes.push((u.clone(), candidate.clone(), choice));
             }
@@ -124,9 +126,9 @@ pub(super) fn settle(mut candidates: Vec<Candidate>) -> (Vec<Candidate>, Vec<(Ca
 mod tests {
     use super::*;
 
-    fn candidate(start: u64, end: u64, by: FoundBy, live: bool, in_its_place: bool) -> Candidate {
+    fn candidate(start: u64, end: u64, by: FoundBy, live: bool, in_its_place: bool) -> VolumeCandidate {
         let extent = Extent::between(start, end);
-        Candidate {
+        VolumeCandidate {
             extent,
             said: Some(extent.bytes),
             by,
@@ -137,7 +139,7 @@ mod tests {
         }
     }
 
-    fn used(list: &[Candidate]) -> (Vec<(u64, u64)>, usize) {
+    fn used(list: &[VolumeCandidate]) -> (Vec<(u64, u64)>, usize) {
         let mut reversed = list.to_vec();
         reversed.reverse();
         let (used, disputes) = settle(list.to_vec());
@@ -145,7 +147,7 @@ mod tests {
         (used.iter().map(|c| (c.extent.start.0, c.extent.end())).collect(), disputes.len())
     }
 
-    // Source: the rule is this project's own; see `Candidate::choose`.
+    // Source: the rule is this project's own; see `VolumeCandidate::choose`.
     #[test]
     fn an_image_in_a_file_is_not_a_volume_of_the_drive() {
         let outer = candidate(10, 100, FoundBy::Start, true, false);
@@ -177,7 +179,7 @@ mod tests {
 
     #[test]
     fn one_of_unknown_length_ends_where_the_next_begins() {
-        let unknown = Candidate { said: None, ..candidate(10, 100, FoundBy::Start, false, false) };
+        let unknown = VolumeCandidate { said: None, ..candidate(10, 100, FoundBy::Start, false, false) };
         let next = candidate(40, 60, FoundBy::Start, false, false);
         assert_eq!(used(&[unknown, next]), (vec![(10, 40), (40, 60)], 0));
     }

@@ -32,8 +32,8 @@ use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Code, Finding};
 use crate::base::human;
 use crate::source::SourceLost;
-use boot::Boot;
-use candidate::{Candidate, Choice, settle};
+use boot::FoundBoot;
+use candidate::{Choice, VolumeCandidate, settle};
 use place_search::PlaceSearch;
 
 /// Findings that say that the table lacks partitions, or may.
@@ -120,7 +120,7 @@ struct Vacant {
     /// Whether that is all there are.
     all: bool,
     /// Volumes that are longer than their partition.
-    too_short: Vec<(u64, Boot)>,
+    too_short: Vec<(u64, FoundBoot)>,
 }
 
 /// Looks at the first sectors of partitions: of those that their type promises a boot sector for, and of all when the
@@ -136,7 +136,7 @@ fn vacant_partitions(drive: &Drive<'_>, layout: &DriveLayout, damaged: bool) -> 
             continue;
         }
         let sector = drive.window().read(area.extent.start.0, 512)?;
-        let boot = sector.as_ref().and_then(|block| block.whole()).and_then(Boot::parse);
+        let boot = sector.as_ref().and_then(|block| block.whole()).and_then(FoundBoot::parse);
         match boot {
             Some(boot) => {
                 standing += 1;
@@ -170,7 +170,7 @@ fn copy_stands(drive: &Drive<'_>, partition: Extent) -> Result<bool, SourceLost>
     let heads = [6 * 512, 12 * 512, 6 * 4096, 12 * 4096].map(Some);
     for at in tails.into_iter().chain(heads).flatten() {
         let block = window.read(at, 512)?;
-        if block.as_ref().and_then(|b| b.whole()).and_then(Boot::parse).is_some() {
+        if block.as_ref().and_then(|b| b.whole()).and_then(FoundBoot::parse).is_some() {
             return Ok(true);
         }
     }
@@ -180,7 +180,7 @@ fn copy_stands(drive: &Drive<'_>, partition: Extent) -> Result<bool, SourceLost>
 /// Turns what was found into areas.
 fn adopt(search: &mut PlaceSearch<'_, '_>, layout: &mut DriveLayout, drive: &Drive<'_>) {
     let candidates = std::mem::take(&mut search.candidates);
-    let explained = |c: &Candidate| {
+    let explained = |c: &VolumeCandidate| {
         layout.areas.iter().any(|a| {
             matches!(a.kind, AreaKind::Partition(_))
                 && a.extent.start == c.extent.start
@@ -232,7 +232,7 @@ fn adopt(search: &mut PlaceSearch<'_, '_>, layout: &mut DriveLayout, drive: &Dri
     layout.areas = fill_gaps(areas, drive.extent());
 }
 
-fn note_volume(volume: &Candidate, number: u32, layout: &mut DriveLayout, drive: &Drive<'_>) {
+fn note_volume(volume: &VolumeCandidate, number: u32, layout: &mut DriveLayout, drive: &Drive<'_>) {
     let extent = volume.extent;
     let length = match volume.said {
         Some(said) if said > extent.bytes => {

@@ -1,8 +1,8 @@
 //! Going from place to place, the likeliest first, until nothing is left to look at or the allowance is used up.
 
 use super::allowance::{Allowance, MOST_VOLUMES, Spent};
-use super::boot::Boot;
-use super::candidate::Candidate;
+use super::boot::FoundBoot;
+use super::candidate::VolumeCandidate;
 use super::table_remains;
 use crate::base::extent::{Extent, ExtentSet};
 use crate::partition::FoundBy;
@@ -72,7 +72,7 @@ pub(super) struct PlaceSearch<'d, 'r> {
     links: Vec<u64>,
     /// Where confirmed volumes lie: places in them are passed over.
     covered: ExtentSet,
-    pub(super) candidates: Vec<Candidate>,
+    pub(super) candidates: Vec<VolumeCandidate>,
     pub(super) spent: Spent,
     /// Places that could not be read.
     pub(super) unreadable: ExtentSet,
@@ -111,7 +111,7 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
     }
 
     /// Takes the volume whose boot sector is at `at`, wherever that is, if a second thing supports it.
-    pub(super) fn add_volume(&mut self, at: u64, boot: &Boot) -> Result<(), SourceLost> {
+    pub(super) fn add_volume(&mut self, at: u64, boot: &FoundBoot) -> Result<(), SourceLost> {
         let before = self.candidates.len();
         self.weigh(at, boot, true)?;
         let mut index = 0;
@@ -256,7 +256,7 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
         }
         let Some(block) = self.read(at, HEAD_BYTES)? else { return Ok(()) };
         let first = Self::part(&block, 0);
-        if let Some(boot) = first.and_then(Boot::parse) {
+        if let Some(boot) = first.and_then(FoundBoot::parse) {
             return self.weigh(at, &boot, true);
         }
         if let Some(boot) = self.copy_behind(at, Some(&block), rank)? {
@@ -273,15 +273,15 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
 
     /// The copy of a boot sector that does not stand at `at` itself: FAT32 keeps it 6 sectors behind, exFAT 12. `block` is
     /// what was read at `at`; without it the copies are read alone, until one does not answer either.
-    fn copy_behind(&mut self, at: u64, block: Option<&Block>, rank: Rank) -> Result<Option<Boot>, SourceLost> {
+    fn copy_behind(&mut self, at: u64, block: Option<&Block>, rank: Rank) -> Result<Option<FoundBoot>, SourceLost> {
         for (unit, sectors) in [(512, 6), (512, 12), (4096, 6), (4096, 12)] {
             let behind = unit * sectors;
             let held = block.filter(|block| behind + 512 <= block.extent.bytes);
             let boot = if let Some(block) = held {
-                Self::part(block, behind).and_then(Boot::parse)
+                Self::part(block, behind).and_then(FoundBoot::parse)
             } else if rank < Rank::Step || self.drive.reported.bytes() == unit {
                 let failures = self.spent.failures;
-                let boot = self.sector(at.saturating_add(behind))?.as_deref().and_then(Boot::parse);
+                let boot = self.sector(at.saturating_add(behind))?.as_deref().and_then(FoundBoot::parse);
                 if block.is_none() && self.spent.failures > failures {
                     return Ok(None);
                 }
@@ -321,11 +321,11 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
         let Some(block) = self.read(start, end - start)? else { return Ok(()) };
         for unit in [512, 1024, 2048, 4096] {
             let Some(at) = (end - start).checked_sub(unit) else { break };
-            let boot = Self::part(&block, at).and_then(Boot::parse);
+            let boot = Self::part(&block, at).and_then(FoundBoot::parse);
             let copy = boot.filter(|b| b.sign == BootSign::Ntfs && b.sector == unit);
             if let Some((copy, at)) = copy.and_then(|copy| end.checked_sub(copy.bytes).map(|at| (copy, at))) {
                 self.seen.insert(Probe::Start(at));
-                let main = self.sector(at)?.as_deref().and_then(Boot::parse);
+                let main = self.sector(at)?.as_deref().and_then(FoundBoot::parse);
                 if let Some(other) = main.as_ref().filter(|main| !main.is_twin_of(&copy)) {
                     self.weigh(at, other, true)?;
                 }
@@ -349,11 +349,11 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
     }
 
     /// Weighs the volume that starts at `at` by the boot sector `boot`, which stands there (`at_start`) or is its copy.
-    fn weigh(&mut self, at: u64, boot: &Boot, at_start: bool) -> Result<(), SourceLost> {
+    fn weigh(&mut self, at: u64, boot: &FoundBoot, at_start: bool) -> Result<(), SourceLost> {
         let mut evidence = vec![if at_start { "its boot sector" } else { "the copy of its boot sector" }];
         let mut by = if at_start { FoundBy::Start } else { FoundBy::Copy };
         if let Some(copy) = boot.copy.and_then(|copy| at.checked_add(copy)).filter(|_| at_start)
-            && self.sector(copy)?.as_deref().and_then(Boot::parse).is_some_and(|copy| copy.is_twin_of(boot))
+            && self.sector(copy)?.as_deref().and_then(FoundBoot::parse).is_some_and(|copy| copy.is_twin_of(boot))
         {
             by = FoundBy::Both;
             evidence.push("the copy of it");
@@ -369,7 +369,7 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
         let in_its_place = boot.hidden > 0 && boot.hidden.checked_mul(boot.sector) == Some(at);
         let end = at.saturating_add(boot.bytes);
         let extent = Extent::between(at, end.min(self.drive.bytes()));
-        let candidate = Candidate {
+        let candidate = VolumeCandidate {
             extent,
             said: Some(boot.bytes),
             by,
@@ -398,7 +398,7 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
             Err(error) => return Err(error),
         };
         let end = recognised.bytes.map_or(rest.end(), |bytes| at.saturating_add(bytes)).min(self.drive.bytes());
-        self.take(Candidate {
+        self.take(VolumeCandidate {
             extent: Extent::between(at, end),
             said: recognised.bytes,
             by: if recognised.certainty == Certainty::Copy { FoundBy::Copy } else { FoundBy::Start },
@@ -410,8 +410,8 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
         Ok(())
     }
 
-    fn take(&mut self, candidate: Candidate) {
-        let same = |c: &&mut Candidate| c.extent == candidate.extent && c.holds == candidate.holds;
+    fn take(&mut self, candidate: VolumeCandidate) {
+        let same = |c: &&mut VolumeCandidate| c.extent == candidate.extent && c.holds == candidate.holds;
         if let Some(known) = self.candidates.iter_mut().find(same) {
             if candidate.weight() > known.weight() {
                 *known = candidate;

@@ -61,7 +61,7 @@ pub fn look(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
     let mut volume = VolumeBytes::new(window.extent());
     volume.read(window, 0, HEAD_BYTES)?;
     optical::read_further(&mut volume, window)?;
-    let found = judge(&volume);
+    let found = best_recognised(&volume);
     if found.as_ref().is_some_and(|found| found.certainty >= Certainty::Consistent) {
         return Ok(found);
     }
@@ -72,7 +72,7 @@ pub fn look(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
     for at in copies.filter(|at| *at >= HEAD_BYTES && *at < tail) {
         volume.read(window, at, COPY_BYTES)?;
     }
-    Ok(judge(&volume))
+    Ok(best_recognised(&volume))
 }
 
 const COPY_BYTES: u64 = 4096;
@@ -115,14 +115,14 @@ pub fn look_at_start(window: &Window<'_>) -> Result<Option<Recognised>, SourceLo
 fn look_at(window: &Window<'_>, bytes: u64) -> Result<Option<Recognised>, SourceLost> {
     let mut volume = VolumeBytes::new(window.extent());
     volume.read(window, 0, bytes)?;
-    Ok(judge(&volume).filter(|found| found.certainty >= Certainty::Consistent))
+    Ok(best_recognised(&volume).filter(|found| found.certainty >= Certainty::Consistent))
 }
 
 /// What the first sector alone says, for a caller that has read no more and does not know the volume's length: places are then
 /// meaningless.
 pub(crate) fn of_first_sector(sector: &[u8]) -> Option<Recognised> {
     let anywhere = Extent::between(0, u64::MAX);
-    judge(&VolumeBytes::of_start(anywhere, sector)).filter(|found| found.certainty >= Certainty::Consistent)
+    best_recognised(&VolumeBytes::of_start(anywhere, sector)).filter(|found| found.certainty >= Certainty::Consistent)
 }
 
 type Recogniser = fn(&VolumeBytes) -> Option<Recognised>;
@@ -163,7 +163,7 @@ const RECOGNISERS: [Recogniser; 32] = [
     apple::partition_map,
 ];
 
-fn judge(volume: &VolumeBytes) -> Option<Recognised> {
+fn best_recognised(volume: &VolumeBytes) -> Option<Recognised> {
     let mut found: Vec<Recognised> = RECOGNISERS.iter().filter_map(|look| look(volume)).collect();
     // Stable: between equals the order of the list stays.
     found.sort_by_key(|recognised| std::cmp::Reverse(recognised.certainty.rank()));

@@ -13,7 +13,7 @@ use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, load_plan, planne
 use crate::report::values::{Places, SurveyReport};
 use crate::results::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
 use crate::results::verify::WholeSum;
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::store::journal::{JournalError, standing_chunks};
 use crate::survey::allocation::{Choices, Class, ClassMap, ClassRun, DriveArea, DriveMap, Patterns, classify};
 use sha2::{Digest, Sha256};
@@ -123,10 +123,10 @@ pub fn gather(
     audience: Audience,
     sum: Option<WholeSum>,
 ) -> Result<Document, GatherError> {
-    let store: &dyn Store = case.store().as_ref();
+    let store: &dyn CopyStore = case.store().as_ref();
     let plan = case.plan_path().map(|path| load_plan(&path)).transpose()?;
     let planned: ExtentSet = plan.iter().flat_map(Plan::ascending).collect();
-    let (files, not_whole) = judge_files(drive, &Truth { store, planned: &planned, wanted: &choices.wanted });
+    let (files, not_complete) = audit_files(drive, &Truth { store, planned: &planned, wanted: &choices.wanted });
     let record = read_record(case.folder())?;
     let ranges = ranges(case, drive, &planned)?;
     Ok(Document {
@@ -137,7 +137,7 @@ pub fn gather(
         densities: densities(drive, &classify(drive, choices), store),
         plan: plan.map(|plan| plan_facts(plan, store)),
         files,
-        not_whole,
+        not_complete,
         heads: head_facts(&HeadFinder::of_store(drive.identity.bytes, store), || planned_with_files(drive, &planned)),
         ranges,
         recorded_sums: recorded_sums(&record, &case.journal_state()?),
@@ -152,7 +152,7 @@ pub fn gather(
     })
 }
 
-fn judge_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {
+fn audit_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAudit>) {
     // The worst first, without keeping all: a drive that is not copied yet has nothing else.
     let mut by_rank: BTreeMap<_, Vec<FileAudit>> = BTreeMap::new();
     let summary = audit(drive, truth, &Patterns::default(), |file| {
@@ -171,7 +171,7 @@ fn judge_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAu
     (summary, list)
 }
 
-fn plan_facts(plan: Plan, store: &dyn Store) -> PlanFacts {
+fn plan_facts(plan: Plan, store: &dyn CopyStore) -> PlanFacts {
     let facts = |pass: &crate::plan::Pass| PassFacts {
         header: pass.header.clone(),
         held_bytes: pass.extents().iter().map(|extent| total(&store.held(*extent))).sum(),
@@ -227,7 +227,7 @@ fn recorded_sums(record: &CaseRecord, now: &JournalState) -> Vec<RecordedSum> {
     record.lines.iter().filter_map(sum).collect()
 }
 
-fn densities(drive: &DriveMap, map: &ClassMap, store: &dyn Store) -> Vec<AreaDensity> {
+fn densities(drive: &DriveMap, map: &ClassMap, store: &dyn CopyStore) -> Vec<AreaDensity> {
     // What lies in no partition shows in the strip of the whole drive.
     let holds = |area: &&DriveArea| area.content.is_some() && !area.area.extent.is_empty();
     let mut chosen: Vec<&DriveArea> = drive.areas.iter().filter(holds).collect();
@@ -265,7 +265,7 @@ fn area_name(area: &DriveArea) -> String {
     name
 }
 
-fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn Store) -> AreaDensity {
+fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn CopyStore) -> AreaDensity {
     let runs = map.runs();
     let first = runs.partition_point(|run| run.extent.end() <= extent.start.0);
     let until = runs.partition_point(|run| run.extent.start.0 < extent.end());

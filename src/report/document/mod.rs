@@ -52,7 +52,7 @@ pub struct Document {
     /// Files and folders by their state.
     pub files: AuditSummary,
     /// The first of the files that are not complete: the lost and damaged before the others, of these the wanted before the others.
-    pub not_whole: Vec<FileAudit>,
+    pub not_complete: Vec<FileAudit>,
     /// What is held and what is not.
     pub ranges: RangeFacts,
     /// The evidence of a bad head, when it is strong.

@@ -18,7 +18,7 @@ pub(super) enum Wanted {
 }
 
 /// What a request gets: a part of the site, or a refusal.
-pub(super) fn judge<B>(request: &Request<B>, port: u16, token: &str) -> Result<Wanted, StatusCode> {
+pub(super) fn admit<B>(request: &Request<B>, port: u16, token: &str) -> Result<Wanted, StatusCode> {
     let mut hosts = request.headers().get_all(HOST).iter();
     let named = match (hosts.next(), hosts.next()) {
         (Some(host), None) => host.to_str().is_ok_and(|host| is_own(host, port)),
@@ -64,7 +64,7 @@ mod tests {
         for host in hosts {
             request = request.header("Host", *host);
         }
-        judge(&request.body(()).unwrap(), 8080, TOKEN).map_err(|status| status.as_u16())
+        admit(&request.body(()).unwrap(), 8080, TOKEN).map_err(|status| status.as_u16())
     }
 
     #[test]

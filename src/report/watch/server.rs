@@ -1,7 +1,7 @@
 //! Serving the page: one thread, few visitors, each for a short time.
 
 use super::board::{Board, Standing};
-use super::guard::{Wanted, judge};
+use super::guard::{Wanted, admit};
 use super::page::{Parts, page, parts};
 use super::{Timing, Watch, WatchEnd, WatchError};
 use crate::base::text::json;
@@ -126,7 +126,7 @@ async fn attend(stream: TcpStream, site: Rc<Site>) {
 
 impl Site {
     fn answer<B>(&self, request: &Request<B>) -> Response<Full<Bytes>> {
-        match judge(request, self.port, &self.token) {
+        match admit(request, self.port, &self.token) {
             Ok(wanted) => self.give(wanted),
             Err(status) => refuse(status),
         }

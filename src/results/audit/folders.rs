@@ -6,11 +6,13 @@ use serde::Serialize;
 
 /// Files and bytes in each state. A named stream counts as a file of its own.
 #[derive(Serialize, Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Tally {
-    /// Whole: files.
-    pub whole: u64,
-    /// Whole: bytes.
-    pub whole_bytes: u64,
+pub struct StateCounts {
+    /// Complete: files.
+    #[serde(rename = "whole")]
+    pub complete: u64,
+    /// Complete: bytes.
+    #[serde(rename = "whole_bytes")]
+    pub complete_bytes: u64,
     /// Damaged: files.
     pub damaged: u64,
     /// Damaged: bytes of those files.
@@ -29,10 +31,10 @@ pub struct Tally {
     pub lost_bytes: u64,
 }
 
-impl Tally {
+impl StateCounts {
     pub(super) fn add(&mut self, state: FileState, bytes: u64) {
         let (files, sum) = match state {
-            FileState::Whole => (&mut self.whole, &mut self.whole_bytes),
+            FileState::Whole => (&mut self.complete, &mut self.complete_bytes),
             FileState::Damaged => (&mut self.damaged, &mut self.damaged_bytes),
             FileState::NotYetRead => (&mut self.not_yet_read, &mut self.not_yet_read_bytes),
             FileState::NotPlanned => (&mut self.not_planned, &mut self.not_planned_bytes),
@@ -45,7 +47,7 @@ impl Tally {
     /// Files in a state.
     pub fn files_of(&self, state: FileState) -> u64 {
         match state {
-            FileState::Whole => self.whole,
+            FileState::Whole => self.complete,
             FileState::NotPlanned => self.not_planned,
             FileState::NotYetRead => self.not_yet_read,
             FileState::Damaged => self.damaged,
@@ -56,7 +58,7 @@ impl Tally {
     /// Bytes of the files in a state.
     pub fn bytes_of(&self, state: FileState) -> u64 {
         match state {
-            FileState::Whole => self.whole_bytes,
+            FileState::Whole => self.complete_bytes,
             FileState::NotPlanned => self.not_planned_bytes,
             FileState::NotYetRead => self.not_yet_read_bytes,
             FileState::Damaged => self.damaged_bytes,
@@ -66,7 +68,7 @@ impl Tally {
 
     /// Files in all states.
     pub fn files(&self) -> u64 {
-        self.whole + self.damaged + self.not_yet_read + self.not_planned + self.lost
+        self.complete + self.damaged + self.not_yet_read + self.not_planned + self.lost
     }
 }
 
@@ -79,7 +81,7 @@ pub struct FolderAudit {
     pub path: String,
     /// Files below it by their state; one with several names counts where its first name stands.
     #[serde(flatten)]
-    pub tally: Tally,
+    pub counts: StateCounts,
 }
 
 impl FolderAudit {
@@ -132,15 +134,15 @@ pub struct LeftOverName {
     pub size: u64,
 }
 
-/// One tally for each node of a catalog, and one for what lies in lost folders.
+/// One counts for each node of a catalog, and one for what lies in lost folders.
 pub(super) struct FolderSums<'c> {
     catalog: &'c Catalog,
-    tallies: Vec<Tally>,
+    counts: Vec<StateCounts>,
 }
 
 impl<'c> FolderSums<'c> {
     pub(super) fn new(catalog: &'c Catalog) -> FolderSums<'c> {
-        FolderSums { catalog, tallies: vec![Tally::default(); catalog.len() + 1] }
+        FolderSums { catalog, counts: vec![StateCounts::default(); catalog.len() + 1] }
     }
 
     /// A file of the catalog.
@@ -150,7 +152,7 @@ impl<'c> FolderSums<'c> {
 
     /// A file that only its folder names.
     pub(super) fn add_in(&mut self, folder: NodeId, state: FileState, bytes: u64) {
-        self.tallies[folder.0 as usize].add(state, bytes);
+        self.counts[folder.0 as usize].add(state, bytes);
         self.add_above(folder, state, bytes);
     }
 
@@ -159,11 +161,11 @@ impl<'c> FolderSums<'c> {
         while at != self.catalog.root() {
             match self.catalog.node(at).links().next().map(|link| link.parent()) {
                 Some(Parent::Folder(parent)) => {
-                    self.tallies[parent.0 as usize].add(state, bytes);
+                    self.counts[parent.0 as usize].add(state, bytes);
                     at = parent;
                 }
                 _ => {
-                    self.tallies[lost].add(state, bytes);
+                    self.counts[lost].add(state, bytes);
                     return;
                 }
             }
@@ -173,18 +175,18 @@ impl<'c> FolderSums<'c> {
     /// Folders with files below them, each after its parent, neighbours by name.
     pub(super) fn finish(self, volume: &VolumeMap) -> Vec<FolderAudit> {
         let start = volume.extent.start.0;
-        let with_files = |(index, tally): (usize, &Tally)| {
-            (tally.files() > 0).then(|| {
+        let with_files = |(index, counts): (usize, &StateCounts)| {
+            (counts.files() > 0).then(|| {
                 let id = u32::try_from(index).expect("a node number");
                 let path = if index == self.catalog.len() {
                     format!("/{ORPHANS}")
                 } else {
                     self.catalog.node(NodeId(id)).path()
                 };
-                FolderAudit { volume: start, path, tally: *tally }
+                FolderAudit { volume: start, path, counts: *counts }
             })
         };
-        let mut list: Vec<FolderAudit> = self.tallies.iter().enumerate().filter_map(with_files).collect();
+        let mut list: Vec<FolderAudit> = self.counts.iter().enumerate().filter_map(with_files).collect();
         list.sort_by(|a, b| a.path.split('/').cmp(b.path.split('/')));
         list
     }
@@ -197,7 +199,10 @@ mod tests {
     /// Folders at these levels.
     fn folders(levels: &[usize]) -> Vec<FolderAudit> {
         let path = |level: &usize| if *level == 0 { "/".to_owned() } else { "/folder".repeat(*level) };
-        levels.iter().map(|level| FolderAudit { volume: 0, path: path(level), tally: Tally::default() }).collect()
+        levels
+            .iter()
+            .map(|level| FolderAudit { volume: 0, path: path(level), counts: StateCounts::default() })
+            .collect()
     }
 
     #[test]

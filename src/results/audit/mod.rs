@@ -5,12 +5,12 @@ mod folders;
 mod state;
 mod wanted;
 
-pub use folders::{FolderAudit, LeftOverName, LostFolder, Tally, UnreadableIndex, fitting_level};
+pub use folders::{FolderAudit, LeftOverName, LostFolder, StateCounts, UnreadableIndex, fitting_level};
 pub use state::{FileAudit, FileState, Truth};
 pub use wanted::{Snapshot, WantedCount, WantedCounter};
 
 use crate::filesystem::ntfs::{NamedOnly, NamesOnly};
-use crate::filesystem::{NodeKind, ORPHANS, Purpose, Role, VolumeMap};
+use crate::filesystem::{Node, NodeKind, ORPHANS, Purpose, Role, Stream, VolumeMap};
 use crate::survey::allocation::{DriveMap, Patterns};
 use above::FolderStates;
 use folders::FolderSums;
@@ -22,7 +22,7 @@ pub struct AuditSummary {
     /// The files that the plan wants first, by pattern.
     pub wanted: Vec<WantedCount>,
     /// Files and bytes in each state, all volumes together.
-    pub totals: Tally,
+    pub totals: StateCounts,
     /// The same for each folder that has files below it, volume by volume, each folder after its parent.
     pub folders: Vec<FolderAudit>,
     /// Folders whose own entries could not all be read: files may be missing from them without a trace.
@@ -71,77 +71,113 @@ fn audit_volume<E>(
     summary: &mut AuditSummary,
     each: &mut impl FnMut(&FileAudit) -> Result<(), E>,
 ) -> Result<(), E> {
-    let mut sums = FolderSums::new(&volume.catalog);
-    let choice = truth.wanted.choose(&volume.catalog);
-    let counted = below.choose(&volume.catalog);
-    let counts_name = |named: &NamedOnly| below.is_empty() || below.takes(&named.path(volume));
     let names = NamesOnly::find(volume, truth.store);
-    let mut folder_states = FolderStates::new(volume, truth);
-    for node in volume.catalog.nodes().filter(|n| !n.is_deleted() && n.purpose() == Purpose::Client) {
-        let lane = choice.lane(node.id());
-        let mut worst = None;
-        let counts = below.is_empty() || counted.lane(node.id()).is_some();
-        let folders_above = folder_states.above(&node);
-        for stream in node.streams() {
-            match stream.role() {
-                Role::Data => {
-                    let file = FileAudit {
-                        wanted: lane.is_some(),
-                        folders_above,
-                        ..state::judge(volume, &node, &stream, truth)
-                    };
-                    worst = worst.max(Some(file.state));
-                    if !counts {
-                        continue;
+    let mut audit = VolumeAudit { volume, truth, below, summary, sums: FolderSums::new(&volume.catalog), each };
+    audit.records(&names)?;
+    for named in &names.existing {
+        audit.name(named)?;
+    }
+    audit.left_over(&names);
+    audit.summary.folders.extend(audit.sums.finish(volume));
+    Ok(())
+}
+
+/// The audit of one volume, under way.
+struct VolumeAudit<'a, F> {
+    volume: &'a VolumeMap,
+    truth: &'a Truth<'a>,
+    below: &'a Patterns,
+    summary: &'a mut AuditSummary,
+    sums: FolderSums<'a>,
+    each: &'a mut F,
+}
+
+impl<E, F: FnMut(&FileAudit) -> Result<(), E>> VolumeAudit<'_, F> {
+    /// Files and folders whose own records tell of them.
+    fn records(&mut self, names: &NamesOnly) -> Result<(), E> {
+        let (volume, catalog) = (self.volume, &self.volume.catalog);
+        let choice = self.truth.wanted.choose(catalog);
+        let counted = self.below.choose(catalog);
+        let mut folder_states = FolderStates::new(volume, self.truth);
+        for node in catalog.nodes().filter(|n| !n.is_deleted() && n.purpose() == Purpose::Client) {
+            let lane = choice.lane(node.id());
+            let mut worst = None;
+            let counts = self.below.is_empty() || counted.lane(node.id()).is_some();
+            let folders_above = folder_states.above(&node);
+            for stream in node.streams() {
+                match stream.role() {
+                    Role::Data => {
+                        let judged = state::audit_stream(volume, &node, &stream, self.truth);
+                        let file = FileAudit { wanted: lane.is_some(), folders_above, ..judged };
+                        worst = worst.max(Some(file.state));
+                        if counts {
+                            self.sums.add(&node, file.state, file.size);
+                            self.count(&file)?;
+                        }
                     }
-                    summary.totals.add(file.state, file.size);
-                    sums.add(&node, file.state, file.size);
-                    summary.unread_tails += u64::from(file.unread_tail > 0);
-                    summary.unread_tail_bytes = summary.unread_tail_bytes.saturating_add(file.unread_tail);
-                    each(&file)?;
-                }
-                Role::FolderIndex if counts && node.kind() == NodeKind::Folder => {
-                    let damaged = names.damaged.get(&node.id()).copied().unwrap_or(0);
-                    let bytes = state::unreadable_bytes(volume, &stream, truth) + damaged;
-                    if bytes > 0 {
-                        let (volume, path) = (volume.extent.start.0, node.path());
-                        summary.unreadable_indexes.push(UnreadableIndex { volume, path, bytes });
+                    Role::FolderIndex if counts && node.kind() == NodeKind::Folder => {
+                        self.index(&node, &stream, names.damaged.get(&node.id()).copied().unwrap_or(0));
                     }
+                    _ => {}
                 }
-                _ => {}
+            }
+            if let (Some(state), Some(lane), NodeKind::File) = (worst, lane, node.kind()) {
+                self.summary.wanted[usize::from(lane)].add(state, folders_above);
             }
         }
-        if let (Some(state), Some(lane), NodeKind::File) = (worst, lane, node.kind()) {
-            summary.wanted[usize::from(lane)].add(state, folders_above);
+        Ok(())
+    }
+
+    fn count(&mut self, file: &FileAudit) -> Result<(), E> {
+        self.summary.totals.add(file.state, file.size);
+        self.summary.unread_tails += u64::from(file.unread_tail > 0);
+        self.summary.unread_tail_bytes = self.summary.unread_tail_bytes.saturating_add(file.unread_tail);
+        (self.each)(file)
+    }
+
+    /// A folder's entries, of which `damaged` bytes were read and are of no use.
+    fn index(&mut self, folder: &Node<'_>, stream: &Stream<'_>, damaged: u64) {
+        let bytes = state::unreadable_bytes(self.volume, stream, self.truth) + damaged;
+        if bytes > 0 {
+            let (volume, path) = (self.volume.extent.start.0, folder.path());
+            self.summary.unreadable_indexes.push(UnreadableIndex { volume, path, bytes });
         }
     }
-    for named in &names.existing {
+
+    /// A file or folder of which only a folder's index tells.
+    fn name(&mut self, named: &NamedOnly) -> Result<(), E> {
+        let volume = self.volume;
         match named.kind {
             NodeKind::File => {
-                let lane = wanted::lane_of_name(volume, named, truth.wanted);
+                let lane = wanted::lane_of_name(volume, named, self.truth.wanted);
                 let file = FileAudit { wanted: lane.is_some(), ..FileAudit::of_name(volume, named) };
                 if let Some(lane) = lane {
-                    summary.wanted[lane].add(file.state, FileState::Whole);
+                    self.summary.wanted[lane].add(file.state, FileState::Whole);
                 }
-                if !counts_name(named) {
-                    continue;
+                if self.counts_name(named) {
+                    self.sums.add_in(named.folder, file.state, file.size);
+                    self.count(&file)?;
                 }
-                summary.totals.add(file.state, file.size);
-                sums.add_in(named.folder, file.state, file.size);
-                each(&file)?;
             }
-            NodeKind::Folder if !counts_name(named) => {}
-            NodeKind::Folder => summary.lost_folders.push(LostFolder {
+            NodeKind::Folder if !self.counts_name(named) => {}
+            NodeKind::Folder => self.summary.lost_folders.push(LostFolder {
                 volume: volume.extent.start.0,
                 path: named.path(volume),
                 known_as: format!("/{ORPHANS}/{}", named.number),
             }),
         }
+        Ok(())
     }
-    let left_over =
-        |named: &NamedOnly| LeftOverName { volume: volume.extent.start.0, path: named.path(volume), size: named.size };
-    summary.left_over_names.extend(names.left_over.iter().filter(|named| counts_name(named)).map(left_over));
-    summary.left_over_unlisted += names.left_over_unlisted;
-    summary.folders.extend(sums.finish(volume));
-    Ok(())
+
+    fn counts_name(&self, named: &NamedOnly) -> bool {
+        self.below.is_empty() || self.below.takes(&named.path(self.volume))
+    }
+
+    fn left_over(&mut self, names: &NamesOnly) {
+        let counted: Vec<&NamedOnly> = names.left_over.iter().filter(|named| self.counts_name(named)).collect();
+        let (volume, start) = (self.volume, self.volume.extent.start.0);
+        let of_name = |named: &NamedOnly| LeftOverName { volume: start, path: named.path(volume), size: named.size };
+        self.summary.left_over_names.extend(counted.into_iter().map(of_name));
+        self.summary.left_over_unlisted += names.left_over_unlisted;
+    }
 }

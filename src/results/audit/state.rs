@@ -3,14 +3,14 @@
 use crate::base::extent::{Extent, ExtentSet};
 use crate::filesystem::ntfs::{NamedOnly, RecordState};
 use crate::filesystem::{ClusterRun, Node, Stream, VolumeMap};
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::survey::allocation::Patterns;
 use serde::Serialize;
 
 /// What is known of the drive's ranges: the case's image and journal, and what its plan reads.
 pub struct Truth<'t> {
     /// The case.
-    pub store: &'t dyn Store,
+    pub store: &'t dyn CopyStore,
     /// Everything that the plan reads.
     pub planned: &'t ExtentSet,
     /// The files that the plan wants first.
@@ -135,7 +135,7 @@ struct Holes {
     not_planned: ExtentSet,
 }
 
-pub(super) fn judge(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<'_>, truth: &Truth<'_>) -> FileAudit {
+pub(super) fn audit_stream(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<'_>, truth: &Truth<'_>) -> FileAudit {
     let mut holes = Holes::default();
     collect(volume, stream, truth, &mut holes);
     let pairs = |set: &ExtentSet| set.extents().iter().map(|e| [e.start.0, e.bytes]).collect::<Vec<_>>();

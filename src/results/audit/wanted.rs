@@ -7,7 +7,7 @@ use crate::base::extent::{Extent, ExtentSet};
 use crate::base::human;
 use crate::filesystem::ntfs::{NamedOnly, NamesOnly, RecordState};
 use crate::filesystem::{Node, NodeKind, Purpose, Role, Stream, VolumeMap};
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::survey::allocation::{DriveMap, Patterns};
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
@@ -119,7 +119,7 @@ pub struct Snapshot {
 
 impl Snapshot {
     /// What `store` knows now.
-    pub fn of(store: &dyn Store, drive_bytes: u64) -> Snapshot {
+    pub fn of(store: &dyn CopyStore, drive_bytes: u64) -> Snapshot {
         let everything = Extent::between(0, drive_bytes);
         Snapshot {
             held: store.held(everything).into_iter().collect(),
@@ -474,7 +474,7 @@ impl WantedCounter {
 
     /// Counts the files of which only the names are known, by what `store` holds of the folders' indexes now.
     /// Once `stop` is set it ends, with those it has found.
-    pub fn count_names(&mut self, drive: &DriveMap, store: &dyn Store, wanted: &Patterns, stop: &AtomicBool) {
+    pub fn count_names(&mut self, drive: &DriveMap, store: &dyn CopyStore, wanted: &Patterns, stop: &AtomicBool) {
         self.names.fill([0; 2]);
         for (_, volume) in drive.volumes() {
             for named in &NamesOnly::find_unless(volume, store, stop).existing {

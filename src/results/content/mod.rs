@@ -8,7 +8,7 @@ mod runs;
 
 use crate::filesystem::ntfs::{RecordPlaces, RereadError, attribute};
 use crate::filesystem::{Node, Role, Stream, VolumeMap};
-use crate::source::Store;
+use crate::source::CopyStore;
 use place::Fetch;
 use serde::Serialize;
 use std::io;
@@ -63,14 +63,14 @@ impl Piece<'_> {
 /// Reads the contents of one volume's files out of a case.
 pub struct Contents<'c> {
     volume: &'c VolumeMap,
-    store: &'c dyn Store,
+    store: &'c dyn CopyStore,
     records: Option<&'c RecordPlaces>,
     buffer: Vec<u8>,
 }
 
 impl<'c> Contents<'c> {
     /// The files of `volume` as `store` holds them.
-    pub fn new(volume: &'c VolumeMap, store: &'c dyn Store) -> Contents<'c> {
+    pub fn new(volume: &'c VolumeMap, store: &'c dyn CopyStore) -> Contents<'c> {
         Contents { volume, store, records: RecordPlaces::of(volume), buffer: Vec::new() }
     }
 

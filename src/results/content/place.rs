@@ -2,7 +2,7 @@
 
 use super::{Absence, Piece};
 use crate::base::extent::Extent;
-use crate::source::Store;
+use crate::source::CopyStore;
 use std::io;
 
 /// Largest piece that is read at once, in bytes.
@@ -20,14 +20,14 @@ pub(super) enum Fetch {
 }
 
 /// All of a range (a record, a unit), or the most severe reason why some of it is missing.
-pub(super) fn fetch(store: &dyn Store, extent: Extent) -> Result<Vec<u8>, Fetch> {
+pub(super) fn fetch(store: &dyn CopyStore, extent: Extent) -> Result<Vec<u8>, Fetch> {
     let mut bytes = vec![0; length(extent.bytes)];
     fetch_into(store, extent, &mut bytes)?;
     Ok(bytes)
 }
 
 /// As [`fetch`], into `bytes`.
-pub(super) fn fetch_into(store: &dyn Store, extent: Extent, bytes: &mut [u8]) -> Result<(), Fetch> {
+pub(super) fn fetch_into(store: &dyn CopyStore, extent: Extent, bytes: &mut [u8]) -> Result<(), Fetch> {
     if store.held(extent).iter().map(|e| e.bytes).sum::<u64>() == extent.bytes {
         return store.load(extent, bytes).map_err(Fetch::Io);
     }
@@ -37,7 +37,7 @@ pub(super) fn fetch_into(store: &dyn Store, extent: Extent, bytes: &mut [u8]) ->
 
 /// Hands over a range of the drive, part by part.
 pub(super) fn read(
-    store: &dyn Store,
+    store: &dyn CopyStore,
     extent: Extent,
     buffer: &mut Vec<u8>,
     each: &mut dyn FnMut(Piece<'_>) -> io::Result<()>,
@@ -59,7 +59,7 @@ pub(super) fn read(
 }
 
 /// A range of which nothing is held.
-fn missing(store: &dyn Store, extent: Extent, each: &mut dyn FnMut(Piece<'_>) -> io::Result<()>) -> io::Result<()> {
+fn missing(store: &dyn CopyStore, extent: Extent, each: &mut dyn FnMut(Piece<'_>) -> io::Result<()>) -> io::Result<()> {
     let mut at = extent.start.0;
     for lost in if extent.is_empty() { Vec::new() } else { store.unreadable(extent) } {
         some(Piece::Missing(lost.start.0 - at, Absence::NotRead), each)?;

@@ -5,7 +5,7 @@ use crate::base::extent::{Extent, ExtentSet};
 use crate::case::{Case, ContentPart};
 use crate::filesystem::Content;
 use crate::partition::{AreaKind, DriveMark, Scheme};
-use crate::source::{SourceLost, Store};
+use crate::source::{CopyStore, SourceLost};
 use crate::store::image::Image;
 use crate::survey::allocation::DriveMap;
 use std::collections::BTreeSet;

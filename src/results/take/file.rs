@@ -112,7 +112,7 @@ impl<'f> Writing<'f> {
 /// What missing bytes make of a file.
 pub(super) fn state(missing: &[MissingRange]) -> TakenState {
     match missing.iter().map(|range| range.why).max() {
-        None => TakenState::Whole,
+        None => TakenState::Complete,
         Some(Absence::NotRead) => TakenState::NotYetRead,
         Some(Absence::Unreadable | Absence::NoPlace | Absence::Damaged) => TakenState::Damaged,
     }

@@ -13,7 +13,7 @@ mod volume;
 pub use error::TakeError;
 pub use taken::{MissingRange, Note, Taken, TakenState, TakenTotals};
 
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::survey::allocation::{DriveMap, Patterns};
 use checksums::ChecksumList;
 use destination::Destination;
@@ -62,7 +62,7 @@ impl Take<'_> {
     pub fn run(
         &self,
         drive: &DriveMap,
-        store: &dyn Store,
+        store: &dyn CopyStore,
         to: &Path,
         progress: &mut dyn FnMut(u64),
         each: &mut dyn FnMut(&Taken),

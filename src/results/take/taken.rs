@@ -9,7 +9,8 @@ use std::path::PathBuf;
 #[serde(rename_all = "kebab-case")]
 pub enum TakenState {
     /// Every byte is there.
-    Whole,
+    #[serde(rename = "whole")]
+    Complete,
     /// Bytes are missing that may still come: the case does not hold them yet.
     NotYetRead,
     /// Bytes are missing or not to be trusted, and no further reading is known to help.
@@ -21,12 +22,12 @@ pub enum TakenState {
 impl TakenState {
     /// All, from the best to the worst.
     pub const ALL: [TakenState; 4] =
-        [TakenState::Whole, TakenState::NotYetRead, TakenState::Damaged, TakenState::Failed];
+        [TakenState::Complete, TakenState::NotYetRead, TakenState::Damaged, TakenState::Failed];
 
     /// What people read.
     pub fn name(self) -> &'static str {
         match self {
-            TakenState::Whole => "complete",
+            TakenState::Complete => "complete",
             TakenState::NotYetRead => "not read yet",
             TakenState::Damaged => "damaged",
             TakenState::Failed => "failed",

@@ -8,7 +8,7 @@ use super::{Take, file, names};
 use crate::base::text::json_pretty;
 use crate::filesystem::{FsKind, Link, Node, NodeId, NodeKind, ORPHANS, Parent, Purpose, Role, Stream, VolumeMap};
 use crate::results::content::Contents;
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::survey::allocation::Patterns;
 use serde::Serialize;
 use std::collections::HashMap;
@@ -61,7 +61,7 @@ pub(super) struct VolumeTake<'t> {
 impl<'t> VolumeTake<'t> {
     pub(super) fn new(
         map: &'t VolumeMap,
-        store: &'t dyn Store,
+        store: &'t dyn CopyStore,
         take: &Take<'t>,
         destination: &'t mut Destination,
         progress: &'t mut dyn FnMut(u64),
@@ -134,7 +134,7 @@ impl<'t> VolumeTake<'t> {
             None if !notes.is_empty() => {
                 let folder = self.folder(node.id())?;
                 let written_to = Some(self.destination.path_of(folder));
-                let taken = Taken { state: TakenState::Whole, written_to, notes, ..self.nothing_of(path) };
+                let taken = Taken { state: TakenState::Complete, written_to, notes, ..self.nothing_of(path) };
                 (self.each)(&taken);
             }
             None => {}
@@ -183,7 +183,7 @@ impl<'t> VolumeTake<'t> {
         let mut taken = Taken {
             stream: stream.name().map(str::to_owned),
             bytes: stream.size(),
-            state: TakenState::Whole,
+            state: TakenState::Complete,
             // A named stream is no stand-in for anything: it may be the content itself.
             notes: if stream.name().is_none() { notes.to_vec() } else { Vec::new() },
             ..self.nothing_of(path.to_owned())

@@ -1,7 +1,7 @@
 //! Reading the drive again, when a person wants that: part of what was copied, compared with the image.
 
 use crate::base::extent::{Extent, ExtentSet};
-use crate::source::{Reader, SourceLost, Store};
+use crate::source::{CopyStore, Reader, SourceLost};
 use serde::Serialize;
 
 /// One look at the drive.
@@ -24,7 +24,7 @@ pub struct AgainCheck {
 /// [`SourceLost`] when the device is gone, or the image cannot be read.
 pub fn read_again(
     reader: &Reader,
-    store: &dyn Store,
+    store: &dyn CopyStore,
     bytes: u64,
     progress: &mut dyn FnMut(u64),
 ) -> Result<AgainCheck, SourceLost> {
@@ -51,7 +51,7 @@ pub fn read_again(
 
 fn compare(
     reader: &Reader,
-    store: &dyn Store,
+    store: &dyn CopyStore,
     place: Extent,
     kept: &mut Vec<u8>,
     check: &mut AgainCheck,
@@ -80,7 +80,7 @@ mod tests {
     /// Holds all that the drive had before one byte of it changed.
     struct Before(Vec<u8>);
 
-    impl Store for Before {
+    impl CopyStore for Before {
         fn held(&self, extent: Extent) -> Vec<Extent> {
             vec![extent]
         }

@@ -123,7 +123,7 @@ impl Fetch<'_> {
     fn ask(&mut self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
         let judgement = match self.reader.is_let_go() || self.reader.has_left_structure_before() {
             true => Judgement::Over,
-            false => self.reader.state().trouble.judge(extent, self.worth),
+            false => self.reader.state().trouble.may_request(extent, self.worth),
         };
         match judgement {
             Judgement::Ask => {

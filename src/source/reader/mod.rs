@@ -13,7 +13,7 @@ pub use trouble::{LeftOff, TroubleLimit};
 use crate::base::clock::Clock;
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::units::ByteOffset;
-use crate::source::{AlignedBuffer, Failure, ReadError, Source, SourceIdentity, SourceLost, Store};
+use crate::source::{AlignedBuffer, CopyStore, Failure, ReadError, Source, SourceIdentity, SourceLost};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::ops::{Bound, Range};
@@ -131,7 +131,7 @@ impl State {
 pub struct Reader {
     source: Box<dyn Source>,
     clock: Clock,
-    store: Option<Arc<dyn Store>>,
+    store: Option<Arc<dyn CopyStore>>,
     stop: Arc<AtomicBool>,
     answers_when_stopped: bool,
     state: Mutex<State>,
@@ -164,13 +164,13 @@ impl Reader {
 
     /// Keeps all that arrives in `store`, and takes from there what it holds already: the drive gives nothing twice.
     #[must_use]
-    pub fn with_store(mut self, store: Arc<dyn Store>) -> Reader {
+    pub fn with_store(mut self, store: Arc<dyn CopyStore>) -> Reader {
         self.store = Some(store);
         self
     }
 
     /// The store, if it has one.
-    pub fn store(&self) -> Option<&dyn Store> {
+    pub fn store(&self) -> Option<&dyn CopyStore> {
         self.store.as_deref()
     }
 
@@ -358,7 +358,7 @@ impl Reader {
         let outcome = self.source.read_at(extent.start, buffer);
         let took = self.clock.since(began);
         self.count(extent, took, &outcome)?;
-        Ok(Attempt { failure: self.judge(extent, outcome)?, took })
+        Ok(Attempt { failure: self.failure_of(extent, outcome)?, took })
     }
 
     /// Reads a range again past everything that is kept, to see whether the drive still says the same; `None` when it
@@ -521,10 +521,10 @@ impl Reader {
         if outcome.is_ok() {
             self.note_asked(extent);
         }
-        self.judge(extent, outcome)
+        self.failure_of(extent, outcome)
     }
 
-    fn judge(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<Option<Failure>, SourceLost> {
+    fn failure_of(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<Option<Failure>, SourceLost> {
         match outcome {
             Ok(()) => Ok(None),
             Err(ReadError::Unreadable(error)) if self.source.is_present() => Ok(Some(Failure::of(&error))),

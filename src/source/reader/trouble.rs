@@ -141,7 +141,7 @@ impl Trouble {
     }
 
     /// Whether a range is to be requested.
-    pub(super) fn judge(&mut self, extent: Extent, worth: Worth) -> Judgement {
+    pub(super) fn may_request(&mut self, extent: Extent, worth: Worth) -> Judgement {
         let leaves = LEFT_BY_A_STRETCH.min(self.ceiling.saturating_sub(self.floor) / 2);
         let stretch_ends =
             worth == Worth::Stretch && self.failures > self.before_stretch && self.failures >= self.ceiling - leaves;
@@ -282,9 +282,9 @@ mod tests {
         for _ in 0..3 {
             trouble.note(extent(0), true, Duration::from_secs(400));
         }
-        assert_eq!(trouble.judge(extent(0), Worth::Single), Judgement::Ask);
+        assert_eq!(trouble.may_request(extent(0), Worth::Single), Judgement::Ask);
         trouble.note(extent(0), true, Duration::from_secs(1));
-        assert_eq!(trouble.judge(extent(0), Worth::Single), Judgement::Over);
+        assert_eq!(trouble.may_request(extent(0), Worth::Single), Judgement::Over);
         assert!(trouble.is_over());
     }
 
@@ -293,7 +293,7 @@ mod tests {
         let mut trouble = Trouble::new(TroubleLimit::default());
         let mut failed = 0;
         for worth in [Worth::Stretch, Worth::Single] {
-            while trouble.judge(extent(0), worth) == Judgement::Ask {
+            while trouble.may_request(extent(0), worth) == Judgement::Ask {
                 trouble.note(extent(0), true, Duration::from_secs(7));
                 failed += 1;
             }
@@ -301,7 +301,7 @@ mod tests {
         }
         assert!(!trouble.is_over());
         trouble.end_shares();
-        assert_eq!(trouble.judge(extent(0), Worth::Single), Judgement::Ask);
+        assert_eq!(trouble.may_request(extent(0), Worth::Single), Judgement::Ask);
     }
 
     #[test]
@@ -311,7 +311,7 @@ mod tests {
         let spend = |trouble: &mut Trouble| {
             (0..)
                 .take_while(|_| {
-                    trouble.judge(extent(0), Worth::Single) == Judgement::Ask && {
+                    trouble.may_request(extent(0), Worth::Single) == Judgement::Ask && {
                         trouble.note(extent(0), true, Duration::from_secs(7));
                         true
                     }
@@ -334,7 +334,7 @@ mod tests {
         let mut asked = Vec::new();
         // 40 MiB fail; each MiB is a request.
         for at in 0..120 {
-            if trouble.judge(extent(at), Worth::Stretch) != Judgement::Ask {
+            if trouble.may_request(extent(at), Worth::Stretch) != Judgement::Ask {
                 continue;
             }
             asked.push(at);
@@ -349,7 +349,7 @@ mod tests {
         assert!(trouble.may_look_closer());
         // One thing on which much depends is read wherever it lies.
         trouble.leave(extent(0));
-        assert_eq!(trouble.judge(extent(1), Worth::Stretch), Judgement::Near);
-        assert_eq!(trouble.judge(extent(1), Worth::Single), Judgement::Ask);
+        assert_eq!(trouble.may_request(extent(1), Worth::Stretch), Judgement::Near);
+        assert_eq!(trouble.may_request(extent(1), Worth::Single), Judgement::Ask);
     }
 }

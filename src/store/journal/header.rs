@@ -1,6 +1,7 @@
 //! The first 64 bytes of a journal: which case and which drive it belongs to.
 
-use super::{CRC_32C, JournalError, u32_at, u64_at};
+use super::{CRC_32C, JournalError};
+use crate::base::fields::{u32_at, u64_at};
 use crate::base::regular_file;
 use crate::base::units::SectorSize;
 use std::io::Read;

@@ -30,15 +30,6 @@ use crc::{CRC_32_ISCSI, Crc};
 /// CRC-32C (Castagnoli), as iSCSI has it (RFC 3720, 12.1).
 const CRC_32C: Crc<u32> = Crc::<u32>::new(&CRC_32_ISCSI);
 
-/// A little-endian field of a header or record of 64 bytes.
-fn u32_at(bytes: &[u8; 64], at: usize) -> u32 {
-    u32::from_le_bytes(std::array::from_fn(|i| bytes[at + i]))
-}
-
-fn u64_at(bytes: &[u8; 64], at: usize) -> u64 {
-    u64::from_le_bytes(std::array::from_fn(|i| bytes[at + i]))
-}
-
 #[cfg(test)]
 mod tests {
     use super::CRC_32C;

@@ -1,8 +1,9 @@
 //! One record: 64 bytes that check themselves and know their place.
 
 use super::header::VERSION_1;
-use super::{CRC_32C, ChunkHash, JournalClaim, JournalHeader, Unsound, u32_at, u64_at};
+use super::{CRC_32C, ChunkHash, JournalClaim, JournalHeader, Unsound};
 use crate::base::extent::Extent;
+use crate::base::fields::{u16_at, u32_at, u64_at};
 use crate::source::{Blame, Failure, RangeMark, Skip};
 
 /// Length in bytes of the header and of each record. Record `n`, counted from 1, starts at byte `n * RECORD_BYTES`.
@@ -87,7 +88,7 @@ impl JournalRecord {
         };
         let failure = || {
             let blame = *BLAMES.get(usize::from(bytes[33])).ok_or(Unsound::Reserved)?;
-            Ok(Failure { blame, errno: u16::from_le_bytes([bytes[36], bytes[37]]) })
+            Ok(Failure { blame, errno: u16_at(bytes, 36) })
         };
         let claim = match bytes[0] {
             COPIED => {
@@ -98,7 +99,7 @@ impl JournalRecord {
                 JournalClaim::Marked(RangeMark::Skipped { extent: place()?, why, failure: failure()? })
             }
             UNREADABLE => {
-                let tries = u16::from_le_bytes([bytes[34], bytes[35]]);
+                let tries = u16_at(bytes, 34);
                 JournalClaim::Marked(RangeMark::Unreadable { extent: place()?, tries, failure: failure()? })
             }
             WITHDRAWN if version > VERSION_1 => JournalClaim::Marked(RangeMark::Withdrawn { extent: place()? }),
@@ -106,7 +107,7 @@ impl JournalRecord {
             RUN_BEGAN if version > VERSION_1 => JournalClaim::RunBegan { when: u64_at(bytes, 32) },
             other => return Err(Unsound::Kind(other)),
         };
-        let withdrawals = u16::from_le_bytes([bytes[2], bytes[3]]);
+        let withdrawals = u16_at(bytes, 2);
         let record = JournalRecord { claim, number, starts_batch: bytes[1] & STARTS_BATCH != 0, withdrawals };
         let of_version_1 = withdrawals == 0 && (bytes[0] == COPIED || bytes[32..64] == [0; 32]);
         // Written again it must be the same: every bit that has no meaning is zero.

@@ -64,7 +64,7 @@ impl Samples {
             }
             match look(reader, place)? {
                 Answer::Bytes(block) => {
-                    samples.judge(&block);
+                    samples.add_block(&block);
                     *seen.entry(block).or_default() += 1;
                 }
                 Answer::Unreadable => samples.unreadable += 1,
@@ -96,7 +96,7 @@ impl Samples {
         self.gave_up.is_some()
     }
 
-    fn judge(&mut self, block: &[u8]) {
+    fn add_block(&mut self, block: &[u8]) {
         self.answered += 1;
         match Look::at(block) {
             Look::Zero => self.zero += 1,

@@ -139,16 +139,23 @@ impl Structure {
         let names = names::check(volume);
         self.names = Tally { good: self.names.good + names.tally.good, total: self.names.total + names.tally.total };
         self.findings.extend(names.findings);
-        let Some(figures) = maps else { return };
+        if let Some(figures) = maps {
+            let no_start = count(&[&fat::MEDIA_DIFFERS, &exfat::TABLE_HEAD]) > 0;
+            self.add_maps(volume, figures, own, no_start);
+        }
+    }
+
+    /// What the two maps of a volume say of each other. `own` is what its records or folders came to; `no_start` says that its FAT
+    /// does not start as it must.
+    fn add_maps(&mut self, volume: &VolumeMap, figures: &Reconciliation, own: Tally, no_start: bool) {
         // A small volume's one damaged folder is damage and no more: there must be a few of them. And a FAT that does not start as it must,
         // of whose clusters in use hardly any belongs to a file, is no FAT.
         let mostly_bad = own.mostly_bad() && own.bad() >= 3;
-        let no_map = count(&[&fat::MEDIA_DIFFERS, &exfat::TABLE_HEAD]) > 0
-            && figures.both.clusters.saturating_mul(10) < figures.allocated.clusters;
+        let no_map = no_start && figures.both.clusters.saturating_mul(10) < figures.allocated.clusters;
         self.hollow += u64::from(mostly_bad || no_map);
         self.owned += figures.owned.clusters;
-        self.contradicted +=
-            figures.only_owned.clusters.saturating_sub(figures.unknown.clusters) + figures.shared.clusters;
+        let marked_free = figures.only_owned.clusters.saturating_sub(figures.unknown.clusters);
+        self.contradicted += marked_free + figures.shared.clusters;
         self.marked_by_nobody += figures.only_allocated.clusters;
         if figures.only_allocated.clusters >= LEAST_WITHOUT_OWNER
             && share(figures.only_allocated.clusters, figures.allocated.clusters) > WITHOUT_OWNER_FAILS
@@ -162,7 +169,6 @@ impl Structure {
             self.without_owner += 1;
             self.findings.push(Finding::at(&found::WITHOUT_OWNER, volume.extent.start, sentence));
         }
-        let marked_free = figures.only_owned.clusters.saturating_sub(figures.unknown.clusters);
         if marked_free > 0 {
             let sentence = format!(
                 "{} of {} clusters of existing files are marked as free ({}).",
@@ -204,24 +210,10 @@ impl Structure {
             }
         };
         add(Check::BootCopies, self.copies, say(self.copies, "boot sectors have a sound copy that says the same"));
-        let mut records = say(self.records, "file records at their places, with sound fixups and their own numbers");
-        if self.blank_records > 0 {
-            records += &format!("; {} all zero although in use", counted(self.blank_records, "is", "are"));
-        }
-        if self.unreadable_records > 0 {
-            records += &format!("; {} were not read", human::count(self.unreadable_records));
-        }
-        if self.records_not_read_yet > 0 {
-            records += &format!("; {} not read yet", human::count(self.records_not_read_yet));
-        }
-        if self.misnumbered > 0 {
-            records += &format!("; {} the number of another", counted(self.misnumbered, "carries", "carry"));
-        }
-        if self.lost > 0 {
-            records += &format!("; {} without any", counted(self.lost, "further volume", "further volumes"));
-        }
         if self.records.total + self.unread_records() > 0 {
-            lines.push(Evidence::new(Check::FileRecords, self.records_outcome(), records));
+            let records = say(self.records, "file records at their places, with sound fixups and their own numbers");
+            let sentence = records + &self.other_records();
+            lines.push(Evidence::new(Check::FileRecords, self.records_outcome(), sentence));
         }
         let mut add = |check, tally: Tally, figures: String| {
             if tally.total > 0 {
@@ -249,6 +241,27 @@ impl Structure {
             lines.push(self.maps_evidence());
         }
         lines
+    }
+
+    /// How many records are not sound, and why.
+    fn other_records(&self) -> String {
+        let mut others = String::new();
+        if self.blank_records > 0 {
+            others += &format!("; {} all zero although in use", counted(self.blank_records, "is", "are"));
+        }
+        if self.unreadable_records > 0 {
+            others += &format!("; {} were not read", human::count(self.unreadable_records));
+        }
+        if self.records_not_read_yet > 0 {
+            others += &format!("; {} not read yet", human::count(self.records_not_read_yet));
+        }
+        if self.misnumbered > 0 {
+            others += &format!("; {} the number of another", counted(self.misnumbered, "carries", "carry"));
+        }
+        if self.lost > 0 {
+            others += &format!("; {} without any", counted(self.lost, "further volume", "further volumes"));
+        }
+        others
     }
 
     pub(super) fn unread_records(&self) -> u64 {

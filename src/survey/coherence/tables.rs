@@ -68,7 +68,7 @@ impl Tables {
     pub(super) fn of(drive: &DriveMap, first: Option<&Block>, reader: &Reader) -> Result<Tables, SourceLost> {
         let first_sector = first.and_then(Block::whole);
         let first_is_zero = first_sector.is_some_and(|bytes| bytes.iter().all(|b| *b == 0));
-        let (outcome, figures) = judge(drive, first.is_none(), first_is_zero);
+        let (outcome, figures) = table_proofs(drive, first.is_none(), first_is_zero);
         let mut tables = Tables {
             scheme: drive.layout.scheme,
             outcome,
@@ -209,7 +209,7 @@ impl Tables {
 }
 
 /// The table's own proofs, as noticed when it was read.
-fn judge(drive: &DriveMap, first_not_held: bool, first_is_zero: bool) -> (Outcome, String) {
+fn table_proofs(drive: &DriveMap, first_not_held: bool, first_is_zero: bool) -> (Outcome, String) {
     let findings = &drive.layout.findings;
     match drive.layout.scheme {
         Scheme::Gpt => {

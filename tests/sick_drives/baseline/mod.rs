@@ -14,7 +14,7 @@ use gleaner::base::clock::Moment;
 use gleaner::base::extent::Extent;
 use gleaner::copy::reading::CopyOptions;
 use gleaner::plan::{PassHeader, Plan, read_plan};
-use gleaner::source::{AlignedBuffer, Failure, RangeMark, Skip, SourceLost, Store};
+use gleaner::source::{AlignedBuffer, CopyStore, Failure, RangeMark, Skip, SourceLost};
 use gleaner::survey::allocation::Class;
 use nearby::Nearby;
 use pieces::{Follower, Kind};
@@ -76,11 +76,11 @@ struct Planned {
 }
 
 impl Planned {
-    fn skipped_of(&self, class: usize, store: &dyn Store) -> bool {
+    fn skipped_of(&self, class: usize, store: &dyn CopyStore) -> bool {
         self.pieces[class].iter().any(|piece| !store.skipped(*piece).is_empty())
     }
 
-    fn skipped(&self, store: &dyn Store) -> bool {
+    fn skipped(&self, store: &dyn CopyStore) -> bool {
         (0..Class::ALL.len()).any(|class| self.skipped_of(class, store))
     }
 }
@@ -137,7 +137,7 @@ struct Run<'r, 'b> {
 }
 
 impl<'b> Run<'_, 'b> {
-    fn store(&self) -> &'b dyn Store {
+    fn store(&self) -> &'b dyn CopyStore {
         self.bench.store
     }
 

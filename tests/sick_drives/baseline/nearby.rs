@@ -2,7 +2,7 @@
 
 use super::pieces::WINDOW;
 use gleaner::base::extent::Extent;
-use gleaner::source::Store;
+use gleaner::source::CopyStore;
 
 pub(super) struct Nearby {
     marked: Vec<bool>,
@@ -11,7 +11,7 @@ pub(super) struct Nearby {
 const STRETCH: u64 = 10 << 20;
 
 impl Nearby {
-    pub(super) fn from_store(drive_bytes: u64, store: &dyn Store) -> Nearby {
+    pub(super) fn from_store(drive_bytes: u64, store: &dyn CopyStore) -> Nearby {
         let mut nearby = Nearby { marked: vec![false; usize::try_from(drive_bytes / STRETCH + 1).unwrap()] };
         for window in Extent::between(0, drive_bytes).pieces(WINDOW) {
             for place in store.unreadable(window) {

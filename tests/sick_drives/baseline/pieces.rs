@@ -3,7 +3,7 @@
 use super::Halt;
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::plan::{PassHeader, Plan, PlannedExtent};
-use gleaner::source::Store;
+use gleaner::source::CopyStore;
 use gleaner::survey::allocation::Class;
 
 pub(super) const WINDOW: u64 = 64 << 20;
@@ -35,7 +35,7 @@ pub(super) fn follow(plan: &Plan, class: Option<Class>, follower: &mut impl Foll
 }
 
 /// What of `extent` the store knows nothing about.
-pub(super) fn unknown(store: &dyn Store, extent: Extent) -> Vec<Extent> {
+pub(super) fn unknown(store: &dyn CopyStore, extent: Extent) -> Vec<Extent> {
     let mut known = store.held(extent);
     known.extend(store.skipped(extent));
     known.extend(store.unreadable(extent));

@@ -4,7 +4,7 @@ use crate::base::human;
 use crate::cli::show::{line, wrapped};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::report::values::VolumeTitles;
-use crate::results::audit::{AuditSummary, FileAudit, FileState, FolderAudit, Tally, fitting_level};
+use crate::results::audit::{AuditSummary, FileAudit, FileState, FolderAudit, StateCounts, fitting_level};
 
 /// What of an audit is shown.
 pub struct AuditView<'v> {
@@ -54,16 +54,16 @@ pub fn audit(view: &AuditView<'_>) -> String {
 }
 
 /// The number of files in each state; those that are 0 are left out.
-fn headline(totals: &Tally) -> String {
+fn headline(totals: &StateCounts) -> String {
     let all = human::counted(totals.files(), "file or named stream", "files and named streams");
-    if totals.files() == totals.whole {
-        return format!("{all}{}", if totals.whole > 1 { ", all complete" } else { "" });
+    if totals.files() == totals.complete {
+        return format!("{all}{}", if totals.complete > 1 { ", all complete" } else { "" });
     }
     let parts = human::counts(FileState::ALL.map(|state| (totals.files_of(state), state.name())));
     format!("{all}: {}", parts.join(", "))
 }
 
-fn states(text: &mut String, totals: &Tally) {
+fn states(text: &mut String, totals: &StateCounts) {
     use Column::{Left, Right};
     let there = FileState::ALL.into_iter().filter(|state| totals.files_of(*state) > 0);
     let rows: Vec<Vec<String>> = there
@@ -81,7 +81,7 @@ fn states(text: &mut String, totals: &Tally) {
 fn folders(text: &mut String, view: &AuditView<'_>) {
     use Column::{Left, Right};
     let folders = &view.summary.folders;
-    let listed = |folder: &&FolderAudit| view.listed.iter().any(|state| folder.tally.files_of(*state) > 0);
+    let listed = |folder: &&FolderAudit| view.listed.iter().any(|state| folder.counts.files_of(*state) > 0);
     for volume in folders.chunk_by(|a, b| a.volume == b.volume) {
         let with: Vec<&FolderAudit> = volume.iter().filter(listed).collect();
         if with.is_empty() {
@@ -89,10 +89,10 @@ fn folders(text: &mut String, view: &AuditView<'_>) {
         }
         let fitting = || fitting_level(with.iter().copied(), FOLDERS_SHOWN);
         let depth = view.depth.map_or_else(fitting, |depth| usize::try_from(depth).unwrap_or(usize::MAX));
-        let there = |state: &FileState| with.iter().any(|folder| folder.tally.files_of(*state) > 0);
+        let there = |state: &FileState| with.iter().any(|folder| folder.counts.files_of(*state) > 0);
         let states: Vec<FileState> = FileState::ALL.into_iter().filter(there).collect();
         let rows = with.iter().filter(|folder| folder.level() <= depth).map(|folder| {
-            let counts = states.iter().map(|state| human::count(folder.tally.files_of(*state)));
+            let counts = states.iter().map(|state| human::count(folder.counts.files_of(*state)));
             std::iter::once(folder.path.clone()).chain(counts).collect()
         });
         say!(text, "");

@@ -6,9 +6,11 @@ use crate::base::human;
 use crate::cli::show::{line, next, time_range, wrapped};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::partition::signature::{Certainty, Recognised};
-use crate::report::values::{AreaReport, DriveStrip, FindingReport, SpaceReport, SurveyReport, VolumeReport};
+use crate::report::values::{
+    AreaReport, DriveStrip, FindingReport, ScopeReport, SpaceReport, SurveyReport, VolumeReport,
+};
 use crate::source::{SerialFrom, SourceIdentity};
-use crate::survey::allocation::Share;
+use crate::survey::allocation::{Census, DeletedCensus, Reconciliation, Share};
 
 /// The survey as text, in full.
 pub fn survey_full(report: &SurveyReport) -> String {
@@ -184,12 +186,23 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
         let facts: Vec<String> = volume.facts.iter().map(|(name, value)| format!("{name} {}", value)).collect();
         wrapped(text, "  ", &facts.join(" · "));
     }
-    let c = &volume.census;
+    census(text, &volume.census);
+    deleted(text, &volume.deleted);
+    two_maps(text, &volume.reconciliation);
+    wrapped(text, "  → ", &volume.reconciliation.suggests);
+    say!(text, "");
+}
+
+#[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
+fn share(part: u64, of: u64) -> f64 {
+    if of == 0 { 0.0 } else { part as f64 / of as f64 }
+}
+
+/// What files there are.
+fn census(text: &mut String, c: &Census) {
     let files = format!("{} ({})", human::counted(c.files, "file", "files"), human::bytes(c.file_bytes));
     let folders = human::counted(c.folders, "folder", "folders");
     wrapped(text, "  ", &format!("{files}, {folders}, {} deleted", human::count(c.deleted)));
-    #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
-    let share = |part: u64, of: u64| if of == 0 { 0.0 } else { part as f64 / of as f64 };
     let fragments = format!(
         "fragments: {} of {} files with clusters ({}) have more than one extent; {} in all, at most {} in one file",
         human::count(c.fragmented_files),
@@ -212,7 +225,10 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
     if !special.is_empty() {
         wrapped(text, "  ", &format!("among them: {}", special.join(", ")));
     }
-    let d = &volume.deleted;
+}
+
+/// What is left of deleted files.
+fn deleted(text: &mut String, d: &DeletedCensus) {
     if d.with_runs > 0 {
         let left = human::counts([
             (d.whole, "wholly in free clusters"),
@@ -224,7 +240,9 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
         .join(", ");
         wrapped(text, "  ", &format!("deleted: {left}; {} in free clusters", human::bytes(d.free_bytes)));
     }
-    let r = &volume.reconciliation;
+}
+
+fn two_maps(text: &mut String, r: &Reconciliation) {
     say!(text, "  the two maps of what is used:");
     let rows = [
         ("marked used", r.allocated),
@@ -254,8 +272,6 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
         }),
         Overflow::Wrap,
     ));
-    wrapped(text, "  → ", &r.suggests);
-    say!(text, "");
 }
 
 /// Findings as a list.
@@ -285,7 +301,6 @@ fn findings(text: &mut String, list: &[FindingReport], not_listed: &[(String, u6
 }
 
 fn costs(text: &mut String, report: &SurveyReport) {
-    use Column::{Left, Right};
     let costs = &report.costs;
     let model = format!("on the model “{}” ({})", costs.model.name, costs.rate_origin.name());
     wrapped(text, "COST OF READING  ", &model);
@@ -295,7 +310,22 @@ fn costs(text: &mut String, report: &SurveyReport) {
         human::bytes(costs.pace.bytes_per_second),
         costs.pace.reposition_seconds() * 1000.0
     );
-    let rows = report.scopes.iter().map(|scope| {
+    scope_table(text, &report.scopes);
+    gap_table(text, &report.scopes);
+    if let Some(all) = report.scopes.last() {
+        class_table(text, all);
+    }
+    let requests = human::counted(report.reading.requests, "request", "requests");
+    say!(text, "  this survey read {} in {requests}", human::bytes(report.reading.bytes));
+    if let Some(room) = &report.destination {
+        wrapped(text, "  ", &room.sentence);
+    }
+    say!(text, "");
+}
+
+fn scope_table(text: &mut String, scopes: &[ScopeReport]) {
+    use Column::{Left, Right};
+    let rows = scopes.iter().map(|scope| {
         vec![
             scope.scope.name().to_owned(),
             human::bytes(scope.bytes),
@@ -306,8 +336,12 @@ fn costs(text: &mut String, report: &SurveyReport) {
     });
     let columns = [Left("scope"), Right("to read"), Right("of drive"), Right("time"), Right("range")];
     text.push_str(&fitted(&columns, rows, Overflow::Wrap));
+}
+
+fn gap_table(text: &mut String, scopes: &[ScopeReport]) {
+    use Column::{Left, Right};
     say!(text, "  gaps are read through where that is quicker than a seek:");
-    let rows = report.scopes.iter().map(|scope| {
+    let rows = scopes.iter().map(|scope| {
         vec![
             format!("  {}", scope.scope.name()),
             human::count(scope.extents),
@@ -319,32 +353,23 @@ fn costs(text: &mut String, report: &SurveyReport) {
     let columns =
         [Left("  scope"), Right("ranges"), Right("gaps read through"), Right("ranges without"), Right("time without")];
     text.push_str(&fitted(&columns, rows, Overflow::Wrap));
-    if let Some(all) = report.scopes.last() {
-        say!(text, "  class by class, in the order of reading (scope `{}`):", all.scope);
-        let rows = all.classes.iter().map(|class| {
-            vec![
-                format!("  {}", class.bridged.class.name()),
-                human::bytes(class.bridged.bytes),
-                human::count(class.bridged.extents),
-                human::seconds(class.bridged.seconds),
-                human::seconds(class.unbridged_seconds),
-            ]
-        });
-        let columns = [
-            Left("  class"),
-            Right("to read"),
-            Right("ranges"),
-            Right("time"),
-            Right("time without gaps read through"),
-        ];
-        text.push_str(&fitted(&columns, rows, Overflow::Wrap));
-    }
-    let requests = human::counted(report.reading.requests, "request", "requests");
-    say!(text, "  this survey read {} in {requests}", human::bytes(report.reading.bytes));
-    if let Some(room) = &report.destination {
-        wrapped(text, "  ", &room.sentence);
-    }
-    say!(text, "");
+}
+
+fn class_table(text: &mut String, scope: &ScopeReport) {
+    use Column::{Left, Right};
+    say!(text, "  class by class, in the order of reading (scope `{}`):", scope.scope);
+    let rows = scope.classes.iter().map(|class| {
+        vec![
+            format!("  {}", class.bridged.class.name()),
+            human::bytes(class.bridged.bytes),
+            human::count(class.bridged.extents),
+            human::seconds(class.bridged.seconds),
+            human::seconds(class.unbridged_seconds),
+        ]
+    });
+    let columns =
+        [Left("  class"), Right("to read"), Right("ranges"), Right("time"), Right("time without gaps read through")];
+    text.push_str(&fitted(&columns, rows, Overflow::Wrap));
 }
 
 fn advice(text: &mut String, report: &SurveyReport) {

@@ -7,7 +7,7 @@
 use super::known_sectors::{CHECKED_AT_ONCE, EvenSample, KnownSector, KnownSectors, is_repeated};
 use crate::base::extent::Extent;
 use crate::copy::reading::early_end::EarlyEnd;
-use crate::source::{Blame, Failure, RangeMark, Reader, Skip, Store};
+use crate::source::{Blame, CopyStore, Failure, RangeMark, Reader, Skip};
 use serde::Serialize;
 
 /// Failed requests in a row that do not blame the medium before the drive is checked; doubled by each check that it passes,
@@ -51,7 +51,7 @@ impl CheckFigures {
 /// What is known of the drive's answers.
 pub(in crate::copy::reading) struct DriveCheck<'r> {
     reader: &'r Reader,
-    store: &'r dyn Store,
+    store: &'r dyn CopyStore,
     known: KnownSectors,
     unit: usize,
     /// Requests that were not answered since the last that was.
@@ -83,7 +83,7 @@ enum Found {
 impl<'r> DriveCheck<'r> {
     pub(in crate::copy::reading) fn new(
         reader: &'r Reader,
-        store: &'r dyn Store,
+        store: &'r dyn CopyStore,
         held: &EvenSample<Extent>,
     ) -> DriveCheck<'r> {
         let identity = reader.identity();

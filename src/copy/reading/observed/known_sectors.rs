@@ -1,7 +1,7 @@
 //! Sectors whose content is known: reading one again shows whether the drive still answers, and with its own bytes.
 
 use crate::base::extent::Extent;
-use crate::source::Store;
+use crate::source::CopyStore;
 
 /// Sectors kept at hand.
 const MOST: usize = 64;
@@ -69,7 +69,7 @@ impl KnownSectors {
     }
 
     /// Sectors to read again, far apart: those read long ago, and whether they are. When all are recent, the oldest.
-    pub(super) fn choose(&mut self, store: &dyn Store, arrived: u64) -> (Vec<KnownSector>, bool) {
+    pub(super) fn choose(&mut self, store: &dyn CopyStore, arrived: u64) -> (Vec<KnownSector>, bool) {
         self.look_at_unseen(store);
         // Of what was held before, more than the drive's buffer holds, some was read last; which is not known.
         let is_old = |sector: &&KnownSector| match sector.arrived_at {
@@ -96,7 +96,7 @@ impl KnownSectors {
     }
 
     /// Takes the sectors of earlier runs on that are not constant.
-    fn look_at_unseen(&mut self, store: &dyn Store) {
+    fn look_at_unseen(&mut self, store: &dyn CopyStore) {
         for extent in std::mem::take(&mut self.unseen) {
             let mut bytes = vec![0; usize::try_from(extent.bytes).expect("a sector")];
             let held = store.held(extent) == [extent] && store.load(extent, &mut bytes).is_ok();
@@ -181,7 +181,7 @@ mod tests {
 
     struct NoStore;
 
-    impl Store for NoStore {
+    impl CopyStore for NoStore {
         fn held(&self, _: Extent) -> Vec<Extent> {
             Vec::new()
         }

@@ -5,7 +5,7 @@
 
 use crate::base::extent::Extent;
 use crate::copy::reading::plan_walk::WINDOW;
-use crate::source::{Failure, Skip, Store};
+use crate::source::{CopyStore, Failure, Skip};
 use crate::survey::allocation::Class;
 use std::collections::BTreeMap;
 
@@ -83,7 +83,7 @@ pub(in crate::copy::reading) struct SkippedRanges {
 
 impl SkippedRanges {
     /// What earlier runs have left on a drive.
-    pub(in crate::copy::reading) fn of_store(drive_bytes: u64, unit: u64, store: &dyn Store) -> SkippedRanges {
+    pub(in crate::copy::reading) fn of_store(drive_bytes: u64, unit: u64, store: &dyn CopyStore) -> SkippedRanges {
         let mut places = SkippedRanges::default();
         for window in Extent::between(0, drive_bytes).pieces(WINDOW.max(drive_bytes >> 20)) {
             let mut left: Vec<(Extent, Option<Skip>)> =
@@ -97,7 +97,7 @@ impl SkippedRanges {
         places
     }
 
-    fn left_by_store(&mut self, extent: Extent, why: Option<Skip>, unit: u64, store: &dyn Store) {
+    fn left_by_store(&mut self, extent: Extent, why: Option<Skip>, unit: u64, store: &dyn CopyStore) {
         let state = match why {
             None => RangeState::Alone { tries: u16::MAX },
             // Perhaps it failed together with others.

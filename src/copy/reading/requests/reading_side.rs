@@ -14,7 +14,7 @@ use crate::copy::reading::told::regions::Regions;
 use crate::copy::reading::{ClassOutcome, Controls, CopyOptions, CopyOutcome, End, Event};
 use crate::plan::PassHeader;
 use crate::source::kernel::LoggedRequest;
-use crate::source::{Failure, RangeMark, Reader, Skip, Store};
+use crate::source::{CopyStore, Failure, RangeMark, Reader, Skip};
 use crate::survey::allocation::Class;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -50,7 +50,7 @@ struct OpenPass {
 /// The state of a copy on its reading side.
 pub(in crate::copy::reading) struct ReadingSide<'r> {
     reader: &'r Reader,
-    store: &'r dyn Store,
+    store: &'r dyn CopyStore,
     options: &'r CopyOptions,
     controls: Controls<'r>,
     writer: WriterHandle,
@@ -107,7 +107,7 @@ const LOOK_FOR_STOP_EVERY: Duration = Duration::from_millis(50);
 #[derive(Clone, Copy)]
 pub(in crate::copy::reading) struct CopyTask<'r> {
     pub(in crate::copy::reading) reader: &'r Reader,
-    pub(in crate::copy::reading) store: &'r dyn Store,
+    pub(in crate::copy::reading) store: &'r dyn CopyStore,
     pub(in crate::copy::reading) options: &'r CopyOptions,
     pub(in crate::copy::reading) began: Moment,
 }
@@ -166,7 +166,7 @@ impl<'r> ReadingSide<'r> {
         self.options
     }
 
-    pub(in crate::copy::reading) fn store(&self) -> &'r dyn Store {
+    pub(in crate::copy::reading) fn store(&self) -> &'r dyn CopyStore {
         self.store
     }
 
@@ -623,7 +623,7 @@ impl Figures {
         self,
         end: End,
         tally: &PlanCounts,
-        store: &dyn Store,
+        store: &dyn CopyStore,
         took: Duration,
     ) -> CopyOutcome {
         let class = |class: Class| {

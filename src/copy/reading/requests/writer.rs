@@ -6,7 +6,7 @@ use crate::base::clock::Clock;
 use crate::base::extent::Extent;
 use crate::copy::reading::CopyOptions;
 use crate::copy::reading::early_end::EarlyEnd;
-use crate::source::{AlignedBuffer, RangeMark, Store};
+use crate::source::{AlignedBuffer, CopyStore, RangeMark};
 use std::io;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::{Scope, ScopedJoinHandle};
@@ -44,7 +44,7 @@ pub(in crate::copy::reading) struct WriterHandle {
 /// Starts the writer.
 pub(in crate::copy::reading) fn start<'scope, 'env>(
     scope: &'scope Scope<'scope, 'env>,
-    store: &'env dyn Store,
+    store: &'env dyn CopyStore,
     options: &CopyOptions,
     clock: &'env Clock,
 ) -> (WriterHandle, ScopedJoinHandle<'scope, Result<(), StoreFault>>) {
@@ -100,7 +100,7 @@ impl WriterHandle {
 }
 
 struct Writer<'w> {
-    store: &'w dyn Store,
+    store: &'w dyn CopyStore,
     clock: &'w Clock,
     back: Sender<AlignedBuffer>,
     /// What the store refused, for good. From then on nothing is asked of the reading side, and what had arrived already
@@ -144,7 +144,7 @@ impl Writer<'_> {
     }
 
     /// Asks the store until it does something, or for the last time.
-    fn insist(&mut self, doing: &'static str, ask: impl Fn(&dyn Store) -> io::Result<()>) {
+    fn insist(&mut self, doing: &'static str, ask: impl Fn(&dyn CopyStore) -> io::Result<()>) {
         let mut pauses = PAUSES.into_iter().take(if self.fault.is_some() { 0 } else { PAUSES.len() });
         while let Err(error) = ask(self.store) {
             match pauses.next() {

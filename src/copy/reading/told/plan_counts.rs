@@ -5,7 +5,7 @@ use crate::copy::reading::early_end::EarlyEnd;
 use crate::copy::reading::observed::known_sectors::EvenSample;
 use crate::copy::reading::plan_walk::{self, Follower, WhyPlanned};
 use crate::plan::{PassHeader, Plan};
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::survey::allocation::Class;
 
 /// A held place is offered in parts of so many bytes to the sectors by which the drive is checked.
@@ -31,7 +31,7 @@ pub(in crate::copy::reading) struct PlanCounts {
 
 impl PlanCounts {
     /// Walks the whole plan.
-    pub(in crate::copy::reading) fn count(plan: &Plan, store: &dyn Store) -> PlanCounts {
+    pub(in crate::copy::reading) fn count(plan: &Plan, store: &dyn CopyStore) -> PlanCounts {
         let counts_so_far = PlanCounts { classes: Default::default(), held: EvenSample::default() };
         let mut counter = Counter { store, counts_so_far, class: 0, behind: None };
         plan_walk::follow(plan, None, &mut counter).expect("counting never halts");
@@ -55,7 +55,7 @@ impl PlanCounts {
 }
 
 struct Counter<'s> {
-    store: &'s dyn Store,
+    store: &'s dyn CopyStore,
     counts_so_far: PlanCounts,
     class: usize,
     /// The end of the last part in which something is not read yet.

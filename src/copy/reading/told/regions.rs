@@ -3,7 +3,7 @@
 use crate::base::extent::Extent;
 use crate::copy::reading::BadRegion;
 use crate::copy::reading::plan_walk::WINDOW;
-use crate::source::Store;
+use crate::source::CopyStore;
 use std::collections::BTreeMap;
 
 /// More regions than these are counted, not listed: some 3 MiB of memory.
@@ -39,7 +39,7 @@ impl Regions {
     }
 
     /// The regions, ascending, with what of them is unreadable by the store, in sectors of `unit` bytes.
-    pub(in crate::copy::reading) fn list(&self, store: &dyn Store, unit: u64) -> Vec<BadRegion> {
+    pub(in crate::copy::reading) fn list(&self, store: &dyn CopyStore, unit: u64) -> Vec<BadRegion> {
         let region = |(&start, &(end, failed_requests)): (&u64, &(u64, u64))| {
             let whole = Extent::between(start, end);
             let (mut unreadable_bytes, mut unreadable_sectors) = (0, 0);

@@ -33,7 +33,7 @@ const UNEVEN: f64 = 0.05;
 /// By so much gaps that differ must explain a zone better: the order of heads is the same over the whole drive.
 const MUCH_BETTER: f64 = 2.0 * NEW_ZONE;
 
-struct Candidate {
+struct BandCandidate {
     number: u32,
     bands: Option<Ensemble>,
     best: Option<Pattern>,
@@ -94,11 +94,11 @@ struct Surprise<'s> {
 
 impl Surprise<'_> {
     /// What may rule in a range around it: the present zones, none, and then new ones.
-    fn candidates(&self, zones: &Zones, (from, to): (usize, usize), chances: &mut Chances) -> Vec<Candidate> {
+    fn candidates(&self, zones: &Zones, (from, to): (usize, usize), chances: &mut Chances) -> Vec<BandCandidate> {
         let (first, last) = (zones.index(from), zones.index(to.max(1) - 1));
-        let mut candidates: Vec<Candidate> = zones.list[first..=last]
+        let mut candidates: Vec<BandCandidate> = zones.list[first..=last]
             .iter()
-            .map(|zone| Candidate { number: zone.number, bands: zone.bands.clone(), best: zone.best() })
+            .map(|zone| BandCandidate { number: zone.number, bands: zone.bands.clone(), best: zone.best() })
             .collect();
         let own = zones.index(self.cell);
         let mut new = vec![None];
@@ -110,7 +110,7 @@ impl Surprise<'_> {
         new.extend(uneven(&zones.list[own], self.evidence, range, chances).map(Some));
         candidates.extend(new.into_iter().zip(zones.last_number + 1..).map(|(bands, number)| {
             let best = bands.as_ref().map(|bands| bands.best().0);
-            Candidate { number, bands, best }
+            BandCandidate { number, bands, best }
         }));
         candidates
     }
@@ -169,7 +169,7 @@ fn uneven(zone: &Zone, evidence: &Evidence, range: (usize, usize), chances: &mut
 /// For each part of the evidence's range the candidate that rules there: the cheapest way through all of them (dynamic
 /// programming over the parts). Parts with the cell behind them.
 fn best_path(
-    candidates: &[Candidate],
+    candidates: &[BandCandidate],
     evidence: &Evidence,
     part: f64,
     ends: (Option<usize>, Option<usize>),
@@ -207,7 +207,7 @@ fn best_path(
 /// The zones with those in a range replaced by what `path` says. `goes_on` when anything is known behind the range.
 fn laid_out(
     zones: &Zones,
-    candidates: &[Candidate],
+    candidates: &[BandCandidate],
     path: &[(usize, usize)],
     (from, to): (usize, usize),
     goes_on: bool,
@@ -227,7 +227,7 @@ fn laid_out(
     zones.list.iter().filter(|zone| zone.from < from).for_each(|zone| push(zone.clone()));
     let mut at = from;
     for (until, candidate) in path {
-        let Candidate { number, bands, .. } = &candidates[*candidate];
+        let BandCandidate { number, bands, .. } = &candidates[*candidate];
         let old = zones.list.iter().find(|zone| zone.number == *number);
         let known = old.map_or((at, *until), |zone| zone.known);
         push(Zone { number: *number, from: at, bands: bands.clone(), known });

@@ -33,7 +33,7 @@ impl Slowness {
     }
 
     /// Whether a successful read was slow; `None` when that cannot be told.
-    pub(in crate::drive::heads) fn judge(&mut self, extent: Extent, took: Duration) -> Option<bool> {
+    pub(in crate::drive::heads) fn was_slow(&mut self, extent: Extent, took: Duration) -> Option<bool> {
         let follows = std::mem::replace(&mut self.end, extent.end()) == extent.start.0;
         if !follows || extent.bytes < SHORTEST || took.is_zero() {
             return None;

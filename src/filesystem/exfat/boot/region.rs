@@ -1,6 +1,6 @@
 //! The two boot regions: reading them, their checksums, and which of them is believed.
 
-use super::sector::{self, BOOT_BYTES, Boot, EXFAT, Flags, NAME, REGION_SECTORS, VOLATILE};
+use super::sector::{self, BOOT_BYTES, EXFAT, ExFatBoot, Flags, NAME, REGION_SECTORS, VOLATILE};
 use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
 use crate::base::units::ByteOffset;
@@ -11,7 +11,7 @@ use crate::source::{Block, SourceLost, Window};
 
 /// The boot sector that is used.
 pub struct Found {
-    pub boot: Boot,
+    pub boot: ExFatBoot,
     /// The main boot sector's flags, where that could be read.
     pub flags: Option<Flags>,
 }
@@ -19,7 +19,7 @@ pub struct Found {
 /// One boot region as it was read.
 struct Region {
     /// What its boot sector says, or why it says nothing.
-    boot: Result<Boot, String>,
+    boot: Result<ExFatBoot, String>,
     /// What is wrong with the region beyond that.
     complaint: Option<String>,
     sector: Option<[u8; BOOT_BYTES]>,
@@ -80,7 +80,7 @@ struct BothRegions {
 
 impl BothRegions {
     /// What the region says that is believed; `None` when neither can be.
-    fn believed(&self, findings: &mut Findings) -> Option<Boot> {
+    fn believed(&self, findings: &mut Findings) -> Option<ExFatBoot> {
         let BothRegions { main, backup, main_place, backup_place } = self;
         let backup_is_sound = backup.boot.is_ok() && backup.complaint.is_none();
         match (&main.boot, &backup.boot) {
@@ -129,7 +129,7 @@ fn backup_sector_bytes(window: &Window<'_>) -> Result<Option<u64>, SourceLost> {
         let size = 1u64 << shift;
         let Some(block) = window.read(REGION_SECTORS * size, BOOT_BYTES as u64)? else { continue };
         let Some(bytes) = block.whole().map(first_bytes) else { continue };
-        if Boot::parse(&bytes).is_ok_and(|boot| boot.sector_bytes == size) {
+        if ExFatBoot::parse(&bytes).is_ok_and(|boot| boot.sector_bytes == size) {
             return Ok(Some(size));
         }
     }
@@ -145,7 +145,7 @@ fn read_region(window: &Window<'_>, at: u64, sector_bytes: u64) -> Result<Region
     let sector = block.has_read(boot_extent).then(|| first_bytes(&block.bytes));
     let boot = match &sector {
         None => Err("was not read".to_owned()),
-        Some(bytes) => match Boot::parse(bytes) {
+        Some(bytes) => match ExFatBoot::parse(bytes) {
             Ok(boot) if boot.sector_bytes == sector_bytes => Ok(boot),
             Ok(_) => Err("gives another sector size than the one it was found by".to_owned()),
             Err(rule) => Err(format!("is not sound: {rule}")),

@@ -101,7 +101,7 @@ impl fmt::Display for Oddity {
 
 /// A boot sector that passed every rule.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Boot {
+pub struct ExFatBoot {
     pub sector_bytes: u64,
     pub sectors_per_cluster: u64,
     pub total_sectors: u64,
@@ -132,9 +132,9 @@ impl Flags {
     }
 }
 
-impl Boot {
+impl ExFatBoot {
     /// Checks a boot sector's fields and their relations.
-    pub fn parse(bytes: &[u8; BOOT_BYTES]) -> Result<Boot, BootError> {
+    pub fn parse(bytes: &[u8; BOOT_BYTES]) -> Result<ExFatBoot, BootError> {
         if bytes[NAME] != *EXFAT {
             return Err(BootError::Name);
         }
@@ -169,7 +169,7 @@ impl Boot {
         if !(2..=last).contains(&root_cluster) {
             return Err(BootError::RootCluster { root: root_cluster, last });
         }
-        let mut boot = Boot {
+        let mut boot = ExFatBoot {
             sector_bytes: 1 << sector_shift,
             sectors_per_cluster: 1 << cluster_shift,
             total_sectors: u64_at(bytes, field::VOLUME_LENGTH),
@@ -293,14 +293,14 @@ pub mod tests {
     /// sector 4288.
     #[test]
     fn worked_geometry() {
-        let boot = Boot::parse(&boot_bytes()).unwrap();
+        let boot = ExFatBoot::parse(&boot_bytes()).unwrap();
         assert_eq!(boot.oddities, []);
         assert_eq!(boot.table_bytes().div_ceil(512), 256);
         assert_eq!((boot.cluster_bytes(), boot.heap_start()), (32768, 4096 * 512));
         assert_eq!(boot.heap_start() + 3 * boot.cluster_bytes(), 4288 * 512);
         let mut fewer = boot_bytes();
         fewer[0x5C..0x60].copy_from_slice(&32703u32.to_le_bytes());
-        assert_eq!(Boot::parse(&fewer).unwrap().oddities, [Oddity::ClustersMissing { has: 32703, room: 32704 }]);
+        assert_eq!(ExFatBoot::parse(&fewer).unwrap().oddities, [Oddity::ClustersMissing { has: 32703, room: 32704 }]);
     }
 
     /// The limits of 3.1.4 to 3.1.16, each from either side.
@@ -309,7 +309,7 @@ pub mod tests {
         let parse = |at: usize, value: &[u8]| {
             let mut bytes = boot_bytes();
             bytes[at..at + value.len()].copy_from_slice(value);
-            Boot::parse(&bytes)
+            ExFatBoot::parse(&bytes)
         };
         assert_eq!(parse(3, b"NTFS    "), Err(BootError::Name));
         assert_eq!(parse(0x68, &[0, 2]), Err(BootError::Revision(2, 0)));

@@ -1,9 +1,9 @@
 //! Boot sectors whose fields are possible and may be wrong all the same: held against the first sectors of FAT and folders,
 //! against the backup, and against the geometry that can be inferred.
 
-use super::sector::Boot;
+use super::sector::FatBoot;
 use crate::filesystem::fat::folder::directory::{self, Item};
-use crate::filesystem::fat::infer::{Candidate, SLACK_BYTES, Traces, infer, judge, own_cluster, widths};
+use crate::filesystem::fat::infer::{FatCandidate, SLACK_BYTES, Traces, check_candidate, infer, own_cluster, widths};
 use crate::filesystem::fat::table::Width;
 use crate::filesystem::folder_content::Content;
 use crate::filesystem::infer::{BoundedReader, SECTOR};
@@ -13,19 +13,19 @@ use crate::source::{SourceLost, Window};
 const FIRST_FOLDERS: usize = 4;
 
 /// A better boot sector than one that was used: the one geometry that fits without a flaw, if it differs.
-pub fn instead_of(window: &Window<'_>, used: &Boot) -> Result<Option<Boot>, SourceLost> {
+pub fn instead_of(window: &Window<'_>, used: &FatBoot) -> Result<Option<FatBoot>, SourceLost> {
     let Ok(Some(inferred)) = infer(window)? else { return Ok(None) };
     let boot = inferred.boot;
-    let places = |boot: &Boot| (boot.kind, boot.heap_start(), boot.cluster_bytes(), boot.fat_start(0));
+    let places = |boot: &FatBoot| (boot.kind, boot.heap_start(), boot.cluster_bytes(), boot.fat_start(0));
     let grown = boot.cluster_count > used.cluster_count + SLACK_BYTES / boot.cluster_bytes();
     let better = inferred.lacking.is_empty() && (places(&boot) != places(used) || grown);
-    Ok(better.then_some(Boot { serial: used.serial, label: used.label, ..boot }))
+    Ok(better.then_some(FatBoot { serial: used.serial, label: used.label, ..boot }))
 }
 
 /// Whether the first sectors of FAT and folders speak against a boot sector: no copy of the FAT starts like one, or most
 /// of the folders named in the root folder's first sector are not where they should be. In a sound volume this
 /// reads nothing that reading the volume does not need anyway.
-pub fn contradicts(window: &Window<'_>, boot: &Boot) -> Result<bool, SourceLost> {
+pub fn contradicts(window: &Window<'_>, boot: &FatBoot) -> Result<bool, SourceLost> {
     let reader = BoundedReader::new(window);
     let mut seen = 0;
     // Where only one copy is kept up to date the others are not looked at.
@@ -73,7 +73,7 @@ pub fn contradicts(window: &Window<'_>, boot: &Boot) -> Result<bool, SourceLost>
 }
 
 /// How well FAT and root folder fit a boot sector: 0 when they do not.
-pub fn points(window: &Window<'_>, boot: &Boot) -> Result<u64, SourceLost> {
+pub fn points(window: &Window<'_>, boot: &FatBoot) -> Result<u64, SourceLost> {
     let reader = BoundedReader::new(window);
     let width = match Width::of(boot.kind) {
         Width::Bits12 => 12,
@@ -81,7 +81,7 @@ pub fn points(window: &Window<'_>, boot: &Boot) -> Result<u64, SourceLost> {
         Width::Bits32 => 32,
     };
     let held = window.extent().bytes.saturating_sub(boot.heap_start()) / boot.cluster_bytes();
-    let candidate = Candidate {
+    let candidate = FatCandidate {
         width,
         fat: boot.fat_start(0),
         fat_bytes: boot.fat_bytes(),
@@ -96,6 +96,6 @@ pub fn points(window: &Window<'_>, boot: &Boot) -> Result<u64, SourceLost> {
     }
     let none = Traces::default();
     // More clusters count a little, so that of two that differ in nothing else the larger volume wins.
-    let judged = judge(&reader, &candidate, &none)?;
+    let judged = check_candidate(&reader, &candidate, &none)?;
     Ok(judged.map_or(0, |geometry| (geometry.points.1 << 32) + candidate.clusters))
 }

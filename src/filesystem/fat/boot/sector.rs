@@ -123,7 +123,7 @@ pub struct Fat32 {
 
 /// A boot sector that passed every rule.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Boot {
+pub struct FatBoot {
     pub kind: FsKind,
     pub sector_bytes: u64,
     pub sectors_per_cluster: u64,
@@ -164,9 +164,9 @@ pub fn belongs_to_another(bytes: &[u8; BOOT_BYTES]) -> Option<&'static str> {
     }
 }
 
-impl Boot {
+impl FatBoot {
     /// Checks a boot sector's fields and their relations.
-    pub fn parse(bytes: &[u8; BOOT_BYTES]) -> Result<Boot, BootError> {
+    pub fn parse(bytes: &[u8; BOOT_BYTES]) -> Result<FatBoot, BootError> {
         let mut oddities = Vec::new();
         let sector_bytes = sector_bytes(bytes)?;
         let sectors_per_cluster = sectors_per_cluster(bytes, sector_bytes, &mut oddities)?;
@@ -200,7 +200,7 @@ impl Boot {
         let fat32 = if kind == FsKind::Fat32 { Some(fat32_fields(bytes, cluster_count, &mut oddities)?) } else { None };
         let Tail { serial, label, state_dirty } =
             Tail::parse(&bytes[if laid_out_32 { field::TAIL_32 } else { field::TAIL_16 }..]);
-        Ok(Boot {
+        Ok(FatBoot {
             kind,
             sector_bytes: u64::from(sector_bytes),
             sectors_per_cluster,
@@ -221,11 +221,11 @@ impl Boot {
     }
 
     /// Whether two boot sectors put everything in the same places.
-    pub fn same_geometry(&self, other: &Boot) -> bool {
-        let places = |boot: &Boot| {
+    pub fn same_geometry(&self, other: &FatBoot) -> bool {
+        let places = |boot: &FatBoot| {
             (boot.kind, boot.fat_start(0), boot.fat_count, boot.fat_bytes(), boot.heap_start(), boot.cluster_bytes())
         };
-        let root = |boot: &Boot| boot.fat32.map(|fields| fields.root_cluster);
+        let root = |boot: &FatBoot| boot.fat32.map(|fields| fields.root_cluster);
         places(self) == places(other) && root(self) == root(other) && self.cluster_count == other.cluster_count
     }
 
@@ -449,7 +449,7 @@ pub mod tests {
             (1, 512, 256, 66069, 65524, FsKind::Fat16),
             (32, 0, 512, 66581, 65525, FsKind::Fat32),
         ] {
-            let boot = Boot::parse(&boot_bytes(reserved, root, fat, total)).unwrap();
+            let boot = FatBoot::parse(&boot_bytes(reserved, root, fat, total)).unwrap();
             assert_eq!((boot.cluster_count, boot.kind), (clusters, kind));
             assert!(!boot.contradicted);
         }
@@ -460,12 +460,12 @@ pub mod tests {
     fn the_type_name_in_the_boot_sector_decides_nothing() {
         let mut bytes = boot_bytes(1, 512, 12, 4141);
         bytes[0x36..0x3E].copy_from_slice(b"FAT32   ");
-        assert_eq!(Boot::parse(&bytes).unwrap().kind, FsKind::Fat12);
+        assert_eq!(FatBoot::parse(&bytes).unwrap().kind, FsKind::Fat12);
     }
 
     #[test]
     fn a_32_bit_layout_with_few_clusters_is_fat32_and_said_to_be_odd() {
-        let boot = Boot::parse(&boot_bytes(32, 0, 512, 66580)).unwrap();
+        let boot = FatBoot::parse(&boot_bytes(32, 0, 512, 66580)).unwrap();
         assert_eq!((boot.cluster_count, boot.kind, boot.contradicted), (65524, FsKind::Fat32, true));
     }
 
@@ -474,11 +474,11 @@ pub mod tests {
     fn one_or_two_missing_marks_are_odd_and_three_are_fatal() {
         let mut bytes = boot_bytes(1, 512, 12, 4141);
         bytes[0x1FE] = 0;
-        assert_eq!(Boot::parse(&bytes).unwrap().oddities, [Oddity::Signature(0xAA00)]);
+        assert_eq!(FatBoot::parse(&bytes).unwrap().oddities, [Oddity::Signature(0xAA00)]);
         bytes[0] = 0;
-        assert_eq!(Boot::parse(&bytes).unwrap().oddities.len(), 2);
+        assert_eq!(FatBoot::parse(&bytes).unwrap().oddities.len(), 2);
         bytes[0x15] = 0;
-        assert_eq!(Boot::parse(&bytes), Err(BootError::NoMark));
+        assert_eq!(FatBoot::parse(&bytes), Err(BootError::NoMark));
     }
 
     #[test]
@@ -487,7 +487,7 @@ pub mod tests {
         let broken = |at: usize, value: &[u8]| {
             let mut bytes = sound;
             bytes[at..at + value.len()].copy_from_slice(value);
-            Boot::parse(&bytes).unwrap_err()
+            FatBoot::parse(&bytes).unwrap_err()
         };
         // The first two are what a partitioned drive's first sector gave another reader (MabezDev/embedded-fatfs 51).
         assert_eq!(broken(0x0B, &[0, 0]), BootError::SectorBytes(0));
@@ -505,6 +505,6 @@ pub mod tests {
         assert_eq!(text, "3 sectors to a cluster (byte 13) is not a power of two");
         let mut bytes = boot_bytes(1, 512, 12, 4141);
         bytes[0x11..0x13].fill(0);
-        assert_eq!(Boot::parse(&bytes), Err(BootError::NoRoot));
+        assert_eq!(FatBoot::parse(&bytes), Err(BootError::NoRoot));
     }
 }

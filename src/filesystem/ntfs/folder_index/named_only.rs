@@ -12,7 +12,7 @@ use crate::filesystem::ntfs::structure::file_name::decode_name;
 use crate::filesystem::ntfs::structure::record;
 use crate::filesystem::ntfs::volume::small;
 use crate::filesystem::{Node, NodeId, NodeKind, Purpose, Role, Stream, Timestamp, VolumeMap};
-use crate::source::Store;
+use crate::source::CopyStore;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -87,19 +87,19 @@ impl NamesOnly {
     }
 
     /// Reads the folder indexes of a volume as far as `store` holds them. Volumes without file records have none.
-    pub fn find(volume: &VolumeMap, store: &dyn Store) -> NamesOnly {
+    pub fn find(volume: &VolumeMap, store: &dyn CopyStore) -> NamesOnly {
         NamesOnly::find_unless(volume, store, &AtomicBool::new(false))
     }
 
     /// As [`NamesOnly::find`]; ends early, with what it has, once `stop` is set.
-    pub fn find_unless(volume: &VolumeMap, store: &dyn Store, stop: &AtomicBool) -> NamesOnly {
+    pub fn find_unless(volume: &VolumeMap, store: &dyn CopyStore, stop: &AtomicBool) -> NamesOnly {
         let places = RecordPlaces::of(volume).filter(|_| NamesOnly::can_be(volume));
         places.map_or_else(NamesOnly::default, |places| Search::new(volume, store, places, stop).run())
     }
 }
 
 /// Gives lost folders with existing files in them the names that `store` has in the indexes of other folders.
-pub fn name_lost_folders(volume: &mut VolumeMap, store: &dyn Store, stop: &AtomicBool) {
+pub fn name_lost_folders(volume: &mut VolumeMap, store: &dyn CopyStore, stop: &AtomicBool) {
     if volume.catalog.nameless_lost_folders() == 0 {
         return;
     }
@@ -112,7 +112,7 @@ pub fn name_lost_folders(volume: &mut VolumeMap, store: &dyn Store, stop: &Atomi
 
 struct Search<'s> {
     volume: &'s VolumeMap,
-    store: &'s dyn Store,
+    store: &'s dyn CopyStore,
     places: &'s RecordPlaces,
     /// Numbers of the existing files and folders of the catalog.
     known: BTreeSet<u32>,
@@ -132,7 +132,12 @@ struct Search<'s> {
 struct NotHeld;
 
 impl<'s> Search<'s> {
-    fn new(volume: &'s VolumeMap, store: &'s dyn Store, places: &'s RecordPlaces, stop: &'s AtomicBool) -> Search<'s> {
+    fn new(
+        volume: &'s VolumeMap,
+        store: &'s dyn CopyStore,
+        places: &'s RecordPlaces,
+        stop: &'s AtomicBool,
+    ) -> Search<'s> {
         let known = volume.catalog.nodes().filter(|node| !node.is_deleted()).map(|node| node.number());
         Search {
             volume,
@@ -330,7 +335,7 @@ fn parts<'v>(volume: &'v VolumeMap, stream: &Stream<'v>) -> impl Iterator<Item =
 }
 
 /// The first `bytes` bytes of a stream, as far as they are held.
-fn stream_bytes(volume: &VolumeMap, store: &dyn Store, stream: &Stream<'_>, bytes: u64) -> Option<Vec<u8>> {
+fn stream_bytes(volume: &VolumeMap, store: &dyn CopyStore, stream: &Stream<'_>, bytes: u64) -> Option<Vec<u8>> {
     let mut all = Vec::new();
     for part in parts(volume, stream) {
         let left = bytes - all.len() as u64;
@@ -343,11 +348,11 @@ fn stream_bytes(volume: &VolumeMap, store: &dyn Store, stream: &Stream<'_>, byte
     (!all.is_empty()).then_some(all)
 }
 
-fn is_held(store: &dyn Store, extent: Extent) -> bool {
+fn is_held(store: &dyn CopyStore, extent: Extent) -> bool {
     store.held(extent).iter().map(|part| part.bytes).sum::<u64>() == extent.bytes
 }
 
-fn load(store: &dyn Store, extent: Extent) -> Option<Vec<u8>> {
+fn load(store: &dyn CopyStore, extent: Extent) -> Option<Vec<u8>> {
     let mut bytes = vec![0; small(extent.bytes)];
     (is_held(store, extent) && store.load(extent, &mut bytes).is_ok()).then_some(bytes)
 }

@@ -7,7 +7,7 @@
 
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::ntfs::findings as found;
-use crate::filesystem::ntfs::mft::locate::Table;
+use crate::filesystem::ntfs::mft::locate::MftTable;
 use crate::filesystem::ntfs::mft::mirror::Mirror;
 use crate::filesystem::ntfs::mft::table_map::TableMap;
 use crate::filesystem::ntfs::structure::record::{self, RecordError};
@@ -36,7 +36,7 @@ enum PlaceContent {
 }
 
 /// Finds as much of $MFT as lies in one piece from its start; `None` when too little supports any of it.
-pub fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Option<Table>, SourceLost> {
+pub fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Option<MftTable>, SourceLost> {
     let (mut standing, mut wrong) = (0, 0);
     for number in 1..16 {
         match look(volume, number)? {
@@ -60,7 +60,7 @@ pub fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Option<Tab
     );
     let place = volume.window.absolute(volume.boot.mft.0.saturating_mul(volume.boot.cluster_bytes));
     findings.push(Finding::at(&found::TABLE_BY_NUMBERS, place, sentence));
-    Ok(Some(Table { map, mirror: Mirror::read(volume)?, partial: true }))
+    Ok(Some(MftTable { map, mirror: Mirror::read(volume)?, partial: true }))
 }
 
 /// The number behind the last place up to which numbers and places agree.

@@ -15,7 +15,7 @@ use crate::filesystem::infer::{
 };
 use crate::filesystem::ntfs::findings as found;
 use crate::filesystem::ntfs::mft::collect::system;
-use crate::filesystem::ntfs::mft::locate::{self, Table, table_extents};
+use crate::filesystem::ntfs::mft::locate::{self, MftTable, table_extents};
 use crate::filesystem::ntfs::structure::attribute::{Attribute, Attributes, DATA, Form, INDEX_ALLOCATION, INDEX_ROOT};
 use crate::filesystem::ntfs::structure::boot::BootSector;
 use crate::filesystem::ntfs::structure::record::{self, RecordHeader};
@@ -39,7 +39,7 @@ const SLACK_BYTES: u64 = 8 << 20;
 
 /// What a place of $MFT or its mirror suggests.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-struct Candidate {
+struct NtfsCandidate {
     cluster_bytes: u64,
     mft: u64,
     mirror: u64,
@@ -48,7 +48,7 @@ struct Candidate {
 
 /// A geometry that was checked.
 #[derive(Debug)]
-pub struct InferredGeometry {
+pub struct InferredNtfs {
     pub boot: BootSector,
     /// What supports it.
     pub evidence: String,
@@ -56,7 +56,7 @@ pub struct InferredGeometry {
     pub lacking: Vec<String>,
 }
 
-impl InferredGeometry {
+impl InferredNtfs {
     fn in_words(&self) -> String {
         format!(
             "NTFS with clusters of {} bytes, $MFT at cluster {} and its mirror at cluster {} ({})",
@@ -70,7 +70,7 @@ impl InferredGeometry {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match only_choice(infer(window)?, InferredGeometry::in_words) {
+    let inferred = match only_choice(infer(window)?, InferredNtfs::in_words) {
         Ok(inferred) => inferred,
         Err(outcome) => return Ok(outcome),
     };
@@ -95,18 +95,18 @@ pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
 }
 
 /// The geometry that fits, or all that do when it is not one alone.
-pub fn infer(window: &Window<'_>) -> Result<Choice<InferredGeometry>, SourceLost> {
+pub fn infer(window: &Window<'_>) -> Result<Choice<InferredNtfs>, SourceLost> {
     let reader = BoundedReader::new(window);
     let mut fitting = Vec::new();
     for candidate in candidates(&reader)? {
-        if let Some(geometry) = judge(window, candidate)? {
+        if let Some(geometry) = check_candidate(window, candidate)? {
             fitting.push(geometry);
         }
     }
     Ok(choose(fitting, |one| one.lacking.is_empty()))
 }
 
-fn candidates(reader: &BoundedReader<'_>) -> Result<BTreeSet<Candidate>, SourceLost> {
+fn candidates(reader: &BoundedReader<'_>) -> Result<BTreeSet<NtfsCandidate>, SourceLost> {
     let volume = reader.window.extent().bytes;
     let (middle, third) = (volume / 2, volume / 3);
     let usual = (9..=21).map(|shift| {
@@ -144,7 +144,7 @@ fn looks_like_first(bytes: &[u8]) -> bool {
 }
 
 /// The geometries by which the record at `at` would be record 0 of $MFT or of the mirror.
-fn suggested(reader: &BoundedReader<'_>, at: u64) -> Result<Vec<Candidate>, SourceLost> {
+fn suggested(reader: &BoundedReader<'_>, at: u64) -> Result<Vec<NtfsCandidate>, SourceLost> {
     let Some(first) = reader.bytes(at, 512)? else { return Ok(Vec::new()) };
     // "Allocated size" of the record, Linux fs/ntfs/layout.h (`MFT_RECORD`).
     let record_bytes = le32(&first, 0x1C).map_or(0, u64::from);
@@ -166,11 +166,11 @@ fn suggested(reader: &BoundedReader<'_>, at: u64) -> Result<Vec<Candidate>, Sour
         (bytes.is_power_of_two() && (512..=2 << 20).contains(&bytes)).then_some(bytes)
     };
     let both = [size(mft), size(mirror)].into_iter().flatten();
-    Ok(both.map(|cluster_bytes| Candidate { cluster_bytes, mft, mirror, record_bytes }).collect())
+    Ok(both.map(|cluster_bytes| NtfsCandidate { cluster_bytes, mft, mirror, record_bytes }).collect())
 }
 
 /// A boot sector that lets records be read, with as many sectors as the window has.
-fn provisional(window: &Window<'_>, candidate: Candidate) -> BootSector {
+fn provisional(window: &Window<'_>, candidate: NtfsCandidate) -> BootSector {
     let sector_bytes = if candidate.record_bytes >= 4096 { candidate.cluster_bytes.min(4096) } else { 512 };
     BootSector {
         sector_bytes,
@@ -188,7 +188,7 @@ fn provisional(window: &Window<'_>, candidate: Candidate) -> BootSector {
 /// The system's own records, read at the places a boot sector gives.
 struct SystemRecords<'v> {
     volume: &'v Volume<'v>,
-    table: Table,
+    table: MftTable,
 }
 
 impl SystemRecords<'_> {
@@ -255,7 +255,7 @@ pub fn clusters_by_records(window: &Window<'_>, boot: &BootSector) -> Result<Opt
 }
 
 /// Checks a candidate; `None` when it does not hold.
-fn judge(window: &Window<'_>, candidate: Candidate) -> Result<Option<InferredGeometry>, SourceLost> {
+fn check_candidate(window: &Window<'_>, candidate: NtfsCandidate) -> Result<Option<InferredNtfs>, SourceLost> {
     let boot = provisional(window, candidate);
     if candidate.mft >= boot.cluster_count() || candidate.mirror >= boot.cluster_count() {
         return Ok(None);
@@ -310,7 +310,7 @@ fn judge(window: &Window<'_>, candidate: Candidate) -> Result<Option<InferredGeo
         bytes / boot.sector_bytes
     };
     let boot = BootSector { total_sectors, index_bytes: index_bytes.unwrap_or(4096), ..boot };
-    Ok(Some(InferredGeometry { boot, evidence, lacking }))
+    Ok(Some(InferredNtfs { boot, evidence, lacking }))
 }
 
 /// File records looked at.

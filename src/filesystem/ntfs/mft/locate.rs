@@ -14,7 +14,7 @@ use crate::filesystem::ntfs::volume::{Volume, small};
 use crate::source::SourceLost;
 
 /// $MFT, found.
-pub struct Table {
+pub struct MftTable {
     pub map: TableMap,
     pub mirror: Mirror,
     /// Whether parts of it may lie at places that are not known.
@@ -25,7 +25,7 @@ pub struct Table {
 const MOST_RECORDS: u64 = 0xFFFF_FF00;
 
 /// Finds $MFT; `None` when neither it nor its mirror starts with a usable record.
-pub fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Option<Table>, SourceLost> {
+pub fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Option<MftTable>, SourceLost> {
     let own = first_record(volume)?;
     let mirror = Mirror::read(volume)?;
     let first = match own {
@@ -43,7 +43,7 @@ pub fn locate(volume: &Volume<'_>, findings: &mut Findings) -> Result<Option<Tab
             None => return Ok(None),
         },
     };
-    let mut table = Table { map: TableMap::new(0), mirror, partial: false };
+    let mut table = MftTable { map: TableMap::new(0), mirror, partial: false };
     let (header, bytes) = first;
     let sizes = table_extents(&header, &bytes).map(|extents| extents.sizes).unwrap_or_default();
     table.map.length = table_length(volume, sizes, findings);

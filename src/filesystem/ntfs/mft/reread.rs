@@ -1,7 +1,7 @@
 //! Reading single file records again, for the attributes whose content lies in them: the catalog says that there is
 //! one and how long it is, and keeps nothing of it.
 
-use super::locate::Table;
+use super::locate::MftTable;
 use crate::base::extent::Extent;
 use crate::filesystem::ntfs::structure::attribute::{ATTRIBUTE_LIST, Attribute, Attributes, Extents, Form};
 use crate::filesystem::ntfs::structure::attribute_list::{LARGEST_LIST, ListEntries};
@@ -77,7 +77,7 @@ impl RecordPlaces {
     }
 
     /// By where records were found, where record 0 does not tell.
-    pub(in crate::filesystem::ntfs) fn of_table(volume: &Volume<'_>, table: &Table) -> RecordPlaces {
+    pub(in crate::filesystem::ntfs) fn of_table(volume: &Volume<'_>, table: &MftTable) -> RecordPlaces {
         RecordPlaces {
             record_bytes: volume.boot.record_bytes,
             volume: volume.window.extent(),

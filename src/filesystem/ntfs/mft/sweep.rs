@@ -1,7 +1,7 @@
 //! One pass over all of $MFT, in large requests, cut into records.
 
 use super::collect::Collector;
-use super::locate::{Table, unpacked};
+use super::locate::{MftTable, unpacked};
 use super::mirror::Mirror;
 use super::table_map::TableExtent;
 use crate::base::extent::Extent;
@@ -16,7 +16,7 @@ use std::ops::ControlFlow;
 
 /// Hands every record of $MFT to `collector`. Extension records of $MFT that turn up on the way may describe further
 /// parts of it (its list may be damaged); those are swept as well, until nothing new turns up.
-pub fn sweep(volume: &Volume<'_>, table: &mut Table, collector: &mut Collector) -> Result<(), SourceLost> {
+pub fn sweep(volume: &Volume<'_>, table: &mut MftTable, collector: &mut Collector) -> Result<(), SourceLost> {
     let reader = volume.window.reader();
     let mut cutter = Cutter::new(volume.boot.record_bytes);
     loop {
@@ -221,7 +221,7 @@ impl Cutter {
     }
 
     /// Says what did not arrive.
-    fn finish(mut self, table: &Table, collector: &mut Collector) {
+    fn finish(mut self, table: &MftTable, collector: &mut Collector) {
         let record = self.record_bytes as u64;
         // A piece of a record without the rest: the rest lies in a missing part and is counted there.
         self.pieces.clear();
@@ -249,10 +249,10 @@ impl Cutter {
             );
             collector.findings.push(Finding::general(&found::TABLE_PARTS_MISSING, sentence));
         }
-        self.judge_mirror(&table.mirror, collector);
+        self.check_mirror(&table.mirror, collector);
     }
 
-    fn judge_mirror(&self, mirror: &Mirror, collector: &mut Collector) {
+    fn check_mirror(&self, mirror: &Mirror, collector: &mut Collector) {
         let Some(place) = mirror.place() else {
             let sentence = "$MFTMirr lies outside the volume or behind the end of the drive.";
             collector.findings.push(Finding::general(&found::MIRROR_UNREADABLE, sentence));

@@ -53,7 +53,7 @@ pub struct BlankRecords {
 }
 
 /// Judges the records that are all zero. Reads the bitmap only if there are any.
-pub fn judge(
+pub fn check_blank_records(
     volume: &Volume<'_>,
     map: &TableMap,
     place: BitmapPlace,

@@ -97,7 +97,7 @@ fn in_short(document: &Document) -> Vec<String> {
     }
     said.push(match totals.files() {
         0 => "No file is known by name.".to_owned(),
-        all => complete(totals.whole, all, "on the drive"),
+        all => complete(totals.complete, all, "on the drive"),
     });
     said
 }
@@ -147,7 +147,7 @@ fn more(all: usize, listed: usize) -> Option<String> {
 fn damaged(document: &Document) -> Markup {
     let totals = &document.files.totals;
     let bad: Vec<&FileAudit> =
-        document.not_whole.iter().filter(|file| file.state >= FileState::Damaged).take(FILES_LISTED).collect();
+        document.not_complete.iter().filter(|file| file.state >= FileState::Damaged).take(FILES_LISTED).collect();
     let all = totals.damaged + totals.lost;
     let volumes = Overview::of(&document.survey).volumes;
     html! {
@@ -245,6 +245,14 @@ fn volume_row(volume: &VolumeLine<'_>) -> Markup {
     }
 }
 
+/// What holds for every copy.
+const FOR_EVERY_CLIENT: [&str; 4] = [
+    "“Complete” means that every byte of a file was read. Open your most important files and check that they are good.",
+    "The copy holds all that was in these files, malware too if there was any. Scan it before you open anything.",
+    "Keep a second copy of your files in another place.",
+    "Do not use the drive any more, and do not try to repair it: it may fail for good at the next start. Keep it until you have checked your files.",
+];
+
 /// What a client has to know before using the copy.
 fn cautions(document: &Document) -> Vec<String> {
     let ranges = &document.ranges;
@@ -266,7 +274,7 @@ fn cautions(document: &Document) -> Vec<String> {
             human::bytes(unreadable)
         ));
     }
-    if document.files.totals.whole < document.files.totals.files() {
+    if document.files.totals.complete < document.files.totals.files() {
         say(
             "A file that is not complete is in the image all the same, with its full size, but not with all its content. Look at the lists of this report before you rely on a file.",
         );
@@ -299,14 +307,7 @@ fn cautions(document: &Document) -> Vec<String> {
     if document.record.fault.is_some() {
         say("The record of this work was changed after it was written. Ask a technician what that means for you.");
     }
-    say(
-        "“Complete” means that every byte of a file was read. Open your most important files and check that they are good.",
-    );
-    say("The copy holds all that was in these files, malware too if there was any. Scan it before you open anything.");
-    say("Keep a second copy of your files in another place.");
-    say(
-        "Do not use the drive any more, and do not try to repair it: it may fail for good at the next start. Keep it until you have checked your files.",
-    );
+    list.extend(FOR_EVERY_CLIENT.map(str::to_owned));
     list
 }
 

@@ -3,7 +3,7 @@
 use super::{bytes, count, heads, shown, table};
 use crate::base::human;
 use crate::report::document::Document;
-use crate::results::audit::{FileAudit, FolderAudit, Tally, fitting_level};
+use crate::results::audit::{FileAudit, FolderAudit, StateCounts, fitting_level};
 use maud::{Markup, html};
 
 /// Folders of a volume listed in the page: as many levels as fit, and of the first no more than this.
@@ -14,8 +14,8 @@ const LEFT_OVER: usize = 100;
 
 pub(super) fn section(document: &Document) -> Markup {
     let totals = &document.files.totals;
-    let list = &document.not_whole;
-    let not_whole = totals.files() - totals.whole;
+    let list = &document.not_complete;
+    let not_complete = totals.files() - totals.complete;
     html! {
         (table("Files and named streams by their state", html! {
             (heads(&[("state", false), ("files", true), ("bytes", true)]))
@@ -33,7 +33,7 @@ pub(super) fn section(document: &Document) -> Markup {
                 @if totals.lost > 0 {
                     "Of a lost file the folder’s entry tells the name and the size; its own record, which tells where its content lies, is unreadable or damaged. "
                 }
-                @if not_whole > list.len() as u64 { "The first " (count(list.len() as u64)) " of " (count(not_whole)) ". " }
+                @if not_complete > list.len() as u64 { "The first " (count(list.len() as u64)) " of " (count(not_complete)) ". " }
                 "Every file with its state is in " code { (&document.lists[0]) } "." }
             p.search hidden { label for="search" { "Show only names with" } " " input id="search" type="search" autocomplete="off"; " " output for="search" {} }
             (table("Files that are not complete", html! {
@@ -68,9 +68,9 @@ fn left_over(document: &Document) -> Markup {
     }
 }
 
-fn states(totals: &Tally) -> [(&'static str, u64, u64); 5] {
+fn states(totals: &StateCounts) -> [(&'static str, u64, u64); 5] {
     [
-        ("complete", totals.whole, totals.whole_bytes),
+        ("complete", totals.complete, totals.complete_bytes),
         ("damaged", totals.damaged, totals.damaged_bytes),
         ("lost", totals.lost, totals.lost_bytes),
         ("not read yet", totals.not_yet_read, totals.not_yet_read_bytes),
@@ -110,15 +110,15 @@ fn folders(document: &Document) -> Markup {
                 (heads(&[("folder, with all below it", false), ("complete", true), ("damaged", true), ("lost", true), ("not read yet", true), ("not planned", true), ("bytes complete", true)]))
                 tbody {
                     @for folder in &listed {
-                        @let tally = &folder.tally;
+                        @let counts = &folder.counts;
                         tr {
                             th.path scope="row" { (shown(&folder.path)) }
-                            td.n { (count(tally.whole)) }
-                            td.n.bad[tally.damaged > 0] { (count(tally.damaged)) }
-                            td.n.bad[tally.lost > 0] { (count(tally.lost)) }
-                            td.n { (count(tally.not_yet_read)) }
-                            td.n { (count(tally.not_planned)) }
-                            td.n { (bytes(tally.whole_bytes)) }
+                            td.n { (count(counts.complete)) }
+                            td.n.bad[counts.damaged > 0] { (count(counts.damaged)) }
+                            td.n.bad[counts.lost > 0] { (count(counts.lost)) }
+                            td.n { (count(counts.not_yet_read)) }
+                            td.n { (count(counts.not_planned)) }
+                            td.n { (bytes(counts.complete_bytes)) }
                         }
                     }
                 }

@@ -15,6 +15,7 @@ use super::{Audience, Document, pictures};
 use crate::base::human;
 use crate::base::text::shown_lines;
 use crate::report::picture;
+use crate::report::values::AreaReport;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 const STYLE: &str = include_str!("page.css");
@@ -136,7 +137,7 @@ fn figures(document: &Document) -> Markup {
     let totals = &document.files.totals;
     html! {
         dl.figures {
-            div { dt { "files complete" } dd { (count(totals.whole)) " " span.quiet { "of " (count(totals.files())) } } }
+            div { dt { "files complete" } dd { (count(totals.complete)) " " span.quiet { "of " (count(totals.files())) } } }
             div { dt { "files damaged" } dd { (count(totals.damaged)) } }
             @if totals.lost > 0 { div { dt { "files lost" } dd { (count(totals.lost)) } } }
             div { dt { "copied" } dd { (bytes(document.ranges.held_bytes)) " " span.quiet { "of " (bytes(document.case.source.bytes)) } } }
@@ -151,7 +152,7 @@ fn files_in_short(document: &Document) -> String {
     if all == 0 {
         return "No file is known by name".to_owned();
     }
-    if totals.whole == all {
+    if totals.complete == all {
         return format!("All {} complete", human::counted(all, "file is", "files are"));
     }
     let others = human::counts([
@@ -160,7 +161,7 @@ fn files_in_short(document: &Document) -> String {
         (totals.not_yet_read, "not read yet"),
         (totals.not_planned, "not planned"),
     ]);
-    let whole = human::count(totals.whole);
+    let whole = human::count(totals.complete);
     format!("{whole} of {} complete, {}", human::counted(all, "file is", "files are"), others.join(", "))
 }
 
@@ -199,8 +200,17 @@ fn cautions(document: &Document) -> Vec<String> {
             human::counted(document.files.unreadable_indexes.len() as u64, "folder", "folders")
         ));
     }
-    for area in &document.survey.areas {
-        let Some(volume) = &area.volume else { continue };
+    list.extend(document.survey.areas.iter().flat_map(volume_cautions));
+    list.extend(check_caution(document).map(str::to_owned));
+    if let Some(fault) = &document.record.fault {
+        list.push(format!("The record is not as it was written: {fault}."));
+    }
+    list
+}
+
+fn volume_cautions(area: &AreaReport) -> Vec<String> {
+    let mut list = Vec::new();
+    if let Some(volume) = &area.volume {
         let which = area.number.map_or(format!("at byte {}", area.start), |number| number.to_string());
         if volume.catalog_incomplete {
             list.push(format!("Volume {which}: some files’ records could not be used; there may be files that this report does not know of."));
@@ -215,18 +225,19 @@ fn cautions(document: &Document) -> Vec<String> {
             ));
         }
     }
-    match document.recorded_sums.last() {
-        _ if document.sum.is_some() => {}
-        None => list.push("The image was not checked against the journal yet (gleaner verify).".to_owned()),
-        Some(last) if last.out_of_date => {
-            list.push("The image was written to after the last check: its checksum is out of date.".to_owned());
-        }
-        Some(_) => {}
-    }
-    if let Some(fault) = &document.record.fault {
-        list.push(format!("The record is not as it was written: {fault}."));
-    }
     list
+}
+
+/// What is to be said of the last check of the image.
+fn check_caution(document: &Document) -> Option<&'static str> {
+    match document.recorded_sums.last() {
+        _ if document.sum.is_some() => None,
+        None => Some("The image was not checked against the journal yet (gleaner verify)."),
+        Some(last) if last.out_of_date => {
+            Some("The image was written to after the last check: its checksum is out of date.")
+        }
+        Some(_) => None,
+    }
 }
 
 fn areas(document: &Document) -> Markup {

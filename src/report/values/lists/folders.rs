@@ -2,7 +2,7 @@
 
 use crate::filesystem::ntfs::{NamedOnly, NamesOnly, RecordState};
 use crate::filesystem::{Catalog, NodeId, NodeKind, Parent, Role, VolumeMap};
-use crate::source::Store;
+use crate::source::CopyStore;
 use crate::survey::allocation::{Choices, DriveMap};
 use serde::Serialize;
 
@@ -47,7 +47,7 @@ pub fn folders(
     areas: Option<&[usize]>,
     depth: u32,
     choices: &Choices,
-    store: Option<&dyn Store>,
+    store: Option<&dyn CopyStore>,
 ) -> Vec<FolderLine> {
     let mut lines = Vec::new();
     for (_, volume) in drive.volumes().filter(|(index, _)| areas.is_none_or(|chosen| chosen.contains(index))) {
@@ -60,7 +60,7 @@ fn volume_folders(
     volume: &VolumeMap,
     depth: u32,
     choices: &Choices,
-    store: Option<&dyn Store>,
+    store: Option<&dyn CopyStore>,
     lines: &mut Vec<FolderLine>,
 ) {
     let catalog = &volume.catalog;

@@ -75,31 +75,13 @@ pub fn advise(
         reasons.extend(trouble.reasons());
         return advice(STOP, verdict.advice(), reasons);
     }
-    let opaque = drive.areas.iter().filter(|a| matches!(a.content, Some(Content::Opaque { .. }))).count();
     if understood + mapped == 0 {
-        let (sentence, reason) = without_volumes(drive, verdict, opaque);
+        let (sentence, reason) = without_volumes(drive, verdict, count_opaque(drive));
         return advice(WHOLE, sentence, vec![reason]);
     }
     let mut reasons = figures(drive, allocated, whole, break_even_bytes, costs);
-    if mapped > 0 {
-        let volumes = human::counted(mapped as u64, "volume is", "volumes are");
-        reasons.push(format!("{volumes} read by the allocation map, not file by file: no folders can be chosen there"));
-    }
-    if understood > 0 {
-        reasons.push(wanted_first(of(Scope::Structure).seconds));
-    }
-    match trouble.is_any() {
-        true => reasons.extend(trouble.reasons()),
-        false => reasons.push("no read has failed so far".to_owned()),
-    }
-    if drive.layout.outside_unexplained {
-        reasons
-            .push("what lies outside the known volumes is explained by no sound table and counts as in use".to_owned());
-    }
-    if opaque > 0 {
-        let volumes = human::counted(opaque as u64, "volume is", "volumes are");
-        reasons.push(format!("{volumes} not read: all of it counts as in use"));
-    }
+    let wanted_after = (understood > 0).then_some(of(Scope::Structure).seconds);
+    reasons.extend(order_reasons(drive, wanted_after, trouble));
     let action = match is_rest_worth_reading(allocated.seconds, whole.seconds - allocated.seconds, trouble) {
         true => WHOLE,
         false => ALLOCATED,
@@ -113,9 +95,38 @@ pub fn advise(
     advice(action, &sentence, reasons)
 }
 
-/// Where the client's folders come in the order of reading.
-fn wanted_first(seconds: f64) -> String {
-    format!("wanted folders first: they come after the structure, {} from the start", human::seconds(seconds))
+/// Volumes of which nothing is read, neither files nor map.
+fn count_opaque(drive: &DriveMap) -> usize {
+    drive.areas.iter().filter(|area| matches!(area.content, Some(Content::Opaque { .. }))).count()
+}
+
+/// Why the order is as it is, and why more counts as in use than files hold. `wanted_after`: seconds until wanted folders are read, where
+/// any can be chosen.
+fn order_reasons(drive: &DriveMap, wanted_after: Option<f64>, trouble: &Trouble) -> Vec<String> {
+    let mut reasons = Vec::new();
+    let mapped = drive.mapped().count();
+    if mapped > 0 {
+        let volumes = human::counted(mapped as u64, "volume is", "volumes are");
+        reasons.push(format!("{volumes} read by the allocation map, not file by file: no folders can be chosen there"));
+    }
+    if let Some(seconds) = wanted_after {
+        let seconds = human::seconds(seconds);
+        reasons.push(format!("wanted folders first: they come after the structure, {seconds} from the start"));
+    }
+    match trouble.is_any() {
+        true => reasons.extend(trouble.reasons()),
+        false => reasons.push("no read has failed so far".to_owned()),
+    }
+    if drive.layout.outside_unexplained {
+        reasons
+            .push("what lies outside the known volumes is explained by no sound table and counts as in use".to_owned());
+    }
+    let opaque = count_opaque(drive);
+    if opaque > 0 {
+        let volumes = human::counted(opaque as u64, "volume is", "volumes are");
+        reasons.push(format!("{volumes} not read: all of it counts as in use"));
+    }
+    reasons
 }
 
 const STOP: &str = "stop";

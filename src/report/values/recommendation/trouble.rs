@@ -1,7 +1,7 @@
 //! Signs that the drive may not last: from this run, and from the case's earlier ones.
 
 use crate::base::human;
-use crate::source::{Reader, Store};
+use crate::source::{CopyStore, Reader};
 use serde::Serialize;
 
 /// What has failed so far.
@@ -17,7 +17,7 @@ pub struct Trouble {
 
 impl Trouble {
     /// What `reader` has met, and what the case remembers.
-    pub fn of(reader: &Reader, case: Option<&dyn Store>) -> Trouble {
+    pub fn of(reader: &Reader, case: Option<&dyn CopyStore>) -> Trouble {
         let whole = reader.identity().extent();
         let sum = |extents: Vec<crate::base::extent::Extent>| extents.iter().map(|extent| extent.bytes).sum();
         Trouble {

@@ -8,7 +8,7 @@ use crate::base::text::without_lone_surrogates;
 use crate::filesystem::ntfs::NamesOnly;
 use crate::filesystem::{Node, NodeId, NodeKind, Role, Stream, VolumeMap};
 use crate::results::content::{Contents, Piece};
-use crate::source::Store;
+use crate::source::CopyStore;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
@@ -84,7 +84,7 @@ impl<'c, 's, R: SecondReader> Comparison<'c, 's, R> {
         reader: R,
         view: &'c View<'s>,
         volume: &'c VolumeMap,
-        store: &'c dyn Store,
+        store: &'c dyn CopyStore,
         budget: u64,
         opinion: &'c mut SecondOpinion,
     ) -> Comparison<'c, 's, R> {

@@ -5,7 +5,7 @@ use super::opinion::{SecondOpinion, Verdict};
 use super::quiet::quietly;
 use super::view::View;
 use crate::filesystem::{FsKind, Node, VolumeMap};
-use crate::source::Store;
+use crate::source::CopyStore;
 use fatfs::{Dir, DirEntry, FatType, FileSystem, FsOptions};
 use std::char::REPLACEMENT_CHARACTER;
 use std::io::{self, Read};
@@ -15,7 +15,7 @@ pub(super) const READER: &str = "fatfs 0.3.6";
 
 pub(super) fn compare(
     volume: &VolumeMap,
-    store: &dyn Store,
+    store: &dyn CopyStore,
     view: &View<'_>,
     budget: u64,
     opinion: &mut SecondOpinion,

@@ -16,11 +16,11 @@ mod view;
 pub use opinion::{Difference, FolderDifference, NotCompared, SecondOpinion, Verdict};
 
 use crate::filesystem::{FsKind, VolumeMap};
-use crate::source::Store;
+use crate::source::CopyStore;
 use view::View;
 
 /// Asks the second reader about one volume. Content of up to `compare_bytes` bytes in all is read through both.
-pub fn second_opinion(volume: &VolumeMap, store: &dyn Store, compare_bytes: u64) -> SecondOpinion {
+pub fn second_opinion(volume: &VolumeMap, store: &dyn CopyStore, compare_bytes: u64) -> SecondOpinion {
     let view = View::new(store, volume.extent);
     view.allow(compare::CALL_BYTES);
     let reader = match volume.kind {

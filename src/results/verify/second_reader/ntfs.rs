@@ -6,7 +6,7 @@ use super::quiet::quietly;
 use super::view::View;
 use crate::base::units::Lcn;
 use crate::filesystem::{Node, NodeKind, Role, VolumeMap};
-use crate::source::Store;
+use crate::source::CopyStore;
 use ::ntfs::structured_values::NtfsFileNamespace;
 use ::ntfs::{KnownNtfsFileRecordNumber, Ntfs, NtfsAttributeType, NtfsFile, NtfsReadSeek};
 use std::io;
@@ -19,7 +19,7 @@ const INDEX_BLOCK: u64 = 4096;
 
 pub(super) fn compare(
     volume: &VolumeMap,
-    store: &dyn Store,
+    store: &dyn CopyStore,
     view: &View<'_>,
     budget: u64,
     opinion: &mut SecondOpinion,

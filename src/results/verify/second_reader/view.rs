@@ -2,7 +2,7 @@
 //! every write.
 
 use crate::base::extent::Extent;
-use crate::source::Store;
+use crate::source::CopyStore;
 use std::cell::RefCell;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::rc::Rc;
@@ -31,7 +31,7 @@ struct Block {
 }
 
 struct Shared<'s> {
-    store: &'s dyn Store,
+    store: &'s dyn CopyStore,
     volume: Extent,
     blocks: Vec<Option<Block>>,
     seen: Seen,
@@ -48,7 +48,7 @@ pub(super) struct View<'s> {
 
 impl<'s> View<'s> {
     /// The volume at `volume` of what `store` holds. Nothing can be read before [`View::allow`].
-    pub(super) fn new(store: &'s dyn Store, volume: Extent) -> View<'s> {
+    pub(super) fn new(store: &'s dyn CopyStore, volume: Extent) -> View<'s> {
         let blocks = (0..BLOCKS).map(|_| None).collect();
         let shared = Shared { store, volume, blocks, seen: Seen::default(), most_bytes: 0 };
         View { shared: Rc::new(RefCell::new(shared)), at: 0 }

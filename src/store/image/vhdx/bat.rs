@@ -1,8 +1,8 @@
 //! The block allocation table: for each block, whether it is in the file and where (2.5).
 
-use super::header::u64_at;
 use super::region::Regions;
 use super::{MIB, VhdxGeometry};
+use crate::base::fields::u64_at;
 use crate::store::durable_file::DurableFile;
 use crate::store::image::{ImageError, VhdxFault};
 use std::collections::BTreeSet;

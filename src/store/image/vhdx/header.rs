@@ -1,5 +1,6 @@
 //! The file type identifier and the two headers (2.2.1, 2.2.2).
 
+use crate::base::fields::{self, u16_at, u32_at, u64_at};
 use crate::store::durable_file::DurableFile;
 use crate::store::image::{ImageError, VhdxFault};
 use crc::{CRC_32_ISCSI, Crc};
@@ -162,21 +163,9 @@ pub(super) fn check_sum_is_right(bytes: &[u8]) -> bool {
     digest.finalize() == u32_at(bytes, 4)
 }
 
-pub(super) fn u16_at(bytes: &[u8], at: usize) -> u16 {
-    u16::from_le_bytes([bytes[at], bytes[at + 1]])
-}
-
-pub(super) fn u32_at(bytes: &[u8], at: usize) -> u32 {
-    u32::from_le_bytes(std::array::from_fn(|i| bytes[at + i]))
-}
-
-pub(super) fn u64_at(bytes: &[u8], at: usize) -> u64 {
-    u64::from_le_bytes(std::array::from_fn(|i| bytes[at + i]))
-}
-
 /// Identifiers are stored with their first three parts little-endian (MS-DTYP GUID, from memory).
 pub(super) fn guid_at(bytes: &[u8], at: usize) -> Uuid {
-    Uuid::from_bytes_le(std::array::from_fn(|i| bytes[at + i]))
+    Uuid::from_bytes_le(fields::guid_at(bytes, at))
 }
 
 #[cfg(test)]

@@ -1,8 +1,9 @@
 //! The metadata region: a table of items, and the five that a disk without a parent needs (2.6).
 
 use super::VhdxGeometry;
-use super::header::{guid_at, u16_at, u32_at, u64_at};
+use super::header::guid_at;
 use crate::base::extent::Extent;
+use crate::base::fields::{u16_at, u32_at, u64_at};
 use crate::store::durable_file::DurableFile;
 use crate::store::image::{ImageError, VhdxFault};
 use std::io;

@@ -1,8 +1,9 @@
 //! The region tables: where the block allocation table and the metadata lie (2.2.3).
 
 use super::MIB;
-use super::header::{CRC_32C, Header, LOG_AT, LOG_BYTES, check_sum_is_right, guid_at, u32_at, u64_at};
+use super::header::{CRC_32C, Header, LOG_AT, LOG_BYTES, check_sum_is_right, guid_at};
 use crate::base::extent::Extent;
+use crate::base::fields::{u32_at, u64_at};
 use crate::store::durable_file::DurableFile;
 use crate::store::image::{ImageError, VhdxFault};
 use std::io;

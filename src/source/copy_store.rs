@@ -7,8 +7,8 @@ use std::io;
 /// Keeps what is read: a case's image with its journal.
 ///
 /// A range of the drive is in one of four states: not read yet, held, skipped (left for later), or unreadable (failed at
-/// every try so far). [`Store::keep`] and [`Store::mark`] lead from one to another.
-pub trait Store: Send + Sync {
+/// every try so far). [`CopyStore::keep`] and [`CopyStore::mark`] lead from one to another.
+pub trait CopyStore: Send + Sync {
     /// What of `extent` is held, ascending.
     fn held(&self, extent: Extent) -> Vec<Extent>;
 
@@ -29,7 +29,7 @@ pub trait Store: Send + Sync {
     /// What the kernel says of the image.
     fn load(&self, extent: Extent, buffer: &mut [u8]) -> io::Result<()>;
 
-    /// Keeps bytes that have just arrived from the drive. They are safe only after the next [`Store::commit`], which a store
+    /// Keeps bytes that have just arrived from the drive. They are safe only after the next [`CopyStore::commit`], which a store
     /// may also do by itself.
     ///
     /// # Errors
