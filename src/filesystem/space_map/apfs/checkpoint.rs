@@ -10,6 +10,9 @@ use crate::source::SourceLost;
 /// Most blocks that a descriptor area may have to be searched: 64 MiB with blocks of 4 KiB, where macOS and mkapfs use some hundred.
 const MOST_DESCRIPTORS: u32 = 1 << 14;
 
+/// Most bytes of it that are kept in memory.
+const MOST_KEPT: u64 = 4 << 20;
+
 /// Most bytes of a space manager: that of 100 TB with blocks of 4 KiB has some 10 KiB.
 const MOST_MANAGER_BYTES: u64 = 1 << 20;
 
@@ -77,6 +80,10 @@ impl Descriptors {
     pub fn read(container: &Container<'_>, ring: Ring) -> Result<Option<Descriptors>, SourceLost> {
         if ring.blocks > MOST_DESCRIPTORS || ring.first.checked_add(u64::from(ring.blocks)).is_none() {
             return Ok(None);
+        }
+        // Where no checkpoint is sound, others may want to read here.
+        if u64::from(ring.blocks) * container.block_bytes <= MOST_KEPT {
+            container.keep(ring.first, ring.blocks.into())?;
         }
         let mut slots: Vec<Slot> = (0..ring.blocks).map(|_| Slot::Damaged).collect();
         let wanted = (0..ring.blocks).map(|index| (ring.first + u64::from(index), index)).collect();

@@ -36,6 +36,20 @@ impl Container<'_> {
         Ok(read.whole().map(<[u8]>::to_vec))
     }
 
+    /// Reads blocks and keeps them, so that reading any of them again costs nothing; whether all of them lie in the window and
+    /// arrived.
+    ///
+    /// # Errors
+    /// [`SourceLost`] when the device is gone.
+    pub fn keep(&self, first: u64, count: u64) -> Result<bool, SourceLost> {
+        let Some(place) = self.place(first, count) else { return Ok(false) };
+        let mut arrived = place.bytes == count.saturating_mul(self.block_bytes);
+        for part in place.pieces(1 << 20) {
+            arrived &= self.window.reader().read(part)?.whole().is_some();
+        }
+        Ok(arrived)
+    }
+
     /// Streams blocks in ascending order, neighbours in one request, and hands each to `each` with the key it was asked by: `None` for
     /// those that were not read. Those that do not lie in the window come first.
     ///

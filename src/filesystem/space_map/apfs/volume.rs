@@ -123,7 +123,9 @@ fn marks(
 ) -> Result<(ClusterSet, ClusterSet), SourceLost> {
     let manager = &checkpoint.manager;
     let held_blocks = container.window.extent().bytes.div_ceil(container.block_bytes).min(manager.blocks);
-    let pool_is_kept = checkpoint.newer.is_some() && keep_pool(container, manager.pool)?;
+    let (first, count) = manager.pool;
+    let pool_fits = count.saturating_mul(container.block_bytes) <= MOST_POOL_BYTES;
+    let pool_is_kept = checkpoint.newer.is_some() && pool_fits && container.keep(first, count)?;
     let mut chunks = ChunkReader { container, manager, held_blocks, findings };
     let Marks { mut used, mut unknown, free, has_gaps } = chunks.read(checkpoint.superblock.transaction)?;
     unknown.push(ClusterRun::new(held_blocks, manager.blocks - held_blocks));
@@ -173,22 +175,6 @@ fn newer_marks(
     let place = chunks.container.window.absolute(0);
     chunks.findings.push(Finding::at(&MAP_OF_OLDER_CHECKPOINT, place, sentence));
     Ok(all)
-}
-
-/// Reads all of the pool and keeps it; whether all of it arrived.
-fn keep_pool(container: &Container<'_>, (first, blocks): (u64, u64)) -> Result<bool, SourceLost> {
-    let bytes = blocks.saturating_mul(container.block_bytes);
-    let Some(pool) = container.place(first, blocks).filter(|pool| pool.bytes == bytes && bytes <= MOST_POOL_BYTES)
-    else {
-        return Ok(false);
-    };
-    let reader = container.window.reader();
-    reader.announce("chunk information", pool.bytes);
-    let mut arrived = true;
-    for part in pool.pieces(1 << 20) {
-        arrived &= reader.read(part)?.whole().is_some();
-    }
-    Ok(arrived)
 }
 
 /// Places that hold the container's own structure: block zero, its object map, both areas of checkpoints, the pool of chunk
