@@ -7,7 +7,7 @@ const CRC_32: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 /// CRC-32C, of journals and VHDX headers.
 pub const CRC_32C: Crc<u32> = Crc::<u32>::new(&CRC_32_ISCSI);
 
-/// GPT headers and arrays, exFAT boot regions and sets of entries.
+/// GPT headers and arrays, exFAT boot regions and sets of entries, objects of APFS.
 pub fn all(drive: &mut Patched) {
     for sector in [512, 4096] {
         gpt(drive, sector, sector);
@@ -19,6 +19,31 @@ pub fn all(drive: &mut Patched) {
         exfat_boot(drive, 0, sector);
         exfat_boot(drive, 12 * sector, sector);
         exfat_sets(drive);
+    }
+    apfs_objects(drive);
+}
+
+/// Apple File System Reference (2020), "Objects": the Fletcher checksum of every changed block of 4096 bytes whose type field can be
+/// that of an object.
+fn apfs_objects(drive: &mut Patched) {
+    const M: u64 = 0xFFFF_FFFF;
+    let mut blocks: Vec<u64> = drive.changed_sectors().iter().map(|number| number * SECTOR / 4096 * 4096).collect();
+    blocks.dedup();
+    for at in blocks {
+        let mut object = vec![0; 4096];
+        drive.fill(at, &mut object);
+        let kind = u32_at(&object, 24);
+        if kind & 0xFFFF > 0x20 || kind & 0xC000_0000 == 0 {
+            continue;
+        }
+        let (mut low, mut high) = (0, 0);
+        for word in object[8..].chunks_exact(4) {
+            low += u64::from(u32_at(word, 0));
+            high = (high + low) % M;
+        }
+        let first = M - (low + high) % M;
+        let second = M - (low + first) % M;
+        drive.write(at, &(second << 32 | first).to_le_bytes());
     }
 }
 

@@ -28,6 +28,13 @@ pub fn drive(drive: Patched) {
         in_order(volume);
         compare_maps(volume);
     }
+    for (_, map) in map.mapped() {
+        assert!(map.used.intersection(&map.unknown).is_empty());
+        assert!(map.structure.extents().iter().all(|extent| map.extent.contains(extent)));
+        let free: u64 = map.free_extents().map(|extent| extent.bytes).sum();
+        let in_use: u64 = map.in_use().iter().map(|extent| extent.bytes).sum();
+        assert_eq!(free + in_use, map.extent.bytes, "a byte that is neither free nor in use, or both");
+    }
     if reader.identity().bytes == 0 {
         return;
     }
