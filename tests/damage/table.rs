@@ -379,7 +379,8 @@ Each row is a real volume or drive of `testdata` with one structure lost, or sev
 * **verdict**: of the drive as a whole, as `survey` opens with it ([coherence.md](coherence.md)).
 * **what is said**: the most severe findings that the undamaged drive does not have ([findings.md](findings.md)), beside `unreadable-sectors`.
 
-`tests/damage/describe.rs` has the statement behind the first share, and checks it against 10,000 random damages.
+`tests/damage/describe.rs` has the statement behind the first share, and checks it against 10,000 random damages; `tests/apfs/damaged.rs` has
+that of APFS, of which the allocation map alone is read, so that it has no files here.
 
 | drive | lost | lost how | in use, planned | files | in excess | verdict | what is said |
 |---|---|---|---|---|---|---|---|
