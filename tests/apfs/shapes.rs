@@ -10,9 +10,12 @@ use std::io::{Seek, SeekFrom, Write};
 use std::path::Path;
 use std::sync::Arc;
 
+/// Runs of blocks: first and count.
+type Runs = Vec<(u64, u64)>;
+
 /// Name, shape, and the blocks in use beside the structure at each checkpoint.
-fn shapes() -> Vec<(&'static str, Shape, Vec<Vec<(u64, u64)>>)> {
-    let nearly_full = |blocks: u64| -> Vec<(u64, u64)> {
+fn shapes() -> Vec<(&'static str, Shape, Vec<Runs>)> {
+    let nearly_full = |blocks: u64| -> Runs {
         let holes = (2000..blocks).step_by(977);
         holes.clone().zip(holes.skip(1)).map(|(from, to)| (from, to - from - 1)).collect()
     };
@@ -34,7 +37,7 @@ fn shapes() -> Vec<(&'static str, Shape, Vec<Vec<(u64, u64)>>)> {
     ]
 }
 
-fn built(shape: &Shape, checkpoints: &[Vec<(u64, u64)>]) -> Built {
+fn built(shape: &Shape, checkpoints: &[Runs]) -> Built {
     let list: Vec<&[(u64, u64)]> = checkpoints.iter().map(Vec::as_slice).collect();
     let mut built = Built::with(shape.clone(), &list);
     if shape.most > shape.blocks {

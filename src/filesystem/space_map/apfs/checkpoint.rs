@@ -4,7 +4,7 @@ use super::container::Container;
 use super::object::{Header, kind};
 use super::space_manager::SpaceManager;
 use super::superblock::{Ring, Superblock};
-use crate::base::fields::{u32_at, u64_at};
+use crate::base::fields::{u16_at, u32_at, u64_at};
 use crate::source::SourceLost;
 
 /// Most blocks that a descriptor area may have to be searched: 64 MiB with blocks of 4 KiB, where macOS and mkapfs use some hundred.
@@ -246,7 +246,7 @@ impl Slot {
 
 impl Mapping {
     fn of_manager(entry: &[u8]) -> Option<Mapping> {
-        let is_manager = u32_at(entry, 0) as u16 == kind::SPACE_MANAGER;
+        let is_manager = u16_at(entry, 0) == kind::SPACE_MANAGER;
         is_manager.then(|| Mapping {
             bytes: u64::from(u32_at(entry, 8)),
             id: u64_at(entry, 24),
@@ -283,7 +283,8 @@ fn manager_at(
 fn read_object(container: &Container<'_>, data: Ring, mapping: Mapping) -> Result<Option<Vec<u8>>, SourceLost> {
     let blocks = mapping.bytes / container.block_bytes;
     let index = mapping.block.checked_sub(data.first).and_then(|index| u32::try_from(index).ok());
-    let whole = mapping.bytes % container.block_bytes == 0 && (1..=MOST_MANAGER_BYTES).contains(&mapping.bytes);
+    let whole =
+        mapping.bytes.is_multiple_of(container.block_bytes) && (1..=MOST_MANAGER_BYTES).contains(&mapping.bytes);
     let (Some(index), true, true) = (index, whole, blocks <= u64::from(data.blocks)) else { return Ok(None) };
     let mut object = Vec::new();
     for further in (0..).take(usize::try_from(blocks).unwrap_or(0)) {

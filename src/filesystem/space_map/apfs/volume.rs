@@ -111,7 +111,7 @@ fn superblock_at(window: &Window<'_>, at: u64) -> Result<Option<Superblock>, Sou
         return Ok(None);
     };
     // A block begins on a multiple of its size.
-    let block = if at % bytes == 0 { window.read(at, bytes)? } else { None };
+    let block = if at.is_multiple_of(bytes) { window.read(at, bytes)? } else { None };
     Ok(block.as_ref().and_then(|block| block.whole()).and_then(Superblock::parse))
 }
 
