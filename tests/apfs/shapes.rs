@@ -75,6 +75,31 @@ fn used_blocks_of_unusual_containers_are_those_of_the_reference_parser() {
     }
 }
 
+/// After many checkpoints bitmaps lie scattered over the pool: small gaps between them are read through.
+#[test]
+fn scattered_bitmaps_take_few_requests() {
+    let mut built = Built::new(Shape::new(4096, 300 * 32768));
+    let mut used = Vec::new();
+    for round in 0..40 {
+        used = (0..300)
+            .map(|chunk| (chunk * 32768 + 20_000, 1 + if chunk % 7 == round % 7 { round } else { 0 }))
+            .collect();
+        built.commit(&used);
+    }
+    let bitmaps: Vec<u64> = built.checkpoints.last().unwrap().bitmaps.values().copied().collect();
+    let sorted: std::collections::BTreeSet<u64> = bitmaps.iter().copied().collect();
+    let apart = sorted.iter().filter(|block| !sorted.contains(&(*block + 1))).count() as u64;
+    let in_use = built.in_use(&used);
+    let blocks = built.shape.blocks;
+    let survey = survey(Damaged::new(&Arc::new(built.drive)));
+    assert_planned("scattered", &survey, &bytes_of(&in_use, 4096, Extent::between(0, blocks * 4096)), blocks * 4096);
+    let (requests, read) = (survey.totals.requests, survey.asked.bytes());
+    println!("{} bitmaps in {apart} places: {requests} requests, {read} bytes in all", bitmaps.len());
+    assert!(apart > 60, "{apart}: they are not scattered");
+    assert!(requests < apart / 2, "{requests} requests");
+    assert!(read <= bitmaps.len() as u64 * 4096 * 3 / 2 + (200 << 10), "{read} bytes");
+}
+
 /// Kinds of containers whose map is not read: all of them is planned.
 #[test]
 fn what_is_not_known_is_planned_whole() {

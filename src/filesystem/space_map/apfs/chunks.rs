@@ -137,10 +137,12 @@ impl ChunkReader<'_> {
                 self.doubt(marks, chunk.run, chunk.bitmap, "a chunk with blocks in use has no bitmap");
             }
         }
-        let wanted = (0..).zip(&with).map(|(key, chunk): (usize, _)| (chunk.bitmap, key)).collect();
+        let gaps = self.container.small_gaps(with.iter().map(|chunk| chunk.bitmap).collect());
+        let bitmaps = (0..).zip(&with).map(|(key, chunk): (usize, _)| (chunk.bitmap, Some(key)));
+        let wanted = bitmaps.chain(gaps.into_iter().map(|block| (block, None))).collect();
         let (mut used, mut unread, mut wrong) = (Vec::new(), Vec::new(), Vec::new());
         self.container.read_each("allocation bitmap", wanted, |key, block| {
-            let chunk = &with[key];
+            let Some(chunk) = key.and_then(|key| with.get(key)) else { return };
             let Some(block) = block else { return unread.push(*chunk) };
             let mut scan = Scan::new(chunk.run.count);
             scan.feed(block);
