@@ -19,6 +19,11 @@ impl Container<'_> {
         Extent::between(start, end).intersection(&self.window.extent())
     }
 
+    /// Of a container of `blocks` blocks those that lie in the window, in full or in part.
+    pub fn held_blocks(&self, blocks: u64) -> u64 {
+        self.window.extent().bytes.div_ceil(self.block_bytes).min(blocks)
+    }
+
     /// Where a block begins on the drive; saturates.
     pub fn start_of(&self, block: u64) -> ByteOffset {
         self.window.absolute(block.saturating_mul(self.block_bytes))

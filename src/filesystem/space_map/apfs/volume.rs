@@ -67,7 +67,7 @@ pub(in crate::filesystem::space_map) fn read(
     Ok(Ok(Box::new(SpaceMap {
         recognised,
         extent: window.extent(),
-        geometry: geometry(window, superblock),
+        geometry: geometry(&container, superblock),
         used,
         unknown,
         structure: structure(&container, &checkpoint),
@@ -75,12 +75,12 @@ pub(in crate::filesystem::space_map) fn read(
     })))
 }
 
-fn geometry(window: &Window<'_>, superblock: &Superblock) -> ClusterGeometry {
+fn geometry(container: &Container<'_>, superblock: &Superblock) -> ClusterGeometry {
     ClusterGeometry {
-        heap_start: window.extent().start.0,
+        heap_start: container.window.extent().start.0,
         cluster_bytes: superblock.block_bytes,
         first_number: 0,
-        cluster_count: superblock.blocks,
+        cluster_count: container.held_blocks(superblock.blocks),
     }
 }
 
@@ -122,13 +122,12 @@ fn marks(
     findings: &mut Findings,
 ) -> Result<(ClusterSet, ClusterSet), SourceLost> {
     let manager = &checkpoint.manager;
-    let held_blocks = container.window.extent().bytes.div_ceil(container.block_bytes).min(manager.blocks);
+    let held_blocks = container.held_blocks(manager.blocks);
     let (first, count) = manager.pool;
     let pool_fits = count.saturating_mul(container.block_bytes) <= MOST_POOL_BYTES;
     let pool_is_kept = checkpoint.newer.is_some() && pool_fits && container.keep(first, count)?;
     let mut chunks = ChunkReader { container, manager, held_blocks, findings };
     let Marks { mut used, mut unknown, free, has_gaps } = chunks.read(checkpoint.superblock.transaction)?;
-    unknown.push(ClusterRun::new(held_blocks, manager.blocks - held_blocks));
     if let Some(newer) = checkpoint.newer {
         let marks = newer_marks(&mut chunks, checkpoint, newer, pool_is_kept)?;
         used.extend(marks.used);
@@ -142,8 +141,9 @@ fn marks(
         findings.push(Finding::at(&MAP_PART_DOUBTED, container.window.absolute(0), sentence));
         unknown.push(ClusterRun::new(0, manager.blocks));
     }
-    let used: ClusterSet = used.into_iter().collect();
-    let unknown = unknown.into_iter().collect::<ClusterSet>().without(&used);
+    let held: ClusterSet = [ClusterRun::new(0, held_blocks)].into_iter().collect();
+    let used = used.into_iter().collect::<ClusterSet>().intersection(&held);
+    let unknown = unknown.into_iter().collect::<ClusterSet>().without(&used).intersection(&held);
     Ok((used, unknown))
 }
 
