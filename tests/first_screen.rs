@@ -219,9 +219,9 @@ fn the_full_survey_fits_and_has_what_the_screen_leaves_out() {
 #[test]
 fn where_little_can_be_checked_a_person_looks_first() {
     let bench = Bench::new();
-    let drive = bench.fixture("foreign-hfsplus");
+    let drive = bench.fixture("foreign-jfs");
     let screen = bench.screen(&drive);
     assert!(screen.contains("\nGO ON  after a look at a few sectors and at the drive's label. "), "{screen}");
-    assert_eq!(volume(&screen, "1")[3], "HFS+");
+    assert_eq!(volume(&screen, "1")[3], "JFS");
     assert!(screen.ends_with("  gleaner plan drive.img --case case --scope whole\n"), "{screen}");
 }

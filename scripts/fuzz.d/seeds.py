@@ -72,7 +72,7 @@ def case_files(gleaner, work):
 
 def seeds(gleaner, work):
     starts = volumes()
-    for target, bases, reach in [("layout", 6, 64 << 10), ("ntfs", 4, 2 << 20), ("fat", 5, 256 << 10), ("exfat", 3, 256 << 10), ("drive", 4, 1 << 20)]:
+    for target, bases, reach in [("layout", 6, 64 << 10), ("ntfs", 4, 2 << 20), ("fat", 5, 256 << 10), ("exfat", 3, 256 << 10), ("ext", 3, 128 << 10), ("hfsplus", 3, 64 << 10), ("apfs", 2, 128 << 10), ("drive", 4, 1 << 20)]:
         for content in changes(bases, reach, 150):
             yield target, content
     for name, start in starts.items():
@@ -82,7 +82,7 @@ def seeds(gleaner, work):
     for which in range(32):
         yield "signs", bytes([which]) + bytes(70 << 10)
     for name in starts:
-        if not name.startswith(("ntfs", "fat", "exfat", "drive")):
+        if not name.startswith(("ntfs", "fat", "exfat", "ext", "hfsplus", "drive")):
             yield "signs", b"\x1f" + start_of(name, 72 << 10)
     yield from case_files(gleaner, work)
     chance = random.Random(1)

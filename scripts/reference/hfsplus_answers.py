@@ -1,8 +1,8 @@
 """What is in use on an HFS+ volume: the union of all extents of all files by libfshfs, and of headers and special files by their own
 fields. The volume header's count of free blocks must agree with it.
 
-hfsplus_answers.py IMAGE prints JSON: block_bytes, blocks, start (first byte of the volume in the image), in_use (pairs of first block
-and count).
+hfsplus_answers.py IMAGE prints JSON: the blocks in use as pairs of number and count, their size, the byte where the first lies, and the
+places of headers and map, in bytes of the image.
 """
 
 import json
@@ -105,7 +105,20 @@ def main():
             runs[-1][1] += 1
         else:
             runs.append([number, 1])
-    print(json.dumps({"kind": "hfsplus", "block_bytes": block, "blocks": blocks, "start": start, "files": files, "in_use": runs}))
+    places = [[start + first * block, count * block] for first, count in runs_of(header[112:192])]
+    answers = {
+        "kind": "hfsplus",
+        "sector_bytes": 512,
+        "volume_start": 0,
+        "cluster_bytes": block,
+        "cluster_count": blocks,
+        "first_cluster_byte": start,
+        "allocated": runs,
+        "has_checksums": False,
+        "files": [],
+        "places": {"volume header": [[start + 1024, 512]], "alternate header": [[end - 1024, 512]], "map": places},
+    }
+    print(json.dumps(answers))
 
 
 if __name__ == "__main__":

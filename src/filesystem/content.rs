@@ -1,7 +1,8 @@
 //! What an area of the drive holds: a volume that can be read, one whose allocation map can, or something that can only be taken whole.
 
 use super::infer::{self, Inferred};
-use super::{SpaceMap, VolumeMap, exfat, fat, ntfs, space_map};
+use super::space_map::{self, SpaceOutcome};
+use super::{SpaceMap, VolumeMap, exfat, fat, ntfs};
 use crate::base::extent::Extent;
 use crate::base::finding::{Code, Finding, Findings, Severity};
 use crate::partition::boot_sign::{self, BootSign};
@@ -122,7 +123,8 @@ pub static CODES: &[&Code] =
 ///
 /// A boot sector of NTFS or exFAT is believed, because both have a signature; that of FAT, which has none, only when no
 /// whole superblock of another kind stands where FAT would have written over it. Without a boot sector, what is recognised
-/// whole comes before boot sectors' copies: these outlive formatting, since many formatters write nothing at the end.
+/// whole, or by a copy that leads to a sound allocation map, comes before boot sectors' copies: these outlive formatting, since
+/// many formatters write nothing at the end.
 ///
 /// # Errors
 /// [`SourceLost`] when the device is gone.
@@ -148,15 +150,13 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     if let Some(found) = found.clone().filter(|found| found.certainty >= Certainty::Consistent) {
         return by_its_map(window, sign, found, findings);
     }
-    // Checksums lead to such a map, so it comes before copies of boot sectors, which may be of an older use.
-    let checksummed = found.as_ref().filter(|found| found.kind == Sign::Apfs);
-    let map_is_lost = match checksummed {
-        Some(found) => match by_its_map(window, sign, found.clone(), findings.clone())? {
-            Content::Mapped(map) => return Ok(Content::Mapped(map)),
-            lost => Some(lost),
-        },
-        None => None,
-    };
+    let by_map = found.as_ref().map_or(Ok(None), |found| space_map::read(window, found))?;
+    // A map that agrees with itself throughout is as good as a whole superblock; checksums lead to that of APFS.
+    if let (Some(Ok(map)), Some(found)) = (&by_map, &found)
+        && (map.unknown.is_empty() || found.kind == Sign::Apfs)
+    {
+        return Ok(with_map(window, sign, found.clone(), by_map, findings));
+    }
     if read_by_first_sector(sign) {
         // Its own copies were tried already.
     } else if let Some(volume) = by_copies(window)? {
@@ -178,10 +178,10 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
         }
         Inferred::Nothing => {}
     }
-    match found {
-        Some(found) => map_is_lost.map_or_else(|| by_its_map(window, sign, found, findings), Ok),
-        None => Ok(Content::Opaque { sign, recognised: None, findings }),
-    }
+    Ok(match found {
+        Some(found) => with_map(window, sign, found, by_map, findings),
+        None => Content::Opaque { sign, recognised: None, findings },
+    })
 }
 
 /// Looks at the start of a partition that has no file system by definition, and no further as long as nothing is recognised
@@ -230,19 +230,31 @@ fn by_its_map(
     window: &Window<'_>,
     sign: Option<BootSign>,
     found: Recognised,
-    mut findings: Findings,
+    findings: Findings,
 ) -> Result<Content, SourceLost> {
-    match space_map::read(window, &found)? {
+    let by_map = space_map::read(window, &found)?;
+    Ok(with_map(window, sign, found, by_map, findings))
+}
+
+/// Something recognised, with what reading its allocation map gave.
+fn with_map(
+    window: &Window<'_>,
+    sign: Option<BootSign>,
+    found: Recognised,
+    by_map: Option<SpaceOutcome>,
+    mut findings: Findings,
+) -> Content {
+    match by_map {
         Some(Ok(mut map)) => {
             note_doubt(window, &found, &mut findings);
             findings.append(std::mem::take(&mut map.findings));
             map.findings = findings;
-            return Ok(Content::Mapped(map));
+            return Content::Mapped(map);
         }
         Some(Err(why)) => findings.append(why),
         None => {}
     }
-    Ok(taken_whole(window, sign, found, findings))
+    taken_whole(window, sign, found, findings)
 }
 
 /// Something recognised, with the findings that say what that means.

@@ -6,6 +6,7 @@ import tempfile
 
 import drives
 import exfat_volumes
+import ext_volumes
 import fat_volumes
 import fixture
 import foreign
@@ -74,6 +75,7 @@ FIXTURES = {
     "drive-usb-4k-table": drives.usb_4k_table,
     "drive-usb-4k-gpt": drives.usb_4k_gpt,
     "drive-windows-gpt": drives.windows_gpt,
+    **ext_volumes.FIXTURES,
     **hfsplus_volumes.FIXTURES,
     **foreign.FIXTURES,
 }

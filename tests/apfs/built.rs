@@ -5,7 +5,6 @@
 //! volumes. What is independent: `scripts/reference/apfs_answers.py` reads them by the structures of dissect.apfs.
 
 use crate::overlay::Sound;
-use gleaner::base::extent::Extent;
 use gleaner::base::units::SectorSize;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -143,10 +142,6 @@ impl Built {
     pub fn object_map(&self) -> u64 {
         let (chunks, infos, tables) = self.counts_of(self.shape.most);
         self.pool().0 + 3 * (chunks + infos + tables)
-    }
-
-    pub fn place(&self, block: u64) -> Extent {
-        Extent::between(block * self.shape.block, (block + 1) * self.shape.block)
     }
 
     /// All blocks in use: the structure, and these runs.

@@ -10,9 +10,12 @@ use std::io::{Seek, SeekFrom, Write};
 use std::path::Path;
 use std::sync::Arc;
 
+/// Runs of blocks: first and count.
+type Runs = Vec<(u64, u64)>;
+
 /// Name, shape, and the blocks in use beside the structure at each checkpoint.
-fn shapes() -> Vec<(&'static str, Shape, Vec<Vec<(u64, u64)>>)> {
-    let nearly_full = |blocks: u64| -> Vec<(u64, u64)> {
+fn shapes() -> Vec<(&'static str, Shape, Vec<Runs>)> {
+    let nearly_full = |blocks: u64| -> Runs {
         let holes = (2000..blocks).step_by(977);
         holes.clone().zip(holes.skip(1)).map(|(from, to)| (from, to - from - 1)).collect()
     };
@@ -34,7 +37,7 @@ fn shapes() -> Vec<(&'static str, Shape, Vec<Vec<(u64, u64)>>)> {
     ]
 }
 
-fn built(shape: &Shape, checkpoints: &[Vec<(u64, u64)>]) -> Built {
+fn built(shape: &Shape, checkpoints: &[Runs]) -> Built {
     let list: Vec<&[(u64, u64)]> = checkpoints.iter().map(Vec::as_slice).collect();
     let mut built = Built::with(shape.clone(), &list);
     if shape.most > shape.blocks {
@@ -70,6 +73,31 @@ fn used_blocks_of_unusual_containers_are_those_of_the_reference_parser() {
         let drive = Extent::between(0, survey.drive.identity.bytes);
         assert_planned(name, &survey, &bytes_of(&in_use, shape.block, drive), drive.bytes);
     }
+}
+
+/// After many checkpoints bitmaps lie scattered over the pool: small gaps between them are read through.
+#[test]
+fn scattered_bitmaps_take_few_requests() {
+    let mut built = Built::new(Shape::new(4096, 300 * 32768));
+    let mut used = Vec::new();
+    for round in 0..40 {
+        used = (0..300)
+            .map(|chunk| (chunk * 32768 + 20_000, 1 + if chunk % 7 == round % 7 { round } else { 0 }))
+            .collect();
+        built.commit(&used);
+    }
+    let bitmaps: Vec<u64> = built.checkpoints.last().unwrap().bitmaps.values().copied().collect();
+    let sorted: std::collections::BTreeSet<u64> = bitmaps.iter().copied().collect();
+    let apart = sorted.iter().filter(|block| !sorted.contains(&(*block + 1))).count() as u64;
+    let in_use = built.in_use(&used);
+    let blocks = built.shape.blocks;
+    let survey = survey(Damaged::new(&Arc::new(built.drive)));
+    assert_planned("scattered", &survey, &bytes_of(&in_use, 4096, Extent::between(0, blocks * 4096)), blocks * 4096);
+    let (requests, read) = (survey.totals.requests, survey.asked.bytes());
+    println!("{} bitmaps in {apart} places: {requests} requests, {read} bytes in all", bitmaps.len());
+    assert!(apart > 60, "{apart}: they are not scattered");
+    assert!(requests < apart / 2, "{requests} requests");
+    assert!(read <= bitmaps.len() as u64 * 4096 * 3 / 2 + (200 << 10), "{read} bytes");
 }
 
 /// Kinds of containers whose map is not read: all of them is planned.

@@ -9,6 +9,10 @@
 //! 3. some of that is false rather than unreadable, and looks true: bytes were changed in silence.
 //!
 //! So no read error, however many there are, loses anything by itself; nor does any damage to one of the two maps.
+//!
+//! On a volume of which the allocation map alone is read there are no claims. A block may be missing there only if what leads to its
+//! mark was changed in silence and nothing seals it. Where all metadata has a checksum, the bitmaps' stand in the group descriptors: a
+//! block may be missing only if these are lost and the bitmaps were changed as well.
 
 use crate::fixture::{Fixture, Volume, extents, number};
 use crate::overlay::{Damaged, Sound};
@@ -136,7 +140,9 @@ impl<'f> Describer<'f> {
         if !tables.is_empty() {
             base.push(tables.to_vec());
         }
-        if volume.is("ntfs") {
+        if volume.is_mapped() {
+            // Any of it may be what lies.
+        } else if volume.is("ntfs") {
             base.push(vec![at(0), at(volume.extent.bytes / sector - 1)]);
             let mirror = volume.extents_of(self.system_file(1, None));
             let size = number(&volume.answer["record_bytes"]);
@@ -267,6 +273,9 @@ impl<'f> Describer<'f> {
 
     /// Where marks lie: the map that the bitmap or the FATs are.
     pub fn maps(&self) -> Vec<Extent> {
+        if self.volume.is_mapped() {
+            return self.volume.named("map");
+        }
         let of = |wanted: &dyn Fn(&Value) -> bool| {
             self.volume.files().find(|f| wanted(f)).map_or(Vec::new(), |f| self.volume.extents_of(f))
         };
@@ -287,6 +296,16 @@ impl<'f> Describer<'f> {
 
     /// Why a cluster that was in use may be missing from a plan, or what should have kept it there.
     pub fn excuse(&self, cluster: u64, harm: &Harm) -> Result<(), String> {
+        if self.volume.is_mapped() {
+            let names = self.volume.answer["places"].as_object().unwrap().keys();
+            let leads: Vec<Extent> = names.flat_map(|name| self.volume.named(name)).collect();
+            return match self.volume.answer["has_checksums"] == true {
+                true if harm.hit(&self.volume.named("group descriptors")) && harm.altered(&self.maps()) => Ok(()),
+                true => Err("all that leads to its mark has a checksum".to_owned()),
+                false if harm.altered(&leads) => Ok(()),
+                false => Err("nothing that leads to its mark was changed, only unreadable".to_owned()),
+            };
+        }
         let mark = self.mark(cluster);
         let mut met: Vec<Copies> = vec![mark.clone()];
         let to_map = self.way_to_map();

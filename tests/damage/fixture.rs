@@ -8,7 +8,7 @@ use serde_json::Value;
 use std::sync::Arc;
 
 /// Name and logical sector of every volume and drive in `testdata` but those made for one purpose.
-pub const ALL: [(&str, SectorSize); 26] = [
+pub const ALL: [(&str, SectorSize); 30] = [
     ("ntfs-rich", SectorSize::S512),
     ("ntfs-mft-list", SectorSize::S512),
     ("ntfs-cluster-512", SectorSize::S512),
@@ -35,6 +35,10 @@ pub const ALL: [(&str, SectorSize); 26] = [
     ("drive-usb-4k-table", SectorSize::S512),
     ("drive-usb-4k-gpt", SectorSize::S512),
     ("drive-windows-gpt", SectorSize::S512),
+    ("ext4-used", SectorSize::S512),
+    ("ext2-used", SectorSize::S512),
+    ("hfsplus-4k", SectorSize::S512),
+    ("hfsplus-512", SectorSize::S512),
 ];
 
 /// Those of which the allocation map alone is read. Random damage to them, with a statement of its own, is in `tests/apfs`.
@@ -88,7 +92,8 @@ impl Volume {
     fn new(answer: Value, extent: Extent) -> Volume {
         let cluster = number(&answer["cluster_bytes"]);
         let heap = extent.start.0 + number(&answer["first_cluster_byte"]);
-        let first_number = if answer["kind"] == "ntfs" || answer["kind"] == "apfs" { 0 } else { 2 };
+        let kind = answer["kind"].as_str().unwrap();
+        let first_number = if kind.starts_with("fat") || kind == "exfat" { 2 } else { 0 };
         let pairs = answer["allocated"].as_array().unwrap().iter();
         let place = |pair: &Value| {
             Extent::new(heap + (number(&pair[0]) - first_number) * cluster, number(&pair[1]) * cluster).unwrap()
@@ -99,6 +104,16 @@ impl Volume {
 
     pub fn is(&self, kind: &str) -> bool {
         self.answer["kind"].as_str().unwrap().starts_with(kind)
+    }
+
+    /// Whether its allocation map alone is read.
+    pub fn is_mapped(&self) -> bool {
+        self.answer["places"].is_object()
+    }
+
+    /// Where a structure lies by its name in the answers.
+    pub fn named(&self, name: &str) -> Vec<Extent> {
+        extents(&self.answer["places"][name], self.extent.start.0)
     }
 
     /// The number of the cluster that holds byte `at` of the drive.

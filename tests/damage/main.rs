@@ -7,6 +7,7 @@ mod common;
 mod describe;
 mod fixture;
 mod harm;
+#[allow(dead_code, reason = "tests/apfs fills a drive of its own")]
 mod overlay;
 mod random;
 mod regressions;

@@ -33,13 +33,11 @@ impl Sound {
     }
 
     /// A drive of zeros.
-    #[allow(dead_code, reason = "of the programs that share this, one fills a drive itself")]
     pub fn blank(bytes: u64, sector: SectorSize) -> Sound {
         Sound { bytes, sector, sectors: BTreeMap::new() }
     }
 
     /// Puts whole sectors at a place.
-    #[allow(dead_code, reason = "see above")]
     pub fn put(&mut self, at: u64, bytes: &[u8]) {
         for (number, sector) in (at / SECTOR..).zip(bytes.as_chunks::<SECTOR_LENGTH>().0) {
             self.sectors.insert(number, Box::new(*sector));
@@ -47,7 +45,6 @@ impl Sound {
     }
 
     /// What is not all zero, by its place.
-    #[allow(dead_code, reason = "see above")]
     pub fn written(&self) -> impl Iterator<Item = (u64, &[u8])> {
         self.sectors.iter().map(|(number, sector)| (number * SECTOR, &sector[..]))
     }

@@ -54,6 +54,10 @@ pub fn targets(fixture: &Fixture, describers: &[Describer<'_>], sound: &Survey) 
         let structure = sound.asked.intersection(volume.extent);
         tables.extend(structure.iter().take(4).map(|extent| Extent { bytes: extent.bytes.min(16 << 10), ..*extent }));
     }
+    for volume in fixture.volumes.iter().filter(|volume| volume.is_mapped()) {
+        let names = volume.answer["places"].as_object().unwrap().keys().filter(|name| *name != "map");
+        tables.extend(names.flat_map(|name| volume.named(name)));
+    }
     Targets { tables, structure: sound.asked.clone(), maps: describers.iter().flat_map(Describer::maps).collect() }
 }
 
@@ -181,7 +185,7 @@ fn nothing_in_use_is_lost_without_an_excuse() {
 /// The statement must be one that can fail: a plan of nothing has no excuse on a sound volume.
 #[test]
 fn a_missing_cluster_of_a_sound_volume_has_no_excuse() {
-    for (name, sector) in [ALL[3], ALL[11], ALL[13], ALL[16]] {
+    for (name, sector) in [ALL[3], ALL[11], ALL[13], ALL[16], ALL[26], ALL[27], ALL[28]] {
         let fixture = Fixture::load(name, sector);
         let volume = &fixture.volumes[0];
         let describer = Describer::new(&fixture, volume);

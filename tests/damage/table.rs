@@ -109,6 +109,13 @@ impl Places<'_> {
         vec![Extent::between(start, start + count * size)]
     }
 
+    /// Structures of a volume of which the allocation map alone is read, by their names in the answers.
+    fn named(&self, names: &[&str]) -> Vec<Extent> {
+        let places: Vec<Extent> = names.iter().flat_map(|name| self.volume.named(name)).collect();
+        assert!(!places.is_empty(), "{names:?}");
+        places
+    }
+
     /// A copy of the partition table, or the MBR and its chain.
     fn table(&self, copy: usize) -> Vec<Extent> {
         self.fixture.tables[copy].clone()
@@ -203,6 +210,28 @@ const CASES: &[Case] = cases! {
         "one link of the extended chain" => |p| p.table(0)[2..3].to_vec();
         "MBR and the whole chain" => |p| p.table(0);
         "MBR, chain, first volume's boot sector" => |p| [p.table(0), p.sectors(0, 1)].concat();
+    }
+    "ext4-used" {
+        "superblock" => |p| p.named(&["superblock"]);
+        "superblock and its copies" => |p| p.named(&["superblock", "copies of the superblock"]);
+        "group descriptors" => |p| p.named(&["group descriptors"]);
+        "group descriptors and their copies" => |p| p.named(&["group descriptors", "copies of the descriptors"]);
+        "superblock and group descriptors" => |p| p.named(&["superblock", "group descriptors"]);
+        "one group's bitmap" => |p| p.named(&["map"])[2..3].to_vec();
+        "all bitmaps" => |p| p.named(&["map"]);
+    }
+    "ext2-used" {
+        "superblock" => |p| p.named(&["superblock"]);
+        "group descriptors" => |p| p.named(&["group descriptors"]);
+        "one group's bitmap" => |p| p.named(&["map"])[2..3].to_vec();
+        "all bitmaps" => |p| p.named(&["map"]);
+    }
+    "hfsplus-4k" {
+        "volume header" => |p| p.named(&["volume header"]);
+        "alternate header" => |p| p.named(&["alternate header"]);
+        "both headers" => |p| p.named(&["volume header", "alternate header"]);
+        "allocation file" => |p| p.named(&["map"]);
+        "allocation file and volume header" => |p| p.named(&["map", "volume header"]);
     }
     "drive-usb-4k-gpt" {
         "primary GPT" => |p| p.table(0);
@@ -321,7 +350,7 @@ fn row(case: &Case, way: &str, places: &Places<'_>, sound: &Survey, codes: &BTre
         case.fixture,
         case.what,
         share(covered, in_use.bytes()),
-        share(kept as u64, all as u64),
+        if all == 0 { "–".to_owned() } else { share(kept as u64, all as u64) },
         gleaner::base::human::bytes(excess),
         serde_json::to_value(survey.verdict).unwrap().as_str().unwrap(),
         said(&survey, codes)
@@ -363,7 +392,8 @@ const HEAD: &str = "# What damage costs
 copy: the backup of the partition table, of the boot sector, of the file table's first records, the second FAT. Where there is no copy, it
 searches for volumes and infers their sizes from what it finds. Where a doubt is left, the plan takes more of the drive, never less.
 What is lost: a file whose record is lost has only its name, from its folder; its content may still be on the drive, in clusters of no known file. On FAT
-and exFAT a lost folder also loses the names of what lies in it. A lost allocation bitmap loses no file; the copy takes longer.
+and exFAT a lost folder also loses the names of what lies in it. A lost allocation bitmap loses no file; the copy takes longer. On ext and
+HFS+ the bitmaps are all that is read: what they do not tell for certain is planned as if it were in use.
 What to do: a finding says what was lost and what it means. What is not read yet is not lost: `copy` retries such ranges, and plans again when they
 are copied. Power off, let the drive rest, and try again on another day before anything is called lost for good.
 For the client: files listed as complete are complete, whatever structure is lost. Ask for the names that matter most, so that they come first;
@@ -374,12 +404,14 @@ Each row is a real volume or drive of `testdata` with one structure lost, or sev
 
 * **lost how**: *unreadable*, every read of it fails; *zeroed*, it answers with zeros, which is worse: nothing shows that it is damaged.
 * **in use, planned**: of the clusters that the undamaged volumes had in use by the reference parsers' account, the share that is planned.
-* **files**: of the existing files that the reference parsers know, the share that is still found by its path with just its clusters.
+* **files**: of the existing files that the reference parsers know, the share that is still found by its path with just its clusters;
+  – where the allocation map alone is read.
 * **in excess**: bytes that the survey reads or the plan takes which the plan of the undamaged drive does not.
 * **verdict**: of the drive as a whole, as `survey` opens with it ([coherence.md](coherence.md)).
 * **what is said**: the most severe findings that the undamaged drive does not have ([findings.md](findings.md)), beside `unreadable-sectors`.
 
-`tests/damage/describe.rs` has the statement behind the first share, and checks it against 10,000 random damages.
+`tests/damage/describe.rs` has the statement behind the first share, and checks it against 10,000 random damages; `tests/apfs/damaged.rs` has
+that of APFS, of which the allocation map alone is read, so that it has no files here.
 
 | drive | lost | lost how | in use, planned | files | in excess | verdict | what is said |
 |---|---|---|---|---|---|---|---|

@@ -330,3 +330,24 @@ impl Drop for Mounted {
         let _ = Command::new("umount").arg(&self.0).status();
     }
 }
+
+/// What a survey reads of a large volume: at most half as much again as superblock, descriptors and written bitmaps have.
+#[test]
+fn a_large_volume_is_surveyed_by_little_more_than_its_map() {
+    for (megabytes, words) in [(60_000, "-t ext3 -i 67108864"), (200_000, "-t ext4 -E lazy_itable_init=1,nodiscard")] {
+        let volume = Volume::make(megabytes, words, 0);
+        let text = run("dumpe2fs", &[volume.name()]);
+        let written =
+            text.lines().filter(|line| line.contains(": (Blocks ") && !line.contains("BLOCK_UNINIT")).count() as u64;
+        let groups = text.lines().filter(|line| line.contains(": (Blocks ")).count() as u64;
+        let needed = 1024 + groups * if words.contains("ext4") { 64 } else { 32 } + written * 4096;
+        let surveyed = volume.check(words);
+        let read = surveyed.totals.bytes;
+        println!(
+            "{words}: {groups} groups, {written} bitmaps, {needed} bytes needed, {read} read in {} requests",
+            surveyed.totals.requests
+        );
+        // Every kind of volume is looked for in the first 68 KiB, and tables at the end.
+        assert!(read <= needed * 3 / 2 + (68 << 10) + (8 << 10), "{words}: {read} of {needed}");
+    }
+}

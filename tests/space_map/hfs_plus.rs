@@ -32,14 +32,14 @@ impl Held {
 
     fn with(bytes: Vec<u8>, answers: &Value) -> Held {
         let number = |name: &str| answers[name].as_u64().unwrap();
-        let (start, block) = (number("start"), number("block_bytes"));
-        let runs = answers["in_use"].as_array().unwrap().iter();
+        let (start, block) = (number("first_cluster_byte"), number("cluster_bytes"));
+        let runs = answers["allocated"].as_array().unwrap().iter();
         let place =
             |run: &Value| Extent::new(start + run[0].as_u64().unwrap() * block, run[1].as_u64().unwrap() * block);
         let mut used: ExtentSet = runs.filter_map(place).collect();
         // What no block describes: the wrapper, and the rest behind the last block.
         used.insert(Extent::between(0, start));
-        used.insert(Extent::between(start + number("blocks") * block, bytes.len() as u64));
+        used.insert(Extent::between(start + number("cluster_count") * block, bytes.len() as u64));
         Held { bytes, used, start, block }
     }
 
@@ -185,8 +185,7 @@ fn volumes_of_macs_are_planned_as_they_are_used() {
     for (file, start, blocks, in_use) in SAMPLES {
         let into = tempfile::tempdir().unwrap();
         for (name, path) in unpack::unpack(&folder.join(file), into.path()) {
-            let answers =
-                serde_json::json!({ "start": start, "block_bytes": 4096, "blocks": blocks, "in_use": in_use });
+            let answers = serde_json::json!({ "first_cluster_byte": start, "cluster_bytes": 4096, "cluster_count": blocks, "allocated": in_use });
             let held = Held::with(std::fs::read(path).unwrap(), &answers);
             let surveyed = held.survey();
             assert_eq!((surveyed.missing(&held.used), surveyed.beyond(&held.used)), (0, 0), "{name}");

@@ -77,6 +77,9 @@ mod tests {
         assert_eq!(crc32c_from(u32::MAX, TEXT), !0xE306_9283);
         assert_eq!(crc32_ieee(&[TEXT]), 0xCBF4_3926);
         assert_eq!(crc32_le(u32::MAX, &[TEXT]), !0xCBF4_3926);
+        // A worked example computed from the published description; containers of macOS and mkapfs hold it too (tests/apfs).
+        let words = [1u32, 2, 3, u32::MAX, 5, 6].map(u32::to_le_bytes).concat();
+        assert_eq!(fletcher64(&words), 0x0000_002C_FFFF_FFC2);
         // ECMA-167, 7.2.6: the worked example 70 6A 77 gives 3299.
         assert_eq!(crc16(&[0x70, 0x6A, 0x77]), 0x3299);
     }

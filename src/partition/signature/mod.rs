@@ -9,7 +9,8 @@
 //!
 //! [`HEAD_BYTES`] from the start, in one request. Only when these say nothing, or nothing certain, [`TAIL_BYTES`] at the end
 //! and [`COPIES`] further pieces of 4 KiB where copies of superblocks would be. A disc with UDF costs up to five small
-//! requests more. All told less than 700 KiB; nothing that was read before is read again.
+//! requests more. All told less than 700 KiB; nothing that was read before is read again. An APFS container whose first block is damaged
+//! is recognised by a superblock of its checkpoints within the first piece.
 //!
 //! # When several match
 //!

@@ -7,7 +7,7 @@ const CRC_32: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
 /// CRC-32C, of journals and VHDX headers.
 pub const CRC_32C: Crc<u32> = Crc::<u32>::new(&CRC_32_ISCSI);
 
-/// GPT headers and arrays, exFAT boot regions and sets of entries.
+/// GPT headers and arrays, exFAT boot regions and sets of entries, ext superblocks and group descriptors, objects of APFS.
 pub fn all(drive: &mut Patched) {
     for sector in [512, 4096] {
         gpt(drive, sector, sector);
@@ -19,6 +19,32 @@ pub fn all(drive: &mut Patched) {
         exfat_boot(drive, 0, sector);
         exfat_boot(drive, 12 * sector, sector);
         exfat_sets(drive);
+    }
+    ext(drive);
+    apfs_objects(drive);
+}
+
+/// Apple File System Reference (2020), "Objects": the Fletcher checksum of every changed block of 4096 bytes whose type field can be
+/// that of an object.
+fn apfs_objects(drive: &mut Patched) {
+    const M: u64 = 0xFFFF_FFFF;
+    let mut blocks: Vec<u64> = drive.changed_sectors().iter().map(|number| number * SECTOR / 4096 * 4096).collect();
+    blocks.dedup();
+    for at in blocks {
+        let mut object = vec![0; 4096];
+        drive.fill(at, &mut object);
+        let kind = u32_at(&object, 24);
+        if kind & 0xFFFF > 0x20 || kind & 0xC000_0000 == 0 {
+            continue;
+        }
+        let (mut low, mut high) = (0, 0);
+        for word in object[8..].chunks_exact(4) {
+            low += u64::from(u32_at(word, 0));
+            high = (high + low) % M;
+        }
+        let first = M - (low + high) % M;
+        let second = M - (low + first) % M;
+        drive.write(at, &(second << 32 | first).to_le_bytes());
     }
 }
 
@@ -44,6 +70,34 @@ fn gpt(drive: &mut Patched, at: u64, sector: u64) {
     let crc = CRC_32.checksum(&header[..size]);
     header[16..20].copy_from_slice(&crc.to_le_bytes());
     drive.write(at, &header);
+}
+
+/// Linux, Documentation/filesystems/ext4: superblock, and the group descriptors in the block behind it, of 64 bytes each.
+fn ext(drive: &mut Patched) {
+    // Without the closing inversion.
+    let crc = |seed: u32, bytes: &[u8]| {
+        let mut digest = CRC_32C.digest_with_initial(seed.reverse_bits());
+        digest.update(bytes);
+        !digest.finalize()
+    };
+    let mut sb: [u8; 1024] = drive.get(1024);
+    let has_checksums = u32_at(&sb, 0x64) & 0x400 != 0;
+    if sb[0x38..0x3A] != [0x53, 0xEF] || !has_checksums || sb[0xFE..0x100] != [64, 0] || u32_at(&sb, 0x18) > 6 {
+        return;
+    }
+    let sealed = crc(!0, &sb[..0x3FC]);
+    sb[0x3FC..].copy_from_slice(&sealed.to_le_bytes());
+    drive.write(1024, &sb);
+    let seed = crc(!0, &sb[0x68..0x78]);
+    let block = 1024u64 << u32_at(&sb, 0x18);
+    let first = if block == 1024 { 2048 } else { block };
+    for group in 0..block / 64 {
+        let mut raw: [u8; 64] = drive.get(first + group * 64);
+        raw[0x1E..0x20].fill(0);
+        let sealed = crc(crc(seed, &(group as u32).to_le_bytes()), &raw);
+        raw[0x1E..0x20].copy_from_slice(&sealed.to_le_bytes()[..2]);
+        drive.write(first + group * 64, &raw);
+    }
 }
 
 /// exFAT file system specification 1.00, figure 1.

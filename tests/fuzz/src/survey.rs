@@ -4,7 +4,7 @@ use crate::patched::Patched;
 use gleaner::survey::allocation::{Choices, DEFAULT_BULK, DriveMap, Patterns, classify, read_drive, compare_maps};
 use gleaner::survey::coherence::judge;
 use gleaner::base::finding::Findings;
-use gleaner::filesystem::{Content, VolumeMap, read_content};
+use gleaner::filesystem::{Content, SpaceMap, VolumeMap, read_content};
 use gleaner::plan::{Fingerprint, Plan, PlanRequest, PlanSource, Scope, Sweeps, build, read_plan, write_plan};
 use gleaner::source::{Reader, Source, Window};
 
@@ -16,6 +16,8 @@ pub fn volume(drive: Patched) {
     if let Content::Volume(volume) = content {
         in_order(&volume);
         compare_maps(&volume);
+    } else if let Content::Mapped(map) = content {
+        mapped_in_order(&map);
     }
     assert_eq!(reader.totals().repeated_bytes, 0, "a byte was requested twice");
 }
@@ -28,6 +30,7 @@ pub fn drive(drive: Patched) {
         in_order(volume);
         compare_maps(volume);
     }
+    map.mapped().for_each(|(_, map)| mapped_in_order(map));
     if reader.identity().bytes == 0 {
         return;
     }
@@ -50,6 +53,16 @@ fn plan(map: &DriveMap) -> Plan {
     let source = PlanSource::new(&map.identity, Fingerprint::of([]));
     let request = PlanRequest::new(Scope::Allocated);
     build(&Sweeps::new(&classes), &request, source, Vec::new(), &Findings::new()).expect("a plan in every case")
+}
+
+fn mapped_in_order(map: &SpaceMap) {
+    assert!(map.used.intersection(&map.unknown).is_empty());
+    let both = map.used.runs().iter().chain(map.unknown.runs());
+    assert!(both.clone().all(|run| run.count > 0 && map.geometry.holds(*run)));
+    assert!(map.structure.extents().iter().all(|place| map.extent.contains(place)));
+    let planned: u64 = map.in_use().iter().map(|extent| extent.bytes).sum();
+    let free: u64 = map.free_extents().map(|extent| extent.bytes).sum();
+    assert_eq!(planned + free, map.extent.bytes);
 }
 
 fn in_order(map: &VolumeMap) {

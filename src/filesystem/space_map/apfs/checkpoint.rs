@@ -4,11 +4,14 @@ use super::container::Container;
 use super::object::{Header, kind};
 use super::space_manager::SpaceManager;
 use super::superblock::{Ring, Superblock};
-use crate::base::fields::{u32_at, u64_at};
+use crate::base::fields::{u16_at, u32_at, u64_at};
 use crate::source::SourceLost;
 
 /// Most blocks that a descriptor area may have to be searched: 64 MiB with blocks of 4 KiB, where macOS and mkapfs use some hundred.
 const MOST_DESCRIPTORS: u32 = 1 << 14;
+
+/// Most bytes of it that are kept in memory.
+const MOST_KEPT: u64 = 4 << 20;
 
 /// Most bytes of a space manager: that of 100 TB with blocks of 4 KiB has some 10 KiB.
 const MOST_MANAGER_BYTES: u64 = 1 << 20;
@@ -77,6 +80,10 @@ impl Descriptors {
     pub fn read(container: &Container<'_>, ring: Ring) -> Result<Option<Descriptors>, SourceLost> {
         if ring.blocks > MOST_DESCRIPTORS || ring.first.checked_add(u64::from(ring.blocks)).is_none() {
             return Ok(None);
+        }
+        // Where no checkpoint is sound, others may want to read here.
+        if u64::from(ring.blocks) * container.block_bytes <= MOST_KEPT {
+            container.keep(ring.first, ring.blocks.into())?;
         }
         let mut slots: Vec<Slot> = (0..ring.blocks).map(|_| Slot::Damaged).collect();
         let wanted = (0..ring.blocks).map(|index| (ring.first + u64::from(index), index)).collect();
@@ -239,7 +246,7 @@ impl Slot {
 
 impl Mapping {
     fn of_manager(entry: &[u8]) -> Option<Mapping> {
-        let is_manager = u32_at(entry, 0) as u16 == kind::SPACE_MANAGER;
+        let is_manager = u16_at(entry, 0) == kind::SPACE_MANAGER;
         is_manager.then(|| Mapping {
             bytes: u64::from(u32_at(entry, 8)),
             id: u64_at(entry, 24),
@@ -276,7 +283,8 @@ fn manager_at(
 fn read_object(container: &Container<'_>, data: Ring, mapping: Mapping) -> Result<Option<Vec<u8>>, SourceLost> {
     let blocks = mapping.bytes / container.block_bytes;
     let index = mapping.block.checked_sub(data.first).and_then(|index| u32::try_from(index).ok());
-    let whole = mapping.bytes % container.block_bytes == 0 && (1..=MOST_MANAGER_BYTES).contains(&mapping.bytes);
+    let whole =
+        mapping.bytes.is_multiple_of(container.block_bytes) && (1..=MOST_MANAGER_BYTES).contains(&mapping.bytes);
     let (Some(index), true, true) = (index, whole, blocks <= u64::from(data.blocks)) else { return Ok(None) };
     let mut object = Vec::new();
     for further in (0..).take(usize::try_from(blocks).unwrap_or(0)) {

@@ -35,6 +35,9 @@ struct Chunk {
     bitmap: u64,
 }
 
+/// A chunk-info block to be read: its block number, then its index and its block number again.
+type WantedInfo = (u64, (u64, u64));
+
 /// Reads the marks of one container.
 pub(super) struct ChunkReader<'c> {
     pub container: &'c Container<'c>,
@@ -94,8 +97,8 @@ impl ChunkReader<'_> {
         Ok((marks, last))
     }
 
-    /// Block number, index and block number again of the chunk-info blocks.
-    fn info_blocks(&mut self, until: u64, marks: &mut Marks) -> Result<Vec<(u64, (u64, u64))>, SourceLost> {
+    /// The chunk-info blocks that tell of blocks in the window.
+    fn info_blocks(&mut self, until: u64, marks: &mut Marks) -> Result<Vec<WantedInfo>, SourceLost> {
         let held_blocks = self.held_blocks;
         let held = |run: ClusterRun| run.first.0 < held_blocks;
         let infos = (0..self.manager.infos).take_while(|index| held(self.manager.info_run(*index)));
@@ -134,10 +137,12 @@ impl ChunkReader<'_> {
                 self.doubt(marks, chunk.run, chunk.bitmap, "a chunk with blocks in use has no bitmap");
             }
         }
-        let wanted = (0..).zip(&with).map(|(key, chunk): (usize, _)| (chunk.bitmap, key)).collect();
+        let gaps = self.container.small_gaps(with.iter().map(|chunk| chunk.bitmap).collect());
+        let bitmaps = (0..).zip(&with).map(|(key, chunk): (usize, _)| (chunk.bitmap, Some(key)));
+        let wanted = bitmaps.chain(gaps.into_iter().map(|block| (block, None))).collect();
         let (mut used, mut unread, mut wrong) = (Vec::new(), Vec::new(), Vec::new());
         self.container.read_each("allocation bitmap", wanted, |key, block| {
-            let chunk = &with[key];
+            let Some(chunk) = key.and_then(|key| with.get(key)) else { return };
             let Some(block) = block else { return unread.push(*chunk) };
             let mut scan = Scan::new(chunk.run.count);
             scan.feed(block);

@@ -19,6 +19,11 @@ impl Container<'_> {
         Extent::between(start, end).intersection(&self.window.extent())
     }
 
+    /// Of a container of `blocks` blocks those that lie in the window, in full or in part.
+    pub fn held_blocks(&self, blocks: u64) -> u64 {
+        self.window.extent().bytes.div_ceil(self.block_bytes).min(blocks)
+    }
+
     /// Where a block begins on the drive; saturates.
     pub fn start_of(&self, block: u64) -> ByteOffset {
         self.window.absolute(block.saturating_mul(self.block_bytes))
@@ -34,6 +39,20 @@ impl Container<'_> {
         let Some(extent) = self.whole(block) else { return Ok(None) };
         let read = self.window.reader().read(extent)?;
         Ok(read.whole().map(<[u8]>::to_vec))
+    }
+
+    /// Reads blocks and keeps them, so that reading any of them again costs nothing; whether all of them lie in the window and
+    /// arrived.
+    ///
+    /// # Errors
+    /// [`SourceLost`] when the device is gone.
+    pub fn keep(&self, first: u64, count: u64) -> Result<bool, SourceLost> {
+        let Some(place) = self.place(first, count) else { return Ok(false) };
+        let mut arrived = place.bytes == count.saturating_mul(self.block_bytes);
+        for part in place.pieces(1 << 20) {
+            arrived &= self.window.reader().read(part)?.whole().is_some();
+        }
+        Ok(arrived)
     }
 
     /// Streams blocks in ascending order, neighbours in one request, and hands each to `each` with the key it was asked by: `None` for
@@ -57,5 +76,48 @@ impl Container<'_> {
         read_places(self.window.reader(), what, places, |key, place| {
             each(key, place.unreadable.is_empty().then_some(place.bytes));
         })
+    }
+
+    /// Blocks in small gaps between `wanted` ones, none of which was read before: to be read along, because that saves requests.
+    pub fn small_gaps(&self, mut wanted: Vec<u64>) -> Vec<u64> {
+        wanted.retain(|block| self.whole(*block).is_some());
+        wanted.sort_unstable();
+        let is_new = |block| self.whole(block).is_some_and(|place| !self.window.reader().would_ask_again(place));
+        let mut gaps = small_gaps(&wanted);
+        gaps.retain(|block| is_new(*block));
+        gaps
+    }
+}
+
+/// The longest gap that is read through, in blocks: 64 KiB with blocks of 4 KiB, far below what a seek costs.
+const LONGEST_GAP: u64 = 16;
+
+/// Blocks between `wanted` ones (ascending): of the gaps the smallest first, and half as many blocks at most as are wanted. They lie in
+/// the pool, all of which is planned as structure.
+fn small_gaps(wanted: &[u64]) -> Vec<u64> {
+    let between = wanted.windows(2).map(|pair| (pair[1].saturating_sub(pair[0]).saturating_sub(1), pair[0]));
+    let mut gaps: Vec<(u64, u64)> = between.filter(|(length, _)| (1..=LONGEST_GAP).contains(length)).collect();
+    gaps.sort_unstable();
+    let mut left = wanted.len() as u64 / 2;
+    let mut blocks = Vec::new();
+    for (length, before) in gaps {
+        let Some(rest) = left.checked_sub(length) else { break };
+        left = rest;
+        blocks.extend(before + 1..=before + length);
+    }
+    blocks
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_smallest_gaps_are_read_through_up_to_half_of_what_is_wanted() {
+        assert_eq!(small_gaps(&[]), []);
+        assert_eq!(small_gaps(&[5, 5, 6, 7]), []);
+        assert_eq!(small_gaps(&[1, 3, 5, 9, 10, 11]), [2, 4]);
+        assert_eq!(small_gaps(&[1, 4, 6, 7, 8, 100]), [5, 2, 3]);
+        assert_eq!(small_gaps(&[0, u64::MAX]), []);
     }
 }

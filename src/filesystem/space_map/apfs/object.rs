@@ -1,6 +1,6 @@
 //! The header that every object begins with, and the checksum in it.
 
-use crate::base::fields::{u32_at, u64_at};
+use crate::base::fields::{u16_at, u64_at};
 use crate::partition::signature::fletcher64;
 
 /// Bytes of the header (`obj_phys_t`).
@@ -34,6 +34,6 @@ impl Header {
         if bytes.len() < HEADER_BYTES || fletcher64(sealed) != u64_at(bytes, 0) {
             return None;
         }
-        Some(Header { id: u64_at(bytes, 8), transaction: u64_at(bytes, 16), kind: u32_at(bytes, 24) as u16 })
+        Some(Header { id: u64_at(bytes, 8), transaction: u64_at(bytes, 16), kind: u16_at(bytes, 24) })
     }
 }

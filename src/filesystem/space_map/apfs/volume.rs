@@ -67,7 +67,7 @@ pub(in crate::filesystem::space_map) fn read(
     Ok(Ok(Box::new(SpaceMap {
         recognised,
         extent: window.extent(),
-        geometry: geometry(window, superblock),
+        geometry: geometry(&container, superblock),
         used,
         unknown,
         structure: structure(&container, &checkpoint),
@@ -75,12 +75,12 @@ pub(in crate::filesystem::space_map) fn read(
     })))
 }
 
-fn geometry(window: &Window<'_>, superblock: &Superblock) -> ClusterGeometry {
+fn geometry(container: &Container<'_>, superblock: &Superblock) -> ClusterGeometry {
     ClusterGeometry {
-        heap_start: window.extent().start.0,
+        heap_start: container.window.extent().start.0,
         cluster_bytes: superblock.block_bytes,
         first_number: 0,
-        cluster_count: superblock.blocks,
+        cluster_count: container.held_blocks(superblock.blocks),
     }
 }
 
@@ -111,7 +111,7 @@ fn superblock_at(window: &Window<'_>, at: u64) -> Result<Option<Superblock>, Sou
         return Ok(None);
     };
     // A block begins on a multiple of its size.
-    let block = if at % bytes == 0 { window.read(at, bytes)? } else { None };
+    let block = if at.is_multiple_of(bytes) { window.read(at, bytes)? } else { None };
     Ok(block.as_ref().and_then(|block| block.whole()).and_then(Superblock::parse))
 }
 
@@ -122,11 +122,12 @@ fn marks(
     findings: &mut Findings,
 ) -> Result<(ClusterSet, ClusterSet), SourceLost> {
     let manager = &checkpoint.manager;
-    let held_blocks = container.window.extent().bytes.div_ceil(container.block_bytes).min(manager.blocks);
-    let pool_is_kept = checkpoint.newer.is_some() && keep_pool(container, manager.pool)?;
+    let held_blocks = container.held_blocks(manager.blocks);
+    let (first, count) = manager.pool;
+    let pool_fits = count.saturating_mul(container.block_bytes) <= MOST_POOL_BYTES;
+    let pool_is_kept = checkpoint.newer.is_some() && pool_fits && container.keep(first, count)?;
     let mut chunks = ChunkReader { container, manager, held_blocks, findings };
     let Marks { mut used, mut unknown, free, has_gaps } = chunks.read(checkpoint.superblock.transaction)?;
-    unknown.push(ClusterRun::new(held_blocks, manager.blocks - held_blocks));
     if let Some(newer) = checkpoint.newer {
         let marks = newer_marks(&mut chunks, checkpoint, newer, pool_is_kept)?;
         used.extend(marks.used);
@@ -140,8 +141,9 @@ fn marks(
         findings.push(Finding::at(&MAP_PART_DOUBTED, container.window.absolute(0), sentence));
         unknown.push(ClusterRun::new(0, manager.blocks));
     }
-    let used: ClusterSet = used.into_iter().collect();
-    let unknown = unknown.into_iter().collect::<ClusterSet>().without(&used);
+    let held: ClusterSet = [ClusterRun::new(0, held_blocks)].into_iter().collect();
+    let used = used.into_iter().collect::<ClusterSet>().intersection(&held);
+    let unknown = unknown.into_iter().collect::<ClusterSet>().without(&used).intersection(&held);
     Ok((used, unknown))
 }
 
@@ -173,22 +175,6 @@ fn newer_marks(
     let place = chunks.container.window.absolute(0);
     chunks.findings.push(Finding::at(&MAP_OF_OLDER_CHECKPOINT, place, sentence));
     Ok(all)
-}
-
-/// Reads all of the pool and keeps it; whether all of it arrived.
-fn keep_pool(container: &Container<'_>, (first, blocks): (u64, u64)) -> Result<bool, SourceLost> {
-    let bytes = blocks.saturating_mul(container.block_bytes);
-    let Some(pool) = container.place(first, blocks).filter(|pool| pool.bytes == bytes && bytes <= MOST_POOL_BYTES)
-    else {
-        return Ok(false);
-    };
-    let reader = container.window.reader();
-    reader.announce("chunk information", pool.bytes);
-    let mut arrived = true;
-    for part in pool.pieces(1 << 20) {
-        arrived &= reader.read(part)?.whole().is_some();
-    }
-    Ok(arrived)
 }
 
 /// Places that hold the container's own structure: block zero, its object map, both areas of checkpoints, the pool of chunk

@@ -24,7 +24,7 @@ pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
 fn look_at(volume: &VolumeBytes, at: u64) -> Option<Recognised> {
     let sb = volume.get(at, 4096).filter(|sb| &sb[32..36] == b"NXSB")?;
     let block = le32(sb, 36)?;
-    if !block.is_power_of_two() || !(4096..=65536).contains(&block) || at % u64::from(block) != 0 {
+    if !block.is_power_of_two() || !(4096..=65536).contains(&block) || !at.is_multiple_of(u64::from(block)) {
         return None;
     }
     let bytes = le64(sb, 40)?.checked_mul(u64::from(block))?;
