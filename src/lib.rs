@@ -46,6 +46,7 @@ pub fn all_codes() -> Vec<(&'static str, &'static [&'static base::finding::Code]
         ("Drive", survey::allocation::CODES),
         ("Partitions", partition::findings::CODES),
         ("Volumes", filesystem::CONTENT_CODES),
+        ("Encrypted volumes", filesystem::volume_encryption::CODES),
         ("NTFS", filesystem::ntfs::CODES),
         ("FAT", filesystem::fat::CODES),
         ("exFAT", filesystem::exfat::CODES),

@@ -1,11 +1,12 @@
 //! What an area of the drive holds: a volume that can be read, or something that can only be taken whole.
 
 use super::infer::{self, Inferred};
+use super::volume_encryption::{self, Attempt};
 use super::{VolumeMap, exfat, fat, ntfs};
 use crate::base::extent::Extent;
 use crate::base::finding::{Code, Finding, Findings, Severity};
 use crate::partition::boot_sign::{self, BootSign};
-use crate::partition::signature::{self, Certainty, Family, Recognised};
+use crate::partition::signature::{self, Certainty, Family, Recognised, Sign};
 use crate::source::{SourceLost, Window};
 
 /// What was found in a partition.
@@ -129,10 +130,15 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     let read = match sign {
         Some(BootSign::Ntfs) => Some(ntfs::read(window)?),
         Some(BootSign::Fat) => match signature::look_in_front(window)? {
-            Some(found) => return Ok(taken_whole(window, sign, found, Findings::new())),
+            Some(found) => return opened_or_whole(window, sign, found, Findings::new()),
             None => Some(fat::read(window)?),
         },
         Some(BootSign::ExFat) => Some(exfat::read(window)?),
+        // The first sector says all that a look further in would.
+        Some(BootSign::Foreign(Sign::VolumeEncryption)) => match signature::look_in_front(window)? {
+            Some(found) => return opened_or_whole(window, sign, found, Findings::new()),
+            None => None,
+        },
         Some(BootSign::Foreign(_)) | None => None,
     };
     let mut findings = match read {
@@ -142,7 +148,7 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     };
     let found = signature::look(window)?;
     if let Some(found) = found.clone().filter(|found| found.certainty >= Certainty::Consistent) {
-        return Ok(taken_whole(window, sign, found, findings));
+        return opened_or_whole(window, sign, found, findings);
     }
     if read_by_first_sector(sign) {
         // Its own copies were tried already.
@@ -165,10 +171,10 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
         }
         Inferred::Nothing => {}
     }
-    Ok(match found {
-        Some(found) => taken_whole(window, sign, found, findings),
-        None => Content::Opaque { sign, recognised: None, findings },
-    })
+    match found {
+        Some(found) => opened_or_whole(window, sign, found, findings),
+        None => Ok(Content::Opaque { sign, recognised: None, findings }),
+    }
 }
 
 /// Looks at the start of a partition that has no file system by definition, and no further as long as nothing is recognised
@@ -212,12 +218,58 @@ fn by_copies(window: &Window<'_>) -> Result<Option<Box<VolumeMap>>, SourceLost> 
     Ok(None)
 }
 
+/// A volume that is encrypted in a way that can be opened, as it is inside if a key fits; everything else as [`taken_whole`].
+fn opened_or_whole(
+    window: &Window<'_>,
+    sign: Option<BootSign>,
+    mut found: Recognised,
+    mut findings: Findings,
+) -> Result<Content, SourceLost> {
+    // What is encrypted twice stays closed.
+    if found.kind != Sign::VolumeEncryption || window.view().is_some() {
+        return Ok(taken_whole(window, sign, found, findings, false));
+    }
+    let Attempt { opened, findings: noticed, facts, structure } = volume_encryption::open(window)?;
+    findings.append(noticed);
+    let is_open = opened.is_some();
+    if let Some(opened) = opened {
+        match read_content(&window.through(&opened.view))? {
+            Content::Volume(mut volume) => {
+                findings.append(std::mem::take(&mut volume.findings));
+                volume.findings = findings;
+                volume
+                    .facts
+                    .push(("encryption", format!("{}, opened by {}", opened.method.name(), opened.opened_by.name())));
+                volume.encryption = Some(opened);
+                return Ok(Content::Volume(volume));
+            }
+            content @ Content::Opaque { .. } => {
+                let inside = content.name().unwrap_or("nothing that is recognised");
+                let sentence = format!("Inside is {inside}: not read file by file");
+                findings.push(Finding::at(&volume_encryption::NO_FILES_INSIDE, window.extent().start, sentence));
+                if let Content::Opaque { findings: inner, .. } = content {
+                    findings.append(inner);
+                }
+            }
+        }
+    }
+    found.facts.extend(facts);
+    found.first.extend(structure.extents().iter().copied());
+    Ok(taken_whole(window, sign, found, findings, is_open))
+}
+
 /// Something recognised, with the findings that say what that means.
-fn taken_whole(window: &Window<'_>, sign: Option<BootSign>, found: Recognised, mut findings: Findings) -> Content {
+fn taken_whole(
+    window: &Window<'_>,
+    sign: Option<BootSign>,
+    found: Recognised,
+    mut findings: Findings,
+    is_open: bool,
+) -> Content {
     let name = found.kind.name();
     let place = found.evidence.place.start;
     let (code, sentence) = match found.kind.family() {
-        _ if found.encrypted => (&ENCRYPTED, format!("{name}: the content can be read only with its key")),
+        _ if found.encrypted && !is_open => (&ENCRYPTED, format!("{name}: the content can be read only with its key")),
         Family::Member => (&MEMBER, format!("{name}: holds files only together with what it belongs to")),
         Family::Memory => (&NOT_READ, format!("{name}: memory contents that the system wrote, no files")),
         Family::Table => (&NOT_READ, format!("{name}: the partitions that it names are not looked at")),

@@ -74,6 +74,7 @@ pub(super) fn read_with(
     let allocation = bitmap::read(&active, &mut heap, &table, &mut findings)?;
     let tree = walk::read(heap, chains, root, bitmaps, &allocation, &mut findings)?;
     Ok(VolumeMap {
+        encryption: None,
         kind: FsKind::ExFat,
         extent: window.extent(),
         sector_bytes: boot.sector_bytes,
