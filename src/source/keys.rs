@@ -11,8 +11,10 @@ use zeroize::Zeroizing;
 pub struct Keys {
     list: Vec<Key>,
     /// Keys that take long to derive, by the number of what they come from and the salt.
-    derived: Mutex<BTreeMap<(usize, [u8; 16]), Zeroizing<[u8; 32]>>>,
+    derived: Mutex<Derived>,
 }
+
+type Derived = BTreeMap<(usize, [u8; 16]), Zeroizing<[u8; 32]>>;
 
 struct Key {
     content: Zeroizing<Vec<u8>>,

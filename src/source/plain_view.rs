@@ -249,3 +249,188 @@ impl Store for PlainStore<'_> {
         self.stored.commit()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::units::SectorSize;
+    use crate::source::{MemorySource, Reader, Window};
+    use std::ops::ControlFlow;
+
+    const SECTOR: u64 = 1024;
+    const START: u64 = 3 * 512;
+    const SECTORS: u64 = 40;
+
+    /// Adds the number of the sector to each byte.
+    struct Shift;
+
+    impl SectorCipher for Shift {
+        fn decrypt(&self, at: u64, sector: &mut [u8]) {
+            sector.iter_mut().for_each(|byte| *byte = byte.wrapping_add((at / SECTOR).to_le_bytes()[0]));
+        }
+    }
+
+    fn parts() -> Vec<PlainPart> {
+        let part = |from: u64, to: u64, stored: Stored| PlainPart {
+            plain: Extent::between(START + from * SECTOR, START + to * SECTOR),
+            stored,
+        };
+        let at = |sector: u64| START + sector * SECTOR;
+        vec![
+            part(0, 2, Stored::Encrypted(at(30))),
+            part(2, 10, Stored::Encrypted(at(2))),
+            part(10, 12, Stored::Zeros),
+            part(12, 20, Stored::Clear(at(12))),
+            part(20, 30, Stored::Encrypted(at(20))),
+            part(30, 32, Stored::Zeros),
+            part(32, SECTORS, Stored::Encrypted(at(32))),
+        ]
+    }
+
+    fn index(at: u64) -> usize {
+        usize::try_from(at).unwrap()
+    }
+
+    fn volume() -> Extent {
+        Extent::new(START, SECTORS * SECTOR).unwrap()
+    }
+
+    fn view() -> Arc<PlainView> {
+        Arc::new(PlainView::new(volume(), SECTOR, parts(), Arc::new(Shift)).unwrap())
+    }
+
+    fn drive() -> Vec<u8> {
+        (0..volume().end() + 512).map(|n| (n * 7 / 5 % 251).to_le_bytes()[0]).collect()
+    }
+
+    /// The plain bytes by the plain meaning of the parts.
+    fn expected() -> Vec<u8> {
+        let (drive, mut plain) = (drive(), Vec::new());
+        for part in parts() {
+            let byte = |n: u64| match part.stored {
+                Stored::Zeros => 0,
+                Stored::Clear(at) => drive[index(at + n)],
+                Stored::Encrypted(at) => {
+                    drive[index(at + n)].wrapping_add(((at + n - START) / SECTOR).to_le_bytes()[0])
+                }
+            };
+            plain.extend((0..part.plain.bytes).map(byte));
+        }
+        plain
+    }
+
+    fn slice(extent: Extent) -> Vec<u8> {
+        expected()[crate::source::bytes_of(extent, volume())].to_vec()
+    }
+
+    /// A case that holds all but some places.
+    struct Case {
+        missing: ExtentSet,
+    }
+
+    impl Store for Case {
+        fn held(&self, extent: Extent) -> Vec<Extent> {
+            self.missing.missing_from(extent)
+        }
+
+        fn skipped(&self, _: Extent) -> Vec<Extent> {
+            Vec::new()
+        }
+
+        fn unreadable(&self, extent: Extent) -> Vec<Extent> {
+            self.missing.intersection(extent)
+        }
+
+        fn load(&self, extent: Extent, buffer: &mut [u8]) -> io::Result<()> {
+            assert_eq!(self.held(extent), [extent]);
+            buffer.copy_from_slice(&drive()[index(extent.start.0)..index(extent.end())]);
+            Ok(())
+        }
+
+        fn keep(&self, _: Extent, _: &[u8]) -> io::Result<()> {
+            unreachable!()
+        }
+
+        fn mark(&self, _: RangeMark) -> io::Result<()> {
+            unreachable!()
+        }
+
+        fn commit(&self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    /// Any range of the volume, from an odd byte to an odd byte.
+    fn ranges() -> impl Iterator<Item = Extent> {
+        let ends = [0, 1, 700, 2048, 3000, 10_240, 11_111, 12_288, 20_480, 30_000, 33_333, SECTORS * SECTOR];
+        let pairs = ends.into_iter().flat_map(move |from| ends.into_iter().map(move |to| (from, to)));
+        pairs.filter(|(from, to)| from < to).map(|(from, to)| Extent::between(START + from, START + to))
+    }
+
+    #[test]
+    fn parts_that_do_not_cover_the_volume_make_no_view() {
+        let made = |change: fn(&mut Vec<PlainPart>)| {
+            let mut parts = parts();
+            change(&mut parts);
+            PlainView::new(volume(), SECTOR, parts, Arc::new(Shift)).is_some()
+        };
+        assert!(made(|_| ()));
+        assert!(!made(|parts| drop(parts.pop())));
+        assert!(!made(|parts| drop(parts.remove(2))));
+        assert!(!made(|parts| parts[0].stored = Stored::Encrypted(0)));
+        assert!(!made(|parts| parts[0].stored = Stored::Encrypted(START + 100)));
+        assert!(!made(|parts| parts[0].stored = Stored::Clear(u64::MAX - 100)));
+        assert!(!made(|parts| parts[4].stored = Stored::Clear(START + 31 * SECTOR)));
+    }
+
+    #[test]
+    fn reading_and_streaming_give_the_plain_bytes() {
+        let view = view();
+        for range in ranges() {
+            let reader = Reader::new(Box::new(MemorySource::new(drive(), SectorSize::S512)), None);
+            let window = Window::new(&reader, volume()).through(&view);
+            let mut streamed = Vec::new();
+            let mut at = range.start.0;
+            window
+                .stream(&[range], |block| {
+                    assert_eq!(block.extent.start.0, at, "{range:?}");
+                    at = block.extent.end();
+                    streamed.extend_from_slice(block.bytes);
+                    ControlFlow::Continue(())
+                })
+                .unwrap();
+            assert!(streamed == slice(range), "{range:?}");
+            assert_eq!(window.read_extent(range).unwrap().bytes, slice(range));
+            let store = PlainStore { stored: &Case { missing: ExtentSet::new() }, view: Some(&view) };
+            let mut loaded = vec![1; slice(range).len()];
+            store.load(range, &mut loaded).unwrap();
+            assert!(loaded == slice(range) && store.held(range) == [range], "{range:?}");
+        }
+    }
+
+    #[test]
+    fn what_is_missing_costs_whole_sectors_where_they_are_read() {
+        let view = view();
+        let at = |sector: u64| START + sector * SECTOR;
+        // In the place that the first sectors were moved to, in an encrypted sector, in the clear, and in what reads as zeros.
+        let lost = [(at(30) + 512, 512), (at(5), 512), (at(12) + 512, 512), (at(10), 512)];
+        let lost: ExtentSet = lost.into_iter().map(|(start, bytes)| Extent::new(start, bytes).unwrap()).collect();
+        let expected: ExtentSet = [(at(0), SECTOR), (at(5), SECTOR), (at(12) + 512, 512)]
+            .map(|(s, b)| Extent::new(s, b).unwrap())
+            .into_iter()
+            .collect();
+        let source = MemorySource::new(drive(), SectorSize::S512);
+        let source = lost.extents().iter().fold(source, |source, extent| source.with_unreadable(*extent));
+        let reader = Reader::new(Box::new(source), None);
+        let window = Window::new(&reader, volume()).through(&view);
+        let block = window.read_extent(volume()).unwrap();
+        let found: Vec<Extent> = expected.extents().iter().flat_map(|e| block.unreadable.missing_from(*e)).collect();
+        assert!(found.is_empty(), "{found:?} is not missing");
+        for part in block.unreadable.missing_from(volume()) {
+            assert!(block.bytes[crate::source::bytes_of(part, volume())] == slice(part));
+        }
+        let store = PlainStore { stored: &Case { missing: lost }, view: Some(&view) };
+        assert_eq!(store.unreadable(volume()), expected.extents());
+        assert_eq!(store.held(volume()), expected.missing_from(volume()));
+    }
+}

@@ -5,6 +5,8 @@
 mod common;
 
 mod describe;
+#[path = "../encrypted/mod.rs"]
+mod encrypted;
 mod fixture;
 mod harm;
 mod overlay;

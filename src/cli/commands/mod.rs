@@ -92,6 +92,7 @@ fn in_session(
         answers_when_stopped: opening.answers_when_stopped,
         trouble_limit: arguments.trouble_limit.map_or_else(TroubleLimit::default, |limit| limit.0),
         keys: Arc::new(Keys::new(keys)),
+        key_files: arguments.keys.key.clone(),
     })?;
     if let Some(case) = session.case.as_ref().filter(|case| !case.is_only_looked_at() && !arguments.quiet) {
         tell_lines(&show::leftovers(&leftovers(case.folder(), case.file())?));

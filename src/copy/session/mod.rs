@@ -59,6 +59,8 @@ pub struct Sources {
     pub trouble_limit: TroubleLimit,
     /// The client's keys for encrypted volumes. In memory only.
     pub keys: Arc<Keys>,
+    /// The files that they came from.
+    pub key_files: Vec<PathBuf>,
 }
 
 /// Where work goes on: what commands name.
@@ -68,6 +70,8 @@ pub struct Workplace {
     pub drive: PathBuf,
     /// Its case.
     pub case: Option<PathBuf>,
+    /// Files with the client's keys, where some were given.
+    pub key_files: Vec<PathBuf>,
 }
 
 /// Why a session cannot begin or go on.
@@ -281,7 +285,8 @@ impl Session {
     pub fn workplace(&self) -> Workplace {
         let of_case = || self.case.as_ref().map(|case| case.file().source.path.clone());
         let drive = self.sources.source.clone().or_else(of_case).unwrap_or_default();
-        Workplace { drive, case: self.sources.case.clone() }
+        let key_files = self.sources.key_files.clone();
+        Workplace { drive, case: self.sources.case.clone(), key_files }
     }
 
     /// Makes durable what arrived. Without a case there is nothing to be made so.

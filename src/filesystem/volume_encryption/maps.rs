@@ -13,6 +13,8 @@ const MAP: usize = 60;
 const RECORD: usize = 36;
 /// Largest map that is read. One of 16 MiB has marks of 128 million chunks.
 const LARGEST_MAP: u64 = 16 << 20;
+/// Most ranges in the clear that a map may have: 16 bytes each. A conversion has few.
+const MOST_RANGES: usize = 1 << 20;
 
 /// A descriptor.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -41,8 +43,13 @@ pub struct ConversionMap {
 }
 
 impl MapsDescriptor {
-    /// Bytes to read of a descriptor: it is never longer.
-    pub const LARGEST: u64 = 4096;
+    /// Bytes to read of a descriptor to know how long it is.
+    pub const HEADER: u64 = 512;
+
+    /// Bytes of a descriptor by its beginning; `None` when it is none.
+    pub fn needed(start: &[u8]) -> Option<u64> {
+        le16(start, 10).filter(|_| start.starts_with(b"FVE-EOW\0")).map(u64::from)
+    }
 
     /// Reads a descriptor; `None` when it is none, or damaged.
     pub fn parse(bytes: &[u8]) -> Option<MapsDescriptor> {
@@ -117,7 +124,12 @@ impl<'b> Record<'b> {
             Extent::between(start, start.saturating_add(chunk_bytes).min(region.end()))
         });
         let mut clear = ExtentSet::new();
-        clear.extend(places);
+        for place in places {
+            clear.insert(place);
+            if clear.extents().len() > MOST_RANGES {
+                return None;
+            }
+        }
         Some(clear)
     }
 }

@@ -20,6 +20,9 @@ use zeroize::Zeroizing;
 /// Bytes of the first version's boot sector and the code behind it, which stay in the clear.
 const FIRST_CLEAR: u64 = 8 << 10;
 
+/// Most bytes of maps that are read of a volume.
+const MOST_MAP_BYTES: u64 = 64 << 20;
+
 /// What opens a volume.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -353,16 +356,25 @@ fn read_maps(window: &Window<'_>, boot: &EncryptedBoot) -> Result<Option<(Vec<Co
     let mut own = ExtentSet::new();
     let mut descriptor = None;
     for at in &boot.maps {
-        let left = window.extent().bytes.saturating_sub(*at);
-        let bytes = window.read(*at, MapsDescriptor::LARGEST.min(left))?;
-        descriptor = descriptor.or(bytes.and_then(|block| MapsDescriptor::parse(&block.bytes)));
+        if descriptor.is_some() {
+            break;
+        }
+        let Some(start) = window.read(*at, MapsDescriptor::HEADER)? else { continue };
+        let Some(needed) = MapsDescriptor::needed(&start.bytes) else { continue };
+        let whole = window.read(*at, needed)?;
+        descriptor = whole.and_then(|block| MapsDescriptor::parse(&block.bytes));
     }
     let Some(descriptor) = descriptor else { return Ok(None) };
     own.extend(boot.maps.iter().filter_map(|at| Extent::new(*at, whole(descriptor.bytes)?)));
     let mut maps: Vec<ConversionMap> = Vec::new();
+    let mut read_bytes = 0u64;
     for at in &descriptor.maps {
         let Some(start) = window.read(*at, ConversionMap::HEADER)? else { return Ok(None) };
         let Some(needed) = ConversionMap::needed(&start.bytes) else { return Ok(None) };
+        read_bytes = needed.saturating_add(read_bytes);
+        if read_bytes > MOST_MAP_BYTES {
+            return Ok(None);
+        }
         let block = window.read(*at, needed)?;
         let map = block.and_then(|block| ConversionMap::parse(&block.bytes, descriptor.chunk_bytes));
         let Some(map) = map else { return Ok(None) };
