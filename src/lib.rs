@@ -47,6 +47,7 @@ pub fn all_codes() -> Vec<(&'static str, &'static [&'static base::finding::Code]
         ("Partitions", partition::findings::CODES),
         ("Volumes", filesystem::CONTENT_CODES),
         ("Volumes read by their allocation map", filesystem::space_map::findings::CODES),
+        ("Encrypted volumes", filesystem::volume_encryption::CODES),
         ("NTFS", filesystem::ntfs::CODES),
         ("FAT", filesystem::fat::CODES),
         ("exFAT", filesystem::exfat::CODES),

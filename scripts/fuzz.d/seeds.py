@@ -75,6 +75,11 @@ def seeds(gleaner, work):
     for target, bases, reach in [("layout", 6, 64 << 10), ("ntfs", 4, 2 << 20), ("fat", 5, 256 << 10), ("exfat", 3, 256 << 10), ("ext", 3, 128 << 10), ("hfsplus", 3, 64 << 10), ("apfs", 2, 128 << 10), ("drive", 4, 1 << 20)]:
         for content in changes(bases, reach, 150):
             yield target, content
+    for content in changes(2, 512 << 10, 150):
+        yield "volume_encryption", b"\3" + content
+        yield "volume_encryption", b"\4" + content
+    # A recovery password as it is printed; no volume's.
+    yield "volume_encryption", b"\2" + b"-".join([b"001419"] * 8)
     for name, start in starts.items():
         yield "raw_volume", b"\0\x20" + start[: 32 << 10]
         for which in [0x7F, 0xFF]:

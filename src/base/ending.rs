@@ -29,6 +29,8 @@ pub enum Ending {
     NotFinished = 9,
     /// Done, but some of what was planned could not be read, or a check found a difference.
     Incomplete = 10,
+    /// A key opens no volume.
+    Key = 11,
     /// Ended at once by a second signal (by custom 128 and the number of SIGINT).
     Interrupted = 130,
 }

@@ -112,6 +112,18 @@ pub struct SourceArguments {
     /// is not known. The case's record keeps that it was said
     #[arg(long, help_heading = COMMON)]
     pub case_is_elsewhere: bool,
+    #[command(flatten)]
+    pub keys: KeyArguments,
+}
+
+/// The client's keys for encrypted volumes.
+#[derive(Args, Clone, Debug, Default)]
+pub struct KeyArguments {
+    /// Open volumes that Windows encrypts with the key in this file: a recovery password of 48 digits, a user password, or a start-up
+    /// key file (may be given several times); - asks at the terminal, or reads standard input. The key is kept nowhere, so it is
+    /// needed each time
+    #[arg(long, value_name = "FILE", help_heading = COMMON)]
+    pub key: Vec<PathBuf>,
 }
 
 /// A limit to trouble, as typed.
@@ -140,7 +152,7 @@ fn of_case_alone(argument: clap::Arg) -> clap::Arg {
 
 impl SourceArguments {
     /// A case alone, without its drive.
-    pub fn of_case(case: &std::path::Path, json: bool) -> SourceArguments {
+    pub fn of_case(case: &std::path::Path, json: bool, keys: &KeyArguments) -> SourceArguments {
         SourceArguments {
             source: None,
             case: Some(case.to_path_buf()),
@@ -153,6 +165,7 @@ impl SourceArguments {
             trace: None,
             json,
             quiet: false,
+            keys: keys.clone(),
         }
     }
 }
@@ -579,6 +592,8 @@ pub struct TakeArguments {
     /// Print JSON for programs
     #[arg(long, help_heading = COMMON)]
     pub json: bool,
+    #[command(flatten)]
+    pub keys: KeyArguments,
 }
 
 /// `hand-over`
@@ -618,6 +633,8 @@ pub struct HandOverArguments {
     /// Show no progress
     #[arg(long, short, help_heading = COMMON)]
     pub quiet: bool,
+    #[command(flatten)]
+    pub keys: KeyArguments,
 }
 
 /// `watch`

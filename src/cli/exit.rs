@@ -18,7 +18,7 @@ use crate::results::hand_over::HandOverError;
 use crate::results::take::TakeError;
 use crate::source::temperature::TemperatureCommandError;
 use crate::source::{OpenError, SourceLost};
-use crate::survey::allocation::{NoSuchVolume, PatternError};
+use crate::survey::allocation::{KeyError, NoSuchVolume, PatternError};
 use std::error::Error;
 
 /// The exit code for an error: the first of its chain that names one.
@@ -34,7 +34,7 @@ fn of<E: Ends>(cause: &(dyn Error + 'static)) -> Option<Ending> {
 }
 
 /// Every kind of error that can reach the command line by itself.
-const ENDS: [OfCause; 27] = [
+const ENDS: [OfCause; 28] = [
     of::<OpenError>,
     of::<SourceLost>,
     of::<TemperatureCommandError>,
@@ -47,6 +47,7 @@ const ENDS: [OfCause; 27] = [
     of::<HealthError>,
     of::<PatternError>,
     of::<NoSuchVolume>,
+    of::<KeyError>,
     of::<NoMatch>,
     of::<MakeError>,
     of::<PlanReadError>,
@@ -82,4 +83,5 @@ Exit codes:
      same command goes on
  10  done, but some of what was planned could not be read, or a check found
      a difference
+ 11  a key opens no volume of the drive
 130  ended at once by a second Ctrl-C: what the case had by then is safe";

@@ -2,7 +2,7 @@
 
 use super::{ClusterRun, ClusterSet};
 use crate::base::extent::Extent;
-use crate::source::{Reader, SourceLost};
+use crate::source::{SourceLost, Window};
 use std::ops::ControlFlow;
 
 /// What the bitmap says.
@@ -69,11 +69,11 @@ impl Scan {
     ///
     /// # Errors
     /// [`SourceLost`] when the device is gone.
-    pub fn read(&mut self, reader: &Reader, parts: &[(u64, Extent)]) -> Result<(), SourceLost> {
+    pub fn read(&mut self, window: &Window<'_>, parts: &[(u64, Extent)]) -> Result<(), SourceLost> {
         let extents: Vec<Extent> = parts.iter().map(|part| part.1).collect();
-        reader.announce("allocation bitmap", extents.iter().map(|e| e.bytes).sum());
+        window.reader().announce("allocation bitmap", extents.iter().map(|e| e.bytes).sum());
         let mut part = 0;
-        reader.stream(&extents, |block| {
+        window.stream(&extents, |block| {
             while parts[part].1.intersection(&block.extent).is_none() {
                 part += 1;
             }

@@ -2,6 +2,7 @@
 
 use super::infer::{self, Inferred};
 use super::space_map::{self, SpaceOutcome};
+use super::volume_encryption::{self, Attempt};
 use super::{SpaceMap, VolumeMap, exfat, fat, ntfs};
 use crate::base::extent::Extent;
 use crate::base::finding::{Code, Finding, Findings, Severity};
@@ -139,6 +140,11 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
             None => Some(fat::read(window)?),
         },
         Some(BootSign::ExFat) => Some(exfat::read(window)?),
+        // The first sector says all that a look further in would.
+        Some(BootSign::Foreign(Sign::VolumeEncryption)) => match signature::look_in_front(window)? {
+            Some(found) => return by_its_map(window, sign, found, Findings::new()),
+            None => None,
+        },
         Some(BootSign::Foreign(_)) | None => None,
     };
     let mut findings = match read {
@@ -155,7 +161,7 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     if let (Some(Ok(map)), Some(found)) = (&by_map, &found)
         && (map.unknown.is_empty() || found.kind == Sign::Apfs)
     {
-        return Ok(with_map(window, sign, found.clone(), by_map, findings));
+        return with_map(window, sign, found.clone(), by_map, findings);
     }
     if read_by_first_sector(sign) {
         // Its own copies were tried already.
@@ -178,10 +184,10 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
         }
         Inferred::Nothing => {}
     }
-    Ok(match found {
+    match found {
         Some(found) => with_map(window, sign, found, by_map, findings),
-        None => Content::Opaque { sign, recognised: None, findings },
-    })
+        None => Ok(Content::Opaque { sign, recognised: None, findings }),
+    }
 }
 
 /// Looks at the start of a partition that has no file system by definition, and no further as long as nothing is recognised
@@ -225,7 +231,7 @@ fn by_copies(window: &Window<'_>) -> Result<Option<Box<VolumeMap>>, SourceLost> 
     Ok(None)
 }
 
-/// Something recognised: by its allocation map if that can be read, else whole.
+/// Something recognised: by its allocation map if that can be read, as it is inside if a key opens it, else whole.
 fn by_its_map(
     window: &Window<'_>,
     sign: Option<BootSign>,
@@ -233,7 +239,7 @@ fn by_its_map(
     findings: Findings,
 ) -> Result<Content, SourceLost> {
     let by_map = space_map::read(window, &found)?;
-    Ok(with_map(window, sign, found, by_map, findings))
+    with_map(window, sign, found, by_map, findings)
 }
 
 /// Something recognised, with what reading its allocation map gave.
@@ -243,25 +249,73 @@ fn with_map(
     found: Recognised,
     by_map: Option<SpaceOutcome>,
     mut findings: Findings,
-) -> Content {
+) -> Result<Content, SourceLost> {
     match by_map {
         Some(Ok(mut map)) => {
             note_doubt(window, &found, &mut findings);
             findings.append(std::mem::take(&mut map.findings));
             map.findings = findings;
-            return Content::Mapped(map);
+            return Ok(Content::Mapped(map));
         }
         Some(Err(why)) => findings.append(why),
         None => {}
     }
-    taken_whole(window, sign, found, findings)
+    opened_or_whole(window, sign, found, findings)
+}
+
+/// A volume that is encrypted in a way that can be opened, as it is inside if a key fits; everything else as [`taken_whole`].
+fn opened_or_whole(
+    window: &Window<'_>,
+    sign: Option<BootSign>,
+    mut found: Recognised,
+    mut findings: Findings,
+) -> Result<Content, SourceLost> {
+    // What is encrypted twice stays closed.
+    if found.kind != Sign::VolumeEncryption || window.view().is_some() {
+        return Ok(taken_whole(window, sign, found, findings, false));
+    }
+    let Attempt { opened, findings: noticed, facts, structure } = volume_encryption::open(window)?;
+    findings.append(noticed);
+    let is_open = opened.is_some();
+    if let Some(opened) = opened {
+        match read_content(&window.through(&opened.view))? {
+            Content::Volume(mut volume) => {
+                findings.append(std::mem::take(&mut volume.findings));
+                volume.findings = findings;
+                volume
+                    .facts
+                    .push(("encryption", format!("{}, opened by {}", opened.method.name(), opened.opened_by.name())));
+                volume.encryption = Some(opened);
+                return Ok(Content::Volume(volume));
+            }
+            content => {
+                let inside = content.name().unwrap_or("nothing that is recognised");
+                let sentence = format!("Inside is {inside}: not read file by file");
+                findings.push(Finding::at(&volume_encryption::NO_FILES_INSIDE, window.extent().start, sentence));
+                match content {
+                    Content::Opaque { findings: inner, .. } => findings.append(inner),
+                    Content::Mapped(map) => findings.append(map.findings),
+                    Content::Volume(_) => {}
+                }
+            }
+        }
+    }
+    found.facts.extend(facts);
+    found.first.extend(structure.extents().iter().copied());
+    Ok(taken_whole(window, sign, found, findings, is_open))
 }
 
 /// Something recognised, with the findings that say what that means.
-fn taken_whole(window: &Window<'_>, sign: Option<BootSign>, found: Recognised, mut findings: Findings) -> Content {
+fn taken_whole(
+    window: &Window<'_>,
+    sign: Option<BootSign>,
+    found: Recognised,
+    mut findings: Findings,
+    is_open: bool,
+) -> Content {
     let name = found.kind.name();
     let (code, sentence) = match found.kind.family() {
-        _ if found.encrypted => (&ENCRYPTED, format!("{name}: the content can be read only with its key")),
+        _ if found.encrypted && !is_open => (&ENCRYPTED, format!("{name}: the content can be read only with its key")),
         Family::Member => (&MEMBER, format!("{name}: holds files only together with what it belongs to")),
         Family::Memory => (&NOT_READ, format!("{name}: memory contents that the system wrote, no files")),
         Family::Table => (&NOT_READ, format!("{name}: the partitions that it names are not looked at")),

@@ -96,7 +96,7 @@ pub(super) fn read_batch(window: &Window<'_>, folders: &[&[Extent]]) -> Result<V
     pieces.sort_unstable();
     let all: ExtentSet = pieces.iter().map(|(extent, ..)| *extent).collect();
     let mut first = 0;
-    window.reader().stream(all.extents(), |block| {
+    window.stream(all.extents(), |block| {
         while pieces.get(first).is_some_and(|(extent, ..)| extent.end() <= block.extent.start.0) {
             first += 1;
         }

@@ -16,6 +16,7 @@ pub mod ntfs;
 pub mod space_map;
 mod timestamp;
 mod utf16;
+pub mod volume_encryption;
 
 pub use catalog::{
     Catalog, CatalogBuilder, Link, Node, NodeId, NodeKind, NodeSpec, ORPHANS, Parent, Purpose, Role, Stream, StreamSpec,
@@ -27,9 +28,11 @@ pub use content::{
 pub use infer::Inferred;
 pub use space_map::SpaceMap;
 pub use timestamp::Timestamp;
+pub use volume_encryption::OpenedEncryption;
 
 use crate::base::extent::Extent;
 use crate::base::finding::Findings;
+use crate::source::{CopyStore, PlainPart, PlainStore, PlainView, Stored};
 use serde::Serialize;
 
 /// Which file system.
@@ -135,8 +138,38 @@ pub struct VolumeMap {
     pub catalog_incomplete: bool,
     /// Metadata facts worth showing: name and value, in a fixed order (record size, sectors to a cluster ...).
     pub facts: Vec<(&'static str, String)>,
+    /// How it was opened, where it is stored encrypted. All places of this map are then plain addresses: [`VolumeMap::on_drive`] says
+    /// where they are stored.
+    pub encryption: Option<Box<OpenedEncryption>>,
     /// What was noticed.
     pub findings: Findings,
+}
+
+impl VolumeMap {
+    /// Where the bytes of a range of the volume are stored on the drive: where they are read, unless the volume is encrypted.
+    pub fn on_drive(&self, place: Extent) -> impl Iterator<Item = Extent> + '_ {
+        self.parts(place).filter_map(|part| part.on_drive())
+    }
+
+    /// A range of the volume, part by part as it is stored. What lies behind the end of the volume is as it is read.
+    pub fn parts(&self, place: Extent) -> impl Iterator<Item = PlainPart> + '_ {
+        let view = self.view();
+        let inside = view.into_iter().flat_map(move |view| view.parts(place));
+        let end = if view.is_some() { self.extent.end() } else { 0 };
+        let behind = Extent::between(place.start.0.max(end), place.end());
+        let behind = (!behind.is_empty()).then_some(PlainPart { plain: behind, stored: Stored::Clear(behind.start.0) });
+        inside.chain(behind)
+    }
+
+    /// How its plain bytes are made, where it is stored encrypted.
+    pub fn view(&self) -> Option<&PlainView> {
+        self.encryption.as_ref().map(|opened| opened.view.as_ref())
+    }
+
+    /// What a store holds of the volume, as it is read.
+    pub fn of_store<'s>(&'s self, stored: &'s dyn CopyStore) -> PlainStore<'s> {
+        PlainStore { stored, view: self.view() }
+    }
 }
 
 /// What reading a volume gave: its map, or the findings that say why it could not be understood.

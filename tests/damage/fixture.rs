@@ -1,6 +1,7 @@
 //! The fixtures, and what the reference parsers say of them.
 
 use crate::common;
+use crate::encrypted::{Conversion, Form, Lock, Recipe};
 use crate::overlay::Sound;
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::units::SectorSize;
@@ -43,10 +44,15 @@ pub const ALL: [(&str, SectorSize); 30] = [
 
 /// Those of which the allocation map alone is read. Random damage to them, with a statement of its own, is in `tests/apfs`.
 pub const BY_MAP: [(&str, SectorSize); 1] = [("drive-apfs", SectorSize::S512)];
+/// A fixture of `testdata` that a test encrypts, and the key.
+pub const ENCRYPTED: (&str, &str) = ("encrypted ntfs-cluster-8k", "ntfs-cluster-8k");
+pub const PASSWORD: &str = "tern and gull";
 
 /// A fixture.
 pub struct Fixture {
     pub sound: Arc<Sound>,
+    /// Where what opens an encrypted volume lies: the three blocks of metadata, and the first sectors where they were moved to.
+    pub opens: Vec<Extent>,
     pub volumes: Vec<Volume>,
     /// Where partition tables lie: the copies of the table, each of which tells all (none for a bare volume).
     pub tables: Vec<Vec<Extent>>,
@@ -84,7 +90,32 @@ impl Fixture {
             None => (vec![Volume::new(answers, Extent::between(0, sound.bytes))], Vec::new()),
             Some(volumes) => partitioned(name, &sound, volumes),
         };
-        Fixture { sound, volumes, tables }
+        Fixture { sound, opens: Vec::new(), volumes, tables }
+    }
+
+    /// [`ENCRYPTED`]. What the reference parser says of the plain volume is true of this one.
+    pub fn encrypted() -> Fixture {
+        let plain = Fixture::load(ENCRYPTED.1, SectorSize::S512);
+        let in_use = &plain.volumes[0].in_use;
+        let rooms = (16..).map(|number| Extent::new(number * 65536, 65536).unwrap());
+        let free: Vec<Extent> = rooms.filter(|room| in_use.bytes_within(*room) == 0).take(4).collect();
+        let recipe = Recipe {
+            method: 0x8004,
+            sector: 512,
+            form: Form::Fixed,
+            locks: vec![Lock::Password(PASSWORD)],
+            metadata: [free[0].start.0, free[1].start.0, free[3].start.0],
+            relocated: (8192, free[2].start.0),
+            conversion: Conversion::Finished,
+            never_written: Vec::new(),
+        };
+        let image = recipe.encrypt(&common::fixture(ENCRYPTED.1));
+        let moved = Extent { bytes: 8192, ..free[2] };
+        Fixture {
+            sound: Arc::new(Sound::new(&image, SectorSize::S512)),
+            opens: vec![free[0], free[1], free[3], moved],
+            ..plain
+        }
     }
 }
 

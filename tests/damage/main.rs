@@ -5,6 +5,8 @@
 mod common;
 
 mod describe;
+#[path = "../encrypted/mod.rs"]
+mod encrypted;
 mod fixture;
 mod harm;
 #[allow(dead_code, reason = "tests/apfs fills a drive of its own")]

@@ -1,10 +1,13 @@
 //! A drive surveyed and planned, as `gleaner plan` does it with gaps never read through.
 
+use crate::fixture::PASSWORD;
 use gleaner::base::extent::ExtentSet;
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, make};
-use gleaner::source::{ReadTotals, Reader, Source};
+use gleaner::source::{Keys, ReadTotals, Reader, Source};
 use gleaner::survey::allocation::{DriveMap, read_drive};
 use gleaner::survey::coherence::{Verdict, judge};
+use std::sync::{Arc, LazyLock};
+use zeroize::Zeroizing;
 
 /// What came of it.
 pub struct Survey {
@@ -20,12 +23,16 @@ pub struct Survey {
     pub verdict: Verdict,
 }
 
+/// For the fixture that is encrypted. One for all, so that the password is stretched once.
+static KEYS: LazyLock<Arc<Keys>> =
+    LazyLock::new(|| Arc::new(Keys::new([Zeroizing::new(PASSWORD.as_bytes().to_vec())])));
+
 pub fn survey(source: impl Source + 'static) -> Survey {
     survey_of(Box::new(source))
 }
 
 pub fn survey_of(source: Box<dyn Source>) -> Survey {
-    let reader = Reader::new(source, None);
+    let reader = Reader::new(source, None).with_keys(Arc::clone(&KEYS));
     let drive = read_drive(&reader).expect("memory does not vanish");
     let request = PlanRequest { bridge: BridgeRule::OFF, ..PlanRequest::new(Scope::Allocated) };
     let plan = make(&reader, &drive, &request, &[]).expect("a plan in every case");

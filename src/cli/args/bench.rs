@@ -1,6 +1,6 @@
 //! What was typed for the record and the report.
 
-use super::COMMON;
+use super::{COMMON, KeyArguments};
 use crate::case::Topic;
 use crate::report::document::Audience;
 use clap::Args;
@@ -117,4 +117,6 @@ pub struct ReportArguments {
     /// Show no progress
     #[arg(long, short, help_heading = COMMON)]
     pub quiet: bool,
+    #[command(flatten)]
+    pub keys: KeyArguments,
 }

@@ -39,6 +39,7 @@ pub(super) fn work(
             tell(&format!("{} of unreadable ranges will be retried", human::bytes(bytes)));
         }
     }
+    session.check_keys()?;
     expect(arguments, session)?;
     let outcome = follow(arguments, session, celsius)?;
     let text = if arguments.source.json { json_text(&outcome)? } else { show::copy(&outcome) };

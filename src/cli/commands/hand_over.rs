@@ -14,8 +14,10 @@ use serde_json::Value;
 use std::path::{Path, PathBuf};
 
 pub fn run(arguments: &HandOverArguments) -> anyhow::Result<Ending> {
-    let sources =
-        SourceArguments { quiet: arguments.quiet, ..SourceArguments::of_case(&arguments.case, arguments.json) };
+    let sources = SourceArguments {
+        quiet: arguments.quiet,
+        ..SourceArguments::of_case(&arguments.case, arguments.json, &arguments.keys)
+    };
     let list = Some(list_of(arguments));
     let outputs: &[&Option<PathBuf>] = if arguments.check.is_some() { &[] } else { &[&arguments.to, &list] };
     in_session(&sources, &Opening { outputs, ..Opening::default() }, |session| work(arguments, session))

@@ -22,6 +22,7 @@ pub mod watch;
 
 use super::args::{BulkArguments, ModelArguments, SourceArguments};
 use super::exit::Ending;
+use super::input::key_of;
 use super::output::{print, tell, tell_lines};
 use super::stop::stop_flag;
 use super::{ending_of, is_broken_pipe, message_of, progress, show};
@@ -32,7 +33,7 @@ use crate::copy::session::{Session, SessionError, Sources};
 use crate::drive::model::{DriveModel, ModelChoice, ModelRequest};
 use crate::plan::load_plan;
 use crate::report::values::{Costs, Trouble};
-use crate::source::{CopyStore, TroubleLimit};
+use crate::source::{CopyStore, Keys, TroubleLimit};
 use crate::store::image::ImageForm;
 use crate::survey::allocation::{Choices, DEFAULT_BULK, DriveMap, PatternError, Patterns};
 use serde_json::{Value, json};
@@ -73,6 +74,9 @@ fn in_session(
     opening: &Opening<'_>,
     work: impl FnOnce(&mut Session) -> anyhow::Result<Done>,
 ) -> anyhow::Result<Ending> {
+    let stop = stop_flag()?;
+    // Before anything is opened, so that nothing is on record of a key that cannot be read.
+    let keys = arguments.keys.key.iter().map(|path| key_of(path, &stop)).collect::<Result<Vec<_>, _>>()?;
     let mut session = Session::open(&Sources {
         source: arguments.source.clone(),
         case: arguments.case.clone(),
@@ -84,9 +88,11 @@ fn in_session(
         elsewhere: arguments.case_is_elsewhere,
         word: Word { same_drive: arguments.same_drive, source_changed: arguments.source_changed },
         outputs: opening.outputs.iter().filter_map(|path| (*path).clone()).collect(),
-        stop: stop_flag()?,
+        stop,
         answers_when_stopped: opening.answers_when_stopped,
         trouble_limit: arguments.trouble_limit.map_or_else(TroubleLimit::default, |limit| limit.0),
+        keys: Arc::new(Keys::new(keys)),
+        key_files: arguments.keys.key.clone(),
     })?;
     if let Some(case) = session.case.as_ref().filter(|case| !case.is_only_looked_at() && !arguments.quiet) {
         tell_lines(&show::leftovers(&leftovers(case.folder(), case.file())?));

@@ -21,8 +21,10 @@ pub fn run(arguments: &ReportArguments) -> anyhow::Result<Ending> {
         // Refused before the work.
         check_free(path)?;
     }
-    let source =
-        SourceArguments { quiet: arguments.quiet, ..SourceArguments::of_case(&arguments.case, arguments.json) };
+    let source = SourceArguments {
+        quiet: arguments.quiet,
+        ..SourceArguments::of_case(&arguments.case, arguments.json, &arguments.keys)
+    };
     in_session(&source, &Opening { outputs: &[&arguments.output], ..Opening::default() }, |session| {
         work(arguments, audience, session)
     })

@@ -11,7 +11,7 @@ use crate::survey::allocation::Patterns;
 
 pub fn run(arguments: &TakeArguments) -> anyhow::Result<Ending> {
     let chosen = Patterns::new(&arguments.paths)?;
-    let sources = SourceArguments::of_case(&arguments.case, arguments.json);
+    let sources = SourceArguments::of_case(&arguments.case, arguments.json, &arguments.keys);
     in_session(&sources, &Opening { outputs: &[&Some(arguments.to.clone())], ..Opening::default() }, |session| {
         work(arguments, &chosen, session)
     })

@@ -45,6 +45,7 @@ impl DamagedFiles {
         let store = Arc::clone(case(session).store());
         let reader = Reader::new(case(session).without_drive(), None)
             .with_store(Arc::clone(&store) as Arc<dyn CopyStore>)
+            .with_keys(Arc::clone(&session.sources.keys))
             .with_stop(Arc::clone(&session.stop));
         let Ok(drive) = read_drive(&reader) else { return DamagedFiles::default() };
         let (planned, wanted) = (ExtentSet::new(), Patterns::default());

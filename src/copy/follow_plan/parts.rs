@@ -1,6 +1,6 @@
 //! A plan followed in parts: structure alone at first, then all of it; after each part by a new plan when one is needed.
 
-use super::revision::revise;
+use super::revision::{Revised, revise};
 use super::telling::Telling;
 use super::wanted::{CountingStore, WantedNews, shortened};
 use super::{CaseCopyError, CaseCopyOutcome, Revision, case, current_plan, left_of, room_for};
@@ -47,7 +47,7 @@ pub(super) fn follow(
         parts.add(outcome);
         let late = if ended { 0 } else { arrived_of(case(session), &skipped_before) };
         let names_are_due = !ended && std::mem::take(&mut parts.names_lost);
-        let revised = if late > 0 || names_are_due { revise(session, &plan, late) } else { Ok(None) };
+        let revised = if late > 0 || names_are_due { revise(session, &plan, late) } else { Ok(Revised::Same) };
         let revision = match revised {
             Err(CaseCopyError::Session(SessionError::Lost(SourceLost::Stopped))) => {
                 parts.so_far.iter_mut().for_each(|copy| copy.end = End::Stopped { reason: StopReason::Asked });
@@ -55,10 +55,14 @@ pub(super) fn follow(
             }
             revised => revised?,
         };
-        let revised = revision.is_some();
-        if let Some(revision) = revision {
-            telling.tell(&revision.event(), controls.events);
-            parts.revisions.push(revision);
+        let revised = matches!(revision, Revised::Now(_));
+        match revision {
+            Revised::Now(revision) => {
+                telling.tell(&revision.event(), controls.events);
+                parts.revisions.push(revision);
+            }
+            Revised::Closed { volume } => telling.tell(&Event::PlanKept { volume }, controls.events),
+            Revised::Same => {}
         }
         if ended || !(revised || parts.structure_first) {
             break;
@@ -103,7 +107,7 @@ impl Parts {
         // While only structure is read no file gets further. A pattern that cannot be used is no reason not to copy.
         let wants = if self.structure_first { &[] } else { plan.header.wants.as_slice() };
         let patterns = Patterns::new(wants).unwrap_or_default();
-        let (store, sources) = CountingStore::new(case(session), patterns);
+        let (store, sources) = CountingStore::new(case(session), patterns, &session.sources.keys);
         let Controls { stop, thermometer, request_log, events } = controls.again();
         let mut told = |event: &Event| {
             for event in self.news.before(event, &store).iter().chain([event]) {

@@ -4,6 +4,7 @@ use super::{CaseCopyError, case};
 use crate::base::new_file::{NewFileError, Readers, write_new};
 use crate::copy::reading::Event;
 use crate::copy::session::Session;
+use crate::partition::signature::Sign;
 use crate::plan::{Plan, make_again, write_plan};
 use serde::Serialize;
 use std::path::PathBuf;
@@ -29,13 +30,33 @@ impl Revision {
     }
 }
 
-/// Makes the plan again; `None` when it would read the same.
-pub(super) fn revise(session: &mut Session, before: &Plan, late_bytes: u64) -> Result<Option<Revision>, CaseCopyError> {
+/// What came of making a plan again.
+pub(super) enum Revised {
+    /// It would read the same.
+    Same,
+    /// The plan before knew what an encrypted volume holds, and without its key the new one would not.
+    Closed {
+        /// The volume's number.
+        volume: u32,
+    },
+    /// It is followed from now on.
+    Now(Revision),
+}
+
+/// Makes the plan again.
+pub(super) fn revise(session: &mut Session, before: &Plan, late_bytes: u64) -> Result<Revised, CaseCopyError> {
     session.reader.forget();
     let drive = session.read_drive()?;
+    let closed = drive.closed_volumes().find(|(_, start)| {
+        let known = before.header.volumes.iter().find(|volume| volume.start == *start);
+        known.is_some_and(|volume| volume.file_system.as_deref() != Some(Sign::VolumeEncryption.name()))
+    });
+    if let Some((volume, _)) = closed {
+        return Ok(Revised::Closed { volume });
+    }
     let now = make_again(&session.reader, &drive, &before.header)?;
     if same_reads(before, &now) {
-        return Ok(None);
+        return Ok(Revised::Same);
     }
     let path = case(session).next_plan_path();
     write_new(&path, Readers::OwnerOnly, |out| -> Result<(), NewFileError> {
@@ -44,7 +65,7 @@ pub(super) fn revise(session: &mut Session, before: &Plan, late_bytes: u64) -> R
     if let Some(case) = &mut session.case {
         case.set_plan(&path)?;
     }
-    Ok(Some(Revision { plan: path, late_bytes, bytes_before: before.bytes(), bytes_now: now.bytes() }))
+    Ok(Revised::Now(Revision { plan: path, late_bytes, bytes_before: before.bytes(), bytes_now: now.bytes() }))
 }
 
 /// Whether two plans read the same bytes in the same order.

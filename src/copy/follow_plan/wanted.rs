@@ -8,7 +8,7 @@ use crate::case::{Case, CaseStore};
 use crate::copy::reading::Event;
 use crate::filesystem::ntfs::NamesOnly;
 use crate::results::audit::{Snapshot, WantedCount, WantedCounter};
-use crate::source::{CopyStore, RangeMark, Reader, Skip, Source};
+use crate::source::{CopyStore, Keys, RangeMark, Reader, Skip, Source};
 use crate::survey::allocation::{Class, DriveMap, Patterns, read_drive};
 use std::collections::VecDeque;
 use std::io;
@@ -29,6 +29,7 @@ pub(super) struct Sources {
     drive: Box<dyn Source>,
     store: Arc<CaseStore>,
     snapshot: Snapshot,
+    keys: Arc<Keys>,
 }
 
 enum Change {
@@ -52,7 +53,7 @@ struct State {
 
 impl<'s> CountingStore<'s> {
     /// The store of a case before a copy begins, with what counting needs. Nothing is counted when nothing is wanted.
-    pub(super) fn new(case: &'s Case, wanted: Patterns) -> (CountingStore<'s>, Option<Sources>) {
+    pub(super) fn new(case: &'s Case, wanted: Patterns, keys: &Arc<Keys>) -> (CountingStore<'s>, Option<Sources>) {
         let inner: &dyn CopyStore = case.store().as_ref();
         let is_off = wanted.is_empty();
         let state = State { safe_before: inner.safe_bytes().unwrap_or(0), is_off, ..State::default() };
@@ -60,6 +61,7 @@ impl<'s> CountingStore<'s> {
             drive: case.without_drive(),
             store: Arc::clone(case.store()),
             snapshot: Snapshot::of(inner, case.file().source.bytes),
+            keys: Arc::clone(keys),
         });
         (CountingStore { inner, wanted, state: Mutex::new(state), given_up: Arc::default() }, sources)
     }
@@ -92,10 +94,10 @@ impl<'s> CountingStore<'s> {
     }
 
     fn counter(&self, sources: Sources, planned: &ExtentSet) -> Option<(DriveMap, WantedCounter)> {
-        let Sources { drive, store, snapshot } = sources;
+        let Sources { drive, store, snapshot, keys } = sources;
         let stop = Arc::clone(&self.given_up);
-        let drive =
-            read_drive(&Reader::new(drive, None).with_store(store as Arc<dyn CopyStore>).with_stop(stop)).ok()?;
+        let reader = Reader::new(drive, None).with_store(store as Arc<dyn CopyStore>).with_stop(stop).with_keys(keys);
+        let drive = read_drive(&reader).ok()?;
         let counter = WantedCounter::new_unless(&drive, &snapshot, planned, &self.wanted, &self.given_up)?;
         Some((drive, counter))
     }
@@ -388,7 +390,7 @@ mod tests {
             let (requests, meeting) = (Arc::<AtomicU64>::default(), Arc::new(Barrier::new(2)));
             let inner = MemorySource::new(unpacked(), SectorSize::S512);
             let case = Case::open_or_create(&folder.path().join("case"), inner.identity(), ImageForm::Raw).unwrap();
-            let (store, sources) = CountingStore::new(&case, Patterns::new(&["Photos"]).unwrap());
+            let (store, sources) = CountingStore::new(&case, Patterns::new(&["Photos"]).unwrap(), &Arc::default());
             let drive = Held { inner, requests: Arc::clone(&requests), meeting: Arc::clone(&meeting) };
             let sources = Sources { drive: Box::new(drive), ..sources.unwrap() };
             std::thread::scope(|scope| {

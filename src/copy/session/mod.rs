@@ -17,10 +17,10 @@ use crate::plan::{Plan, PlanReadError, load_plan};
 use crate::source::host::{Host, HostError};
 use crate::source::kernel::{KernelPlaces, can_be_the_drives};
 use crate::source::{
-    self, CopyStore, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Trace, TroubleLimit,
+    self, CopyStore, Keys, OpenError, Reader, Source, SourceIdentity, SourceKind, SourceLost, Trace, TroubleLimit,
 };
 use crate::store::image::ImageForm;
-use crate::survey::allocation::{Choices, ClassMap, DriveMap, classify, read_drive, tables};
+use crate::survey::allocation::{Choices, ClassMap, DriveMap, KeyError, classify, read_drive, tables};
 use crate::survey::coherence::{self, Coherence};
 use std::collections::BTreeSet;
 use std::io::BufWriter;
@@ -57,6 +57,10 @@ pub struct Sources {
     pub answers_when_stopped: bool,
     /// How much trouble reading the structure may cost the drive.
     pub trouble_limit: TroubleLimit,
+    /// The client's keys for encrypted volumes. In memory only.
+    pub keys: Arc<Keys>,
+    /// The files that they came from.
+    pub key_files: Vec<PathBuf>,
 }
 
 /// Where work goes on: what commands name.
@@ -66,6 +70,8 @@ pub struct Workplace {
     pub drive: PathBuf,
     /// Its case.
     pub case: Option<PathBuf>,
+    /// Files with the client's keys, where some were given.
+    pub key_files: Vec<PathBuf>,
 }
 
 /// Why a session cannot begin or go on.
@@ -87,6 +93,9 @@ pub enum SessionError {
     /// What this machine does with the drive, or where something is to be written.
     #[error(transparent)]
     Host(#[from] HostError),
+    /// A key opens nothing.
+    #[error(transparent)]
+    Key(#[from] KeyError),
     /// Reading.
     #[error(transparent)]
     Lost(#[from] SourceLost),
@@ -128,7 +137,7 @@ impl Session {
         let stop = Arc::clone(&sources.stop);
         let reader = |source: Box<dyn Source>| -> Result<Reader, SessionError> {
             let reader = Reader::new(source, trace(sources)?).with_stop(Arc::clone(&stop));
-            let reader = reader.with_trouble_limit(sources.trouble_limit);
+            let reader = reader.with_trouble_limit(sources.trouble_limit).with_keys(Arc::clone(&sources.keys));
             Ok(if sources.answers_when_stopped { reader.answering_when_stopped() } else { reader })
         };
         let (reader, case, has_drive) = match (&sources.source, &sources.case) {
@@ -196,7 +205,8 @@ impl Session {
     /// Reads tables and structure; with a case, everything read is durable afterwards.
     ///
     /// # Errors
-    /// [`SessionError::Lost`] when the drive is gone; what had arrived is then kept all the same.
+    /// [`SessionError::Lost`] when the drive is gone; what had arrived is then kept all the same. [`SessionError::Key`] for a key
+    /// that opens nothing, unless reading was stopped.
     pub fn read_drive(&mut self) -> Result<DriveMap, SessionError> {
         let read = self.commit_after(read_drive(&self.reader));
         self.reader.flush_trace()?;
@@ -207,7 +217,25 @@ impl Session {
             case.set_identity_places(places)?;
             case.remember_reading(self.reader.identity(), self.reader.left_off().is_some())?;
         }
+        if !self.reader.is_let_go() {
+            drive.check_keys(&self.sources.keys)?;
+        }
         Ok(drive)
+    }
+
+    /// Whether each key opens a volume, as far as the case alone can tell: before a drive is read on.
+    ///
+    /// # Errors
+    /// [`SessionError::Key`].
+    pub fn check_keys(&self) -> Result<(), SessionError> {
+        let Some(case) = self.case.as_ref().filter(|_| !self.sources.keys.is_empty()) else { return Ok(()) };
+        let reader = Reader::new(case.without_drive(), None).with_store(Arc::clone(case.store()) as _);
+        match read_drive(&reader.with_keys(Arc::clone(&self.sources.keys))) {
+            Ok(drive) => Ok(drive.check_keys(&self.sources.keys)?),
+            // The survey did not come so far; the plan will be made again.
+            Err(SourceLost::NotInCase { .. }) => Ok(()),
+            Err(error) => Err(error.into()),
+        }
     }
 
     /// Judges whether the data is consistent, and meanwhile finds the class of every byte: both only look at what was read,
@@ -262,7 +290,8 @@ impl Session {
     pub fn workplace(&self) -> Workplace {
         let of_case = || self.case.as_ref().map(|case| case.file().source.path.clone());
         let drive = self.sources.source.clone().or_else(of_case).unwrap_or_default();
-        Workplace { drive, case: self.sources.case.clone() }
+        let key_files = self.sources.key_files.clone();
+        Workplace { drive, case: self.sources.case.clone(), key_files }
     }
 
     /// Makes durable what arrived. Without a case there is nothing to be made so.
@@ -329,6 +358,7 @@ impl Ends for SessionError {
             SessionError::Open(error) => error.ending(),
             SessionError::Case(error) => error.ending(),
             SessionError::Host(_) => Ending::Case,
+            SessionError::Key(error) => error.ending(),
             SessionError::Lost(error) => error.ending(),
             SessionError::Trace(error) => error.ending(),
         }

@@ -41,6 +41,7 @@ impl Session {
             Ok(reader) => reader.with_source(without),
             Err(_) => {
                 let reader = Reader::new(without, None).with_trouble_limit(sources.trouble_limit);
+                let reader = reader.with_keys(Arc::clone(&sources.keys));
                 reader.with_store(Arc::clone(case.store()) as _).with_stop(Arc::clone(&self.stop))
             }
         };

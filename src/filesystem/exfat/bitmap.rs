@@ -77,7 +77,7 @@ fn read_one(bitmap: &Bitmap, heap: &mut Heap<'_>, findings: &mut Findings) -> Re
     let mut runs = bitmap.chain.runs.clone();
     let reads = heap.take(&mut runs, needed.min(bitmap.special.bytes));
     let mut scan = Scan::new(clusters);
-    scan.read(heap.window.reader(), &reads.parts)?;
+    scan.read(heap.window, &reads.parts)?;
     scan.skip_to(clusters);
     Ok(scan.finish())
 }

@@ -84,7 +84,7 @@ pub(super) fn read(
     window.reader().announce("file allocation table", length);
     let mut lost = ExtentSet::new();
     if let Some(extent) = window.locate(start, length) {
-        window.reader().stream(&[extent], |block| {
+        window.stream(&[extent], |block| {
             let from = index(block.extent.start.0 - place);
             bytes[from..from + block.bytes.len()].copy_from_slice(block.bytes);
             lost.extend(block.unreadable.extents().iter().copied());
@@ -138,7 +138,7 @@ fn from_other_copy(
     let whole = Extent::between(offset, offset + bytes.len() as u64);
     let Some(extent) = window.locate(start, whole.bytes) else { return Ok(vec![whole]) };
     let mut gaps = Vec::new();
-    window.reader().stream(&[extent], |block| {
+    window.stream(&[extent], |block| {
         for part in block.unreadable.missing_from(block.extent) {
             let from = index(part.start.0 - block.extent.start.0);
             let to = index(part.start.0 - extent.start.0);

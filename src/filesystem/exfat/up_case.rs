@@ -26,7 +26,7 @@ pub(super) fn check(
     }
     let extents = heap.take(runs, special.bytes).extents();
     let (mut sum, mut bytes, mut lost) = (0u32, 0, 0);
-    heap.window.reader().stream(&extents, |block| {
+    heap.window.stream(&extents, |block| {
         sum = checksum(sum, block.bytes);
         bytes += block.extent.bytes;
         lost += block.unreadable.bytes();

@@ -76,6 +76,7 @@ pub(super) fn read_with(
     let (tree, label) = walk::read(tree, root, &bitmaps)?;
     note_shared(&tree.catalog, geometry, &mut findings);
     Ok(VolumeMap {
+        encryption: None,
         kind: FsKind::ExFat,
         extent: window.extent(),
         sector_bytes: boot.sector_bytes,

@@ -94,11 +94,11 @@ fn each_block(
     mut each: impl FnMut(Extent, &[u8], &ExtentSet),
 ) -> Result<(), SourceLost> {
     if extent.bytes <= SMALL {
-        let block = window.reader().read(extent)?;
+        let block = window.read_extent(extent)?;
         each(extent, &block.bytes, &block.unreadable);
         return Ok(());
     }
-    window.reader().stream(&[extent], |block| {
+    window.stream(&[extent], |block| {
         each(block.extent, block.bytes, &block.unreadable);
         ControlFlow::Continue(())
     })

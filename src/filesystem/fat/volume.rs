@@ -76,6 +76,7 @@ pub(super) fn read_with(
     let boot_label = boot.label.as_ref().map(directory::label);
     let label = root_label.or(boot_label).filter(|label| !label.is_empty() && label != "NO NAME");
     Ok(VolumeMap {
+        encryption: None,
         kind: boot.kind,
         extent: window.extent(),
         sector_bytes: boot.sector_bytes,

@@ -38,7 +38,7 @@ pub(super) fn read(
         BitmapPlace::Resident(bytes) => scan.feed(&bytes),
         BitmapPlace::Clusters { layout, valid, .. } => {
             let parts = parts(volume, &layout, clusters.div_ceil(8).min(valid));
-            scan.read(volume.window.reader(), &parts)?;
+            scan.read(&volume.window, &parts)?;
         }
     }
     scan.skip_to(clusters);

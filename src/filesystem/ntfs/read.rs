@@ -58,12 +58,11 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
 
 /// Whether both the first record of $MFT and the mirror's copy of it were read, as far as they lie on the drive.
 fn table_was_read(window: &Window<'_>, boot: &BootSector) -> bool {
-    let unreadable = window.reader().unreadable();
     let places = [boot.mft, boot.mirror].into_iter().filter_map(|first| {
         let offset = first.0.checked_mul(boot.cluster_bytes)?;
         window.locate(offset, boot.record_bytes)
     });
-    places.into_iter().all(|place| unreadable.bytes_within(place) == 0)
+    places.into_iter().all(|place| window.has_not_failed(place))
 }
 
 /// The boot sectors to try. Where there is no backup that agrees, the number of sectors is held against the volume's own

@@ -57,10 +57,11 @@ pub(super) fn read(
         catalog,
         catalog_incomplete: incomplete,
         findings,
+        encryption: None,
     };
     let reader = window.reader();
     if let Some(store) = reader.store() {
-        named_only::name_lost_folders(&mut map, store, reader.stop());
+        named_only::name_lost_folders(&mut map, &window.of_store(store), reader.stop());
     }
     Ok(map)
 }

@@ -30,6 +30,7 @@ mod texts;
 mod volume_bytes;
 
 pub(crate) use checksums::fletcher64;
+pub use enclosing::volume_encryption::{EncryptedBoot, EncryptedForm};
 pub use sign::{Certainty, Evidence, Family, Recognised, Sign};
 
 use crate::base::extent::Extent;
@@ -82,9 +83,8 @@ const COPY_BYTES: u64 = 4096;
 /// cost a drive seconds.
 fn is_silent(window: &Window<'_>) -> Result<bool, SourceLost> {
     const PROBE_AT: u64 = 32 << 10;
-    let unreadable = window.reader().unreadable();
     let sector = window.reader().identity().physical_sector.bytes();
-    let lost = |extent: Extent| unreadable.bytes_within(extent) > 0;
+    let lost = |extent: Extent| !window.has_not_failed(extent);
     if !window.locate(0, 512).is_some_and(lost) {
         return Ok(false);
     }

@@ -16,12 +16,6 @@ pub(super) fn uuid(bytes: &[u8], at: usize) -> Option<String> {
     (raw != [0; 16]).then(|| uuid::Uuid::from_bytes(raw).to_string())
 }
 
-/// 16 bytes as a GUID, whose first three parts are little-endian; `None` when all are zero.
-pub(super) fn guid(bytes: &[u8], at: usize) -> Option<String> {
-    let raw: [u8; 16] = bytes_at(bytes, at)?;
-    (raw != [0; 16]).then(|| uuid::Uuid::from_bytes_le(raw).to_string())
-}
-
 /// UTF-16 in the byte order of `unit`, ended by NUL; `None` when empty.
 pub(super) fn utf16(bytes: &[u8], unit: fn([u8; 2]) -> u16) -> Option<String> {
     let (pairs, _) = bytes.as_chunks::<2>();

@@ -17,7 +17,8 @@ pub fn planned_with_files(drive: &DriveMap, planned: &ExtentSet) -> Vec<(Extent,
         for file in files {
             number += 1;
             let places = file.streams().flat_map(|stream| stream.runs());
-            for place in places.filter_map(|run| volume.geometry.extent(run)) {
+            let places = places.filter_map(|run| volume.geometry.extent(run));
+            for place in places.flat_map(|place| volume.on_drive(place)) {
                 for part in planned.intersection(place) {
                     list.push((part, Some(number)));
                     of_files.insert(part);

@@ -50,6 +50,8 @@ pub enum Encrypted {
     No,
     /// As a whole.
     Yes,
+    /// As a whole, and its key was given.
+    Opened,
     /// So many of its files.
     Files(u64),
     /// It is not read file by file.
@@ -158,6 +160,7 @@ fn volume_line(area: &AreaReport) -> Option<VolumeLine<'_>> {
         None => area.recognised.as_ref().and_then(|found| found.label.as_deref()),
     };
     let encrypted = match (&area.volume, &area.recognised) {
+        (Some(volume), _) if volume.opened_by.is_some() => Encrypted::Opened,
         (Some(volume), _) => match volume.census.encrypted_files {
             0 => Encrypted::No,
             files => Encrypted::Files(files),

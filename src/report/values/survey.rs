@@ -8,6 +8,7 @@ use super::recommendation::trouble::Trouble;
 use crate::base::finding::{Findings, Severity};
 use crate::base::units::SectorSize;
 use crate::copy::session::Workplace;
+use crate::filesystem::volume_encryption::Protector;
 use crate::filesystem::{Content, SpaceMap, VolumeMap};
 use crate::partition::signature::Recognised;
 use crate::partition::{AreaKind, Scheme};
@@ -118,6 +119,9 @@ pub struct VolumeReport {
     pub clusters: u64,
     /// Share of the clusters that is in use, 0 to 1.
     pub fullness: f64,
+    /// What opened it, where it is encrypted.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub opened_by: Option<Protector>,
     /// Whether it is marked as not cleanly unmounted.
     pub dirty: Option<bool>,
     /// Whether some files' records could not be used.
@@ -271,6 +275,7 @@ fn volume_report(volume: &VolumeMap, maps: &TwoMaps) -> VolumeReport {
         cluster_bytes: volume.geometry.cluster_bytes,
         clusters: volume.geometry.cluster_count,
         fullness,
+        opened_by: volume.encryption.as_ref().map(|encryption| encryption.opened_by),
         dirty: volume.dirty,
         catalog_incomplete: volume.catalog_incomplete,
         facts: volume.facts.clone(),

@@ -103,6 +103,7 @@ impl<'v> FolderPlaces<'v> {
 
     fn lost(&self, number: u32) -> FolderNeeds {
         let places = self.records.and_then(|records| records.place(number)).unwrap_or_default();
+        let places = places.into_iter().flat_map(|place| self.volume.on_drive(place)).collect();
         FolderNeeds { places, is_damaged: false, is_lost: true }
     }
 
@@ -120,7 +121,8 @@ impl<'v> FolderPlaces<'v> {
         // The root of FAT12 and FAT16 lies in no cluster, but behind the FATs, last of the fixed places.
         let is_fixed_root =
             folder.id() == volume.catalog.root() && matches!(volume.kind, FsKind::Fat12 | FsKind::Fat16);
-        all.places.extend(volume.fixed.last().filter(|_| is_fixed_root).map(|(place, _)| *place));
+        let fixed_root = volume.fixed.last().filter(|_| is_fixed_root);
+        all.places.extend(fixed_root.into_iter().flat_map(|(place, _)| volume.on_drive(*place)));
         all
     }
 }

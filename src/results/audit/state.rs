@@ -177,22 +177,34 @@ pub(super) fn needs<'v>(volume: &'v VolumeMap, stream: &Stream<'v>) -> impl Iter
     let cluster = volume.geometry.cluster_bytes;
     let (content, is_plain) = (content_of(stream), stream.compression_unit() == 0);
     let mut at = 0u64;
-    stream.layout().filter_map(move |(place, count)| {
+    let runs = stream.layout().filter_map(move |(place, count)| {
         let whole = Extent::between(at, at.saturating_add(count.saturating_mul(cluster)));
         at = whole.end();
         let run = ClusterRun { first: place?, count };
         let Some(place) = volume.geometry.extent(run) else {
-            return Some(Need { in_file: whole, on_drive: None });
+            return Some((whole, None));
         };
         let in_file = if is_plain { whole.intersection(&content)? } else { whole };
-        Some(Need { in_file, on_drive: Some(Extent { bytes: in_file.bytes, ..place }) })
+        Some((in_file, Some(Extent { bytes: in_file.bytes, ..place })))
+    });
+    runs.flat_map(move |(in_file, place)| {
+        let nowhere = place.is_none().then_some(Need { in_file, on_drive: None });
+        let parts = place.into_iter().flat_map(move |place| {
+            volume.parts(place).filter_map(move |part| {
+                let from = in_file.start.0 + (part.plain.start.0 - place.start.0);
+                let in_file = Extent::between(from, from + part.plain.bytes);
+                Some(Need { in_file, on_drive: Some(part.on_drive()?) })
+            })
+        });
+        nowhere.into_iter().chain(parts)
     })
 }
 
 /// Bytes of the clusters behind a stream's valid data that are not held. No driver returns them: they read as zero.
 fn unread_tail(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>) -> u64 {
     let behind = stream.runs_cut_at_valid(volume.geometry.cluster_bytes).filter(|(_, is_valid)| !is_valid);
-    let unread = behind.filter_map(|(run, _)| volume.geometry.extent(run)).map(|tail| {
+    let tails = behind.filter_map(|(run, _)| volume.geometry.extent(run));
+    let unread = tails.flat_map(|tail| volume.on_drive(tail)).map(|tail| {
         let held: u64 = truth.store.held(tail).iter().map(|extent| extent.bytes).sum();
         tail.bytes - held
     });
@@ -243,5 +255,6 @@ fn spread(extent: Extent, unit: u64) -> Extent {
 /// Bytes of a stream's clusters that are unreadable.
 pub(super) fn unreadable_bytes(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>) -> u64 {
     let places = stream.runs().filter_map(|run| volume.geometry.extent(run));
+    let places = places.flat_map(|place| volume.on_drive(place));
     places.flat_map(|place| truth.store.unreadable(place)).map(|e| e.bytes).sum()
 }

@@ -104,7 +104,7 @@ impl Contents<'_> {
             let bytes = count * self.volume.geometry.cluster_bytes;
             let extent = first.and_then(|first| self.extent(first, count)).filter(|extent| extent.bytes == bytes);
             let extent = extent.ok_or(Fetch::Absent(Absence::NoPlace))?;
-            fetch_into(self.store, extent, &mut stored[at..at + length(bytes)])?;
+            fetch_into(&self.store, extent, &mut stored[at..at + length(bytes)])?;
             at += length(bytes);
         }
         let mut decoded = vec![0; length(unit_bytes)];

@@ -8,7 +8,7 @@ mod runs;
 
 use crate::filesystem::ntfs::{RecordPlaces, RereadError, attribute};
 use crate::filesystem::{Node, Role, Stream, VolumeMap};
-use crate::source::CopyStore;
+use crate::source::{CopyStore, PlainStore};
 use place::Fetch;
 use serde::Serialize;
 use std::io;
@@ -63,7 +63,7 @@ impl Piece<'_> {
 /// Reads the contents of one volume's files out of a case.
 pub struct Contents<'c> {
     volume: &'c VolumeMap,
-    store: &'c dyn CopyStore,
+    store: PlainStore<'c>,
     records: Option<&'c RecordPlaces>,
     buffer: Vec<u8>,
 }
@@ -71,7 +71,7 @@ pub struct Contents<'c> {
 impl<'c> Contents<'c> {
     /// The files of `volume` as `store` holds them.
     pub fn new(volume: &'c VolumeMap, store: &'c dyn CopyStore) -> Contents<'c> {
-        Contents { volume, store, records: RecordPlaces::of(volume), buffer: Vec::new() }
+        Contents { volume, store: volume.of_store(store), records: RecordPlaces::of(volume), buffer: Vec::new() }
     }
 
     /// Hands over a stream's content in order, piece by piece; their lengths add up to [`Stream::size`]. A piece holds
@@ -122,7 +122,7 @@ impl<'c> Contents<'c> {
 
     fn resident(&self, node: &Node<'_>, kind: u32, name: Option<&str>) -> Result<Vec<u8>, RereadError<Fetch>> {
         let places = self.records.ok_or(RereadError::NoPlace(node.number()))?;
-        places.resident(self.volume, node.number(), kind, name, &mut |extent| place::fetch(self.store, extent))
+        places.resident(self.volume, node.number(), kind, name, &mut |extent| place::fetch(&self.store, extent))
     }
 
     fn read_resident(

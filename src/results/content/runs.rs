@@ -43,7 +43,7 @@ impl Contents<'_> {
         };
         let wanted =
             self.extent(first, count).map_or(Extent::between(0, 0), |e| Extent { bytes: e.bytes.min(bytes), ..e });
-        place::read(self.store, wanted, &mut self.buffer, each)?;
+        place::read(&self.store, wanted, &mut self.buffer, each)?;
         some(Piece::Missing(bytes - wanted.bytes, Absence::NoPlace), each)
     }
 

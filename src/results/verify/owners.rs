@@ -103,7 +103,7 @@ struct Search<'s> {
     most: usize,
     found: &'s mut Owners,
     owned: Vec<Extent>,
-    /// Those ranges that lie in $MFT.
+    /// Those ranges that lie in $MFT, as they are read.
     in_table: Vec<Extent>,
 }
 
@@ -135,13 +135,17 @@ impl Search<'_> {
             at = in_file.end();
             let run = first.map(|first| crate::filesystem::ClusterRun { first, count });
             let Some(on_drive) = run.and_then(|run| self.volume.geometry.extent(run)) else { continue };
-            for place in self.places.intersection(on_drive) {
-                self.owned.push(place);
-                if is_table {
-                    self.in_table.push(place);
-                } else {
-                    let from = in_file.start.0 + (place.start.0 - on_drive.start.0);
-                    self.piece(node, stream, place, Extent::between(from, from + place.bytes));
+            for part in self.volume.parts(on_drive) {
+                let Some(stored) = part.on_drive() else { continue };
+                for place in self.places.intersection(stored) {
+                    self.owned.push(place);
+                    let plain = part.plain.start.0 + (place.start.0 - stored.start.0);
+                    if is_table {
+                        self.in_table.push(Extent::between(plain, plain + place.bytes));
+                    } else {
+                        let from = in_file.start.0 + (plain - on_drive.start.0);
+                        self.piece(node, stream, place, Extent::between(from, from + place.bytes));
+                    }
                 }
             }
         }
@@ -201,6 +205,7 @@ impl Search<'_> {
             for number in places.records_in(place) {
                 let parts = places.place(number).unwrap_or_default();
                 let Some(part) = parts.iter().find_map(|part| part.intersection(&place)) else { continue };
+                let Some(part) = self.volume.on_drive(part).next() else { continue };
                 let node = nodes.get(&number).copied().flatten().map(|id| catalog.node(id));
                 self.found.add(self.most, || {
                     // A record without a node is an extension record, or was never used.

@@ -5,15 +5,16 @@ mod fetch;
 mod stream;
 mod trace;
 mod trouble;
+mod window;
 
 pub use stream::StreamBlock;
 pub use trace::Trace;
 pub use trouble::{LeftOff, TroubleLimit};
+pub use window::Window;
 
 use crate::base::clock::Clock;
 use crate::base::extent::{Extent, ExtentSet};
-use crate::base::units::ByteOffset;
-use crate::source::{AlignedBuffer, CopyStore, Failure, ReadError, Source, SourceIdentity, SourceLost};
+use crate::source::{AlignedBuffer, CopyStore, Failure, Keys, ReadError, Source, SourceIdentity, SourceLost};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::ops::{Bound, Range};
@@ -132,6 +133,7 @@ pub struct Reader {
     source: Box<dyn Source>,
     clock: Clock,
     store: Option<Arc<dyn CopyStore>>,
+    keys: Arc<Keys>,
     stop: Arc<AtomicBool>,
     answers_when_stopped: bool,
     state: Mutex<State>,
@@ -156,6 +158,7 @@ impl Reader {
             clock: source.clock(),
             source,
             store: None,
+            keys: Arc::default(),
             stop: Arc::default(),
             answers_when_stopped: false,
             state: Mutex::new(state),
@@ -167,6 +170,18 @@ impl Reader {
     pub fn with_store(mut self, store: Arc<dyn CopyStore>) -> Reader {
         self.store = Some(store);
         self
+    }
+
+    /// Opens encrypted volumes with `keys`.
+    #[must_use]
+    pub fn with_keys(mut self, keys: Arc<Keys>) -> Reader {
+        self.keys = keys;
+        self
+    }
+
+    /// The client's keys.
+    pub fn keys(&self) -> &Arc<Keys> {
+        &self.keys
     }
 
     /// The store, if it has one.
@@ -571,54 +586,8 @@ pub(crate) fn bytes_of(part: Extent, whole: Extent) -> Range<usize> {
 }
 
 /// A length in memory. Requests are bounded far below 2^32, so this holds on every target we build for.
-fn length(bytes: u64) -> usize {
+pub(in crate::source) fn length(bytes: u64) -> usize {
     usize::try_from(bytes).expect("a request is far smaller than memory")
-}
-
-/// A volume's view of the drive: offsets count from the volume's start and cannot leave it.
-#[derive(Clone, Copy)]
-pub struct Window<'r> {
-    reader: &'r Reader,
-    extent: Extent,
-}
-
-impl<'r> Window<'r> {
-    /// The part `extent` of the drive, cut to where the drive ends.
-    pub fn new(reader: &'r Reader, extent: Extent) -> Window<'r> {
-        let extent =
-            extent.intersection(&reader.identity().extent()).unwrap_or(Extent::between(extent.start.0, extent.start.0));
-        Window { reader, extent }
-    }
-
-    /// Where the window lies on the drive.
-    pub fn extent(&self) -> Extent {
-        self.extent
-    }
-
-    /// The reader below.
-    pub fn reader(&self) -> &'r Reader {
-        self.reader
-    }
-
-    /// The range on the drive of `bytes` bytes at `offset` from the window's start, or `None` if not all of it lies
-    /// in the window.
-    pub fn locate(&self, offset: u64, bytes: u64) -> Option<Extent> {
-        let end = offset.checked_add(bytes)?;
-        (end <= self.extent.bytes).then(|| Extent::between(self.extent.start.0 + offset, self.extent.start.0 + end))
-    }
-
-    /// The offset on the drive of a byte of the window.
-    pub fn absolute(&self, offset: u64) -> ByteOffset {
-        ByteOffset(self.extent.start.0.saturating_add(offset))
-    }
-
-    /// As [`Reader::read`], from the window's start; `Ok(None)` when the bytes do not all lie in the window.
-    ///
-    /// # Errors
-    /// [`SourceLost`] when the device is gone.
-    pub fn read(&self, offset: u64, bytes: u64) -> Result<Option<Block>, SourceLost> {
-        self.locate(offset, bytes).map(|extent| self.reader.read(extent)).transpose()
-    }
 }
 
 #[cfg(test)]

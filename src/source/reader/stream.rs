@@ -18,6 +18,17 @@ impl Reader {
     pub fn stream(
         &self,
         extents: &[Extent],
+        each: impl FnMut(StreamBlock<'_>) -> ControlFlow<()>,
+    ) -> Result<(), SourceLost> {
+        self.stream_cut_from(0, extents, each)
+    }
+
+    /// As [`Reader::stream`], with requests that end on multiples of their size counted from byte `base`, where no extent begins
+    /// before it.
+    pub(super) fn stream_cut_from(
+        &self,
+        base: u64,
+        extents: &[Extent],
         mut each: impl FnMut(StreamBlock<'_>) -> ControlFlow<()>,
     ) -> Result<(), SourceLost> {
         self.state().trouble.begin_stretch(extents.iter().map(|extent| extent.bytes).sum());
@@ -36,7 +47,10 @@ impl Reader {
             scope.spawn(move || {
                 // Requests end on multiples of their size, so that those of a long extent are aligned to large blocks of
                 // whatever lies below.
-                let requests = extents.iter().flat_map(|extent| extent.cut_at_multiples(Self::STREAM_REQUEST));
+                let from_base = |extent: &Extent| Extent::between(extent.start.0 - base, extent.end() - base);
+                let requests =
+                    extents.iter().flat_map(|extent| from_base(extent).cut_at_multiples(Self::STREAM_REQUEST));
+                let requests = requests.map(|cut| Extent::between(cut.start.0 + base, cut.end() + base));
                 for extent in requests {
                     let Ok(mut buffer) = spare.recv() else { return };
                     let count = usize::try_from(extent.bytes).expect("a request is at most 1 MiB");

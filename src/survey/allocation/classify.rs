@@ -72,6 +72,11 @@ pub fn classify(drive: &DriveMap, choices: &Choices) -> ClassMap {
             }
             Some(Content::Volume(volume)) => {
                 claims.add(area.area.extent, place(Class::Free));
+                if let Some(encryption) = &volume.encryption {
+                    claims.add(encryption.boot, place(Class::Tables));
+                    let structure = encryption.structure.extents().iter();
+                    structure.for_each(|extent| claims.add(*extent, place(Class::Structure)));
+                }
                 claims.add_volume(volume, choices, place);
             }
         }
@@ -89,10 +94,12 @@ pub fn tables(drive: &DriveMap) -> ExtentSet {
                 content.recognised().map(|found| found.evidence.place).into_iter().collect()
             }
             Some(Content::Volume(volume)) => {
+                let encryption = volume.encryption.as_ref().map(|encryption| encryption.boot);
                 let boot = volume.fixed.iter().filter(|(_, kind)| *kind == FixedKind::Boot).map(|(extent, _)| *extent);
                 let nodes = volume.catalog.nodes().filter(|node| node.purpose() == Purpose::Boot && !node.is_deleted());
                 let runs = nodes.flat_map(|node| node.streams()).flat_map(|stream| stream.runs());
-                boot.chain(runs.filter_map(|run| volume.geometry.extent(run))).collect()
+                let places = boot.chain(runs.filter_map(|run| volume.geometry.extent(run)));
+                encryption.into_iter().chain(places.flat_map(|place| volume.on_drive(place))).collect()
             }
         }
     };
@@ -147,7 +154,7 @@ impl Claims {
                 FixedKind::Boot => Class::Tables,
                 FixedKind::Metadata => Class::Structure,
             };
-            self.add(*extent, place(class));
+            volume.on_drive(*extent).for_each(|extent| self.add(extent, place(class)));
         }
         let map = &volume.allocation;
         for extent in extents_of(volume, &map.allocated.without(&map.bad)) {
@@ -185,7 +192,8 @@ impl Claims {
                 let behind = behind_valid(volume, &stream, class);
                 for (run, is_valid) in stream.runs_cut_at_valid(volume.geometry.cluster_bytes) {
                     let Some(extent) = volume.geometry.extent(run) else { continue };
-                    self.add(extent, if is_valid { Place { lane, ..place(class) } } else { place_of(behind, &place) });
+                    let place = if is_valid { Place { lane, ..place(class) } } else { place_of(behind, &place) };
+                    volume.on_drive(extent).for_each(|extent| self.add(extent, place));
                 }
             }
         }

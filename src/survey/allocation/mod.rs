@@ -6,6 +6,7 @@ mod classify;
 mod deleted;
 mod doubt;
 mod drive;
+mod keys;
 mod leading;
 mod patterns;
 mod two_maps;
@@ -16,6 +17,7 @@ pub use classify::{Choices, LANE_BEHIND_VALID, LANE_KNOWN_BAD, Prefer, SIZE_BAND
 pub use deleted::{DeletedCensus, Leftovers, Remains};
 pub use doubt::{DOUBTED_BYTES, doubtful};
 pub use drive::{CODES, DriveArea, DriveMap, NOT_READ_YET, NoSuchVolume, UNREADABLE, read_drive};
+pub use keys::KeyError;
 pub use patterns::bulk::DEFAULT_BULK;
 pub use patterns::nearest::{NearName, nearest};
 pub use patterns::pattern::{Choice, PatternError, Patterns};

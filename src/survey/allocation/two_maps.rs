@@ -161,5 +161,6 @@ fn suggestion(volume: &VolumeMap, figures: &Reconciliation) -> String {
 
 /// The bytes of the drive that a set of clusters covers, in ascending order.
 pub fn extents_of<'v>(volume: &'v VolumeMap, set: &'v ClusterSet) -> impl Iterator<Item = Extent> + 'v {
-    set.runs().iter().filter_map(|run| volume.geometry.extent(*run))
+    let places = set.runs().iter().filter_map(|run| volume.geometry.extent(*run));
+    places.flat_map(|place| volume.on_drive(place))
 }

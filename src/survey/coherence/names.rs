@@ -122,6 +122,7 @@ mod tests {
         build.add_link(folder, Parent::Folder(root), "Surveys");
         files.into_iter().for_each(|(node, parent, name)| build.add_link(node, Parent::Folder(parent), name));
         VolumeMap {
+            encryption: None,
             kind,
             extent: Extent::between(0, 1 << 20),
             sector_bytes: 512,

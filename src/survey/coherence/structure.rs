@@ -335,7 +335,7 @@ fn is_unread(volume: &VolumeMap, unread: &ExtentSet) -> bool {
     let fixed = matches!(volume.kind, FsKind::Fat12 | FsKind::Fat16);
     let root = volume.fixed.iter().rev().find(|place| fixed && place.1 == FixedKind::Metadata).map(|place| place.0);
     let (mut bytes, mut lost) = (0u64, 0u64);
-    for extent in folders.chain(root) {
+    for extent in folders.chain(root).flat_map(|place| volume.on_drive(place)) {
         bytes = bytes.saturating_add(extent.bytes);
         lost = lost.saturating_add(unread.bytes_within(extent));
     }

@@ -13,6 +13,12 @@ use std::sync::Arc;
 /// Bytes in a block of the base that is kept or, when all zero, not.
 pub const BLOCK: usize = 4096;
 
+fn unpacked(name: &str) -> impl Read {
+    let path: PathBuf = [env!("CARGO_MANIFEST_DIR"), "../../testdata", &format!("{name}.img.zst")].iter().collect();
+    let file = File::open(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    ruzstd::decoding::StreamingDecoder::new(BufReader::new(file)).expect("a zstd frame")
+}
+
 /// The bytes, and where its structure lies.
 pub struct Base {
     /// Size in bytes.
@@ -30,11 +36,17 @@ impl Base {
     /// # Panics
     /// When it is not there or damaged.
     pub fn fixture(name: &str, sector: SectorSize) -> Arc<Base> {
-        let path: PathBuf = [env!("CARGO_MANIFEST_DIR"), "../../testdata", &format!("{name}.img.zst")].iter().collect();
-        let file = File::open(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
-        let packed = BufReader::new(file);
-        let unpacked = ruzstd::decoding::StreamingDecoder::new(packed).expect("a zstd frame");
-        Base::of(unpacked, sector)
+        Base::of(unpacked(name), sector)
+    }
+
+    /// The bytes of that image.
+    ///
+    /// # Panics
+    /// As [`Base::fixture`].
+    pub fn fixture_bytes(name: &str) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        unpacked(name).read_to_end(&mut bytes).expect("a sound zstd frame");
+        bytes
     }
 
     /// A drive of zeros.
@@ -42,7 +54,11 @@ impl Base {
         Base { bytes, sector, blocks: BTreeMap::new(), structure: vec![Extent::between(0, bytes)] }.into()
     }
 
-    fn of(mut input: impl Read, sector: SectorSize) -> Arc<Base> {
+    /// The bytes that `input` gives.
+    ///
+    /// # Panics
+    /// When it cannot be read.
+    pub fn of(mut input: impl Read, sector: SectorSize) -> Arc<Base> {
         let mut base = Base { bytes: 0, sector, blocks: BTreeMap::new(), structure: Vec::new() };
         loop {
             let mut block = Box::new([0; BLOCK]);

@@ -5,10 +5,14 @@
 //! the structure that a survey of the sound volume reads. Checksums can be set right afterwards ([`mend`]), so that
 //! what lies behind them is reached as well.
 //!
+//! Encrypted volumes are made of one by the tests' own code ([`encrypted`]).
+//!
 //! The targets look for panics, sums that overflow, reading without end and memory without bound. The library forbids
 //! `unsafe`, so a sanitizer for memory errors would find nothing and only take time.
 
 pub mod base;
+#[path = "../../encrypted/mod.rs"]
+pub mod encrypted;
 pub mod memory;
 pub mod mend;
 pub mod patched;

@@ -103,6 +103,7 @@ fn volume_row(volume: &VolumeLine<'_>) -> Vec<String> {
     let encrypted = match volume.encrypted {
         Encrypted::No => "no".to_owned(),
         Encrypted::Yes => "yes".to_owned(),
+        Encrypted::Opened => "yes, opened".to_owned(),
         Encrypted::Files(files) => human::counted(files, "file", "files"),
         Encrypted::NotKnown => "not known".to_owned(),
     };

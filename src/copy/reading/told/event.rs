@@ -93,6 +93,12 @@ pub enum Event {
         /// Bytes that the new one reads.
         bytes_now: u64,
     },
+    /// Structure that did not answer before has arrived, and the plan stays as it is: without the key of an encrypted volume a new one
+    /// would know less.
+    PlanKept {
+        /// The volume's number.
+        volume: u32,
+    },
     /// How many of the wanted files are safe; told at the end of a class, and in between when it has changed.
     Wanted {
         /// The class whose first reading is over.

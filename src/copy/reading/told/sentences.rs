@@ -40,6 +40,10 @@ impl Event {
                 human::bytes(*bytes_now),
                 human::bytes(*bytes_before)
             ),
+            Event::PlanKept { volume } => format!(
+                "structure is copied that could not be read before; the plan stays as it is, because volume {volume} is encrypted and its key was \
+                 not given (--key)"
+            ),
             Event::Wanted { class: Some(class), patterns } if !patterns.is_empty() => {
                 let counts: Vec<String> = patterns.iter().take(PATTERNS_SHOWN).map(|count| count.sentence()).collect();
                 let more = patterns.len().saturating_sub(PATTERNS_SHOWN);

@@ -94,7 +94,8 @@ impl NamesOnly {
     /// As [`NamesOnly::find`]; ends early, with what it has, once `stop` is set.
     pub fn find_unless(volume: &VolumeMap, store: &dyn CopyStore, stop: &AtomicBool) -> NamesOnly {
         let places = RecordPlaces::of(volume).filter(|_| NamesOnly::can_be(volume));
-        places.map_or_else(NamesOnly::default, |places| Search::new(volume, store, places, stop).run())
+        places
+            .map_or_else(NamesOnly::default, |places| Search::new(volume, &volume.of_store(store), places, stop).run())
     }
 }
 

@@ -229,7 +229,7 @@ fn read_list(volume: &Volume<'_>, extents: &Extents<'_>, findings: &mut Findings
             break;
         };
         let part = crate::base::extent::Extent { bytes: extent.bytes.min(left), ..extent };
-        let block = volume.window.reader().read(part)?;
+        let block = volume.window.read_extent(part)?;
         // Entries before the first unreadable byte are still good.
         let readable = block.unreadable.missing_from(part);
         let good = readable.first().filter(|e| e.start == part.start).map_or(0, |e| small(e.bytes));

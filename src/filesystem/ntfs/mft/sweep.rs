@@ -17,7 +17,7 @@ use std::ops::ControlFlow;
 /// Hands every record of $MFT to `collector`. Extension records of $MFT that turn up on the way may describe further
 /// parts of it (its list may be damaged); those are swept as well, until nothing new turns up.
 pub fn sweep(volume: &Volume<'_>, table: &mut MftTable, collector: &mut Collector) -> Result<(), SourceLost> {
-    let reader = volume.window.reader();
+    let window = &volume.window;
     let mut cutter = Cutter::new(volume.boot.record_bytes);
     loop {
         let parts = table.map.take_fresh();
@@ -25,9 +25,9 @@ pub fn sweep(volume: &Volume<'_>, table: &mut MftTable, collector: &mut Collecto
             break;
         }
         let extents: Vec<Extent> = parts.iter().map(|s| s.extent).collect();
-        reader.announce("file records", extents.iter().map(|e| e.bytes).sum());
+        window.reader().announce("file records", extents.iter().map(|e| e.bytes).sum());
         let mut part = 0;
-        reader.stream(&extents, |block| {
+        window.stream(&extents, |block| {
             while parts[part].extent.intersection(&block.extent).is_none() {
                 part += 1;
             }

@@ -71,7 +71,7 @@ pub fn check_blank_records(
         BitmapPlace::Resident(bytes) => scan.feed(&bytes),
         BitmapPlace::Clusters { layout, valid, size } => {
             let wanted = records.div_ceil(8).min(size);
-            scan.read(volume.window.reader(), &bitmap::parts(volume, &layout, wanted.min(valid)))?;
+            scan.read(&volume.window, &bitmap::parts(volume, &layout, wanted.min(valid)))?;
             // What was never written reads as zero.
             if valid < wanted {
                 scan.skip_to(valid.saturating_mul(8));

@@ -157,7 +157,7 @@ impl TableMap {
         for part in self.known_within(offset, end) {
             let (a, b) = (offset.max(part.offset), end.min(part.end()));
             let start = part.extent.start.0 + (a - part.offset);
-            let block = volume.window.reader().read(Extent::between(start, start + (b - a)))?;
+            let block = volume.window.read_extent(Extent::between(start, start + (b - a)))?;
             match block.whole() {
                 Some(part) => all.extend_from_slice(part),
                 None => return Ok(None),

@@ -114,10 +114,10 @@ mod tests {
 
     #[test]
     fn the_smallest_gaps_are_read_through_up_to_half_of_what_is_wanted() {
-        assert_eq!(small_gaps(&[]), []);
-        assert_eq!(small_gaps(&[5, 5, 6, 7]), []);
+        assert!(small_gaps(&[]).is_empty());
+        assert!(small_gaps(&[5, 5, 6, 7]).is_empty());
         assert_eq!(small_gaps(&[1, 3, 5, 9, 10, 11]), [2, 4]);
         assert_eq!(small_gaps(&[1, 4, 6, 7, 8, 100]), [5, 2, 3]);
-        assert_eq!(small_gaps(&[0, u64::MAX]), []);
+        assert!(small_gaps(&[0, u64::MAX]).is_empty());
     }
 }

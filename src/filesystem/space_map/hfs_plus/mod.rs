@@ -53,7 +53,7 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<SpaceOutco
         return unusable("the allocation file is shorter than the volume, or lies outside");
     };
     let mut scan = Scan::with_order(header.blocks, BitOrder::HighestFirst);
-    scan.read(volume.reader(), &parts)?;
+    scan.read(&volume, &parts)?;
     scan.skip_to(header.blocks);
     let marks = scan.finish();
     let special = special_blocks(&header, &overflow);

@@ -1,52 +1,119 @@
 //! Volumes that Windows encrypts (signature `-FVE-FS-`), fixed and removable; other encryption: `luks`, `geli`, and APFS in `file_systems`.
+//! With a key they are read by `crate::filesystem::volume_encryption`.
 //!
-//! Source: libyal/libbde, format documentation, volume header (from memory); the identifiers also in dissect.fve 4.6,
-//! `bde/c_bde.py`.
+//! Sources: libyal/libbde, format documentation, volume header; the identifiers also in dissect.fve 4.6, `bde/c_bde.py`; both seen, and
+//! held against 21 volumes that Windows made.
 
-use crate::base::fields::{byte, le16, le64};
+use crate::base::fields::{byte, guid_at, le16, le64};
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
-use crate::partition::signature::texts::guid;
 use crate::partition::signature::volume_bytes::VolumeBytes;
 
-/// The identifier in front of the metadata's places, and where it stands: on fixed volumes, on volumes of which only
-/// the used part is encrypted, and behind the FAT32 boot sector that stands in for a removable volume.
-const IDENTIFIERS: [&str; 2] = ["4967d63b-2e29-4ad8-8399-f6a339e3d001", "92a84d3b-dd80-4d0e-9e4e-b1e3284eaed8"];
+/// The identifier in front of the metadata's places, as it is stored.
+const IDENTIFIER: [u8; 16] =
+    [0x3B, 0xD6, 0x67, 0x49, 0x29, 0x2E, 0xD8, 0x4A, 0x83, 0x99, 0xF6, 0xA3, 0x39, 0xE3, 0xD0, 0x01];
+/// The same, where maps tell which parts are encrypted: while Windows 10 and later convert a volume, or only its used space.
+const IDENTIFIER_WITH_MAPS: [u8; 16] =
+    [0x3B, 0x4D, 0xA8, 0x92, 0x80, 0xDD, 0x0E, 0x4D, 0x9E, 0x4E, 0xB1, 0xE3, 0x28, 0x4E, 0xAE, 0xD8];
+/// Where the identifier stands: on fixed volumes, and behind the FAT32 boot sector that stands in for a removable volume.
 const FIXED_AT: usize = 160;
 const REMOVABLE_AT: usize = 424;
 /// Room that is kept for each of the three blocks of metadata.
 const METADATA_BYTES: u64 = 64 << 10;
+/// The same in the first version, before it is rounded up to clusters.
+const FIRST_METADATA_BYTES: u64 = 16 << 10;
+/// Bytes from the volume's start that a system needs to recognise the volume: the boot sector and the code behind it.
+const BOOT_BYTES: u64 = 8 << 10;
+
+/// Which form of boot sector it is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum EncryptedForm {
+    /// Windows Vista: only the first block's place is given, as a cluster.
+    First,
+    /// A fixed volume.
+    Fixed,
+    /// A removable volume, with a FAT32 boot sector in front.
+    Removable,
+}
+
+/// The boot sector of an encrypted volume.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct EncryptedBoot {
+    /// Its form.
+    pub form: EncryptedForm,
+    /// Sector size in bytes.
+    pub sector_bytes: u64,
+    /// Where the blocks of metadata begin, in bytes from the volume's start: one to three.
+    pub metadata: Vec<u64>,
+    /// Bytes that each block owns.
+    pub metadata_bytes: u64,
+    /// Where the descriptors of the maps begin that tell what is encrypted, while a volume is converted: none or two.
+    pub maps: Vec<u64>,
+}
+
+impl EncryptedBoot {
+    /// Reads a first sector, of which at least 512 bytes must be given. `None` when it is of something else.
+    pub fn parse(sector: &[u8]) -> Option<EncryptedBoot> {
+        let sector = sector.get(..512)?;
+        let signed = &sector[3..11] == b"-FVE-FS-";
+        let sector_bytes = match u64::from(le16(sector, 11)?) {
+            0 => 512,
+            given => given,
+        };
+        if !matches!(sector_bytes, 512 | 1024 | 2048 | 4096) {
+            return None;
+        }
+        let identified = [FIXED_AT, REMOVABLE_AT].into_iter().find_map(|at| {
+            let found = guid_at(sector, at);
+            (found == IDENTIFIER || found == IDENTIFIER_WITH_MAPS).then_some((at, found == IDENTIFIER_WITH_MAPS))
+        });
+        let three =
+            |at: usize, count: usize| (0..count).filter_map(move |n| le64(sector, at + n * 8)).filter(|at| *at > 0);
+        let cluster = sector_bytes * u64::from(byte(sector, 13)?);
+        let boot = match identified {
+            Some((at, has_maps)) => EncryptedBoot {
+                form: if at == REMOVABLE_AT { EncryptedForm::Removable } else { EncryptedForm::Fixed },
+                sector_bytes,
+                metadata: three(at + 16, 3).collect(),
+                metadata_bytes: METADATA_BYTES,
+                maps: three(at + 40, if has_maps { 2 } else { 0 }).collect(),
+            },
+            None if signed && cluster > 0 => EncryptedBoot {
+                form: EncryptedForm::First,
+                sector_bytes,
+                metadata: three(56, 1).filter_map(|number| number.checked_mul(cluster)).collect(),
+                metadata_bytes: FIRST_METADATA_BYTES.next_multiple_of(cluster),
+                maps: Vec::new(),
+            },
+            None => return None,
+        };
+        (!boot.metadata.is_empty()).then_some(boot)
+    }
+}
 
 pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
     let sector = volume.get(0, 512)?;
-    let signed = &sector[3..11] == b"-FVE-FS-";
-    let known = |at: &usize| guid(sector, *at).is_some_and(|id| IDENTIFIERS.contains(&id.as_str()));
-    let identifier = [FIXED_AT, REMOVABLE_AT].into_iter().find(known);
-    let sector_bytes = u64::from(le16(sector, 11)?);
-    let cluster = sector_bytes * u64::from(byte(sector, 13)?);
-    let mut places: Vec<u64> = match identifier {
-        Some(at) => (0..3).filter_map(|n| le64(sector, at + 16 + n * 8)).collect(),
-        // The first version keeps only the cluster of the first block, where NTFS has that of its mirror.
-        None if signed => vec![le64(sector, 56)?.checked_mul(cluster)?],
-        None => return None,
+    let boot = EncryptedBoot::parse(sector)?;
+    let what = match boot.form {
+        EncryptedForm::Removable => "boot sector of FAT32 with the identifier of encryption",
+        EncryptedForm::First | EncryptedForm::Fixed => "boot sector -FVE-FS-",
     };
-    places.retain(|at| *at > 0);
-    let in_range = sector_bytes.is_power_of_two() && (512..=4096).contains(&sector_bytes) && !places.is_empty();
-    if !in_range {
-        return None;
-    }
-    let what = if signed { "boot sector -FVE-FS-" } else { "boot sector of FAT32 with the identifier of encryption" };
     let mut found = volume.recognised(Sign::VolumeEncryption, 0, 512, what);
     found.encrypted = true;
-    let form = match (identifier, signed) {
-        (Some(REMOVABLE_AT), _) => "removable",
-        (None, _) => "first version",
-        _ => "fixed",
+    let form = match boot.form {
+        EncryptedForm::Removable => "removable",
+        EncryptedForm::First => "first version",
+        EncryptedForm::Fixed => "fixed",
     };
-    let listed = places.iter().map(u64::to_string).collect::<Vec<_>>().join(", ");
+    let listed = boot.metadata.iter().map(u64::to_string).collect::<Vec<_>>().join(", ");
     found.facts = vec![("form", form.to_owned()), ("metadata at bytes", listed)];
-    let within = places.iter().all(|at| at.checked_add(METADATA_BYTES).is_some_and(|end| volume.holds(end)));
+    if !boot.maps.is_empty() {
+        found.facts.push(("conversion", "maps tell which parts are encrypted, as with used space only".to_owned()));
+    }
+    let ends = boot.metadata.iter().map(|at| at.checked_add(boot.metadata_bytes));
+    let within = ends.into_iter().all(|end| end.is_some_and(|end| volume.holds(end)));
     found.certainty = Certainty::of(within, None);
-    found.first.extend(volume.place(0, 8 << 10));
-    found.first.extend(places.iter().filter_map(|at| volume.place(*at, METADATA_BYTES)));
+    found.first.extend(volume.place(0, BOOT_BYTES));
+    found.first.extend(boot.metadata.iter().filter_map(|at| volume.place(*at, boot.metadata_bytes)));
+    found.first.extend(boot.maps.iter().filter_map(|at| volume.place(*at, boot.sector_bytes)));
     Some(found)
 }

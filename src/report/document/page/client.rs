@@ -238,6 +238,7 @@ fn volume_row(volume: &VolumeLine<'_>) -> Markup {
             td { @match volume.encrypted {
                 Encrypted::No => "no",
                 Encrypted::Yes => "yes",
+                Encrypted::Opened => "yes, opened with its key",
                 Encrypted::Files(files) => (counted(files, "file", "files")),
                 Encrypted::NotKnown => "not known",
             } }
@@ -303,6 +304,11 @@ fn cautions(document: &Document) -> Vec<String> {
         .any(|of| matches!(of.encrypted, Encrypted::Yes | Encrypted::Files(_)))
     {
         say("What is encrypted opens only with its key or password. Its content could not be checked.");
+    }
+    if Overview::of(&document.survey).volumes.iter().any(|of| of.encrypted == Encrypted::Opened) {
+        say(
+            "A volume was opened with its key to read it. The copy is encrypted as the drive is: you need the key or password to open it.",
+        );
     }
     if document.record.fault.is_some() {
         say("The record of this work was changed after it was written. Ask a technician what that means for you.");

@@ -1,5 +1,6 @@
 //! Every stream of every file as one value a line.
 
+use crate::base::extent::Extent;
 use crate::filesystem::{Link, Node, NodeKind, Stream, VolumeMap};
 use crate::survey::allocation::{DriveMap, Leftovers, Remains};
 use serde::Serialize;
@@ -98,7 +99,8 @@ fn line(
         .collect()
     });
     let is_folder = node.kind() == NodeKind::Folder;
-    let place = |run| volume.geometry.extent(run).map(|e| [e.start.0, e.bytes]);
+    let places = |run| volume.geometry.extent(run).into_iter().flat_map(|place| volume.on_drive(place));
+    let pair = |place: Extent| [place.start.0, place.bytes];
     FileLine {
         volume: volume.extent.start.0,
         path,
@@ -117,6 +119,6 @@ fn line(
         remains: None,
         record: (volume.kind == crate::filesystem::FsKind::Ntfs).then(|| node.number()),
         flags,
-        extents: stream.map_or(Vec::new(), |s| s.runs().filter_map(place).collect()),
+        extents: stream.map_or(Vec::new(), |s| s.runs().flat_map(places).map(pair).collect()),
     }
 }

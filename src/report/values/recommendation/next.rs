@@ -5,7 +5,7 @@ use crate::drive::model::PRESETS;
 use crate::drive::model::RateOrigin;
 use crate::plan::Scope;
 use crate::report::values::costs::Costs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The case that commands name as long as there is none.
 const NEW_CASE: &str = "case";
@@ -19,10 +19,17 @@ fn word(path: &Path) -> String {
 
 /// What is read: the case when there is one, else the drive.
 fn what(at: &Workplace) -> String {
-    match &at.case {
+    let place = match &at.case {
         Some(case) => format!("--case {}", word(case)),
         None => word(&at.drive),
-    }
+    };
+    place + &keys(at)
+}
+
+/// The keys are needed each time. One that was typed is not, because commands may be joined by a pipe.
+fn keys(at: &Workplace) -> String {
+    let name = |file: &PathBuf| if file.as_os_str() == "-" { "FILE".to_owned() } else { word(file) };
+    at.key_files.iter().map(|file| format!(" --key {}", name(file))).collect()
 }
 
 /// A scope, unless it is the usual one.
@@ -55,7 +62,7 @@ pub(in crate::report::values) fn next_plan(at: &Workplace, scope: &str, has_file
 /// From a plan to a copy.
 pub(in crate::report::values) fn next_copy(at: &Workplace) -> Vec<String> {
     let case = at.case.as_deref().unwrap_or(Path::new(NEW_CASE));
-    vec![format!("gleaner copy --case {} {}", word(case), word(&at.drive))]
+    vec![format!("gleaner copy --case {} {}{}", word(case), word(&at.drive), keys(at))]
 }
 
 /// To make a plan again with folders first.

@@ -21,7 +21,8 @@ use view::View;
 
 /// Asks the second reader about one volume. Content of up to `compare_bytes` bytes in all is read through both.
 pub fn second_opinion(volume: &VolumeMap, store: &dyn CopyStore, compare_bytes: u64) -> SecondOpinion {
-    let view = View::new(store, volume.extent);
+    let plain = volume.of_store(store);
+    let view = View::new(&plain, volume.extent);
     view.allow(compare::CALL_BYTES);
     let reader = match volume.kind {
         FsKind::Ntfs => ntfs::READER,
