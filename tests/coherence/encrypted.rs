@@ -12,6 +12,18 @@ fn volume_encryption() -> Vec<u8> {
     drive
 }
 
+/// A block of metadata of the first version without an entry (libyal/libbde, format documentation): signature, size and version, then
+/// the header of the entries at 64.
+fn metadata() -> Vec<u8> {
+    let mut block = vec![0; 112];
+    block[..12].copy_from_slice(b"-FVE-FS-\x70\0\x01\0");
+    [48_u32, 1, 48, 48]
+        .iter()
+        .zip(block[64..].chunks_exact_mut(4))
+        .for_each(|(n, field)| field.copy_from_slice(&n.to_le_bytes()));
+    block
+}
+
 #[test]
 fn whole_drives() {
     // LUKS by cryptsetup (testdata/README.md).
@@ -36,6 +48,8 @@ fn a_small_encrypted_partition_leaves_the_verdict_to_the_rest() {
     drive[start..start + 512].copy_from_slice(&boot[..512]);
     // The first version keeps the cluster of its first block of metadata where NTFS has its mirror's.
     drive[start + 56..start + 64].copy_from_slice(&2u64.to_le_bytes());
+    let block = metadata();
+    drive[start + 8192..start + 8192 + block.len()].copy_from_slice(&block);
     let judged = Judged::image(drive);
     assert_eq!(judged.verdict(), Verdict::Sound, "{}", judged.told());
 }

@@ -416,7 +416,7 @@ For the client: files listed as complete are complete, whatever structure is los
 do not promise files of which only the name is left.
 
 Each row is a real volume or drive of `testdata` with one structure lost, or several that stand in for each other, and what the plan
-`allocated` then comes to. Made by `scripts/damage-table`; `tests/damage/table.rs` holds this page and the code together.
+`allocated` then comes to. *Encrypted* is one that a test encrypts as Windows does, read with its key ([encryption.md](encryption.md)). Made by `scripts/damage-table`; `tests/damage/table.rs` holds this page and the code together.
 
 * **lost how**: *unreadable*, every read of it fails; *zeroed*, it answers with zeros, which is worse: nothing shows that it is damaged.
 * **in use, planned**: of the clusters that the undamaged volumes had in use by the reference parsers' account, the share that is planned.

@@ -3,6 +3,7 @@
 
 use super::{Survey, answers, common, unpack};
 use gleaner::base::finding::Severity;
+use gleaner::filesystem::volume_encryption::Protector;
 use gleaner::filesystem::{Content, FsKind};
 use gleaner::partition::signature::Sign;
 use gleaner::survey::coherence::Verdict;
@@ -142,12 +143,21 @@ fn other_volumes_are_recognised_as_what_they_are() {
     for (name, survey) in surveyed(&folder.join(ENCRYPTED)) {
         let contents: Vec<&Content> = survey.drive.areas.iter().filter_map(|area| area.content.as_ref()).collect();
         let [content] = contents.as_slice() else { panic!("{name}: {}", told(&survey)) };
+        count += 1;
+        if let Content::Volume(volume) = content {
+            // Its key is on it in the clear, so it is read; what is inside is thinned away.
+            let opened = volume.encryption.as_ref().map(|encryption| encryption.opened_by);
+            assert_eq!((name.as_str(), opened), ("bitlk-aes-xts-128-clearkey-only.img", Some(Protector::ClearKey)));
+            continue;
+        }
         let found = content.recognised().unwrap_or_else(|| panic!("{name}: {}", told(&survey)));
         assert_eq!((found.kind, found.encrypted), (Sign::VolumeEncryption, true), "{name}");
         assert_eq!(survey.coherence.verdict, Verdict::Encrypted, "{name}: {}", told(&survey));
-        // Nothing is wrong with an encrypted volume; that it is one is more than a note.
-        assert_eq!(survey.findings(Severity::Damage), [], "{name}");
-        count += 1;
+        // Nothing is wrong with an encrypted volume; that it is one is more than a note. The maps of two are thinned away, which shows where
+        // the key is on the volume in the clear.
+        let mut damage = survey.findings(Severity::Damage);
+        damage.retain(|finding| finding.0 != "encryption-layout-lost");
+        assert_eq!(damage, [], "{name}");
     }
     assert_eq!(count, 21);
 }

@@ -1,5 +1,5 @@
 //! Volumes that Windows encrypts (signature `-FVE-FS-`), fixed and removable; other encryption: `luks`, `geli`, and APFS in `file_systems`.
-//! With a key they are read by `crate::filesystem::volume_encryption`.
+//! With a key, the layer of file systems reads them.
 //!
 //! Sources: libyal/libbde, format documentation, volume header; the identifiers also in dissect.fve 4.6, `bde/c_bde.py`; both seen, and
 //! held against 21 volumes that Windows made.
