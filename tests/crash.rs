@@ -2,17 +2,19 @@
 //! happens, the case ends as if nothing had, and at no moment does the journal say more than the image holds. Needs root
 //! (tmpfs, FUSE, loop devices).
 
+#[path = "support/cases.rs"]
 mod cases;
+#[path = "support/common/mod.rs"]
 mod common;
 #[path = "crash/interruptions.rs"]
 mod interruptions;
 #[path = "crash/kills.rs"]
 mod kills;
-#[path = "crash/mounted.rs"]
+#[path = "support/mounted.rs"]
 mod mounted;
 #[path = "crash/refusals.rs"]
 mod refusals;
 #[path = "crash/room.rs"]
 mod room;
-#[path = "witness/device.rs"]
+#[path = "support/witness.rs"]
 mod witness;

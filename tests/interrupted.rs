@@ -1,9 +1,11 @@
 //! However a run is cut short from outside - a signal, a closed terminal, output that nobody reads, a clock that has stopped, names
 //! that are not UTF-8 - what was read is kept and the case's record says what was done. Needs root, FUSE and loop devices.
 
+#[path = "support/cases.rs"]
 mod cases;
+#[path = "support/common/mod.rs"]
 mod common;
-#[path = "witness/device.rs"]
+#[path = "support/witness.rs"]
 mod witness;
 
 use cases::{check_claims, check_image, complains_with, copy, ends_with, gleaner, planned, survey_and_plan};

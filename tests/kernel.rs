@@ -1,9 +1,11 @@
 //! What the kernel and a technician's own programs tell: settings of a drive, its temperature, its counters. Needs root and
 //! loop devices. On other drives `scripts/check-kernel` looks at the same.
 
+#[path = "support/cases.rs"]
 mod cases;
+#[path = "support/common/mod.rs"]
 mod common;
-#[path = "witness/device.rs"]
+#[path = "support/witness.rs"]
 mod device;
 
 use cases::{complains_with, copy, ends_with, gleaner, survey_and_plan};

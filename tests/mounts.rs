@@ -1,7 +1,9 @@
 //! What a copy is for: the image mounts, and every client file in it is the original's, byte for byte, by drivers and
 //! tools that are not ours. NTFS through the FUSE driver, FAT through mtools, VHDX through qemu-img. Needs root and FUSE.
 
+#[path = "support/cases.rs"]
 mod cases;
+#[path = "support/common/mod.rs"]
 mod common;
 
 use cases::{copy, plan, planned, survey_and_plan};

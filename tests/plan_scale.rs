@@ -1,6 +1,7 @@
 //! Plans at the size of large, fragmented drives: time and memory. Alone in its program, because the peak of memory is
 //! the whole process's.
 
+#[path = "support/class_maps.rs"]
 mod class_maps;
 
 use class_maps::{SECTOR, source, volumes};

@@ -1,6 +1,7 @@
 //! Image and journal together on a disk that loses power behind every single write and sync, again and again while the
 //! work is resumed: nothing is ever claimed that is not in the image, and nothing that was committed is lost.
 
+#[path = "support/simulated_disk.rs"]
 mod simulated_disk;
 
 use gleaner::base::extent::Extent;

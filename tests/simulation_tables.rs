@@ -3,7 +3,9 @@
 
 #![allow(clippy::cast_precision_loss, reason = "shares and times need no 53 bits")]
 
+#[path = "support/class_maps.rs"]
 mod class_maps;
+#[path = "support/layouts.rs"]
 mod layouts;
 
 use gleaner::base::extent::Extent;

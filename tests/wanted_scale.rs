@@ -1,5 +1,6 @@
 //! Counting wanted files at the size of large volumes: memory and time, against what a copy of them takes.
 
+#[path = "support/common/mod.rs"]
 mod common;
 
 use common::fixture;

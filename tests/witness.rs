@@ -1,9 +1,11 @@
 //! An independent witness of what gleaner asks of a drive: every read request as a block server logs it, compared with
 //! gleaner's own trace and with its plan. Needs root, FUSE and loop devices.
 
+#[path = "support/common/mod.rs"]
 mod common;
-#[path = "witness/device.rs"]
+#[path = "support/witness.rs"]
 mod device;
+#[path = "support/plan_file.rs"]
 mod plan_file;
 
 use common::{answers, fixture};

@@ -18,16 +18,16 @@ OUTPUT = ROOT / "target" / "mutants"
 ENOUGH = 0.95
 # The code of each area, and the test programs that are nearest to it; unit tests always run.
 AREAS = {
-    "allocation": ("src/survey/allocation", ["two_maps", "wanted", "allocated_scope"]),
-    "ntfs": ("src/filesystem/ntfs", ["ntfs", "lost_names"]),
-    "fat": ("src/filesystem/fat", ["fat", "exfat"]),
-    "exfat": ("src/filesystem/exfat", ["exfat"]),
-    "filesystem": ("src/filesystem/*.rs", ["ntfs", "fat", "exfat"]),
-    "folder-tree": ("src/filesystem/folder_tree", ["fat", "exfat"]),
-    "plan": ("src/plan", ["plan", "wanted", "allocated_scope", "export"]),
-    "journal": ("src/store/journal", ["journal", "case_files"]),
-    "store": ("src/store/{durable_file,image}", ["image", "power_cut"]),
-    "copy": ("src/copy", ["copy", "late_structure", "pace"]),
+    "allocation": ("src/survey/allocation", ["survey", "plan"]),
+    "ntfs": ("src/filesystem/ntfs", ["filesystem"]),
+    "fat": ("src/filesystem/fat", ["filesystem"]),
+    "exfat": ("src/filesystem/exfat", ["filesystem"]),
+    "filesystem": ("src/filesystem/*.rs", ["filesystem"]),
+    "folder-tree": ("src/filesystem/folder_tree", ["filesystem"]),
+    "plan": ("src/plan", ["plan"]),
+    "journal": ("src/store/journal", ["store", "case"]),
+    "store": ("src/store/{durable_file,image}", ["store", "power_cut"]),
+    "copy": ("src/copy", ["copy"]),
 }
 # Each run of the tests is stopped after so many seconds: a change can make a loop endless.
 MOST_SECONDS = 900
@@ -65,7 +65,8 @@ def run(area, names):
     shutil.rmtree(OUTPUT / area, ignore_errors=True)
     (OUTPUT / area).mkdir(parents=True)
     chosen = [word for name in names for word in ("--re", f"^{re.escape(name)}$")]
-    limits = ["--timeout", str(MOST_SECONDS), "--baseline", "skip", "--no-shuffle", "--colors", "never"]
+    # Without a change first: tests that fail then would seem to notice everything.
+    limits = ["--timeout", str(MOST_SECONDS), "--baseline", "run", "--no-shuffle", "--colors", "never"]
     tests = ["--lib", *(word for program in programs for word in ("--test", program))]
     mutants(*files(pattern), *chosen, *limits, "--output", str(OUTPUT / area), "--", *tests)
     told = {key: (OUTPUT / area / "mutants.out" / f"{key}.txt").read_text().splitlines() for key in ("caught", "missed", "timeout", "unviable")}

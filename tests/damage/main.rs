@@ -1,7 +1,7 @@
 //! Real volumes and drives, damaged: singly and in telling pairs for the table in `docs/damage.md`, and at random ten
 //! thousand times. What was in use on the sound volume is what the reference parsers say beside each fixture.
 
-#[path = "../common/mod.rs"]
+#[path = "../support/common/mod.rs"]
 mod common;
 
 mod describe;

@@ -1,13 +1,6 @@
-//! How a drive is divided, held against tables that other programs wrote and against damage of every kind.
+//! How a drive is divided, and what is recognised on it.
 
-#[path = "../common/mod.rs"]
+#[path = "../support/common/mod.rs"]
 mod common;
-
-mod building;
-mod fixtures;
-mod gpt_tables;
-mod mbr_tables;
-mod properties;
-mod search;
-mod search_scale;
-mod undivided;
+mod partition;
+mod signs;

@@ -3,9 +3,9 @@
 
 #![allow(clippy::cast_precision_loss, reason = "shares and times need no 53 bits")]
 
-#[path = "../class_maps/mod.rs"]
+#[path = "../support/class_maps.rs"]
 mod class_maps;
-#[path = "../layouts/mod.rs"]
+#[path = "../support/layouts.rs"]
 mod layouts;
 
 mod baseline;

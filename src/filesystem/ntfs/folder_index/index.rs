@@ -1,7 +1,7 @@
 //! Folder indexes: the entries in an index root and in index blocks, and what is left of entries in the space that is not used.
 //!
 //! Source of the layout: Linux fs/ntfs/layout.h (`INDEX_ROOT`, `INDEX_BLOCK`, `INDEX_HEADER`, `INDEX_ENTRY_HEADER`,
-//! `FILE_NAME_ATTR`), from memory; held against the FUSE driver's listings by `tests/lost_names.rs`.
+//! `FILE_NAME_ATTR`), from memory; held against the FUSE driver's listings by `tests/filesystem/lost_names.rs`.
 
 use crate::base::fields::{le16, le32, le64};
 use crate::filesystem::Timestamp;

@@ -1,0 +1,6 @@
+//! The image and the journal.
+
+mod image;
+mod journal;
+#[path = "../support/simulated_disk.rs"]
+mod simulated_disk;
