@@ -1,6 +1,6 @@
 //! Used space of APFS containers, held against independent readers: `scripts/reference/apfs_answers.py` (dissect.apfs, libfsapfs).
 
-#[path = "../common/mod.rs"]
+#[path = "../support/common/mod.rs"]
 mod common;
 #[path = "../damage/harm.rs"]
 mod harm;

@@ -3,6 +3,7 @@
 use crate::common;
 use crate::encrypted::{Conversion, Form, Lock, Recipe};
 use crate::overlay::Sound;
+use crate::survey::PASSWORD;
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::units::SectorSize;
 use serde_json::Value;
@@ -44,9 +45,8 @@ pub const ALL: [(&str, SectorSize); 30] = [
 
 /// Those of which the allocation map alone is read. Random damage to them, with a statement of its own, is in `tests/apfs`.
 pub const BY_MAP: [(&str, SectorSize); 1] = [("drive-apfs", SectorSize::S512)];
-/// A fixture of `testdata` that a test encrypts, and the key.
+/// A fixture of `testdata` that a test encrypts.
 pub const ENCRYPTED: (&str, &str) = ("encrypted ntfs-cluster-8k", "ntfs-cluster-8k");
-pub const PASSWORD: &str = "tern and gull";
 
 /// A fixture.
 pub struct Fixture {

@@ -5,7 +5,7 @@
 mod common;
 
 mod describe;
-#[path = "../encrypted/mod.rs"]
+#[path = "../support/encrypted/mod.rs"]
 mod encrypted;
 mod fixture;
 mod harm;

@@ -1,6 +1,5 @@
 //! A drive surveyed and planned, as `gleaner plan` does it with gaps never read through.
 
-use crate::fixture::PASSWORD;
 use gleaner::base::extent::ExtentSet;
 use gleaner::plan::{BridgeRule, PlanRequest, Scope, make};
 use gleaner::source::{Keys, ReadTotals, Reader, Source};
@@ -23,7 +22,10 @@ pub struct Survey {
     pub verdict: Verdict,
 }
 
-/// For the fixture that is encrypted. One for all, so that the password is stretched once.
+/// The key of the fixture that is encrypted.
+pub const PASSWORD: &str = "tern and gull";
+
+/// For that fixture. One for all, so that the password is stretched once.
 static KEYS: LazyLock<Arc<Keys>> =
     LazyLock::new(|| Arc::new(Keys::new([Zeroizing::new(PASSWORD.as_bytes().to_vec())])));
 

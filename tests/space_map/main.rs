@@ -1,12 +1,12 @@
 //! Volumes of which the allocation map alone is read: the plan of scope `allocated`, with gaps never read through, is exactly what the
 //! file system's own tools say is in use, and where the map is damaged it is never less.
 
-#[path = "../common/mod.rs"]
+#[path = "../support/common/mod.rs"]
 mod common;
 mod ext;
 mod hfs_plus;
 mod planned;
-#[path = "../windows/unpack.rs"]
+#[path = "../support/unpack.rs"]
 mod unpack;
 
 use gleaner::base::extent::{Extent, ExtentSet};

@@ -2,16 +2,16 @@
 //! by the published format, so that the plain volume is known.
 
 mod commands;
-#[path = "../common/mod.rs"]
+#[path = "../support/common/mod.rs"]
 mod common;
 mod damage;
-#[path = "../encrypted/mod.rs"]
+#[path = "../support/encrypted/mod.rs"]
 mod encrypted;
 mod late;
 mod plans;
 mod reference;
 mod samples;
-#[path = "../windows/unpack.rs"]
+#[path = "../support/unpack.rs"]
 mod unpack;
 
 use encrypted::{Conversion, Form, Lock, Recipe};

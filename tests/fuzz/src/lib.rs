@@ -11,7 +11,7 @@
 //! `unsafe`, so a sanitizer for memory errors would find nothing and only take time.
 
 pub mod base;
-#[path = "../../encrypted/mod.rs"]
+#[path = "../../support/encrypted/mod.rs"]
 pub mod encrypted;
 pub mod memory;
 pub mod mend;
