@@ -169,7 +169,7 @@ fn a_checkpoint_that_was_only_begun_costs_nothing() {
 }
 
 /// Runs of random damage in a usual test.
-const USUAL: u64 = 600;
+const USUAL: u64 = 400;
 
 #[test]
 fn random_damage_leaves_out_nothing_without_an_excuse() {
