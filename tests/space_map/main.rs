@@ -5,6 +5,7 @@
 mod common;
 mod ext;
 mod hfs_plus;
+mod planned;
 #[path = "../windows/unpack.rs"]
 mod unpack;
 

@@ -9,8 +9,10 @@ pub use folders::{FolderAudit, LeftOverName, LostFolder, Tally, UnreadableIndex,
 pub use state::{FileAudit, FileState, Truth};
 pub use wanted::{Snapshot, WantedCount, WantedCounter};
 
+use crate::base::extent::{Extent, ExtentSet};
+use crate::base::human;
 use crate::filesystem::ntfs::{NamedOnly, NamesOnly};
-use crate::filesystem::{NodeKind, ORPHANS, Purpose, Role, VolumeMap};
+use crate::filesystem::{NodeKind, ORPHANS, Purpose, Role, SpaceMap, VolumeMap};
 use crate::survey::allocation::{DriveMap, Patterns};
 use above::FolderStates;
 use folders::FolderSums;
@@ -40,6 +42,47 @@ pub struct AuditSummary {
     pub unread_tail_bytes: u64,
     /// Planned bytes that are unreadable, whether a file lies there or structure, or nothing that is known.
     pub unreadable_bytes: u64,
+    /// Volumes whose files are not listed, because their allocation map alone is read.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub unlisted: Vec<UnlistedVolume>,
+}
+
+/// A volume of which the allocation map alone is read.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct UnlistedVolume {
+    /// Its first byte.
+    pub volume: u64,
+    /// File system.
+    pub file_system: &'static str,
+    /// Bytes in use, or planned as that.
+    pub in_use_bytes: u64,
+    /// Bytes of them that are safe.
+    pub safe_bytes: u64,
+    /// Bytes of them that are unreadable.
+    pub unreadable_bytes: u64,
+}
+
+impl UnlistedVolume {
+    fn of(map: &SpaceMap, truth: &Truth<'_>) -> UnlistedVolume {
+        let in_use: ExtentSet = map.in_use().into_iter().collect();
+        let sum = |places: Vec<Extent>| places.iter().map(|place| in_use.bytes_within(*place)).sum();
+        UnlistedVolume {
+            volume: map.extent.start.0,
+            file_system: map.recognised.kind.name(),
+            in_use_bytes: in_use.bytes(),
+            safe_bytes: sum(truth.store.held(map.extent)),
+            unreadable_bytes: sum(truth.store.unreadable(map.extent)),
+        }
+    }
+
+    /// How much of it is safe, as a sentence.
+    pub fn sentence(&self) -> String {
+        let [in_use, safe, unreadable] = [self.in_use_bytes, self.safe_bytes, self.unreadable_bytes].map(human::bytes);
+        format!(
+            "{} at byte {}: its files are not read one by one. Of {in_use} in use, {safe} are safe and {unreadable} unreadable.",
+            self.file_system, self.volume
+        )
+    }
 }
 
 /// Judges the existing files of every volume and hands each over, in the order of the file list; behind each volume's files
@@ -57,7 +100,8 @@ pub fn audit<E>(
     let unreadable = truth.store.unreadable(drive.identity.extent());
     let unreadable_bytes = unreadable.into_iter().map(|extent| truth.planned.bytes_within(extent)).sum();
     let wanted = WantedCount::of_each(truth.wanted);
-    let mut summary = AuditSummary { wanted, unreadable_bytes, ..AuditSummary::default() };
+    let unlisted = drive.mapped().map(|(_, map)| UnlistedVolume::of(map, truth)).collect();
+    let mut summary = AuditSummary { wanted, unreadable_bytes, unlisted, ..AuditSummary::default() };
     for (_, volume) in drive.volumes() {
         audit_volume(volume, truth, below, &mut summary, &mut each)?;
     }

@@ -74,9 +74,11 @@ impl Missing {
         Missing { drive_bytes, unread_bytes, unreadable_bytes, structure_is_read, audit, files }
     }
 
-    /// Whether all files are known and complete, and nothing that was planned is unreadable.
+    /// Whether all files are known and complete, or all that is in use is safe where they are not listed, and nothing that was planned is
+    /// unreadable.
     pub fn is_nothing(&self) -> bool {
-        self.structure_is_read && self.files.is_empty() && self.audit.unreadable_bytes == 0
+        let all_safe = self.audit.unlisted.iter().all(|volume| volume.safe_bytes == volume.in_use_bytes);
+        self.structure_is_read && self.files.is_empty() && all_safe && self.audit.unreadable_bytes == 0
     }
 }
 

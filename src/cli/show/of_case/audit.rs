@@ -32,6 +32,9 @@ pub fn audit(view: &AuditView<'_>) -> String {
         wrapped(&mut text, "  ", &count.sentence());
     }
     states(&mut text, &summary.totals);
+    for volume in &summary.unlisted {
+        wrapped(&mut text, "  ", &volume.sentence());
+    }
     if summary.unread_tails > 0 {
         let sentence = format!(
             "{} {} clusters behind the data that was ever written; {} of them were not read, and read as zero.",

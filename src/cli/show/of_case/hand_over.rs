@@ -67,6 +67,9 @@ pub fn missing(missing: &Missing) -> String {
     if !missing.structure_is_read {
         wrapped(&mut text, "  ", "Not all structure is read: there may be files that are not listed here.");
     }
+    for volume in &missing.audit.unlisted {
+        wrapped(&mut text, "  ", &volume.sentence());
+    }
     let totals: Vec<String> = FileState::ALL[1..]
         .iter()
         .map(|state| (state, missing.files.iter().filter(|file| file.state == *state).count() as u64))
@@ -74,8 +77,11 @@ pub fn missing(missing: &Missing) -> String {
         .map(|(state, files)| format!("{} {}", human::counted(files, "file", "files"), state.name()))
         .collect();
     if totals.is_empty() {
-        let known =
-            if missing.structure_is_read { "all files are complete" } else { "no file is known to be incomplete" };
+        let known = if missing.structure_is_read && missing.audit.unlisted.is_empty() {
+            "all files are complete"
+        } else {
+            "no file is known to be incomplete"
+        };
         say!(&mut text, "  {known}");
         return text;
     }
