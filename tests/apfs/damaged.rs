@@ -169,7 +169,7 @@ fn a_checkpoint_that_was_only_begun_costs_nothing() {
 }
 
 /// Runs of random damage in a usual test.
-const USUAL: u64 = 600;
+const USUAL: u64 = 400;
 
 #[test]
 fn random_damage_leaves_out_nothing_without_an_excuse() {
@@ -213,4 +213,56 @@ fn random_damage_leaves_out_nothing_without_an_excuse() {
     }
     println!("{runs} damages: {by_older} by an older checkpoint, {whole} whole, {excused} ranges missing and excused");
     assert!(runs < USUAL || (by_older > 50 && whole > 5), "the damage misses what it is for");
+}
+
+/// Runs with hostile figures in a usual test.
+const HOSTILE: u64 = 300;
+
+/// Figures that cannot be, under checksums that hold: nothing panics, nothing takes long, no byte is both free and in use.
+#[test]
+fn hostile_figures_under_right_checksums_are_survived() {
+    let disk = Disk::new();
+    let places = &disk.places;
+    let objects: Vec<u64> = [0, places.superblock]
+        .into_iter()
+        .chain(places.maps.iter().chain(&places.manager).chain(&places.infos).copied())
+        .collect();
+    let runs = std::env::var("GLEANER_DAMAGES").ok().and_then(|runs| runs.parse().ok()).unwrap_or(HOSTILE);
+    let (mut read, mut longest) = (0, std::time::Duration::ZERO);
+    for seed in 0..runs {
+        let mut random = Random(u64::wrapping_mul(seed, 0x9E37_79B9_7F4A_7C15) | 1);
+        let mut drive = Damaged::new(&disk.sound);
+        for _ in 0..=random.below(3) {
+            let place = disk.place(random.of(&objects));
+            let mut object: Vec<u8> = place.pieces(512).flat_map(|sector| drive.sector_at(sector.start.0)).collect();
+            // Most figures stand in the first 400 bytes.
+            let at = usize::try_from(random.below(100) * 4 + 8).unwrap();
+            let value = match random.below(6) {
+                0 => 0,
+                1 => u64::MAX,
+                2 => 1 << random.below(64),
+                3 => random.below(BLOCKS),
+                4 => u64::from(u32::MAX),
+                _ => random.below(64),
+            };
+            let width = random.of(&[2, 4, 8]);
+            object[at..at + width].copy_from_slice(&value.to_le_bytes()[..width]);
+            crate::built::seal(&mut object);
+            for (sector, bytes) in place.pieces(512).zip(object.as_chunks::<512>().0) {
+                drive.set_sector(sector.start.0, *bytes);
+            }
+        }
+        let began = std::time::Instant::now();
+        let survey = survey(drive);
+        longest = longest.max(began.elapsed());
+        read = read.max(survey.asked.bytes());
+        let Some(map) = map_of(&survey) else { continue };
+        assert!(map.used.intersection(&map.unknown).is_empty(), "seed {seed}");
+        assert!(map.structure.extents().iter().all(|extent| map.extent.contains(extent)), "seed {seed}");
+        let free: u64 = map.free_extents().map(|extent| extent.bytes).sum();
+        let in_use: u64 = map.in_use().iter().map(|extent| extent.bytes).sum();
+        assert_eq!(free + in_use, map.extent.bytes, "seed {seed}");
+    }
+    println!("{runs} runs: at most {read} bytes read, {longest:?} the longest");
+    assert!(read < 128 << 20, "{read} bytes were read");
 }
