@@ -216,7 +216,7 @@ fn random_damage_leaves_out_nothing_without_an_excuse() {
 }
 
 /// Runs with hostile figures in a usual test.
-const HOSTILE: u64 = 300;
+const HOSTILE: u64 = 1000;
 
 /// Figures that cannot be, under checksums that hold: nothing panics, nothing takes long, no byte is both free and in use.
 #[test]

@@ -64,10 +64,13 @@ impl SpaceManager {
             && infos == chunks.div_ceil(chunks_per_info)
             && tables == if needed > 1 { needed } else { 0 }
             && free <= blocks;
+        if !fits || blocks == 0 {
+            return None;
+        }
         let pool = (u64_at(object, 176), u64_at(object, 152));
         let pool_marks = (u64_at(object, 168), figure(164));
-        let pool_fits = pool.1 <= (chunks + infos + tables).checked_mul(POOL_SHARE)? && pool_marks.1 <= 1 << 16;
-        if !fits || !pool_fits || blocks == 0 {
+        let told_by = chunks.checked_add(infos)?.checked_add(tables)?;
+        if pool.1 > told_by.checked_mul(POOL_SHARE)? || pool_marks.1 > 1 << 16 {
             return None;
         }
         let at = usize::try_from(u32_at(object, main + 32)).ok()?;
