@@ -19,7 +19,8 @@ pub fn volume(drive: Patched) {
     } else if let Content::Mapped(map) = content {
         mapped_in_order(&map);
     }
-    assert_eq!(reader.totals().repeated_bytes, 0, "a byte was requested twice");
+    // An allocation map that a copy leads to and that leaves doubt is read before other geometries are looked for among the same bytes.
+    assert!(reader.totals().repeated_bytes <= 256 << 10, "bytes were requested twice");
 }
 
 /// Surveys, classifies, plans, writes the plan and reads it again.
