@@ -80,18 +80,18 @@ impl<'b> Entry<'b> {
         Entries::of(self.data.get(own..).unwrap_or_default())
     }
 
-    /// The key of an entry of [`value::KEY`]: its kind and itself.
+    /// The key of an entry of `value::KEY`: its kind and itself.
     pub fn key(&self) -> Option<(u32, &'b [u8])> {
         let kind = le32(self.data, 0).filter(|_| self.value == value::KEY)?;
         Some((kind, &self.data[4..]))
     }
 
-    /// The salt of an entry of [`value::STRETCH`].
+    /// The salt of an entry of `value::STRETCH`.
     pub fn salt(&self) -> Option<[u8; 16]> {
         bytes_at(self.data, 4).filter(|_| self.value == value::STRETCH)
     }
 
-    /// Kind of a protector ([`value::PROTECTOR`]).
+    /// Kind of a protector (`value::PROTECTOR`).
     pub fn protector(&self) -> Option<u16> {
         le16(self.data, 26).filter(|_| self.value == value::PROTECTOR)
     }

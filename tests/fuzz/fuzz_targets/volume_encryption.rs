@@ -50,7 +50,7 @@ fuzz_target!(init: { LazyLock::force(&BASES); }, |input: &[u8]| {
             let block = bytes.get(512..).unwrap_or_default();
             Block::needed(block);
             if let Ok((block, _)) = Block::parse(block, &boot) {
-                block.protectors().for_each(|entry| entry.properties().for_each(|property| drop(property.salt())));
+                block.protectors().for_each(|entry| entry.properties().for_each(|property| assert!(property.salt().is_none_or(|salt| salt.len() == 16))));
                 block.proof();
             }
         }

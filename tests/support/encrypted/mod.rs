@@ -63,6 +63,7 @@ pub struct Recipe {
 }
 
 pub const MASTER_KEY: [u8; 32] = [0x4D; 32];
+const STARTUP_GUID: [u8; 16] = [0x55; 16];
 const METADATA: u64 = 64 << 10;
 const LOG: u64 = 64 << 10;
 
@@ -240,11 +241,11 @@ pub fn recovery_password(key: [u8; 16]) -> String {
 /// The file with a start-up key.
 pub fn startup_key_file(key: [u8; 32]) -> Vec<u8> {
     let properties = key_entry(0, 0x2002, &key);
-    let own = entry(6, 9, &[&[0x55; 16][..], &[0; 8], &properties].concat());
+    let own = entry(6, 9, &[&STARTUP_GUID[..], &[0; 8], &properties].concat());
     let size = u32::try_from(48 + own.len()).unwrap();
     let mut file = Vec::new();
     [size, 1, 48, size].iter().for_each(|field| file.extend(field.to_le_bytes()));
-    file.extend([0x55; 16]);
+    file.extend(STARTUP_GUID);
     file.resize(48, 0);
     file.extend(own);
     file
@@ -264,7 +265,9 @@ fn protector(lock: &Lock, nonce: u64) -> Vec<u8> {
         Lock::SecurityChip => (0x0100, [0xEE; 32], entry(0, 6, &[0; 40])),
     };
     let sealed = entry(0, 5, &seal(&key, nonce, &key_entry(0, 0x2003, &MASTER_KEY)));
-    let head = [&[u8::try_from(nonce).unwrap() | 0x50; 16][..], &[0; 10], &number.to_le_bytes()].concat();
+    // A start-up key file names the protector that it opens.
+    let guid = if number == 0x0200 { STARTUP_GUID } else { [u8::try_from(nonce).unwrap(); 16] };
+    let head = [&guid[..], &[0; 10], &number.to_le_bytes()].concat();
     entry(2, 8, &[head, first, sealed].concat())
 }
 
