@@ -4,7 +4,6 @@ use super::class_maps::{SECTOR, map_of, plan};
 use super::scripted::{READ, Request};
 use super::{Bench, sectors, small};
 use gleaner::base::extent::{Extent, ExtentSet};
-use gleaner::base::units::ByteOffset;
 use gleaner::copy::reading::{CopyOptions, End, Event, StopAfter, StopReason, TroubleKind};
 use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope};
 use gleaner::survey::allocation::Class;
@@ -43,27 +42,6 @@ fn a_slow_read_is_kept_and_what_follows_it_comes_later() {
     let at = |sector: u64| log.iter().position(|r| r.extent.contains(&sectors(sector, 1))).unwrap();
     assert!(at(1024) > at(99_999) && at(1024 + jump / SECTOR - 1) > at(99_999));
     assert!(at(1024 + jump / SECTOR) < at(99_999));
-}
-
-// Source: docs/copying.md: one slow read alone jumps nowhere, the second one does.
-#[test]
-fn one_slow_read_leaves_nothing_and_a_slow_range_is_left() {
-    let log = |slow: Extent| {
-        let mut bench = Bench::new(&one_class(200_000), 512);
-        bench.script(|script| script.slow = Some(([slow].into_iter().collect(), Duration::from_millis(300))));
-        let outcome = bench.copy(&CopyOptions { request_bytes: 256 << 10, ..small() }).unwrap();
-        bench.assert_complete(&outcome, &ExtentSet::new());
-        (outcome.slow_requests, bench.log())
-    };
-    let (slow, requests) = log(sectors(51_200, 1));
-    assert_eq!(slow, 1);
-    let follows = |pair: &[Request]| pair[0].extent.end() == pair[1].extent.start.0;
-    assert!(requests.windows(2).all(follows), "nothing was skipped");
-
-    let (_, requests) = log(sectors(51_200, 20_480));
-    let at = |sector: u64| requests.iter().position(|r| r.extent.contains(&sectors(sector, 1))).unwrap();
-    assert_eq!(at(51_712), at(51_200) + 1, "right behind the first slow read");
-    assert!(at(199_999) < at(60_000), "the rest of the slow range comes last");
 }
 
 /// Pieces of one request that are wanted, with other files between: eight requests of them.
@@ -113,50 +91,6 @@ fn what_lies_behind_a_long_bad_place_is_read_for_as_long_as_it_took() {
     // A lone bad sector.
     let log = order(in_unit(100, 5, 1));
     assert!(at(&log, behind(102)) > at(&log, piece(2399)), "read on behind a small place");
-}
-
-/// Where failed requests lay, and how far the copy jumped behind each.
-fn jumps(bad: &[Extent]) -> (Bench, Vec<(Extent, u64)>) {
-    let mut bench = Bench::new(&one_class(600_000), 512);
-    bench.script(|script| script.bad = bad.iter().copied().collect());
-    bench.copy(&CopyOptions { to_the_end: false, ..small() }).unwrap();
-    let trouble = bench.events.iter().filter_map(|event| match event {
-        Event::Trouble { extent, kind: TroubleKind::Failed, jump_bytes, .. } => Some((*extent, *jump_bytes)),
-        _ => None,
-    });
-    let jumps = trouble.collect();
-    (bench, jumps)
-}
-
-// Source: docs/copying.md: where a jump ends on a failure, one read in the middle of what it passed tells whether that is still the
-// same trouble, at most twice in one.
-#[test]
-fn a_jump_that_ends_in_other_trouble_does_not_make_one_of_both() {
-    let long = |start: u64, end: u64| sectors(start, end - start);
-    // The first failure jumps nowhere, the second one far.
-    let (bench, one) = jumps(&[long(64_000, 500_000)]);
-    let (second, jump) = one[1];
-    assert_eq!(one[0].1, 0);
-    let landed = second.end() + jump;
-    let log = bench.log();
-    // On one long range: the middle after the first two landings, and then no more.
-    let failed: Vec<Extent> = log.iter().filter(|request| !request.arrived).map(|request| request.extent).collect();
-    let first_reading = &failed[..8];
-    let middles = first_reading.windows(2).filter(|pair| pair[1].end() <= pair[0].start.0).count();
-    assert_eq!(middles, 2, "{first_reading:?}");
-    assert!(one[2].1 > jump, "one long range is left by longer jumps");
-
-    // The same, but the range ends soon, and the jump ends in another one.
-    let ends = second.end() / SECTOR + 640;
-    let begins = landed / SECTOR;
-    let (bench, two) = jumps(&[long(64_000, ends), long(begins, begins + 640)]);
-    assert_eq!(two[..2], one[..2]);
-    assert_eq!(two[2].0.start, ByteOffset(landed));
-    assert!(two[2].1 < jump / 2, "a new range is left by what was learned of the first: {}", two[2].1);
-    let log = bench.log();
-    let landing = log.iter().position(|request| request.extent.start.0 == landed).unwrap();
-    let middle = log[landing + 1];
-    assert!(middle.arrived && middle.extent.start.0 > second.end() && middle.extent.end() < landed);
 }
 
 // Required: "above --warm-limit copying pauses until it has cooled, and says so".

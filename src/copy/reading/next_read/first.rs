@@ -26,12 +26,6 @@ const RISKIER: f64 = 0.5;
 /// So many bad ranges are measured: what lies before the end of a jump is read backward at once, until something fails.
 const MEASURED: u32 = 4;
 
-/// A jump that ends on a failure may have ended in other trouble: so often in one, a read in the middle of what it passed tells.
-const MIDDLES: u32 = 2;
-
-/// A jump over fewer requests than so many is not looked into.
-const LEAST_PASSED: u64 = 4;
-
 /// Trouble is over when so many bytes were passed without any.
 const QUIET: u64 = 16 << 20;
 
@@ -49,8 +43,6 @@ struct Trouble {
     target: u64,
     /// Where the first request behind it began, once that went well.
     good_from: Option<u64>,
-    /// Reads in the middle of what its jumps passed, none of which went well.
-    middles: u32,
 }
 
 /// A failure lets first reading look around while a bad head is known. Before that, so many do over the whole copy: a map of a dead or
@@ -66,11 +58,10 @@ const AT_ONCE: u64 = 8;
 /// A bad range that ends within so many bytes is no head's band: those have 16 MiB and more (`docs/heads.md`).
 const SPOT: u64 = 16 << 20;
 
-/// Six in ten failures are lone bad sectors, and as many slow reads come alone, before anything is seen; of those above a limit
-/// that the technician set, three in ten (a choice, no source).
+/// Six in ten failures are lone bad sectors, and three in ten slow reads come alone, before anything is seen (a choice, no
+/// source).
 const LONE_FAILURES: f64 = 0.6;
-const LONE_SLOW: f64 = 0.6;
-const LONE_SLOW_BY_LIMIT: f64 = 0.3;
+const LONE_SLOW: f64 = 0.3;
 
 /// What first reading has learned about trouble, over all passes.
 pub(super) struct FirstReading {
@@ -96,11 +87,10 @@ pub(super) enum Reads {
 }
 
 impl FirstReading {
-    /// `has_slow_limit`: the technician has said what is slow.
-    pub(super) fn new(has_slow_limit: bool) -> FirstReading {
+    pub(super) fn new() -> FirstReading {
         FirstReading {
             failed: TroubleLengths::new(LONE_FAILURES),
-            slow: TroubleLengths::new(if has_slow_limit { LONE_SLOW_BY_LIMIT } else { LONE_SLOW }),
+            slow: TroubleLengths::new(LONE_SLOW),
             trouble: None,
             measured: 0,
             looks: 0,
@@ -143,23 +133,13 @@ impl FirstReading {
         if is_new {
             self.settle();
         }
-        let (start, middles) = self.trouble.map_or((extent.start.0, 0), |trouble| (trouble.start, trouble.middles));
+        let start = self.trouble.map_or(extent.start.0, |trouble| trouble.start);
         // A request that is shorter than others tells as much.
         let reached = (extent.end() - start).max(request);
         let next = self.lengths(kind).next(reached, request);
         let target = if next == reached { extent.end() } else { start + next };
-        self.trouble = Some(Trouble { kind, start, reached: extent.end(), target, good_from: None, middles });
+        self.trouble = Some(Trouble { kind, start, reached: extent.end(), target, good_from: None });
         target
-    }
-
-    /// What a jump has passed that ended with the failure of `extent`, when a read in the middle of it is to tell whether
-    /// that is still the same trouble.
-    fn passed(&self, extent: Extent, request: u64) -> Option<Extent> {
-        let trouble = self.trouble.filter(|trouble| trouble.kind == TroubleKind::Failed)?;
-        let is_landing =
-            trouble.good_from.is_none() && (trouble.target..=trouble.target + FAR).contains(&extent.start.0);
-        let passed = Extent::between(trouble.reached, extent.start.0.max(trouble.reached));
-        (is_landing && trouble.middles < MIDDLES && passed.bytes >= LEAST_PASSED * request).then_some(passed)
     }
 }
 
@@ -371,9 +351,6 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
             Outcome::Failed { failure, named } => {
                 self.engine.reading.mark_failed(extent, failure, self.was_skipped())?;
                 self.engine.enter_failed(extent, failure, named, false);
-                if let Some(passed) = self.first.passed(extent, self.engine.learned.request()) {
-                    self.read_middle(passed)?;
-                }
                 self.leave(extent, TroubleKind::Failed, 0.0, took)?;
                 // Structure has its few tries first.
                 if self.class >= Class::Wanted && self.may_look() {
@@ -386,41 +363,6 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
                 Ok(())
             }
         }
-    }
-
-    /// One read in the middle of what a jump has passed. Where it goes well the trouble ended before it, and what the jump
-    /// ended on is another one.
-    fn read_middle(&mut self, passed: Extent) -> Result<(), EarlyEnd> {
-        let Some(place) = self.engine.skipped.get(passed.start.0).copied() else { return Ok(()) };
-        self.engine.reading.settle()?;
-        let was_aside = std::mem::replace(&mut self.engine.reading.is_aside, true);
-        let parts = self.engine.skipped_parts(passed)?;
-        self.engine.reading.is_aside = was_aside;
-        let middle = passed.start.0 + passed.bytes / 2;
-        let mut requests = requests(&parts, self.engine.learned.request(), false);
-        let Some(extent) = requests.find(|request| request.end() > middle) else { return Ok(()) };
-        self.engine.skipped.remove(passed.start.0);
-        for (from, to) in [(passed.start.0, extent.start.0), (extent.end(), place.end)] {
-            if from < to {
-                self.engine.skipped.insert(from, SkippedRange { end: to, ..place });
-            }
-        }
-        match self.engine.ask(extent, true, 0.0)? {
-            Outcome::Arrived { .. } => {
-                if let Some(trouble) = &mut self.first.trouble {
-                    trouble.good_from = Some(extent.start.0);
-                }
-                self.first.settle();
-            }
-            Outcome::Failed { failure, named } => {
-                self.engine.reading.mark_failed(extent, failure, true)?;
-                self.engine.enter_failed(extent, failure, named, false);
-                if let Some(trouble) = &mut self.first.trouble {
-                    trouble.middles += 1;
-                }
-            }
-        }
-        self.engine.reading.settle()
     }
 
     /// Reads backward what a jump has passed, until something fails: that is where the trouble ends.
