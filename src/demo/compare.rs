@@ -98,7 +98,7 @@ fn count(drive: &DriveMap, store: &dyn CopyStore) -> [SafeFiles; 2] {
         let seen = files.entry((file.volume, file.path.clone())).or_default();
         seen.is_wanted = file.wanted;
         seen.has_content |= file.stream.is_none();
-        seen.lacks_something |= file.state != FileState::Whole;
+        seen.lacks_something |= file.state != FileState::Complete;
         Ok::<_, Infallible>(())
     });
     let sum = |counts: fn(&Seen) -> bool| {

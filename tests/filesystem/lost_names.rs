@@ -397,7 +397,7 @@ fn names_in_unused_space_are_listed_apart() {
     let names: BTreeSet<&String> = summary.left_over_names.iter().map(|name| &name.path).collect();
     assert!(!names.is_empty(), "the driver left no names in unused space: the test sees nothing");
     assert!(names.iter().all(|name| volume.deleted.contains_key(*name)), "{names:?}");
-    assert!(files.iter().all(|file| file.state == FileState::Whole));
+    assert!(files.iter().all(|file| file.state == FileState::Complete));
     // With everything readable nothing is looked for.
     let (drive, held) = copied(&volume.image, &[]);
     assert!(audited(&drive, &held, &Patterns::default()).0.left_over_names.is_empty());

@@ -107,7 +107,7 @@ fn audit_case(ask: &Ask<'_>, mut csv: Option<&mut dyn Write>) -> anyhow::Result<
 
 fn state_of(state: StateArgument) -> FileState {
     match state {
-        StateArgument::Complete => FileState::Whole,
+        StateArgument::Complete => FileState::Complete,
         StateArgument::Damaged => FileState::Damaged,
         StateArgument::Lost => FileState::Lost,
         StateArgument::NotYetRead => FileState::NotYetRead,

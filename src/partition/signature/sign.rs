@@ -147,6 +147,11 @@ impl Sign {
         }
     }
 
+    /// Whether files are in it, as far as it is known alone: neither memory nor a table of partitions has any.
+    pub fn holds_files(self) -> bool {
+        !matches!(self.family(), Family::Memory | Family::Table)
+    }
+
     /// What it needs before its files can be read.
     pub fn family(self) -> Family {
         match self {

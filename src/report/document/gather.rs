@@ -156,7 +156,7 @@ fn audit_files(drive: &DriveMap, truth: &Truth<'_>) -> (AuditSummary, Vec<FileAu
     // The worst first, without keeping all: a drive that is not copied yet has nothing else.
     let mut by_rank: BTreeMap<_, Vec<FileAudit>> = BTreeMap::new();
     let summary = audit(drive, truth, &Patterns::default(), |file| {
-        if file.state != FileState::Whole {
+        if file.state != FileState::Complete {
             let rank = (file.state < FileState::Damaged, !file.wanted, Reverse(file.state));
             let list = by_rank.entry(rank).or_default();
             if list.len() < FILES_LISTED {

@@ -142,9 +142,9 @@ impl<'v, 't> FolderStates<'v, 't> {
     /// The worst state of the folders above a file.
     pub(super) fn above(&mut self, node: &Node<'_>) -> FileState {
         let catalog = &self.places.volume.catalog;
-        let Some(folder) = Above::of(catalog, node) else { return FileState::Whole };
+        let Some(folder) = Above::of(catalog, node) else { return FileState::Complete };
         for next in folder.unknown(catalog, |folder| self.known.contains_key(folder)).into_iter().rev() {
-            let upper = next.above(catalog).map_or(FileState::Whole, |upper| self.known[&upper]);
+            let upper = next.above(catalog).map_or(FileState::Complete, |upper| self.known[&upper]);
             self.known.insert(next, upper.max(self.own(next)));
         }
         self.known[&folder]
@@ -152,8 +152,8 @@ impl<'v, 't> FolderStates<'v, 't> {
 
     fn own(&self, folder: Above) -> FileState {
         let FolderNeeds { places, is_damaged, is_lost } = self.places.needs(folder);
-        let state = places.into_iter().map(|place| self.state_of(place)).max().unwrap_or(FileState::Whole);
-        let is_damaged = is_damaged || is_lost && state == FileState::Whole;
+        let state = places.into_iter().map(|place| self.state_of(place)).max().unwrap_or(FileState::Complete);
+        let is_damaged = is_damaged || is_lost && state == FileState::Complete;
         if is_damaged { FileState::Damaged } else { state }
     }
 
@@ -163,7 +163,7 @@ impl<'v, 't> FolderStates<'v, 't> {
         let missing = held.missing_from(place);
         let is_planned = |open: &Extent| planned.bytes_within(*open) > 0 || !store.skipped(*open).is_empty();
         match () {
-            () if missing.is_empty() => FileState::Whole,
+            () if missing.is_empty() => FileState::Complete,
             () if !store.unreadable(place).is_empty() => FileState::Damaged,
             () if missing.iter().any(is_planned) => FileState::NotYetRead,
             () => FileState::NotPlanned,

@@ -34,7 +34,7 @@ pub struct StateCounts {
 impl StateCounts {
     pub(super) fn add(&mut self, state: FileState, bytes: u64) {
         let (files, sum) = match state {
-            FileState::Whole => (&mut self.complete, &mut self.complete_bytes),
+            FileState::Complete => (&mut self.complete, &mut self.complete_bytes),
             FileState::Damaged => (&mut self.damaged, &mut self.damaged_bytes),
             FileState::NotYetRead => (&mut self.not_yet_read, &mut self.not_yet_read_bytes),
             FileState::NotPlanned => (&mut self.not_planned, &mut self.not_planned_bytes),
@@ -47,7 +47,7 @@ impl StateCounts {
     /// Files in a state.
     pub fn files_of(&self, state: FileState) -> u64 {
         match state {
-            FileState::Whole => self.complete,
+            FileState::Complete => self.complete,
             FileState::NotPlanned => self.not_planned,
             FileState::NotYetRead => self.not_yet_read,
             FileState::Damaged => self.damaged,
@@ -58,7 +58,7 @@ impl StateCounts {
     /// Bytes of the files in a state.
     pub fn bytes_of(&self, state: FileState) -> u64 {
         match state {
-            FileState::Whole => self.complete_bytes,
+            FileState::Complete => self.complete_bytes,
             FileState::NotPlanned => self.not_planned_bytes,
             FileState::NotYetRead => self.not_yet_read_bytes,
             FileState::Damaged => self.damaged_bytes,

@@ -12,8 +12,9 @@ pub use wanted::{Snapshot, WantedCount, WantedCounter};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::human;
 use crate::filesystem::ntfs::{NamedOnly, NamesOnly};
-use crate::filesystem::{Node, NodeKind, ORPHANS, Purpose, Role, SpaceMap, Stream, VolumeMap};
-use crate::survey::allocation::{DriveMap, Patterns};
+use crate::filesystem::{Content, Node, NodeKind, ORPHANS, Purpose, Role, Stream, VolumeMap};
+use crate::partition::signature::Sign;
+use crate::survey::allocation::{DriveArea, DriveMap, Patterns};
 use above::FolderStates;
 use folders::FolderSums;
 use serde::Serialize;
@@ -42,18 +43,20 @@ pub struct AuditSummary {
     pub unread_tail_bytes: u64,
     /// Planned bytes that are unreadable, whether a file lies there or structure, or nothing that is known.
     pub unreadable_bytes: u64,
-    /// Volumes whose files are not listed, because their allocation map alone is read.
+    /// Volumes whose files are not listed: their allocation map alone is read, or nothing of them.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub unlisted: Vec<UnlistedVolume>,
 }
 
-/// A volume of which the allocation map alone is read.
+/// A volume whose files are not listed.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct UnlistedVolume {
     /// Its first byte.
     pub volume: u64,
-    /// File system.
+    /// File system, or what is around it.
     pub file_system: &'static str,
+    /// Its files are listed with a key.
+    pub wants_key: bool,
     /// Bytes in use, or planned as that.
     pub in_use_bytes: u64,
     /// Bytes of them that are safe.
@@ -63,23 +66,35 @@ pub struct UnlistedVolume {
 }
 
 impl UnlistedVolume {
-    fn of(map: &SpaceMap, truth: &Truth<'_>) -> UnlistedVolume {
-        let in_use: ExtentSet = map.in_use().into_iter().collect();
+    /// What an area holds, unless its files are listed or it holds none.
+    fn of(area: &DriveArea, truth: &Truth<'_>) -> Option<UnlistedVolume> {
+        let (extent, kind, in_use) = match area.content.as_ref()? {
+            Content::Mapped(map) => (map.extent, map.recognised.kind, map.in_use().into_iter().collect()),
+            Content::Opaque { recognised: Some(found), .. } if found.kind.holds_files() => {
+                (area.area.extent, found.kind, [area.area.extent].into_iter().collect::<ExtentSet>())
+            }
+            Content::Volume(_) | Content::Opaque { .. } => return None,
+        };
         let sum = |places: Vec<Extent>| places.iter().map(|place| in_use.bytes_within(*place)).sum();
-        UnlistedVolume {
-            volume: map.extent.start.0,
-            file_system: map.recognised.kind.name(),
+        Some(UnlistedVolume {
+            volume: extent.start.0,
+            file_system: kind.name(),
+            wants_key: kind == Sign::VolumeEncryption,
             in_use_bytes: in_use.bytes(),
-            safe_bytes: sum(truth.store.held(map.extent)),
-            unreadable_bytes: sum(truth.store.unreadable(map.extent)),
-        }
+            safe_bytes: sum(truth.store.held(extent)),
+            unreadable_bytes: sum(truth.store.unreadable(extent)),
+        })
     }
 
     /// How much of it is safe, as a sentence.
     pub fn sentence(&self) -> String {
         let [in_use, safe, unreadable] = [self.in_use_bytes, self.safe_bytes, self.unreadable_bytes].map(human::bytes);
+        let why = match self.wants_key {
+            true => "its files are listed only with the key: give it with `--key`",
+            false => "its files are not read one by one",
+        };
         format!(
-            "{} at byte {}: its files are not read one by one. Of {in_use} in use, {safe} are safe and {unreadable} unreadable.",
+            "{} at byte {}: {why}. Of {in_use} in use, {safe} are safe and {unreadable} unreadable.",
             self.file_system, self.volume
         )
     }
@@ -100,7 +115,7 @@ pub fn audit<E>(
     let unreadable = truth.store.unreadable(drive.identity.extent());
     let unreadable_bytes = unreadable.into_iter().map(|extent| truth.planned.bytes_within(extent)).sum();
     let wanted = WantedCount::of_each(truth.wanted);
-    let unlisted = drive.mapped().map(|(_, map)| UnlistedVolume::of(map, truth)).collect();
+    let unlisted = drive.areas.iter().filter_map(|area| UnlistedVolume::of(area, truth)).collect();
     let mut summary = AuditSummary { wanted, unreadable_bytes, unlisted, ..AuditSummary::default() };
     for (_, volume) in drive.volumes() {
         audit_volume(volume, truth, below, &mut summary, &mut each)?;
@@ -196,7 +211,7 @@ impl<E, F: FnMut(&FileAudit) -> Result<(), E>> VolumeAudit<'_, F> {
                 let lane = wanted::lane_of_name(volume, named, self.truth.wanted);
                 let file = FileAudit { wanted: lane.is_some(), ..FileAudit::of_name(volume, named) };
                 if let Some(lane) = lane {
-                    self.summary.wanted[lane].add(file.state, FileState::Whole);
+                    self.summary.wanted[lane].add(file.state, FileState::Complete);
                 }
                 if self.counts_name(named) {
                     self.sums.add_in(named.folder, file.state, file.size);

@@ -21,8 +21,9 @@ pub struct Truth<'t> {
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum FileState {
-    /// Every byte of its content is in the image.
-    Whole,
+    /// Every byte of its content is in the image; `whole` in JSON.
+    #[serde(rename = "whole")]
+    Complete,
     /// Some of it is not in the plan.
     NotPlanned,
     /// Some of it is in the plan and has not arrived (yet to come, or skipped).
@@ -36,17 +37,17 @@ pub enum FileState {
 impl FileState {
     /// All, from the best to the worst.
     pub const ALL: [FileState; 5] =
-        [FileState::Whole, FileState::NotPlanned, FileState::NotYetRead, FileState::Damaged, FileState::Lost];
+        [FileState::Complete, FileState::NotPlanned, FileState::NotYetRead, FileState::Damaged, FileState::Lost];
 
     #[allow(clippy::trivially_copy_pass_by_ref, reason = "serde calls it so")]
     fn is_whole(&self) -> bool {
-        *self == FileState::Whole
+        *self == FileState::Complete
     }
 
     /// The name people read.
     pub fn name(self) -> &'static str {
         match self {
-            FileState::Whole => "complete",
+            FileState::Complete => "complete",
             FileState::NotPlanned => "not planned",
             FileState::NotYetRead => "not read yet",
             FileState::Damaged => "damaged",
@@ -110,7 +111,7 @@ impl FileAudit {
                 RecordState::Lost => FileState::Lost,
                 RecordState::NotReadYet => FileState::NotYetRead,
             },
-            folders_above: FileState::Whole,
+            folders_above: FileState::Complete,
             wanted: false,
             damaged: Vec::new(),
             waiting: Vec::new(),
@@ -145,7 +146,7 @@ pub(super) fn audit_stream(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<
         () if run_list_incomplete || !damaged.is_empty() => FileState::Damaged,
         () if !waiting.is_empty() => FileState::NotYetRead,
         () if !not_planned.is_empty() => FileState::NotPlanned,
-        () => FileState::Whole,
+        () => FileState::Complete,
     };
     FileAudit {
         volume: volume.extent.start.0,
@@ -153,7 +154,7 @@ pub(super) fn audit_stream(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<
         stream: stream.name().map(str::to_owned),
         size: stream.size(),
         state,
-        folders_above: FileState::Whole,
+        folders_above: FileState::Complete,
         wanted: false,
         damaged,
         waiting,

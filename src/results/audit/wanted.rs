@@ -47,14 +47,14 @@ impl WantedCount {
 
     /// The count of a file by the state of its content and that of the folders above.
     fn place(&mut self, content: FileState, folders: FileState) -> &mut u64 {
-        use FileState::{Damaged, Lost, NotPlanned, NotYetRead, Whole};
+        use FileState::{Complete, Damaged, Lost, NotPlanned, NotYetRead};
         match (content, folders) {
             (Lost, _) => &mut self.lost,
             (Damaged, _) => &mut self.damaged,
-            (Whole, Whole) => &mut self.safe,
-            (Whole, Damaged | Lost) => &mut self.folder_damaged,
-            (NotYetRead, _) | (Whole | NotPlanned, NotYetRead) => &mut self.to_read,
-            (NotPlanned, _) | (Whole, NotPlanned) => &mut self.not_planned,
+            (Complete, Complete) => &mut self.safe,
+            (Complete, Damaged | Lost) => &mut self.folder_damaged,
+            (NotYetRead, _) | (Complete | NotPlanned, NotYetRead) => &mut self.to_read,
+            (NotPlanned, _) | (Complete, NotPlanned) => &mut self.not_planned,
         }
     }
 
@@ -179,7 +179,7 @@ impl Missing {
     fn state(self) -> FileState {
         match self.0 {
             bits if bits & DAMAGED != 0 => FileState::Damaged,
-            bits if bits & SECTORS == 0 => FileState::Whole,
+            bits if bits & SECTORS == 0 => FileState::Complete,
             bits if bits & PLANNED != 0 => FileState::NotYetRead,
             _ => FileState::NotPlanned,
         }
@@ -218,7 +218,7 @@ struct Group {
 impl Group {
     fn number(&mut self, content: FileState) -> Option<&mut u32> {
         match content {
-            FileState::Whole => Some(&mut self.whole),
+            FileState::Complete => Some(&mut self.whole),
             FileState::NotPlanned => Some(&mut self.not_planned),
             FileState::NotYetRead => Some(&mut self.to_read),
             FileState::Damaged | FileState::Lost => None,
@@ -343,15 +343,15 @@ impl WantedCounter {
         }
         let content = file.state();
         if content == FileState::Damaged {
-            self.counts[usize::from(lane)].add(content, FileState::Whole);
+            self.counts[usize::from(lane)].add(content, FileState::Complete);
             runs.truncate(first_run);
             return;
         }
         // Of what is complete already, nothing that arrives changes anything but the folders above.
-        runs.truncate(if content == FileState::Whole { first_run } else { runs.len() });
+        runs.truncate(if content == FileState::Complete { first_run } else { runs.len() });
         let folder = self.folder_above(volume, node, known, met, runs);
         let group = self.group(folder, lane, met);
-        if content != FileState::Whole {
+        if content != FileState::Complete {
             self.files.push(file);
             self.groups_of.push(group);
         }
@@ -377,15 +377,16 @@ impl WantedCounter {
             needs.places.into_iter().for_each(|place| own.add(place, known, OF_FOLDER | number, runs));
             if needs.is_lost {
                 match own.state() {
-                    FileState::Whole => own.0 |= DAMAGED,
+                    FileState::Complete => own.0 |= DAMAGED,
                     // One more than can arrive.
                     _ => own.add_sectors(1),
                 }
             }
             let above = folder.above(catalog).map_or(NONE, |above| met.folders[&above]);
             let upper = self.folders.get_mut(above as usize);
-            let (next, state) = upper
-                .map_or((NONE, FileState::Whole), |upper| (std::mem::replace(&mut upper.below, number), upper.state));
+            let (next, state) = upper.map_or((NONE, FileState::Complete), |upper| {
+                (std::mem::replace(&mut upper.below, number), upper.state)
+            });
             let state = state.max(own.state());
             self.folders.push(Folder { own, state, above, below: NONE, next, group: NONE });
             met.folders.insert(folder, number);
@@ -450,7 +451,7 @@ impl WantedCounter {
         let mut changed = vec![folder];
         while let Some(number) = changed.pop() {
             let Folder { own, above, .. } = self.folders[number as usize];
-            let upper = self.folders.get(above as usize).map_or(FileState::Whole, |upper| upper.state);
+            let upper = self.folders.get(above as usize).map_or(FileState::Complete, |upper| upper.state);
             let after = upper.max(own.state());
             let folder = &mut self.folders[number as usize];
             let before = std::mem::replace(&mut folder.state, after);
@@ -459,7 +460,7 @@ impl WantedCounter {
             }
             let (mut group, mut below) = (folder.group, folder.below);
             while let Some(files) = self.groups.get_mut(group as usize) {
-                for content in [FileState::Whole, FileState::NotPlanned, FileState::NotYetRead] {
+                for content in [FileState::Complete, FileState::NotPlanned, FileState::NotYetRead] {
                     let count = files.number(content).map_or(0, |count| u64::from(*count));
                     self.counts[usize::from(files.lane)].change(count, (content, before), (content, after));
                 }

@@ -59,7 +59,7 @@ impl Missing {
         let mut files = Vec::new();
         let audited = drive.map(|drive| {
             audit(drive, truth, &Patterns::default(), |file| -> Result<(), Infallible> {
-                if file.state != FileState::Whole {
+                if file.state != FileState::Complete {
                     files.push(file.clone());
                 }
                 Ok(())

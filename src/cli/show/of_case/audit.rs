@@ -114,7 +114,7 @@ fn names(states: &[FileState]) -> String {
 
 fn files(text: &mut String, view: &AuditView<'_>, state: FileState) {
     let heading = match state {
-        FileState::Whole => "COMPLETE FILES",
+        FileState::Complete => "COMPLETE FILES",
         FileState::NotPlanned => "FILES NOT PLANNED, OR ONLY IN PART",
         FileState::NotYetRead => "FILES NOT READ YET",
         FileState::Damaged => "DAMAGED FILES",
@@ -144,7 +144,7 @@ fn what_is_missing(file: &FileAudit) -> String {
         }
         FileState::NotYetRead if !file.name_only => of(sum(&file.waiting), "not read yet"),
         FileState::NotPlanned => of(sum(&file.not_planned), "not planned"),
-        FileState::NotYetRead | FileState::Lost | FileState::Whole => human::bytes(file.size),
+        FileState::NotYetRead | FileState::Lost | FileState::Complete => human::bytes(file.size),
     }
 }
 
