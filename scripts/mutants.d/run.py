@@ -24,6 +24,8 @@ AREAS = {
     "exfat": ("src/filesystem/exfat", ["filesystem"]),
     "filesystem": ("src/filesystem/*.rs", ["filesystem"]),
     "folder-tree": ("src/filesystem/folder_tree", ["filesystem"]),
+    "space-map": ("src/filesystem/space_map", ["space_map", "apfs"]),
+    "encryption": ("src/filesystem/volume_encryption", ["volume_encryption"]),
     "plan": ("src/plan", ["plan"]),
     "journal": ("src/store/journal", ["store", "case"]),
     "store": ("src/store/{durable_file,image}", ["store", "power_cut"]),

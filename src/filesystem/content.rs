@@ -315,7 +315,13 @@ fn taken_whole(
 ) -> Content {
     let name = found.kind.name();
     let (code, sentence) = match found.kind.family() {
-        _ if found.encrypted && !is_open => (&ENCRYPTED, format!("{name}: the content can be read only with its key")),
+        _ if found.encrypted && !is_open => {
+            let what = match found.kind {
+                Sign::VolumeEncryption => "give its key with --key; without it the content cannot be read",
+                _ => "the content can be read only with its key",
+            };
+            (&ENCRYPTED, format!("{name}: {what}"))
+        }
         Family::Member => (&MEMBER, format!("{name}: holds files only together with what it belongs to")),
         Family::Memory => (&NOT_READ, format!("{name}: memory contents that the system wrote, no files")),
         Family::Table => (&NOT_READ, format!("{name}: the partitions that it names are not looked at")),

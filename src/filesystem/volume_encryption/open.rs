@@ -23,6 +23,9 @@ const FIRST_CLEAR: u64 = 8 << 10;
 /// Most bytes of maps that are read of a volume.
 const MOST_MAP_BYTES: u64 = 64 << 20;
 
+/// Most blocks of metadata that are read: there are three, and each names three.
+const MOST_BLOCKS: usize = 9;
+
 /// What opens a volume.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -115,6 +118,7 @@ pub fn open(window: &Window<'_>) -> Result<Attempt, SourceLost> {
             Ok((block, None)) => {
                 let others = block.places.into_iter().filter(|place| *place > 0 && !places.contains(place));
                 places.extend(others.collect::<Vec<_>>());
+                places.truncate(MOST_BLOCKS);
                 attempt.tell(window, &boot, &block);
                 if attempt.with_block(window, &boot, &block)? {
                     return Ok(attempt);
