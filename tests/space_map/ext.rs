@@ -250,6 +250,33 @@ fn copies_stand_in_for_descriptors_and_superblock() {
     }
 }
 
+/// A partition that ends in the middle of a group of its volume: the map ends where the partition does.
+#[test]
+fn a_volume_that_is_cut_short_is_planned_up_to_its_end() {
+    const START: u64 = 1 << 20;
+    let held = Held::of("-t ext4 -b 1024");
+    let length = held.groups[held.groups.len() / 2].2.start.0 + START + 512;
+    // One partition of Linux in an MBR (UEFI specification 2.10, 5.2.1).
+    let mut bytes = vec![0; usize::try_from(START).unwrap()];
+    bytes[446 + 4] = 0x83;
+    let sectors = |place: u64| u32::try_from(place / 512).unwrap().to_le_bytes();
+    bytes[446 + 8..446 + 12].copy_from_slice(&sectors(START));
+    bytes[446 + 12..446 + 16].copy_from_slice(&sectors(length));
+    bytes[510..512].copy_from_slice(&[0x55, 0xAA]);
+    bytes.extend_from_slice(&held.bytes[..usize::try_from(length).unwrap()]);
+
+    let surveyed = Surveyed::of(Box::new(MemorySource::new(bytes, SectorSize::S512)));
+    let map = surveyed.space();
+    let mut runs = map.used.runs().iter().chain(map.unknown.runs());
+    assert!(runs.all(|run| map.geometry.holds(*run)), "{:?}", map.geometry);
+    let free: u64 = map.free_extents().map(|extent| extent.bytes).sum();
+    let in_use: u64 = map.in_use().iter().map(|extent| extent.bytes).sum();
+    assert_eq!(free + in_use, length);
+    let used = held.used.intersection(Extent::between(0, length));
+    let used = used.iter().map(|extent| Extent::between(START + extent.start.0, START + extent.end())).collect();
+    assert_eq!(surveyed.missing(&used), 0, "{:?}", surveyed.codes());
+}
+
 /// Without a journal nothing tells whether the map is newer than the files.
 #[test]
 fn without_a_journal_a_volume_in_use_is_planned_in_full() {

@@ -101,7 +101,7 @@ fn whole_group(sb: &Superblock, group: u64) -> ClusterRun {
 }
 
 /// What of a set lies in a run.
-fn within(set: &ClusterSet, run: ClusterRun) -> ClusterSet {
+pub fn within(set: &ClusterSet, run: ClusterRun) -> ClusterSet {
     let from = set.runs().partition_point(|held| held.end() <= run.first.0);
     let held = set.runs()[from..].iter().take_while(|held| held.first.0 < run.end());
     let cut = |held: &ClusterRun| {

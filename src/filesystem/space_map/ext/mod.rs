@@ -71,20 +71,15 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<SpaceOutco
     structure.extend(own_places(window, &sb, &descriptors));
     let mut recognised = found.clone();
     recognised.facts.extend(facts(&sb));
-    Ok(Ok(Box::new(SpaceMap {
-        recognised,
-        extent: window.extent(),
-        geometry: ClusterGeometry {
-            heap_start: window.extent().start.0,
-            cluster_bytes: geometry.block_bytes,
-            first_number: 0,
-            cluster_count: blocks,
-        },
-        used: marks.used,
-        unknown: marks.unknown,
-        structure,
-        findings,
-    })))
+    let geometry = ClusterGeometry {
+        heap_start: window.extent().start.0,
+        cluster_bytes: geometry.block_bytes,
+        first_number: 0,
+        cluster_count: blocks,
+    };
+    // The last group may reach beyond the end of the volume.
+    let [used, unknown] = [&marks.used, &marks.unknown].map(|set| bitmaps::within(set, geometry.all()));
+    Ok(Ok(Box::new(SpaceMap { recognised, extent: window.extent(), geometry, used, unknown, structure, findings })))
 }
 
 /// The superblock that is believed, or why there is none. Where nothing seals the first, a copy must agree with it.
