@@ -31,6 +31,8 @@ AREAS = {
     "store": ("src/store/{durable_file,image}", ["store", "power_cut"]),
     "copy": ("src/copy", ["copy"]),
 }
+# cargo-mutants 27.1.0 runs these in every area that is run, whatever was chosen (tried): they come on top of the sample.
+ALWAYS = ": delete field "
 # Each run of the tests is stopped after so many seconds: a change can make a loop endless.
 MOST_SECONDS = 900
 
@@ -58,7 +60,8 @@ def mutants(*words):
 def listed(pattern):
     done = mutants("--list", "--json", *files(pattern))
     assert done.returncode == 0, done.stdout
-    return [mutant["name"] for mutant in json.loads(done.stdout)]
+    names = [mutant["name"] for mutant in json.loads(done.stdout)]
+    return [name for name in names if ALWAYS not in name]
 
 
 def run(area, names):
@@ -72,7 +75,8 @@ def run(area, names):
     tests = ["--lib", *(word for program in programs for word in ("--test", program))]
     mutants(*files(pattern), *chosen, *limits, "--output", str(OUTPUT / area), "--", *tests)
     told = {key: (OUTPUT / area / "mutants.out" / f"{key}.txt").read_text().splitlines() for key in ("caught", "missed", "timeout", "unviable")}
-    assert sum(map(len, told.values())) == len(names), f"{area}: {told} of {names}"
+    done = {name for lines in told.values() for name in lines}
+    assert done.issuperset(names), f"{area}: {told} of {names}"
     # What runs without end was noticed.
     return len(told["caught"]) + len(told["timeout"]), len(told["unviable"]), told["missed"]
 
