@@ -5,7 +5,7 @@
 
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::fields::{le16, le32, le64, u32_at, u64_at};
-use crc::{CRC_32_ISO_HDLC, Crc, Table};
+use crate::partition::signature::checksums::crc32_ieee;
 
 /// Bytes of a descriptor without its list, of a map's header and of a record's.
 const DESCRIPTOR: usize = 56;
@@ -136,13 +136,8 @@ impl<'b> Record<'b> {
 
 /// Whether the CRC at `at` is that of the bytes with zeros in its place.
 fn has_sum(bytes: &[u8], at: usize) -> bool {
-    let crc = Crc::<u32, Table<16>>::new(&CRC_32_ISO_HDLC);
-    let mut sum = crc.digest();
     let Some((before, behind)) = bytes.split_at_checked(at) else { return false };
-    sum.update(before);
-    sum.update(&[0; 4]);
-    sum.update(behind.get(4..).unwrap_or_default());
-    le32(behind, 0) == Some(sum.finalize())
+    le32(behind, 0) == Some(crc32_ieee(&[before, &[0; 4], behind.get(4..).unwrap_or_default()]))
 }
 
 #[cfg(test)]

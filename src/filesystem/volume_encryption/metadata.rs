@@ -3,7 +3,7 @@
 use super::entry::{Entries, Entry, kind, value};
 use crate::base::fields::{bytes_at, le16, le32, le64, u16_at, u32_at, u64_at};
 use crate::partition::signature::EncryptedBoot;
-use crc::{CRC_32_ISO_HDLC, Crc, Table};
+use crate::partition::signature::checksums::crc32_ieee;
 use sha2::{Digest, Sha256};
 
 /// Bytes of the block's header and of the one behind it, where entries begin.
@@ -79,7 +79,7 @@ impl Block {
         }
         let proof = bytes.get(size..).unwrap_or_default();
         // Not described for the first version; there the boxes with the keys tell.
-        let sum = Crc::<u32, Table<16>>::new(&CRC_32_ISO_HDLC).checksum(own);
+        let sum = crc32_ieee(&[own]);
         let fault = (version > 1 && le32(proof, 4) != Some(sum)).then_some(BlockFault::Checksum);
         let sealed =
             Entries::of(proof.get(8..).unwrap_or_default()).next().filter(|entry| entry.value == value::SEALED);

@@ -46,7 +46,7 @@ pub(crate) fn crc32c_from(seed: u32, bytes: &[u8]) -> u32 {
 }
 
 /// CRC-32 as Ethernet has it.
-pub(super) fn crc32_ieee(parts: &[&[u8]]) -> u32 {
+pub(crate) fn crc32_ieee(parts: &[&[u8]]) -> u32 {
     let mut digest = CRC32.digest();
     parts.iter().for_each(|part| digest.update(part));
     digest.finalize()

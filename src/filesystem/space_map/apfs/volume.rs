@@ -178,8 +178,8 @@ fn newer_marks(
 }
 
 /// Places that hold the container's own structure: block zero, its object map, both areas of checkpoints, the pool of chunk
-/// information and bitmaps, the pool's own bitmaps, and the key bags. Other metadata, the volumes and trees, is not told from contents
-/// by the map.
+/// information and bitmaps, the pool's own bitmaps, and the key bags. Other metadata, the volumes and trees, looks like contents on the
+/// map.
 fn structure(container: &Container<'_>, checkpoint: &Checkpoint) -> ExtentSet {
     let (superblock, manager) = (&checkpoint.superblock, &checkpoint.manager);
     let rings = [superblock.descriptors, superblock.data].into_iter().flatten();
