@@ -10,6 +10,9 @@
 //! | an entry leads to nothing, or one was taken out | the same, from 1 MiB on | [`MODEST`] |
 //! | sound | gaps from 32 MiB on | [`GLANCE`] |
 //!
+//! Places within 16 MiB of a failed read come after the others of their kind, and are passed over once a volume is known around
+//! them and more reads have failed there: under a dead head the likely places at a drive's start would all fail.
+//!
 //! Nothing that is left of a table is believed: it only names places to look at. A place counts when a volume's own
 //! structure stands there.
 

@@ -38,6 +38,12 @@ const MOST_LINKS: usize = 64;
 /// Links taken as the first of a chain, from which the others are counted.
 const MOST_FIRST_LINKS: usize = 4;
 
+/// A place so near to one that was not read probably lies in the same bad range, and each failed read costs a sick drive seconds: it is
+/// looked at after the others of its rank. Where so many were not read there, it is passed over when it lies inside a volume for which two
+/// things speak.
+const NEAR: u64 = 16 << 20;
+const IN_A_ROW: usize = 2;
+
 /// How likely a place is.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Rank {
@@ -61,13 +67,22 @@ enum Probe {
     Array(u64, u64),
 }
 
+impl Probe {
+    /// Where on the drive it is, in bytes.
+    fn place(self) -> u64 {
+        let (Probe::Start(at) | Probe::End(at) | Probe::Array(at, _)) = self;
+        at
+    }
+}
+
 /// A search under way.
 pub(super) struct PlaceSearch<'d, 'r> {
     drive: &'d Drive<'r>,
     /// Where volumes are looked for.
     ranges: ExtentSet,
     allowance: Allowance,
-    queue: BTreeSet<(Rank, Probe)>,
+    /// Those near trouble come last of their rank.
+    queue: BTreeSet<(Rank, bool, Probe)>,
     seen: BTreeSet<Probe>,
     links: Vec<u64>,
     /// Where confirmed volumes lie: places in them are passed over.
@@ -76,6 +91,8 @@ pub(super) struct PlaceSearch<'d, 'r> {
     pub(super) spent: Spent,
     /// Places that could not be read.
     pub(super) unreadable: ExtentSet,
+    /// Where they begin, with those that were asked before the search.
+    troubles: Vec<u64>,
     /// Places that what is left of a GPT's entry arrays points to, and where that stands.
     pub(super) arrays: Vec<(u64, Extent)>,
     /// Why places were left.
@@ -84,6 +101,7 @@ pub(super) struct PlaceSearch<'d, 'r> {
 
 impl<'d, 'r> PlaceSearch<'d, 'r> {
     pub(super) fn new(drive: &'d Drive<'r>, ranges: ExtentSet, allowance: Allowance) -> PlaceSearch<'d, 'r> {
+        let first = drive.window().locate(0, 512);
         PlaceSearch {
             drive,
             ranges,
@@ -95,6 +113,7 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
             candidates: Vec::new(),
             spent: Spent::default(),
             unreadable: ExtentSet::new(),
+            troubles: first.filter(|first| !drive.window().has_not_failed(*first)).map(|_| 0).into_iter().collect(),
             arrays: Vec::new(),
             cut_short: None,
         }
@@ -127,7 +146,7 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
         for range in self.ranges.extents().to_vec() {
             self.add_edges(range);
         }
-        while let Some((rank, probe)) = self.queue.pop_first() {
+        while let Some((rank, is_put_off, probe)) = self.queue.pop_first() {
             if let Some(why) = self.spent.exhausts(&self.allowance) {
                 self.cut_short = Some(why);
                 break;
@@ -140,6 +159,13 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
                 self.cut_short = Some("more volumes were found than any drive has");
                 break;
             }
+            if !is_put_off && self.troubles_near(probe.place()) > 0 {
+                self.queue.insert((rank, true, probe));
+                continue;
+            }
+            if is_put_off && rank >= Rank::Edge && self.is_hopeless(probe.place()) {
+                continue;
+            }
             match probe {
                 Probe::Start(at) => self.look_at_start(at, rank)?,
                 Probe::End(at) => self.look_at_end(at)?,
@@ -151,8 +177,19 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
 
     fn add(&mut self, rank: Rank, probe: Probe) {
         if self.seen.insert(probe) {
-            self.queue.insert((rank, probe));
+            self.queue.insert((rank, false, probe));
         }
+    }
+
+    fn troubles_near(&self, at: u64) -> usize {
+        self.troubles.iter().filter(|trouble| trouble.abs_diff(at) <= NEAR).count()
+    }
+
+    /// Whether a place in trouble would probably say nothing new.
+    fn is_hopeless(&self, at: u64) -> bool {
+        let is_inside =
+            |volume: &VolumeCandidate| volume.is_confirmed() && volume.extent.contains(&Extent::between(at, at + 1));
+        self.troubles_near(at) >= IN_A_ROW && self.candidates.iter().any(is_inside)
     }
 
     fn add_edges(&mut self, range: Extent) {
@@ -225,6 +262,7 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
         if !block.unreadable.is_empty() {
             self.spent.failures += 1;
             self.unreadable.extend(block.unreadable.extents().iter().copied());
+            self.troubles.push(at);
         }
         Ok(Some(block))
     }

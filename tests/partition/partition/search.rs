@@ -447,3 +447,24 @@ fn boot_sectors_that_do_not_answer_are_made_up_for_by_their_copies() {
         }
     }
 }
+
+/// The drive's first megabytes do not answer, as under a dead head: the table and the volume's boot sector are among them. The copy at the
+/// volume's end says where it lies, and nothing is spent on one likely place after the other in what does not answer.
+#[test]
+fn a_volume_whose_beginning_does_not_answer_is_found_by_its_end() {
+    let volume = fixture("ntfs-cluster-8k");
+    for (before, behind) in [(0, 0), (MIB, MIB), (MIB, 2 * MIB)] {
+        let mut image = Image::blank(before + volume.len() + behind, 512);
+        image.put(before, &volume);
+        let place = (before as u64, volume.len() as u64);
+        let intact = volumes(&read(image.bytes.clone(), 512, &[Extent::new(0, before as u64).unwrap()]).map);
+        let dead = Extent::new(0, (before + MIB / 2) as u64).unwrap();
+        let read = read(image.bytes.clone(), 512, &[dead]);
+        let findings: Vec<_> = read.map.layout.findings.kept().iter().map(|f| (f.code.id, &f.sentence)).collect();
+        let found: Vec<(u64, u64)> = volumes(&read.map).into_keys().collect();
+        println!("{before} {behind}: {} failed of {} requests", read.totals.failed_requests, read.totals.requests);
+        assert_eq!(found, [place], "{findings:#?}");
+        assert_eq!(intact.keys().collect::<Vec<_>>(), [&place]);
+        assert!(read.totals.failed_requests <= 14, "{} failed requests", read.totals.failed_requests);
+    }
+}
