@@ -4,6 +4,7 @@ use super::class_maps::{SECTOR, map_of, plan};
 use super::scripted::{READ, Request};
 use super::{Bench, sectors, small};
 use gleaner::base::extent::{Extent, ExtentSet};
+use gleaner::base::units::ByteOffset;
 use gleaner::copy::reading::{CopyOptions, End, Event, StopAfter, StopReason, TroubleKind};
 use gleaner::plan::{BridgeRule, Plan, PlanRequest, Scope};
 use gleaner::survey::allocation::Class;
@@ -91,6 +92,50 @@ fn what_lies_behind_a_long_bad_place_is_read_for_as_long_as_it_took() {
     // A lone bad sector.
     let log = order(in_unit(100, 5, 1));
     assert!(at(&log, behind(102)) > at(&log, piece(2399)), "read on behind a small place");
+}
+
+/// Where failed requests lay, and how far the copy jumped behind each.
+fn jumps(bad: &[Extent]) -> (Bench, Vec<(Extent, u64)>) {
+    let mut bench = Bench::new(&one_class(600_000), 512);
+    bench.script(|script| script.bad = bad.iter().copied().collect());
+    bench.copy(&CopyOptions { to_the_end: false, ..small() }).unwrap();
+    let trouble = bench.events.iter().filter_map(|event| match event {
+        Event::Trouble { extent, kind: TroubleKind::Failed, jump_bytes, .. } => Some((*extent, *jump_bytes)),
+        _ => None,
+    });
+    let jumps = trouble.collect();
+    (bench, jumps)
+}
+
+// Source: docs/copying.md: where a jump ends on a failure, one read in the middle of what it passed tells whether that is still the
+// same trouble, at most twice in one.
+#[test]
+fn a_jump_that_ends_in_other_trouble_does_not_make_one_of_both() {
+    let long = |start: u64, end: u64| sectors(start, end - start);
+    // The first failure jumps nowhere, the second one far.
+    let (bench, one) = jumps(&[long(64_000, 500_000)]);
+    let (second, jump) = one[1];
+    assert_eq!(one[0].1, 0);
+    let landed = second.end() + jump;
+    let log = bench.log();
+    // On one long range: the middle after the first two landings, and then no more.
+    let failed: Vec<Extent> = log.iter().filter(|request| !request.arrived).map(|request| request.extent).collect();
+    let first_reading = &failed[..8];
+    let middles = first_reading.windows(2).filter(|pair| pair[1].end() <= pair[0].start.0).count();
+    assert_eq!(middles, 2, "{first_reading:?}");
+    assert!(one[2].1 > jump, "one long range is left by longer jumps");
+
+    // The same, but the range ends soon, and the jump ends in another one.
+    let ends = second.end() / SECTOR + 640;
+    let begins = landed / SECTOR;
+    let (bench, two) = jumps(&[long(64_000, ends), long(begins, begins + 640)]);
+    assert_eq!(two[..2], one[..2]);
+    assert_eq!(two[2].0.start, ByteOffset(landed));
+    assert!(two[2].1 < jump / 2, "a new range is left by what was learned of the first: {}", two[2].1);
+    let log = bench.log();
+    let landing = log.iter().position(|request| request.extent.start.0 == landed).unwrap();
+    let middle = log[landing + 1];
+    assert!(middle.arrived && middle.extent.start.0 > second.end() && middle.extent.end() < landed);
 }
 
 // Required: "above --warm-limit copying pauses until it has cooled, and says so".

@@ -26,6 +26,14 @@ const RISKIER: f64 = 0.5;
 /// So many bad ranges are measured: what lies before the end of a jump is read backward at once, until something fails.
 const MEASURED: u32 = 4;
 
+/// A jump that ends on a failure may have ended in other trouble: so often in one, and in all, a read in the middle of what it passed
+/// tells.
+const MIDDLES: u32 = 2;
+const MOST_MIDDLES: u32 = 8;
+
+/// A jump over fewer requests than so many is not looked into.
+const LEAST_PASSED: u64 = 4;
+
 /// Trouble is over when so many bytes were passed without any.
 const QUIET: u64 = 16 << 20;
 
@@ -43,6 +51,8 @@ struct Trouble {
     target: u64,
     /// Where the first request behind it began, once that went well.
     good_from: Option<u64>,
+    /// Reads in the middle of what its jumps passed.
+    middles: u32,
 }
 
 /// A failure lets first reading look around while a bad head is known. Before that, so many do over the whole copy: a map of a dead or
@@ -69,6 +79,8 @@ pub(super) struct FirstReading {
     slow: TroubleLengths,
     trouble: Option<Trouble>,
     measured: u32,
+    /// Reads in the middle of what a jump passed.
+    middles: u32,
     /// Failures that were looked around without a bad head being known.
     looks: u32,
     /// Whether a gap may have been left, near a bad range or under a bad head.
@@ -93,6 +105,7 @@ impl FirstReading {
             slow: TroubleLengths::new(LONE_SLOW),
             trouble: None,
             measured: 0,
+            middles: 0,
             looks: 0,
             left_a_gap: false,
         }
@@ -133,13 +146,24 @@ impl FirstReading {
         if is_new {
             self.settle();
         }
-        let start = self.trouble.map_or(extent.start.0, |trouble| trouble.start);
+        let (start, middles) = self.trouble.map_or((extent.start.0, 0), |trouble| (trouble.start, trouble.middles));
         // A request that is shorter than others tells as much.
         let reached = (extent.end() - start).max(request);
         let next = self.lengths(kind).next(reached, request);
         let target = if next == reached { extent.end() } else { start + next };
-        self.trouble = Some(Trouble { kind, start, reached: extent.end(), target, good_from: None });
+        self.trouble = Some(Trouble { kind, start, reached: extent.end(), target, good_from: None, middles });
         target
+    }
+
+    /// What a jump has passed that ended with the failure of `extent`, when a read in the middle of it is to tell whether
+    /// that is still the same trouble.
+    fn passed(&self, extent: Extent, request: u64) -> Option<Extent> {
+        let trouble = self.trouble.filter(|trouble| trouble.kind == TroubleKind::Failed)?;
+        let is_landing =
+            trouble.good_from.is_none() && (trouble.target..=trouble.target + FAR).contains(&extent.start.0);
+        let passed = Extent::between(trouble.reached, extent.start.0.max(trouble.reached));
+        let may_read = trouble.middles < MIDDLES && self.middles < MOST_MIDDLES;
+        (is_landing && may_read && passed.bytes >= LEAST_PASSED * request).then_some(passed)
     }
 }
 
@@ -351,6 +375,9 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
             Outcome::Failed { failure, named } => {
                 self.engine.reading.mark_failed(extent, failure, self.was_skipped())?;
                 self.engine.enter_failed(extent, failure, named, false);
+                if let Some(passed) = self.first.passed(extent, self.engine.learned.request()) {
+                    self.read_middle(passed)?;
+                }
                 self.leave(extent, TroubleKind::Failed, 0.0, took)?;
                 // Structure has its few tries first.
                 if self.class >= Class::Wanted && self.may_look() {
@@ -363,6 +390,42 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
                 Ok(())
             }
         }
+    }
+
+    /// One read in the middle of what a jump has passed. Where it goes well the trouble ended before it, and what the jump
+    /// ended on is another one.
+    fn read_middle(&mut self, passed: Extent) -> Result<(), EarlyEnd> {
+        let Some(place) = self.engine.skipped.get(passed.start.0).copied() else { return Ok(()) };
+        self.engine.reading.settle()?;
+        let was_aside = std::mem::replace(&mut self.engine.reading.is_aside, true);
+        let parts = self.engine.skipped_parts(passed)?;
+        self.engine.reading.is_aside = was_aside;
+        let middle = passed.start.0 + passed.bytes / 2;
+        let mut requests = requests(&parts, self.engine.learned.request(), false);
+        let Some(extent) = requests.find(|request| request.end() > middle) else { return Ok(()) };
+        self.engine.skipped.remove(passed.start.0);
+        for (from, to) in [(passed.start.0, extent.start.0), (extent.end(), place.end)] {
+            if from < to {
+                self.engine.skipped.insert(from, SkippedRange { end: to, ..place });
+            }
+        }
+        self.first.middles += 1;
+        match self.engine.ask(extent, true, 0.0)? {
+            Outcome::Arrived { .. } => {
+                if let Some(trouble) = &mut self.first.trouble {
+                    trouble.good_from = Some(extent.start.0);
+                }
+                self.first.settle();
+            }
+            Outcome::Failed { failure, named } => {
+                self.engine.reading.mark_failed(extent, failure, true)?;
+                self.engine.enter_failed(extent, failure, named, false);
+                if let Some(trouble) = &mut self.first.trouble {
+                    trouble.middles += 1;
+                }
+            }
+        }
+        self.engine.reading.settle()
     }
 
     /// Reads backward what a jump has passed, until something fails: that is where the trouble ends.
