@@ -64,6 +64,22 @@ fn dead_head(bytes: u64, band_mib: u64, heads: usize, dead: usize, order: HeadOr
     DeadHead { geometry: Geometry::new(zones, order), dead }
 }
 
+/// A drive of four heads with bands of 16 MB at first, each cycle of which is shorter than the one before: half as long at the end.
+/// So it is where a zone has only a few cycles.
+fn shrinking(bytes: u64, dead: usize) -> DeadHead {
+    let rate = preset("desktop-7200").unwrap().model().first_rate;
+    let mut zones = Vec::new();
+    let mut at = 0;
+    while at < bytes {
+        let first = 16e6 * (1.0 - at as f64 / bytes as f64 / 2.0);
+        let bands: Vec<u64> = [1.0, 1.1, 0.95, 0.9].iter().map(|share| whole(first * share) / 4096 * 4096).collect();
+        let cycle = bands.iter().sum::<u64>().min(bytes - at);
+        zones.push(Zone { bytes: cycle, rate, bands });
+        at += cycle;
+    }
+    DeadHead { geometry: Geometry::new(zones, HeadOrder::Same), dead }
+}
+
 /// Follows a plan until 95 % of what the other heads hold is read.
 fn until_95(drive: &mut DeadHead, plan: &[Extent]) -> (Played, HeadFinder) {
     let mut finder = HeadFinder::new(drive.geometry.bytes());
@@ -85,6 +101,23 @@ fn a_dead_head_costs_a_few_failures_in_each_zone() {
         let failed: Vec<u64> =
             PLANS.map(|seed| on_one_plan(&mut dead_head(100 * GB, 16, 4, dead, order), order, seed)).collect();
         assert!(mean(&failed) <= 240, "{order:?}: {failed:?}");
+    }
+}
+
+/// Bands of 8 to 16 MB on 4.3 GB are some 90 cycles: two failures in each would be 180.
+#[test]
+fn bands_that_shrink_from_cycle_to_cycle_are_known_too() {
+    for dead in 0..4 {
+        let failed: Vec<u64> = PLANS
+            .map(|seed| {
+                let mut drive = shrinking(4_300_000_256, dead);
+                let plan = random_plan(0.45, seed, drive.geometry.bytes());
+                let (played, finder) = until_95(&mut drive, &plan);
+                assert!(finder.map().is_some_and(|map| map.is_whole_head()), "{played:?}");
+                played.failed
+            })
+            .collect();
+        assert!(mean(&failed) <= 140, "head {dead}: {failed:?}");
     }
 }
 

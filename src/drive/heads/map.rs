@@ -1,6 +1,7 @@
 //! What the bands of a bad head mean for what is still to be read.
 
-use super::bands::zones::{Zones, reach};
+use super::band_finder::BandFinder;
+use super::bands::zones::{Zone, Zones, reach};
 use super::evidence::cells::Cells;
 use super::evidence::weigh::HeadEvidence;
 use super::finder::HeadFinder;
@@ -11,7 +12,7 @@ use crate::drive::model::to_f64;
 /// Where a bad head's bands lie, as far as is known. Exists only while the evidence is strong.
 #[derive(Clone, Copy)]
 pub struct HeadMap<'f> {
-    finder: &'f HeadFinder,
+    finder: &'f BandFinder,
 }
 
 /// A list of extents in two parts. Each keeps the order of the list.
@@ -26,7 +27,8 @@ pub struct Split {
 impl HeadFinder {
     /// The map, on strong evidence only.
     pub fn map(&self) -> Option<HeadMap<'_>> {
-        (!self.zones.list.is_empty()).then_some(HeadMap { finder: self })
+        let finder = self.better();
+        (!finder.zones.list.is_empty()).then_some(HeadMap { finder })
     }
 }
 
@@ -39,7 +41,7 @@ impl HeadMap<'_> {
 
     /// How strong the evidence is.
     pub fn evidence(&self) -> HeadEvidence {
-        self.finder.evidence()
+        self.finder.weighed.evidence
     }
 
     /// The chance that a read at a position meets the bad head, from 0 to 1.
@@ -67,7 +69,8 @@ impl HeadMap<'_> {
             true => vec![(0.0, f64::INFINITY)],
             false => self.places().collect(),
         };
-        let (from, to) = (self.cell(within.start), to_f64(within.end().div_ceil(self.finder.cells.bytes())));
+        let behind = self.finder.cells.at(within.end().max(1) - 1) as u64 + 1;
+        let (from, to) = (self.cell(within.start), to_f64(behind));
         let mut bands: Vec<Extent> = Vec::new();
         for (index, zone) in zones.list.iter().enumerate() {
             let Some(pattern) = zone.best() else { continue };
@@ -121,9 +124,7 @@ impl HeadMap<'_> {
 
     /// The share of the drive that lies in the bands, from 0 to 1, where they are known best.
     pub fn share(&self) -> f64 {
-        let longest = self.finder.zones.list.iter().filter(|zone| zone.bands.is_some());
-        let longest = longest.max_by_key(|zone| zone.known.1.saturating_sub(zone.known.0));
-        longest.and_then(|zone| zone.best()).map_or(0.0, |pattern| pattern.share())
+        self.finder.zones.best_known().and_then(Zone::best).map_or(0.0, |pattern| pattern.share())
     }
 
     /// About how many heads there are, if all have bands of about the same length.
@@ -133,7 +134,7 @@ impl HeadMap<'_> {
 
     /// The drive's length, in whole cells.
     pub(super) fn drive_bytes(&self) -> u64 {
-        self.finder.cells.count() as u64 * self.finder.cells.bytes()
+        self.finder.cells.drive_bytes()
     }
 
     pub(super) fn cells(&self) -> &Cells {
@@ -145,11 +146,11 @@ impl HeadMap<'_> {
     }
 
     fn cell(&self, at: ByteOffset) -> f64 {
-        to_f64(at.0 / self.finder.cells.bytes())
+        to_f64(self.finder.cells.at(at.0) as u64)
     }
 
     fn byte(&self, cell: f64) -> ByteOffset {
-        ByteOffset((super::evidence::index(cell) as u64).saturating_mul(self.finder.cells.bytes()))
+        ByteOffset(self.finder.cells.start_of(super::evidence::index(cell)))
     }
 
     /// The cells for which the map stands, when it is known for places of a surface only: around each as far as it is long.

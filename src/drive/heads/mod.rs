@@ -9,10 +9,13 @@
 //! - [`HeadFinder::evidence`], [`HeadMap::in_words`] and [`HeadMap::range_evidence`] say what is known, for the report; [`HeadLoad`] what of
 //!   a plan lies under the bad head.
 //!
-//! It does no I/O and has no clock; the same reads give the same map. Memory: one byte for each cell, which is 1 MiB or, on
-//! drives above 4 TiB, more, so at most 4 MiB; and 2 KiB for each zone, of which there are at most 400.
+//! Bands are looked for on two scales: of even length in zones, and shrinking evenly over the whole drive.
+//!
+//! It does no I/O and has no clock; the same reads give the same map. Memory on each scale: one byte for each cell, which is 1 MiB
+//! or, on drives above 4 TiB, more, so at most 4 MiB; and 2 KiB for each zone, of which there are at most 400.
 //! `docs/heads.md` has the model, its sources, and what was measured.
 
+mod band_finder;
 mod bands;
 mod evidence;
 mod finder;
@@ -20,8 +23,9 @@ mod load;
 mod map;
 mod range_evidence;
 
+pub use band_finder::Observed;
 pub use evidence::weigh::HeadEvidence;
-pub use finder::{HeadFinder, Observed};
+pub use finder::HeadFinder;
 pub use load::HeadLoad;
 pub use map::{HeadMap, Split};
 pub use range_evidence::RangeEvidence;

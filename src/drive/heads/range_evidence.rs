@@ -7,7 +7,7 @@ use crate::base::extent::Extent;
 pub struct RangeEvidence {
     /// The range.
     pub within: Extent,
-    /// Bytes of a part.
+    /// Mean bytes of a part.
     pub part_bytes: u64,
     /// For each part the share that failed or was slow,
     pub bad: Vec<f64>,
@@ -35,8 +35,7 @@ impl HeadMap<'_> {
                 let meets = |run: &&super::evidence::cells::Run| run.bad && run.start >= start && run.end <= end;
                 let met = runs.iter().filter(meets).count();
                 if met > best.0 {
-                    let byte = |cell: usize| cell as u64 * cells.bytes();
-                    best = (met, Extent::between(byte(start), byte(end).min(self.drive_bytes())));
+                    best = (met, Extent::between(cells.start_of(start), cells.start_of(end)));
                 }
                 start = end;
             }
@@ -64,6 +63,6 @@ impl HeadMap<'_> {
             good.push(is_good);
             suspect.push(is_unknown);
         }
-        RangeEvidence { within, part_bytes: cells.bytes(), bad, good, suspect }
+        RangeEvidence { within, part_bytes: within.bytes / bad.len() as u64, bad, good, suspect }
     }
 }

@@ -72,6 +72,12 @@ impl Zones {
         self.list.partition_point(|zone| zone.from <= cell).max(1) - 1
     }
 
+    /// The zone with bands of which most is known.
+    pub(in crate::drive::heads) fn best_known(&self) -> Option<&Zone> {
+        let with_bands = self.list.iter().filter(|zone| zone.bands.is_some());
+        with_bands.max_by_key(|zone| zone.known.1.saturating_sub(zone.known.0))
+    }
+
     /// The range of a zone in cells.
     pub(in crate::drive::heads) fn range(&self, index: usize, end: usize) -> (usize, usize) {
         (self.list[index].from, self.list.get(index + 1).map_or(end, |next| next.from))

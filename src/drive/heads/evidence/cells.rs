@@ -1,9 +1,13 @@
 //! What reads told, cell by cell.
 
+use super::index;
 use crate::base::extent::Extent;
+use crate::drive::model::to_f64;
 
 /// The least cell in bytes: a request of usual length.
 const LEAST_CELL: u64 = 1 << 20;
+/// Requests are cut where cells begin, so that is a multiple of so many bytes.
+const ROUND: u64 = 64 << 10;
 /// One byte each: 4 MiB of memory. Only a drive above 4 TiB gets longer cells.
 const MOST_CELLS: u64 = 1 << 22;
 /// Bad cells between two good ones that are no further apart are no band: a bad sector, a short scratch.
@@ -16,9 +20,20 @@ pub(in crate::drive::heads) const BAD: u8 = 2;
 /// Read, but nothing is known of the speed.
 pub(in crate::drive::heads) const UNTIMED: u8 = 4;
 
-/// The drive in cells of equal length, each with what reads in it told.
+/// How long the cells of a drive are.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(in crate::drive::heads) enum Scale {
+    /// All alike: bands keep their length within a zone.
+    Even,
+    /// They shrink evenly with the position, the last one half as long as the first: so do bands where zones are short
+    /// (common practice, no source).
+    Shrinking,
+}
+
+/// The drive in cells, each with what reads in it told.
 pub(in crate::drive::heads) struct Cells {
-    /// Length of a cell in bytes, a power of two.
+    scale: Scale,
+    /// Mean length of a cell in bytes, a power of two.
     bytes: u64,
     seen: Vec<u8>,
     /// Behind the last cell of which anything is known.
@@ -36,10 +51,10 @@ pub(in crate::drive::heads) struct Run {
 }
 
 impl Cells {
-    pub(in crate::drive::heads) fn new(drive_bytes: u64) -> Cells {
+    pub(in crate::drive::heads) fn new(drive_bytes: u64, scale: Scale) -> Cells {
         let bytes = drive_bytes.div_ceil(MOST_CELLS).next_power_of_two().max(LEAST_CELL);
         let count = usize::try_from(drive_bytes.div_ceil(bytes).max(1)).expect("at most 2^22");
-        Cells { bytes, seen: vec![0; count], end: 0, speed_matters: false }
+        Cells { scale, bytes, seen: vec![0; count], end: 0, speed_matters: false }
     }
 
     pub(in crate::drive::heads) fn bytes(&self) -> u64 {
@@ -65,7 +80,39 @@ impl Cells {
 
     /// The cell that holds a byte, or the last one.
     pub(in crate::drive::heads) fn at(&self, byte: u64) -> usize {
-        usize::try_from(byte / self.bytes).map_or(self.seen.len(), |cell| cell.min(self.seen.len() - 1))
+        let last = self.seen.len() - 1;
+        if self.scale == Scale::Even {
+            return usize::try_from(byte / self.bytes).map_or(last, |cell| cell.min(last));
+        }
+        // The reverse of what [`Cells::start_of`] has; rounding may lead beside it.
+        let share = to_f64(byte) / to_f64(self.drive_bytes());
+        let mut cell = index(-self.length() * (1.0 - share.min(1.0) / 2.0).log2()).min(last);
+        while cell < last && self.start_of(cell + 1) <= byte {
+            cell += 1;
+        }
+        while self.start_of(cell) > byte {
+            cell -= 1;
+        }
+        cell
+    }
+
+    /// Where a cell begins, in bytes; behind the last one, where that ends.
+    pub(in crate::drive::heads) fn start_of(&self, cell: usize) -> u64 {
+        if self.scale == Scale::Even || cell >= self.seen.len() {
+            return (cell as u64).saturating_mul(self.bytes).min(self.drive_bytes());
+        }
+        let share = to_f64(cell as u64) / self.length();
+        let at = index(2.0 * to_f64(self.drive_bytes()) * (1.0 - (-share).exp2())) as u64;
+        at / ROUND * ROUND
+    }
+
+    /// The drive's length, in whole cells.
+    pub(in crate::drive::heads) fn drive_bytes(&self) -> u64 {
+        self.seen.len() as u64 * self.bytes
+    }
+
+    fn length(&self) -> f64 {
+        to_f64(self.seen.len() as u64)
     }
 
     /// Writes down what a read of `extent` told. Whether it is new for any cell.
@@ -136,7 +183,7 @@ mod tests {
     const MIB: u64 = 1 << 20;
 
     fn marked(list: &[(u64, u64, u8)]) -> Cells {
-        let mut cells = Cells::new(1000 * MIB);
+        let mut cells = Cells::new(1000 * MIB, Scale::Even);
         for (start, end, what) in list {
             cells.mark(Extent::between(start * MIB, end * MIB), *what);
         }
@@ -170,10 +217,27 @@ mod tests {
 
     #[test]
     fn memory_is_bounded_for_the_largest_drive() {
-        assert_eq!(Cells::new(1_000_000_000_000).bytes(), MIB);
-        let largest = Cells::new(u64::MAX / 2);
+        assert_eq!(Cells::new(1_000_000_000_000, Scale::Even).bytes(), MIB);
+        let largest = Cells::new(u64::MAX / 2, Scale::Even);
         assert!(largest.count() <= 1 << 22);
         assert_eq!(largest.at(u64::MAX / 2), largest.count() - 1);
-        assert_eq!(Cells::new(0).count(), 1);
+        assert_eq!(Cells::new(0, Scale::Even).count(), 1);
+    }
+
+    // Source: by hand. Where lengths fall evenly from 1 to 1/2, half of all cells end at 2 - sqrt(2) of the drive.
+    #[test]
+    fn shrinking_cells_end_half_as_long() {
+        let cells = Cells::new(1 << 40, Scale::Shrinking);
+        let length = |first: usize, count: usize| cells.start_of(first + count) - cells.start_of(first);
+        let (first, last) = (length(0, 1024), length(cells.count() - 1024, 1024));
+        assert!((2 * last).abs_diff(first) < first / 500, "{first} {last}");
+        assert!(cells.start_of(cells.count() / 2).abs_diff(644_078_999_564) <= ROUND, "{}", cells.start_of(1 << 19));
+        for cell in (0..cells.count()).step_by(997) {
+            let start = cells.start_of(cell);
+            assert_eq!((cells.at(start), cells.at(start + length(cell, 1) - 1)), (cell, cell));
+            assert_eq!(start % ROUND, 0);
+        }
+        assert_eq!(cells.at(u64::MAX), cells.count() - 1);
+        assert_eq!(cells.start_of(cells.count()), 1 << 40);
     }
 }
