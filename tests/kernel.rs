@@ -59,7 +59,7 @@ fn a_drive_without_a_sensor_is_told_of() {
     let case = folder.path().join("case");
     survey_and_plan(drive.path(), &case, &[]);
     let told = complains_with(0, gleaner("copy", &case).arg(drive.path()));
-    assert!(told.contains("temperature is not available, so --warm-limit does nothing"), "{told}");
+    assert!(told.contains("temperature is not available, so --hot-limit does nothing"), "{told}");
     assert!(told.contains("--temperature-from COMMAND"), "{told}");
     let told = complains_with(0, gleaner("copy", &case).arg(drive.path()).args(["--temperature-from", "echo 40"]));
     assert!(!told.contains("temperature"), "{told}");

@@ -185,12 +185,12 @@ pub(super) fn sensor(facts: &KernelFacts) -> Option<Advice> {
     }
     match facts.attached {
         Attachment::Ata | Attachment::Scsi => new(
-            "The drive's temperature is not available, so --warm-limit does nothing. The kernel's driver drivetemp gives it for most SATA drives; \
+            "The drive's temperature is not available, so --hot-limit does nothing. The kernel's driver drivetemp gives it for most SATA drives; \
              else name a command that prints it: copy --temperature-from COMMAND.",
             &["modprobe drivetemp".to_owned()],
         ),
         _ => new(
-            "The drive's temperature is not available, so --warm-limit does nothing. Name a command that prints it: \
+            "The drive's temperature is not available, so --hot-limit does nothing. Name a command that prints it: \
              copy --temperature-from COMMAND.",
             &[],
         ),

@@ -93,7 +93,7 @@ fn what_lies_behind_a_long_bad_place_is_read_for_as_long_as_it_took() {
     assert!(at(&log, behind(102)) > at(&log, piece(2399)), "read on behind a small place");
 }
 
-// Required: "above --warm-limit copying pauses until it has cooled, and says so".
+// Required: "above --hot-limit copying pauses until it has cooled, and says so".
 #[test]
 fn a_warm_drive_is_left_alone_until_it_has_cooled() {
     let mut bench = Bench::new(&one_class(2000), 512);
@@ -104,7 +104,7 @@ fn a_warm_drive_is_left_alone_until_it_has_cooled() {
         asked_at.push(script.lock().unwrap().log.len());
         readings.next().or(Some(45.0))
     };
-    let options = CopyOptions { warm_limit: 55.0, temperature_every: READ, ..small() };
+    let options = CopyOptions { hot_limit: 55.0, temperature_every: READ, ..small() };
     let outcome = bench.copy_with(&options, Some(Box::new(thermometer))).unwrap();
     bench.assert_complete(&outcome, &ExtentSet::new());
     // 40 and 55 allow a request each; from 55.1 until 52.0 is read nothing is asked of the drive.
