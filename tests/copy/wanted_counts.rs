@@ -118,6 +118,51 @@ fn counts_are_those_of_the_audit_at_every_moment() {
     assert!(changes > 60 && not_planned > 0, "only {changes} changes were seen, {not_planned} files were not planned");
 }
 
+/// A plan that takes only parts of files, and places that an earlier plan took and that were skipped.
+#[test]
+fn counts_are_those_of_the_audit_where_a_plan_takes_parts_of_files() {
+    let (mut partly, mut skipped) = (0, 0);
+    for (name, seed) in [("ntfs-rich", 1), ("ntfs-cluster-512", 2), ("fat16", 3), ("exfat-clusters-4k", 4)] {
+        let image = fixture(name);
+        let bytes = image.len() as u64;
+        let drive =
+            read_drive(&Reader::new(Box::new(MemorySource::new(image.clone(), SectorSize::S512)), None)).unwrap();
+        let wanted = Patterns::new(&["/Surveys", "Photos", "*.txt"]).unwrap();
+        let store = Growing { image, ranges: Mutex::new(Ranges::new()) };
+        let mut random = Random(seed);
+        let mut planned = ExtentSet::new();
+        let mut requests: Vec<Extent> = Extent::between(0, bytes).pieces(8 << 10).collect();
+        requests.retain(|piece| match random.below(20) {
+            0 => {
+                let (extent, failure) = (*piece, Failure::default());
+                store.mark(RangeMark::Skipped { extent, why: Skip::Near, failure }).unwrap();
+                false
+            }
+            1 | 2 => false,
+            _ => {
+                planned.insert(*piece);
+                true
+            }
+        });
+        let mut counter = WantedCounter::new(&drive, &Snapshot::of(&store, bytes), &planned, &wanted);
+        let begun = counter.counts();
+        assert_eq!(begun, audited(&drive, &store, &planned, &wanted), "{name}, before the first request");
+        for (number, request) in requests.iter().enumerate() {
+            store.keep(*request, &vec![0; usize::try_from(request.bytes).unwrap()]).unwrap();
+            counter.arrived(*request);
+            if number % 300 == 0 || number + 1 == requests.len() {
+                let counts = audited(&drive, &store, &planned, &wanted);
+                assert_eq!(counter.counts(), counts, "{name}, request {number}");
+            }
+        }
+        let ended = counter.counts();
+        partly += ended.iter().map(|count| count.not_planned).sum::<u64>();
+        skipped += ended.iter().map(|count| count.to_read).sum::<u64>();
+        assert!(ended.iter().all(|count| count.damaged == 0), "{ended:?}");
+    }
+    assert!(partly > 20 && skipped > 20, "{partly} files were not planned, {skipped} not read yet");
+}
+
 /// The last line of an audit, and the counts as a copy makes them, of a drive that was read but for some places.
 fn counted(name: &str, pattern: &str, folder: &str, harm: impl Fn(&Growing, Extent)) -> WantedCount {
     let image = fixture(name);
