@@ -15,7 +15,7 @@ use crate::partition::{AreaKind, Scheme};
 use crate::source::kernel::KernelFacts;
 use crate::source::{ReadTotals, SourceIdentity};
 use crate::survey::allocation::{
-    Census, Class, ClassMap, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, Share, TwoMaps, census,
+    Census, Class, ClassMap, DeletedCensus, DriveArea, DriveMap, Leftovers, MapComparison, Share, TwoMaps, census,
 };
 use crate::survey::coherence::Coherence;
 use serde::Serialize;
@@ -133,7 +133,7 @@ pub struct VolumeReport {
     /// Deleted files, counted by what is left of them.
     pub deleted: DeletedCensus,
     /// The two maps compared.
-    pub reconciliation: Reconciliation,
+    pub reconciliation: MapComparison,
 }
 
 /// A volume of which the allocation map alone is read.

@@ -10,7 +10,7 @@ use crate::report::values::{
     AreaReport, FindingReport, ScopeReport, SpaceReport, SurveyReport, SurveyStrip, VolumeReport,
 };
 use crate::source::{SerialFrom, SourceIdentity};
-use crate::survey::allocation::{Census, DeletedCensus, Reconciliation, Share};
+use crate::survey::allocation::{Census, DeletedCensus, MapComparison, Share};
 
 /// The survey as text, in full.
 pub fn survey_full(report: &SurveyReport) -> String {
@@ -242,7 +242,7 @@ fn deleted(text: &mut String, d: &DeletedCensus) {
     }
 }
 
-fn two_maps(text: &mut String, r: &Reconciliation) {
+fn two_maps(text: &mut String, r: &MapComparison) {
     say!(text, "  the two maps of what is used:");
     let rows = [
         ("marked used", r.allocated),
