@@ -37,7 +37,8 @@ pub struct CopyOptions {
     pub request_bytes: u64,
     /// Tries of a sector alone beyond the first. Usually 1.
     pub retries: u32,
-    /// A read that takes longer is slow, whatever is usual on the drive. Usually none.
+    /// A read that takes longer is slow, whatever is usual on the drive, and its place is left. Usually none: then only what this
+    /// drive's own reads have taught tells what is slow (`observed::learned`).
     pub slow: Option<Duration>,
     /// Goes on until every sector has been tried alone, with all retries, whatever that is expected to bring. Usually not.
     pub to_the_end: bool,

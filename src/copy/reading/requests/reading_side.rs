@@ -21,7 +21,7 @@ use std::time::Duration;
 
 /// How a request went.
 pub(in crate::copy::reading) enum Answer {
-    /// The bytes are on their way into the store; `slow` when they took longer than allowed.
+    /// The bytes are on their way into the store; `slow` when they took longer than `CopyOptions::slow` allows.
     Arrived { took: Duration, slow: bool },
     /// They could not be read; `named` is where the drive stopped, if that is known.
     Failed { took: Duration, failure: Failure, named: Option<u64> },
