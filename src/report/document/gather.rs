@@ -2,6 +2,7 @@
 
 use super::heads::head_facts;
 use super::{Audience, Document};
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::regular_file;
 use crate::case::{Case, CaseError, CaseRecord, JournalState, RecordLine, read_record};
@@ -43,6 +44,16 @@ pub enum GatherError {
     /// A file of the case.
     #[error("{0}")]
     Io(#[from] io::Error),
+}
+
+impl Ends for GatherError {
+    fn ending(&self) -> Ending {
+        match self {
+            GatherError::Case(error) => error.ending(),
+            GatherError::Plan(error) => error.ending(),
+            GatherError::Journal(_) | GatherError::Io(_) => Ending::Case,
+        }
+    }
 }
 
 /// What the plan reads.
