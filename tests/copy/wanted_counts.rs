@@ -7,8 +7,8 @@ use cases::{gleaner, survey_and_plan};
 use common::damaged::Random;
 use common::fixture;
 use gleaner::base::extent::{Extent, ExtentSet};
-use gleaner::base::units::SectorSize;
-use gleaner::filesystem::Role;
+use gleaner::base::units::{Lcn, SectorSize};
+use gleaner::filesystem::{CatalogBuilder, ClusterRun, Content, NodeKind, NodeSpec, Parent, Purpose, Role, StreamSpec};
 use gleaner::results::audit::{Snapshot, Truth, WantedCount, WantedCounter, audit};
 use gleaner::source::{CopyStore, Failure, MemorySource, RangeMark, Reader, Skip};
 use gleaner::store::journal::{ChunkHash, JournalClaim, Ranges};
@@ -161,6 +161,36 @@ fn counts_are_those_of_the_audit_where_a_plan_takes_parts_of_files() {
         assert!(ended.iter().all(|count| count.damaged == 0), "{ended:?}");
     }
     assert!(partly > 20 && skipped > 20, "{partly} files were not planned, {skipped} not read yet");
+}
+
+/// A compressed file of 100 bytes with a second unit behind its content, as it is left where a file was made shorter: the second
+/// unit is missing, and nothing of the file.
+#[test]
+fn what_lies_behind_a_compressed_files_content_is_not_missing() {
+    let image = fixture("ntfs-cluster-512");
+    let bytes = image.len() as u64;
+    let mut drive =
+        read_drive(&Reader::new(Box::new(MemorySource::new(image.clone(), SectorSize::S512)), None)).unwrap();
+    let Some(Content::Volume(volume)) = drive.areas.iter_mut().find_map(|area| area.content.as_mut()) else {
+        panic!("the fixture is a volume")
+    };
+    let node = |number, kind| NodeSpec { number, kind, purpose: Purpose::Client, deleted: false };
+    let mut build = CatalogBuilder::with_capacity(2);
+    let root = build.add_node(node(5, NodeKind::Folder));
+    let file = build.add_node(node(100, NodeKind::File));
+    build.add_link(file, Parent::Folder(root), "shortened.txt");
+    let spec = StreamSpec { compression_unit: 16, ..StreamSpec::plain(Role::Data, None, 100) };
+    build.add_stream(file, &spec, [(Some(Lcn(100)), 16), (Some(Lcn(200)), 16)]);
+    volume.catalog = build.finish(root);
+    let unit = volume.geometry.extent(ClusterRun { first: Lcn(100), count: 16 }).unwrap();
+    let (planned, wanted) = ([Extent::between(0, bytes)].into_iter().collect(), Patterns::new(&["*.txt"]).unwrap());
+    for (part, safe) in [(unit, 1), (Extent::between(unit.start.0, unit.end() - 512), 0)] {
+        let store = Growing { image: image.clone(), ranges: Mutex::new(Ranges::new()) };
+        store.keep(part, &vec![0; usize::try_from(part.bytes).unwrap()]).unwrap();
+        let counter = WantedCounter::new(&drive, &Snapshot::of(&store, bytes), &planned, &wanted);
+        assert_eq!(counter.counts(), audited(&drive, &store, &planned, &wanted));
+        assert_eq!((counter.counts()[0].files, counter.counts()[0].safe), (1, safe));
+    }
 }
 
 /// The last line of an audit, and the counts as a copy makes them, of a drive that was read but for some places.
