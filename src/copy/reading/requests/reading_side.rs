@@ -227,7 +227,7 @@ impl<'r> ReadingSide<'r> {
         for mark in decided {
             let extent = mark.extent();
             self.writer.mark(mark)?;
-            self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
+            self.counts.skipped_bytes = self.counts.skipped_bytes.saturating_sub(extent.bytes);
             self.counts.unreadable_bytes += extent.bytes;
             self.difficult.unreadable_bytes += extent.bytes;
             self.tell(&Event::Unreadable { extent });
@@ -361,7 +361,7 @@ impl<'r> ReadingSide<'r> {
         self.figures.arrived += extent.bytes;
         self.counts.copied_bytes += extent.bytes;
         if was_skipped {
-            self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
+            self.counts.skipped_bytes = self.counts.skipped_bytes.saturating_sub(extent.bytes);
             self.difficult.retried_bytes += extent.bytes;
         } else if let Some(pass) = self.open_pass() {
             pass.progress.copied_bytes += extent.bytes;
@@ -385,7 +385,7 @@ impl<'r> ReadingSide<'r> {
         if let Some(pass) = self.open_pass() {
             pass.skipped_bytes += extent.bytes;
         }
-        self.counts.deferred_bytes += extent.bytes;
+        self.counts.skipped_bytes += extent.bytes;
         self.difficult.skipped_bytes += extent.bytes;
         Ok(())
     }
@@ -454,7 +454,7 @@ impl<'r> ReadingSide<'r> {
         self.tell(&Event::Begun {
             plan_bytes: whole.planned_bytes,
             copied_bytes: whole.copied_bytes,
-            deferred_bytes: whole.deferred_bytes,
+            deferred_bytes: whole.skipped_bytes,
             unreadable_bytes: whole.unreadable_bytes,
         });
     }
@@ -494,7 +494,7 @@ impl<'r> ReadingSide<'r> {
             at: self.at,
             plan_bytes: self.counts.planned_bytes,
             copied_bytes: self.counts.copied_bytes.saturating_sub(not_safe_yet),
-            deferred_bytes: self.counts.deferred_bytes,
+            deferred_bytes: self.counts.skipped_bytes,
             unreadable_bytes: self.counts.unreadable_bytes,
             arrived_bytes: self.figures.arrived,
             rate: self.pace.rate(),
@@ -508,7 +508,7 @@ impl<'r> ReadingSide<'r> {
     }
 
     fn time_left(&self) -> TimeLeft {
-        let difficult = self.counts.deferred_bytes;
+        let difficult = self.counts.skipped_bytes;
         let unread = self.left().saturating_sub(difficult);
         // Each sector alone, at every try.
         let requests = difficult.div_ceil(self.unit()) * u64::from(self.options.retries + 1);
@@ -613,7 +613,7 @@ impl Figures {
                 class,
                 planned_bytes: counts.planned_bytes,
                 copied_bytes: counts.copied_bytes,
-                deferred_bytes: counts.deferred_bytes,
+                deferred_bytes: counts.skipped_bytes,
                 unreadable_bytes: counts.unreadable_bytes,
                 failed_requests: self.failed[class as usize],
             }
