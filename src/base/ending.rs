@@ -41,8 +41,12 @@ impl From<Ending> for ExitCode {
     }
 }
 
+/// An error that stands in the one list by which exit codes are found. That list implements this, and nothing else does: an error
+/// that names its ending and is not listed does not compile.
+pub trait Listed {}
+
 /// An error that names its exit code.
-pub trait Ends: Error + 'static {
+pub trait Ends: Error + Listed + 'static {
     /// How a run ends that ends by it.
     fn ending(&self) -> Ending;
 }

@@ -1,14 +1,15 @@
-//! Writing a file whole or not at all, and never over one that this run did not make.
+//! Writing a file whole or not at all, and never over one that another run made; [`replace`] alone does that, with the small files of a
+//! case that this process has locked. [`give_free_name`] is the one way in which a complete file takes its name without replacing one.
 //!
 //! Until it is complete a file has no name, where the file system can do that (`O_TMPFILE`): a run that is killed leaves
 //! nothing behind. Elsewhere it has a name of [`PART_PREFIX`] and [`PART_SUFFIX`] until then.
 
 use crate::base::ending::{Ending, Ends};
-use rustix::fs::{AtFlags, CWD, Mode, OFlags, RenameFlags, linkat, open, renameat_with};
+use rustix::fs::{AtFlags, CWD, Mode, OFlags, RenameFlags, linkat, open, openat, renameat, renameat_with, unlinkat};
 use rustix::io::Errno;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Write};
-use std::os::fd::AsRawFd;
+use std::os::fd::{AsRawFd, BorrowedFd};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
@@ -113,15 +114,7 @@ impl NewFile {
     fn give_name(&self) -> io::Result<()> {
         match &self.part {
             None => link_to(&self.file, &self.path),
-            Some(part) => match renameat_with(CWD, part, CWD, &self.path, RenameFlags::NOREPLACE) {
-                Ok(()) => Ok(()),
-                Err(Errno::INVAL | Errno::NOSYS | Errno::OPNOTSUPP) => {
-                    // What is renamed over is this run's own: it has just been created, or this fails.
-                    File::create_new(&self.path)?;
-                    fs::rename(part, &self.path)
-                }
-                Err(error) => Err(error.into()),
-            },
+            Some(part) => give_free_name(CWD, part, &self.path),
         }
     }
 
@@ -150,6 +143,28 @@ impl Drop for NewFile {
             let _ = fs::remove_file(part);
         }
     }
+}
+
+/// Gives the complete file `part` its name, both in the folder `at`; what stands at `name`, whoever made it, stays, and this fails.
+///
+/// # Errors
+/// What the kernel says; of the kind `AlreadyExists` when something stands there. The file then has its provisional name still.
+pub fn give_free_name(at: BorrowedFd<'_>, part: &Path, name: &Path) -> io::Result<()> {
+    match renameat_with(at, part, at, name, RenameFlags::NOREPLACE) {
+        // A file system that cannot promise it.
+        Err(Errno::INVAL | Errno::NOSYS | Errno::OPNOTSUPP) => rename_over_own(at, part, name),
+        outcome => Ok(outcome?),
+    }
+}
+
+/// What is renamed over is this run's own: it has just been created, or this fails.
+fn rename_over_own(at: BorrowedFd<'_>, part: &Path, name: &Path) -> io::Result<()> {
+    let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+    openat(at, name, flags, Mode::RUSR | Mode::WUSR)?;
+    renameat(at, part, at, name).inspect_err(|_| {
+        let _ = unlinkat(at, name, AtFlags::empty());
+    })?;
+    Ok(())
 }
 
 fn folder_of(path: &Path) -> &Path {
@@ -220,8 +235,8 @@ pub fn write_new<T, E: From<NewFileError>>(
     Ok(value)
 }
 
-/// Writes a small file anew in place of what stood there: a crash leaves the old content or the new, whole. Only for files
-/// of a case, by the process that has locked it.
+/// Writes a small file anew in place of what stood there, whichever run made that: a crash leaves the old content or the new, whole.
+/// Only for files of a case, by the process that has locked it.
 ///
 /// # Errors
 /// What the kernel says, and when anything but a regular file stands there; what stood there then still does.
@@ -246,6 +261,7 @@ impl Ends for NewFileError {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::os::fd::AsFd;
 
     fn put(path: &Path, text: &str) -> Result<(), NewFileError> {
         write_new(path, Readers::AsUsual, |out| {
@@ -309,6 +325,29 @@ mod tests {
         assert!(matches!(with_name().publish(), Err(NewFileError::Exists { .. })));
         with_name().put_in_place().unwrap();
         assert_eq!(names(folder.path()), ["plan.json"]);
+    }
+
+    // What a file system without RENAME_NOREPLACE gets.
+    #[test]
+    fn a_name_that_is_taken_stays_also_where_renaming_cannot_promise_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = File::open(folder.path()).unwrap();
+        let (part, name) = (Path::new("part"), Path::new("name"));
+        let content = |name: &Path| fs::read(folder.path().join(name)).ok();
+        for give in [rename_over_own, give_free_name] {
+            fs::write(folder.path().join(part), b"complete").unwrap();
+            give(at.as_fd(), part, name).unwrap();
+            assert_eq!((content(name).as_deref(), content(part)), (Some(&b"complete"[..]), None));
+            fs::write(folder.path().join(part), b"another").unwrap();
+            assert_eq!(give(at.as_fd(), part, name).unwrap_err().kind(), io::ErrorKind::AlreadyExists);
+            assert_eq!(
+                (content(name).as_deref(), content(part).as_deref()),
+                (Some(&b"complete"[..]), Some(&b"another"[..]))
+            );
+            fs::remove_file(folder.path().join(name)).unwrap();
+            // Nothing is left of a file that could not take its name.
+            assert!(give(at.as_fd(), Path::new("missing"), name).is_err() && content(name).is_none());
+        }
     }
 
     #[test]

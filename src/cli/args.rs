@@ -481,8 +481,8 @@ pub struct CopyArguments {
     #[arg(long)]
     pub to_the_end: bool,
     /// Pause above this temperature (degrees Celsius), where the drive has a sensor, until it has cooled
-    #[arg(long, value_name = "DEGREES", default_value_t = 55.0)]
-    pub warm_limit: f64,
+    #[arg(long = "warm-limit", value_name = "DEGREES", default_value_t = 55.0)]
+    pub hot_limit: f64,
     /// Ask this command for the drive's temperature: the first number that it prints, in degrees Celsius. It runs every 30 s,
     /// without a shell, and is ended after 10 s
     #[arg(long, value_name = "COMMAND")]

@@ -1,5 +1,6 @@
 //! Which exit code an error gets: its own `Ends::ending`, looked for here along its causes; and the table for the help.
 
+use crate::base::ending::Listed;
 pub use crate::base::ending::{Ending, Ends};
 use crate::base::new_file::NewFileError;
 use crate::case::{CaseError, HealthError, NoteError};
@@ -11,7 +12,7 @@ use crate::copy::session::SessionError;
 use crate::drive::model::{ModelChoiceError, ModelError, ModelFileError};
 use crate::plan::export::ExportError;
 use crate::plan::{MakeError, NoMatch, PlanReadError};
-use crate::report::document::PublishError;
+use crate::report::document::{GatherError, PublishError};
 use crate::report::values::PickError;
 use crate::report::watch::WatchError;
 use crate::results::hand_over::HandOverError;
@@ -33,37 +34,45 @@ fn of<E: Ends>(cause: &(dyn Error + 'static)) -> Option<Ending> {
     cause.downcast_ref::<E>().map(Ends::ending)
 }
 
-/// Every kind of error that can reach the command line by itself.
-const ENDS: [OfCause; 28] = [
-    of::<OpenError>,
-    of::<SourceLost>,
-    of::<TemperatureCommandError>,
-    of::<NewFileError>,
-    of::<ModelError>,
-    of::<ModelFileError>,
-    of::<ModelChoiceError>,
-    of::<CaseError>,
-    of::<NoteError>,
-    of::<HealthError>,
-    of::<PatternError>,
-    of::<NoSuchVolume>,
-    of::<KeyError>,
-    of::<NoMatch>,
-    of::<MakeError>,
-    of::<PlanReadError>,
-    of::<ExportError>,
-    of::<TakeError>,
-    of::<HandOverError>,
-    of::<SessionError>,
-    of::<PaceError>,
-    of::<CopyError>,
-    of::<RoomError>,
-    of::<CaseCopyError>,
-    of::<PickError>,
-    of::<PublishError>,
-    of::<WatchError>,
-    of::<TextError>,
-];
+macro_rules! every_error {
+    ($($error:ty,)+) => {
+        $(impl Listed for $error {})+
+        /// Every kind of error that can reach the command line by itself.
+        const ENDS: &[OfCause] = &[$(of::<$error>),+];
+    };
+}
+
+every_error! {
+    OpenError,
+    SourceLost,
+    TemperatureCommandError,
+    NewFileError,
+    ModelError,
+    ModelFileError,
+    ModelChoiceError,
+    CaseError,
+    NoteError,
+    HealthError,
+    PatternError,
+    NoSuchVolume,
+    KeyError,
+    NoMatch,
+    MakeError,
+    PlanReadError,
+    ExportError,
+    TakeError,
+    HandOverError,
+    SessionError,
+    PaceError,
+    CopyError,
+    RoomError,
+    CaseCopyError,
+    PickError,
+    GatherError,
+    PublishError,
+    WatchError,
+    TextError,
+}
 
 /// The table as the help shows it.
 pub const HELP: &str = "\
@@ -85,3 +94,83 @@ Exit codes:
      a difference
  11  a key opens no volume of the drive
 130  ended at once by a second Ctrl-C: what the case had by then is safe";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::journal::JournalError;
+    use std::collections::BTreeSet;
+    use std::path::Path;
+
+    /// Errors that never reach the command line by themselves: another one holds them, or they become a finding.
+    const WITHIN_OTHERS: [&str; 20] = [
+        "AttributeError",
+        "BlockFault",
+        "BootError",
+        "BuildError",
+        "ChainFault",
+        "Fault",
+        "Fetch",
+        "HostError",
+        "ImageError",
+        "JournalError",
+        "Lznt1Error",
+        "ReadError",
+        "RecordError",
+        "Refusal",
+        "RereadError",
+        "RunListError",
+        "ScopeError",
+        "SuperblockError",
+        "Unsound",
+        "VhdxFault",
+    ];
+
+    /// The names of the types behind `#[derive(.. thiserror::Error ..)]`, and behind `impl Ends for`.
+    fn errors(folder: &Path, all: &mut BTreeSet<String>, that_end: &mut BTreeSet<String>) {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                errors(&path, all, that_end);
+                continue;
+            }
+            let text = std::fs::read_to_string(&path).unwrap();
+            let mut is_error = false;
+            for line in text.lines() {
+                let name = |rest: &str| rest.split(|c: char| !c.is_alphanumeric()).next().unwrap().to_owned();
+                is_error |= line.starts_with("#[derive(") && line.contains("thiserror::Error");
+                let declared = line.split_once("enum ").or_else(|| line.split_once("struct "));
+                if let (true, false, Some((_, rest))) = (is_error, line.starts_with(['#', '/']), declared) {
+                    all.insert(name(rest));
+                    is_error = false;
+                }
+                that_end.extend(line.strip_prefix("impl Ends for ").map(name));
+            }
+        }
+    }
+
+    // That one with an ending is in the list the compiler sees to.
+    #[test]
+    fn every_error_names_its_ending_or_is_known_to_be_within_another() {
+        let (mut all, mut that_end) = (BTreeSet::new(), BTreeSet::new());
+        errors(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src"), &mut all, &mut that_end);
+        assert_eq!(that_end.len(), ENDS.len());
+        let without: Vec<&String> = all.difference(&that_end).collect();
+        assert_eq!(
+            without,
+            WITHIN_OTHERS.iter().collect::<Vec<_>>(),
+            "give a new error its ending and put it in the list"
+        );
+    }
+
+    #[test]
+    fn a_report_that_cannot_be_put_together_ends_as_what_is_wrong() {
+        let ending = |error: GatherError| ending_of(&error.into());
+        assert_eq!(ending(CaseError::Missing { folder: "folder".into() }.into()), Ending::Case);
+        assert_eq!(ending(PlanReadError::Io(std::io::ErrorKind::NotFound.into()).into()), Ending::Plan);
+        assert_eq!(
+            ending(JournalError::Io { doing: "read", error: std::io::ErrorKind::NotFound.into() }.into()),
+            Ending::Case
+        );
+    }
+}

@@ -1,6 +1,15 @@
 //! File systems: recognising one by its boot sector, and reading its two maps of what is used, the allocation map and
 //! the files' own runs, into one shape that is the same for all ([`VolumeMap`]). Of others the allocation map alone is read
 //! ([`SpaceMap`]).
+//!
+//! Two words for the state of a volume, the same for all file systems:
+//!
+//! - `dirty`: its own mark says that it was not cleanly unmounted (NTFS in `$Volume`, FAT in entry 1 or the boot sector, exFAT and ext
+//!   and HFS+ in the boot sector, superblock or volume header). All that is read of it may be sound; what was written last may be
+//!   missing from one of its maps.
+//! - damaged: some of its structure was read, and is not sound or not at its place. Findings say what, and what it means for files.
+//!
+//! A volume may be either, both, or neither.
 
 mod bits;
 mod catalog;
@@ -126,7 +135,7 @@ pub struct VolumeMap {
     pub label: Option<String>,
     /// Serial number, in the customary notation.
     pub serial: String,
-    /// Whether the volume is marked as not cleanly unmounted; `None` when the mark could not be read.
+    /// Whether it was not cleanly unmounted, by its own mark (see the module); `None` when the mark could not be read.
     pub dirty: Option<bool>,
     /// Places on the drive outside the clusters' bookkeeping (they may lie inside clusters, as NTFS's boot file does).
     pub fixed: Vec<(Extent, FixedKind)>,

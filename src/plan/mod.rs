@@ -20,7 +20,7 @@ pub use making::bridge::BridgeRule;
 pub use making::build::{BuildError, build};
 pub use making::make::{MakeError, make, make_again};
 pub use making::no_match::{NoMatch, no_match};
-pub use making::order::Order;
+pub use making::order_options::Order;
 pub use making::owners::planned_with_files;
 pub use making::request::PlanRequest;
 pub use making::scope::{ADDABLE, DROPPABLE, Scope, ScopeError, classes};

@@ -1,4 +1,4 @@
-//! What can go wrong with a source.
+//! Why a source cannot be opened, or reading cannot go on. What one failed read means: `failure`.
 
 use crate::base::ending::{Ending, Ends};
 use crate::base::extent::Extent;
@@ -58,33 +58,6 @@ impl OpenError {
             io::ErrorKind::NotFound => OpenError::Missing { path },
             io::ErrorKind::PermissionDenied => OpenError::Denied { path },
             _ => OpenError::Other { path, error },
-        }
-    }
-}
-
-/// Why one read failed.
-#[derive(Debug, thiserror::Error)]
-pub enum ReadError {
-    /// These bytes could not be read; others may be.
-    #[error("unreadable: {0}")]
-    Unreadable(io::Error),
-    /// There is no drive, only what a case holds, and these bytes are not in the case.
-    #[error("these bytes are not in the case")]
-    NotHeld,
-    /// The device is gone: nothing more can be read until it is back.
-    #[error("the device no longer answers: {0}")]
-    Gone(io::Error),
-}
-
-impl ReadError {
-    /// Tells a bad range from a vanished device by the kernel's error number.
-    pub fn from_io(error: io::Error) -> ReadError {
-        use rustix::io::Errno;
-        match error.raw_os_error().map(Errno::from_raw_os_error) {
-            Some(Errno::NODEV | Errno::NXIO | Errno::NOMEDIUM | Errno::SHUTDOWN | Errno::BADF) => {
-                ReadError::Gone(error)
-            }
-            _ => ReadError::Unreadable(error),
         }
     }
 }

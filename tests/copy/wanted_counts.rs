@@ -7,8 +7,8 @@ use cases::{gleaner, survey_and_plan};
 use common::damaged::Random;
 use common::fixture;
 use gleaner::base::extent::{Extent, ExtentSet};
-use gleaner::base::units::SectorSize;
-use gleaner::filesystem::Role;
+use gleaner::base::units::{Lcn, SectorSize};
+use gleaner::filesystem::{CatalogBuilder, ClusterRun, Content, NodeKind, NodeSpec, Parent, Purpose, Role, StreamSpec};
 use gleaner::results::audit::{Snapshot, Truth, WantedCount, WantedCounter, audit};
 use gleaner::source::{CopyStore, Failure, MemorySource, RangeMark, Reader, Skip};
 use gleaner::store::journal::{ChunkHash, JournalClaim, Ranges};
@@ -116,6 +116,81 @@ fn counts_are_those_of_the_audit_at_every_moment() {
     assert!(both >= 4, "only {both} patterns have safe and damaged files");
     assert!(in_damaged > 20, "only {in_damaged} complete files lie in damaged folders");
     assert!(changes > 60 && not_planned > 0, "only {changes} changes were seen, {not_planned} files were not planned");
+}
+
+/// A plan that takes only parts of files, and places that an earlier plan took and that were skipped.
+#[test]
+fn counts_are_those_of_the_audit_where_a_plan_takes_parts_of_files() {
+    let (mut partly, mut skipped) = (0, 0);
+    for (name, seed) in [("ntfs-rich", 1), ("ntfs-cluster-512", 2), ("fat16", 3), ("exfat-clusters-4k", 4)] {
+        let image = fixture(name);
+        let bytes = image.len() as u64;
+        let drive =
+            read_drive(&Reader::new(Box::new(MemorySource::new(image.clone(), SectorSize::S512)), None)).unwrap();
+        let wanted = Patterns::new(&["/Surveys", "Photos", "*.txt"]).unwrap();
+        let store = Growing { image, ranges: Mutex::new(Ranges::new()) };
+        let mut random = Random(seed);
+        let mut planned = ExtentSet::new();
+        let mut requests: Vec<Extent> = Extent::between(0, bytes).pieces(8 << 10).collect();
+        requests.retain(|piece| match random.below(20) {
+            0 => {
+                let (extent, failure) = (*piece, Failure::default());
+                store.mark(RangeMark::Skipped { extent, why: Skip::Near, failure }).unwrap();
+                false
+            }
+            1 | 2 => false,
+            _ => {
+                planned.insert(*piece);
+                true
+            }
+        });
+        let mut counter = WantedCounter::new(&drive, &Snapshot::of(&store, bytes), &planned, &wanted);
+        let begun = counter.counts();
+        assert_eq!(begun, audited(&drive, &store, &planned, &wanted), "{name}, before the first request");
+        for (number, request) in requests.iter().enumerate() {
+            store.keep(*request, &vec![0; usize::try_from(request.bytes).unwrap()]).unwrap();
+            counter.arrived(*request);
+            if number % 300 == 0 || number + 1 == requests.len() {
+                let counts = audited(&drive, &store, &planned, &wanted);
+                assert_eq!(counter.counts(), counts, "{name}, request {number}");
+            }
+        }
+        let ended = counter.counts();
+        partly += ended.iter().map(|count| count.not_planned).sum::<u64>();
+        skipped += ended.iter().map(|count| count.to_read).sum::<u64>();
+        assert!(ended.iter().all(|count| count.damaged == 0), "{ended:?}");
+    }
+    assert!(partly > 20 && skipped > 20, "{partly} files were not planned, {skipped} not read yet");
+}
+
+/// A compressed file of 100 bytes with a second unit behind its content, as it is left where a file was made shorter: the second
+/// unit is missing, and nothing of the file.
+#[test]
+fn what_lies_behind_a_compressed_files_content_is_not_missing() {
+    let image = fixture("ntfs-cluster-512");
+    let bytes = image.len() as u64;
+    let mut drive =
+        read_drive(&Reader::new(Box::new(MemorySource::new(image.clone(), SectorSize::S512)), None)).unwrap();
+    let Some(Content::Volume(volume)) = drive.areas.iter_mut().find_map(|area| area.content.as_mut()) else {
+        panic!("the fixture is a volume")
+    };
+    let node = |number, kind| NodeSpec { number, kind, purpose: Purpose::Client, deleted: false };
+    let mut build = CatalogBuilder::with_capacity(2);
+    let root = build.add_node(node(5, NodeKind::Folder));
+    let file = build.add_node(node(100, NodeKind::File));
+    build.add_link(file, Parent::Folder(root), "shortened.txt");
+    let spec = StreamSpec { compression_unit: 16, ..StreamSpec::plain(Role::Data, None, 100) };
+    build.add_stream(file, &spec, [(Some(Lcn(100)), 16), (Some(Lcn(200)), 16)]);
+    volume.catalog = build.finish(root);
+    let unit = volume.geometry.extent(ClusterRun { first: Lcn(100), count: 16 }).unwrap();
+    let (planned, wanted) = ([Extent::between(0, bytes)].into_iter().collect(), Patterns::new(&["*.txt"]).unwrap());
+    for (part, safe) in [(unit, 1), (Extent::between(unit.start.0, unit.end() - 512), 0)] {
+        let store = Growing { image: image.clone(), ranges: Mutex::new(Ranges::new()) };
+        store.keep(part, &vec![0; usize::try_from(part.bytes).unwrap()]).unwrap();
+        let counter = WantedCounter::new(&drive, &Snapshot::of(&store, bytes), &planned, &wanted);
+        assert_eq!(counter.counts(), audited(&drive, &store, &planned, &wanted));
+        assert_eq!((counter.counts()[0].files, counter.counts()[0].safe), (1, safe));
+    }
 }
 
 /// The last line of an audit, and the counts as a copy makes them, of a drive that was read but for some places.

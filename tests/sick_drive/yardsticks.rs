@@ -64,7 +64,7 @@ fn the_oracle_takes_the_power_off_and_rests_when_it_is_warm() {
 
     let warm = SickDrive::new(Illness::Warm.draw(&model(), 200_000_000_000, 9));
     let whole = [vec![Extent::between(0, 200_000_000_000)]];
-    let hottest = Technician { warm_limit: 1000.0, ..Technician::default() };
+    let hottest = Technician { hot_limit: 1000.0, ..Technician::default() };
     let resting = oracle(&warm, &whole, &Technician::default());
     let on_and_on = oracle(&warm, &whole, &hottest);
     assert_eq!(resting.len(), on_and_on.len());

@@ -91,7 +91,7 @@ pub fn play_in_runs(
     let reader = Reader::new(Box::new(drive.clone()), None);
     let mut thermometer = || drive.celsius();
     let options = CopyOptions::default();
-    assert_eq!((options.request_bytes, options.warm_limit), (technician.request_bytes, technician.warm_limit));
+    assert_eq!((options.request_bytes, options.hot_limit), (technician.request_bytes, technician.hot_limit));
     for until in ends.iter().copied() {
         let mut bench =
             Bench { reader: &reader, store: &store, options: &options, thermometer: &mut thermometer, until };

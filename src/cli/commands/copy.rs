@@ -120,7 +120,7 @@ fn options(arguments: &CopyArguments) -> CopyOptions {
         retries: arguments.retries,
         to_the_end: arguments.to_the_end,
         command_bytes: kernel_facts(arguments).and_then(|facts| facts.one_command_bytes()),
-        warm_limit: arguments.warm_limit,
+        hot_limit: arguments.hot_limit,
         stop_after: StopAfter {
             time: arguments.stop_after_minutes.map(|minutes| Duration::from_secs_f64(minutes * 60.0)),
             bytes: arguments.stop_after_bytes,

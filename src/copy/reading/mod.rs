@@ -68,7 +68,7 @@ pub fn copy<'c>(
         return Err(CopyError::Store { doing: fault.doing, error: fault.error, outcome: Box::new(outcome) });
     }
     let end = match ended {
-        Ok(Some(next_hour)) if after.whole().deferred_bytes > 0 => {
+        Ok(Some(next_hour)) if after.whole().skipped_bytes > 0 => {
             #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative; saturates")]
             let next_hour_bytes = next_hour as u64;
             End::LittleLeft { next_hour_bytes }

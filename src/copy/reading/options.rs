@@ -37,12 +37,13 @@ pub struct CopyOptions {
     pub request_bytes: u64,
     /// Tries of a sector alone beyond the first. Usually 1.
     pub retries: u32,
-    /// A read that takes longer is slow, whatever is usual on the drive. Usually none.
+    /// A read that takes longer is slow, whatever is usual on the drive, and its place is left. Usually none: then only what this
+    /// drive's own reads have taught tells what is slow (`observed::learned`).
     pub slow: Option<Duration>,
     /// Goes on until every sector has been tried alone, with all retries, whatever that is expected to bring. Usually not.
     pub to_the_end: bool,
     /// Above this temperature in degrees Celsius nothing is read. Usually 55 (common practice, no source).
-    pub warm_limit: f64,
+    pub hot_limit: f64,
     /// How often the temperature is taken. Usually every 5 s.
     pub temperature_every: Duration,
     /// When to stop although there is more to read.
@@ -56,7 +57,7 @@ impl CopyOptions {
     /// The largest request that can be set: 16 MiB. Two of them are in memory at once.
     pub const LARGEST_REQUEST: u64 = 16 << 20;
 
-    /// How many degrees Celsius below [`CopyOptions::warm_limit`] reading starts again.
+    /// How many degrees Celsius below [`CopyOptions::hot_limit`] reading starts again.
     pub const COOLING: f64 = 3.0;
 
     pub(super) fn check(&self, identity: &SourceIdentity) -> Result<(), CopyError> {
@@ -77,7 +78,7 @@ impl Default for CopyOptions {
             retries: 1,
             slow: None,
             to_the_end: false,
-            warm_limit: 55.0,
+            hot_limit: 55.0,
             temperature_every: Duration::from_secs(5),
             stop_after: StopAfter::default(),
             structure_only: None,

@@ -11,7 +11,7 @@
 //!    the failures that they take.
 //!
 //! It never reads what a dead head or a damaged place holds. It rests when a copy would rest (above
-//! [`Technician::warm_limit`]), takes the power off when the drive has vanished, and waits when the drive hangs.
+//! [`Technician::hot_limit`]), takes the power off when the drive has vanished, and waits when the drive hangs.
 //!
 //! It keeps to the order of classes, so it is no strict bound: a strategy that leaves a class early has more of the next
 //! one for a while. It is what a strategy is measured against; the strict bound is [`super::SpeedBound`].
@@ -30,7 +30,7 @@ pub struct Technician {
     /// Requests are no longer than this, in bytes, and end on multiples of it.
     pub request_bytes: u64,
     /// Above this temperature in degrees Celsius nothing is read until it is `cooling` degrees lower.
-    pub warm_limit: f64,
+    pub hot_limit: f64,
     /// How many degrees lower.
     pub cooling: f64,
     /// How long it takes to notice that a drive has vanished, and to give it its power back.
@@ -40,7 +40,7 @@ pub struct Technician {
 impl Default for Technician {
     /// As a copy has it; 5 minutes for a power cycle (common practice, no source).
     fn default() -> Technician {
-        Technician { request_bytes: 1 << 20, warm_limit: 55.0, cooling: 3.0, power_cycle: Duration::from_secs(300) }
+        Technician { request_bytes: 1 << 20, hot_limit: 55.0, cooling: 3.0, power_cycle: Duration::from_secs(300) }
     }
 }
 
@@ -163,8 +163,8 @@ impl Reading<'_> {
         if self.looked != Duration::MAX && clock.now().0.saturating_sub(self.looked) < LOOK_EVERY {
             return;
         }
-        if self.drive.celsius() > self.technician.warm_limit {
-            while self.drive.celsius() > self.technician.warm_limit - self.technician.cooling {
+        if self.drive.celsius() > self.technician.hot_limit {
+            while self.drive.celsius() > self.technician.hot_limit - self.technician.cooling {
                 clock.sleep(LOOK_EVERY);
             }
         }

@@ -281,7 +281,7 @@ fn note_marks(
 ) -> Option<bool> {
     let place = window.absolute(first_copy);
     if !table.marks_known {
-        return boot.state_dirty.then_some(true);
+        return boot.dirty.then_some(true);
     }
     let media = table.raw(0) & 0xFF;
     if media != u32::from(boot.media) {
@@ -291,8 +291,8 @@ fn note_marks(
     }
     let marks = table.marks();
     let dirty = match marks {
-        Some((dirty, _)) => Some(dirty || boot.state_dirty),
-        None if boot.state_dirty => Some(true),
+        Some((dirty, _)) => Some(dirty || boot.dirty),
+        None if boot.dirty => Some(true),
         None => None,
     };
     if dirty == Some(true) {

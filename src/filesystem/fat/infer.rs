@@ -552,7 +552,7 @@ fn boot_of(reader: &BoundedReader<'_>, candidate: &FatCandidate) -> Result<FatBo
         fat32: wide.then_some(Fat32 { active_only: None, root_cluster: 2, fs_info_sector, backup_sector: None }),
         serial: None,
         label: None,
-        state_dirty: false,
+        dirty: false,
         contradicted: wide && by_count != FsKind::Fat32,
         oddities: Vec::new(),
     })

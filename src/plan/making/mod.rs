@@ -4,7 +4,7 @@ pub(super) mod bridge;
 pub(super) mod build;
 pub(super) mod make;
 pub(super) mod no_match;
-pub(super) mod order;
+pub(super) mod order_options;
 pub(super) mod owners;
 pub(super) mod pick_up;
 pub(super) mod request;

@@ -1,8 +1,8 @@
 //! What is known of a case, put together.
 
-use super::density::{AreaDensity, PLACES};
 use super::heads::head_facts;
 use super::{Audience, Document};
+use crate::base::ending::{Ending, Ends};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::regular_file;
 use crate::case::{Case, CaseError, CaseRecord, JournalState, RecordLine, read_record};
@@ -10,12 +10,12 @@ use crate::copy::history::{HISTORY_NAME, read_history};
 use crate::drive::heads::HeadFinder;
 use crate::partition::AreaKind;
 use crate::plan::{PassHeader, Plan, PlanHeader, PlanReadError, load_plan, planned_with_files};
-use crate::report::values::{Places, SurveyReport};
+use crate::report::values::{AreaDensity, SurveyReport};
 use crate::results::audit::{AuditSummary, FileAudit, FileState, Truth, audit};
 use crate::results::verify::WholeSum;
 use crate::source::CopyStore;
 use crate::store::journal::{JournalError, standing_chunks};
-use crate::survey::allocation::{Choices, Class, ClassMap, ClassRun, DriveArea, DriveMap, Patterns, classify};
+use crate::survey::allocation::{Choices, ClassMap, DriveArea, DriveMap, Patterns, classify};
 use sha2::{Digest, Sha256};
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
@@ -44,6 +44,16 @@ pub enum GatherError {
     /// A file of the case.
     #[error("{0}")]
     Io(#[from] io::Error),
+}
+
+impl Ends for GatherError {
+    fn ending(&self) -> Ending {
+        match self {
+            GatherError::Case(error) => error.ending(),
+            GatherError::Plan(error) => error.ending(),
+            GatherError::Journal(_) | GatherError::Io(_) => Ending::Case,
+        }
+    }
 }
 
 /// What the plan reads.
@@ -236,9 +246,9 @@ fn densities(drive: &DriveMap, map: &ClassMap, store: &dyn CopyStore) -> Vec<Are
     chosen.sort_by_key(|area| area.area.extent.start);
     let mut list = Vec::new();
     if chosen.len() != 1 || chosen[0].area.extent != drive.identity.extent() {
-        list.push(density("The whole drive".to_owned(), drive.identity.extent(), map, store));
+        list.push(AreaDensity::of("The whole drive".to_owned(), drive.identity.extent(), map, store));
     }
-    list.extend(chosen.into_iter().map(|area| density(area_name(area), area.area.extent, map, store)));
+    list.extend(chosen.into_iter().map(|area| AreaDensity::of(area_name(area), area.area.extent, map, store)));
     list
 }
 
@@ -263,29 +273,4 @@ fn area_name(area: &DriveArea) -> String {
         name.push_str(&format!(", “{own_name}”"));
     }
     name
-}
-
-fn density(name: String, extent: Extent, map: &ClassMap, store: &dyn CopyStore) -> AreaDensity {
-    let runs = map.runs();
-    let first = runs.partition_point(|run| run.extent.end() <= extent.start.0);
-    let until = runs.partition_point(|run| run.extent.start.0 < extent.end());
-    let within: &[ClassRun] = runs.get(first..until).unwrap_or(&[]);
-    let places = Places::equal(extent, PLACES);
-    let of_class = |class: Class| {
-        let extents = within.iter().filter(|run| run.class == class).map(|run| run.extent);
-        (class, places.shares(extents))
-    };
-    let known = [store.held(extent), store.skipped(extent), store.unreadable(extent)];
-    let state_bytes = known.each_ref().map(|list| total(list));
-    AreaDensity {
-        name,
-        extent,
-        classes: Class::ALL
-            .into_iter()
-            .filter(|class| within.iter().any(|run| run.class == *class))
-            .map(of_class)
-            .collect(),
-        states: known.map(|list| places.shares(list)),
-        state_bytes,
-    }
 }

@@ -28,11 +28,11 @@ pub(super) fn head_facts(
 
 fn facts(map: &HeadMap<'_>, planned: Vec<(Extent, Option<u32>)>) -> HeadFacts {
     let load = HeadLoad::of(map, planned);
-    HeadFacts { words: map.in_words(&load), picture: strip(&map.range_evidence(map.example())) }
+    HeadFacts { words: map.in_words(&load), picture: bands(&map.range_evidence(map.example())) }
 }
 
 /// The bands in a range: what read well, what failed or was slow, and the suspect bands where nothing was read.
-fn strip(evidence: &RangeEvidence) -> String {
+fn bands(evidence: &RangeEvidence) -> String {
     let within = evidence.within;
     let met = evidence.bad.iter().filter(|share| **share > 0.0).count() as u64;
     let description = format!(
@@ -61,7 +61,7 @@ fn strip(evidence: &RangeEvidence) -> String {
         ("suspect band, not read yet", Tone::Yellow, Pattern::Upright, &evidence.suspect),
     ]
     .map(|(name, tone, pattern, values)| Layer { name, paint: Paint::new(tone, pattern), values });
-    picture::strip(&frame, &x, &layers)
+    picture::density_strip(&frame, &x, &layers)
 }
 
 #[cfg(test)]

@@ -3,7 +3,6 @@
 //! [`gather`] puts together what is known, as values; [`page`] says it as HTML. The page loads nothing and needs no script;
 //! it reads on paper, on a phone, in the light and in the dark.
 
-mod density;
 mod gather;
 mod heads;
 mod page;
@@ -11,7 +10,6 @@ mod pictures;
 mod publish;
 mod timeline;
 
-pub use density::{AreaDensity, PLACES};
 pub use gather::{GatherError, PassFacts, PlanFacts, RangeFacts, RecordedSum, gather};
 pub use heads::HeadFacts;
 pub use page::page;
@@ -19,7 +17,7 @@ pub use publish::{PublishError, Published, check_free, publish};
 
 use crate::case::{CaseFile, CaseRecord};
 use crate::copy::history::History;
-use crate::report::values::SurveyReport;
+use crate::report::values::{AreaDensity, SurveyReport};
 use crate::results::audit::{AuditSummary, FileAudit};
 use crate::results::verify::WholeSum;
 

@@ -1,17 +1,20 @@
 //! The report's pictures, each drawn for a wide and for a narrow page.
 
 use super::Document;
-use super::density::{AreaDensity, STATES};
 use super::timeline::{Timeline, rates};
 use crate::base::human;
-use crate::report::picture::{Axis, Frame, Layer, Line, Mark, Paint, Quantity, Tone, lines, stacked_areas, strip};
-use crate::report::values::class_paint;
+use crate::report::picture::{
+    Axis, Frame, Layer, Line, Mark, Paint, Quantity, Tone, density_strip, lines, stacked_areas,
+};
+use crate::report::values::{AreaDensity, class_paint};
 use crate::survey::allocation::Class;
 use maud::{Markup, PreEscaped, html};
 
 const WIDTHS: [(&str, f64); 2] = [("wide", 880.0), ("narrow", 340.0)];
 
-const STATE_PAINTS: [Paint; 3] = [Paint::COPIED, Paint::SKIPPED, Paint::UNREADABLE];
+/// What a place's bytes can be, beside their class, and how that is painted; what remains is not copied.
+const STATES: [(&str, Paint); 3] =
+    [("copied", Paint::COPIED), ("skipped", Paint::SKIPPED), ("could not be read", Paint::UNREADABLE)];
 
 /// A picture in both widths; the style sheet shows one.
 fn both(id: &str, draw: impl Fn(&str, f64) -> String) -> Markup {
@@ -54,7 +57,7 @@ pub(super) fn area(index: usize, area: &AreaDensity) -> Markup {
                 let frame = Frame { id, title: "What it holds", description: &holds, width, plot_height: 76.0 };
                 let layers: Vec<Layer<'_>> = area.classes.iter().zip(&class_names).filter(|((class, _), _)| !is_blank(*class))
                     .map(|((class, values), name)| Layer { name, paint: class_paint(*class), values }).collect();
-                strip(&frame, &x, &layers)
+                density_strip(&frame, &x, &layers)
             }))
             (copied(&format!("copied-{index}"), area, &x))
         }
@@ -73,8 +76,9 @@ fn copied(id: &str, area: &AreaDensity, x: &Axis<'_>) -> Markup {
     let rest = area.extent.bytes.saturating_sub(area.state_bytes.iter().sum());
     let states: Vec<String> = STATES
         .iter()
+        .map(|(name, _)| *name)
         .zip(area.state_bytes)
-        .chain([(&"not copied", rest)])
+        .chain([("not copied", rest)])
         .filter(|(_, bytes)| *bytes > 0)
         .map(|(name, bytes)| format!("{name} {}", human::bytes(bytes)))
         .collect();
@@ -83,12 +87,11 @@ fn copied(id: &str, area: &AreaDensity, x: &Axis<'_>) -> Markup {
     both(id, |id, width| {
         let frame = Frame { id, title: "What of it is copied", description: &description, width, plot_height: 34.0 };
         let layers: Vec<Layer<'_>> = STATES
-            .iter()
-            .zip(STATE_PAINTS)
-            .zip(&area.states)
+            .into_iter()
+            .zip([&area.states.copied, &area.states.skipped, &area.states.unreadable])
             .map(|((name, paint), values)| Layer { name, paint, values })
             .collect();
-        strip(&frame, x, &layers)
+        density_strip(&frame, x, &layers)
     })
 }
 

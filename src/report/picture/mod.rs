@@ -17,7 +17,7 @@ pub use axis::{Axis, Quantity};
 pub use escape::escape;
 pub use lines::{Line, Mark, lines};
 pub use paint::{Paint, Pattern, Tone, style};
-pub use strip::strip;
+pub use strip::density_strip;
 
 /// What a picture is called and how large it is.
 #[derive(Clone, Copy, Debug)]
@@ -113,8 +113,8 @@ mod tests {
         for svg in [
             stacked_areas(&frame(), &empty, &BYTES, &[], &[]),
             lines(&frame(), &empty, &empty, &[], &[]),
-            strip(&frame(), &empty, &[]),
-            strip(&frame(), &Axis { to: f64::INFINITY, ..TIME }, &[]),
+            density_strip(&frame(), &empty, &[]),
+            density_strip(&frame(), &Axis { to: f64::INFINITY, ..TIME }, &[]),
         ] {
             assert!(svg.ends_with("</svg>") && !svg.contains("NaN") && !svg.contains("inf"), "{svg}");
         }
@@ -139,21 +139,21 @@ mod tests {
         values[12] = 1.0;
         for width in [340.0, 880.0] {
             let layer = [Layer { name: "unreadable", paint: Paint::UNREADABLE, values: &values }];
-            let svg = strip(&Frame { width, ..frame() }, &Axis { quantity: Quantity::Bytes, ..TIME }, &layer);
+            let svg = density_strip(&Frame { width, ..frame() }, &Axis { quantity: Quantity::Bytes, ..TIME }, &layer);
             let marks = marks(&svg);
             assert_eq!(marks.len(), 2, "{svg}");
             assert!(marks.iter().all(|(_, wide)| *wide >= 2.0) && marks[1].0 > 0.9 * width, "{marks:?}");
             assert!(svg.contains(">unreadable, each range marked above<"));
         }
         let other = [Layer { name: "copied", paint: Paint::COPIED, values: &values }];
-        assert!(marks(&strip(&frame(), &BYTES, &other)).is_empty());
+        assert!(marks(&density_strip(&frame(), &BYTES, &other)).is_empty());
     }
 
     #[test]
     fn little_of_much_is_drawn_on_a_square_root_scale_that_is_named() {
         let height = |share: f64| {
             let layer = [Layer { name: "copied", paint: Paint::COPIED, values: &[share, 0.0] }];
-            let svg = strip(&frame(), &BYTES, &layer);
+            let svg = density_strip(&frame(), &BYTES, &layer);
             let path = svg.split("data-layer=").nth(1).unwrap().split(" d=\"M").nth(1).unwrap();
             let y: Vec<f64> =
                 path.split(['L', 'Z']).take(4).map(|at| at.split(' ').nth(1).unwrap().parse().unwrap()).collect();
@@ -169,7 +169,7 @@ mod tests {
     fn a_strip_of_many_places_stays_small() {
         let values = vec![0.5; 100_000];
         let layer = [Layer { name: "half", paint: Paint::SERIES[0], values: &values }];
-        let svg = strip(&frame(), &Axis { quantity: Quantity::Bytes, ..TIME }, &layer);
+        let svg = density_strip(&frame(), &Axis { quantity: Quantity::Bytes, ..TIME }, &layer);
         assert!(svg.len() < 5000, "{}", svg.len());
     }
 }

@@ -94,7 +94,7 @@ impl Paint {
     pub const COPIED_BEFORE: Paint = Paint::new(Tone::Pale, Pattern::Rising);
     /// Left for later after a failed read.
     pub const SKIPPED: Paint = Paint::new(Tone::Yellow, Pattern::Dots);
-    /// Failed at every try so far. No other paint has its colour, and [`super::strip`] marks it however little there is.
+    /// Failed at every try so far. No other paint has its colour, and [`super::density_strip`] marks it however little there is.
     pub const UNREADABLE: Paint = Paint::new(Tone::Vermilion, Pattern::Crossed);
     /// Planned, not read yet.
     pub const NOT_READ_YET: Paint = Paint::new(Tone::Grey, Pattern::Upright);

@@ -19,7 +19,7 @@ const MARK: (f64, f64) = (2.0, 6.0);
 /// A strip of equal places along `x`. Layers are stacked from the bottom, their values shares from 0 to 1 of each place;
 /// layers that are nowhere are left out of the legend. A layer in [`Paint::UNREADABLE`] has a mark above the strip at each of
 /// its places, however small its share. Where nearly all shares are small the scale is the square root, and the axis says so.
-pub fn strip(frame: &Frame<'_>, x: &Axis<'_>, layers: &[Layer<'_>]) -> String {
+pub fn density_strip(frame: &Frame<'_>, x: &Axis<'_>, layers: &[Layer<'_>]) -> String {
     let given = layers.iter().map(|layer| layer.values.len()).max().unwrap_or(0);
     let together = given.div_ceil(MOST_PLACES).max(1);
     let places = given.div_ceil(together);

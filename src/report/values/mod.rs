@@ -1,20 +1,22 @@
 //! What people and programs are told: values with no markup, which the command line prints as tables or JSON.
 
+mod area_density;
 mod class_paint;
 mod costs;
-mod drive_strip;
 mod lists;
 mod overview;
 mod place_shares;
 mod planning;
 mod recommendation;
 mod simulated;
+mod state_shares;
 mod survey;
+mod survey_strip;
 mod verify;
 
+pub use area_density::AreaDensity;
 pub use class_paint::class_paint;
 pub use costs::{ClassCost, Costs, ScopeReport, scope_costs};
-pub use drive_strip::DriveStrip;
 pub use lists::audit_csv::{AUDIT_CSV_HEAD, audit_csv, audit_csv_line};
 pub use lists::files::{FileLine, for_each_file};
 pub use lists::folders::{FolderLine, folders};
@@ -28,7 +30,9 @@ pub use recommendation::advice::Advice;
 pub use recommendation::destination::{DestinationReport, destination};
 pub use recommendation::trouble::Trouble;
 pub use simulated::{letter, played_picture, played_strip, simulation_picture, ways};
+pub use state_shares::StateShares;
 pub use survey::{
     AreaReport, ClassReport, FindingReport, SpaceReport, SurveyReport, VolumeReport, findings_report, survey,
 };
+pub use survey_strip::SurveyStrip;
 pub use verify::{Structure, VerifyReport};

@@ -1,10 +1,10 @@
 //! The survey: what the drive is, what each area holds, what reading it would cost, and one plain recommendation.
 
 use super::costs::{Costs, ScopeReport, scope_costs};
-use super::drive_strip::DriveStrip;
 use super::recommendation::advice::Advice;
 use super::recommendation::destination::DestinationReport;
 use super::recommendation::trouble::Trouble;
+use super::survey_strip::SurveyStrip;
 use crate::base::finding::{Findings, Severity};
 use crate::base::units::SectorSize;
 use crate::copy::session::Workplace;
@@ -15,7 +15,7 @@ use crate::partition::{AreaKind, Scheme};
 use crate::source::kernel::KernelFacts;
 use crate::source::{ReadTotals, SourceIdentity};
 use crate::survey::allocation::{
-    Census, Class, ClassMap, DeletedCensus, DriveArea, DriveMap, Leftovers, Reconciliation, Share, TwoMaps, census,
+    Census, Class, ClassMap, DeletedCensus, DriveArea, DriveMap, Leftovers, MapComparison, Share, TwoMaps, census,
 };
 use crate::survey::coherence::Coherence;
 use serde::Serialize;
@@ -52,7 +52,7 @@ pub struct SurveyReport {
     /// What has failed, in this run and before.
     pub trouble: Trouble,
     /// The share of the drive in use from its start to its end.
-    pub strip: DriveStrip,
+    pub strip: SurveyStrip,
     /// What the kernel knows about the drive, where it is attached here.
     pub kernel: Option<KernelFacts>,
 }
@@ -133,7 +133,7 @@ pub struct VolumeReport {
     /// Deleted files, counted by what is left of them.
     pub deleted: DeletedCensus,
     /// The two maps compared.
-    pub reconciliation: Reconciliation,
+    pub reconciliation: MapComparison,
 }
 
 /// A volume of which the allocation map alone is read.
@@ -203,7 +203,7 @@ pub fn survey(
         findings_not_listed: all.not_kept().map(|(code, count)| (code.to_owned(), count)).collect(),
         reading,
         trouble,
-        strip: DriveStrip::of(&map, drive.identity.bytes),
+        strip: SurveyStrip::of(&map, drive.identity.bytes),
         kernel: None,
         coherence,
     }

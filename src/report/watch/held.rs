@@ -1,6 +1,7 @@
 //! What of the drive is held, by the journal, followed while it grows.
 
 use super::pictures::drive_places;
+use crate::report::values::StateShares;
 use crate::store::durable_file::DiskFile;
 use crate::store::journal::{Claims, JournalError, JournalHeader, Ranges, read_claims};
 use std::path::Path;
@@ -22,13 +23,6 @@ pub(super) struct Held {
     failed: u32,
     error: Option<String>,
     behind: bool,
-}
-
-/// Shares of each place of the drive.
-pub(super) struct HeldShares {
-    pub(super) copied: Vec<f64>,
-    pub(super) deferred: Vec<f64>,
-    pub(super) unreadable: Vec<f64>,
 }
 
 impl Held {
@@ -75,13 +69,10 @@ impl Held {
     }
 
     /// How much of each place of a drive of `bytes` bytes is what.
-    pub(super) fn shares(&self, bytes: u64) -> HeldShares {
-        let places = drive_places(bytes);
-        HeldShares {
-            copied: places.shares(self.ranges.iter_copied()),
-            deferred: places.shares(self.ranges.iter_skipped()),
-            unreadable: places.shares(self.ranges.iter_unreadable()),
-        }
+    pub(super) fn shares(&self, bytes: u64) -> StateShares {
+        let ranges = &self.ranges;
+        let (copied, skipped, unreadable) = (ranges.iter_copied(), ranges.iter_skipped(), ranges.iter_unreadable());
+        StateShares::of(&drive_places(bytes), copied, skipped, unreadable)
     }
 }
 

@@ -3,7 +3,7 @@
 use super::board::Board;
 use crate::base::human;
 use crate::copy::history::{CopyRun, Point};
-use crate::report::picture::{Axis, Frame, Layer, Line, Paint, Quantity, Tone, lines, stacked_areas, strip};
+use crate::report::picture::{Axis, Frame, Layer, Line, Paint, Quantity, Tone, density_strip, lines, stacked_areas};
 use crate::report::values::{Places, class_paint};
 use crate::survey::allocation::Class;
 use std::fmt::Write;
@@ -45,18 +45,15 @@ fn figure(heading: &str, draw: impl Fn(&str, f64) -> String) -> String {
 
 fn drive(board: &Board) -> String {
     let bytes = board.file().source.bytes;
-    let held = board.held().shares(bytes);
-    let known = |place: usize| held.copied[place] + held.deferred[place] + held.unreadable[place];
-    // Nearly what is planned and not yet come to: where a survey has read what no plan takes, it is a little more.
-    let waiting: Vec<f64> =
-        board.planned().shares().iter().enumerate().map(|(i, planned)| planned - known(i)).collect();
+    let shares = board.held().shares(bytes);
+    let not_read_yet = shares.not_read_yet(board.planned().shares());
     let layers = [
-        Layer { name: "copied", paint: Paint::COPIED, values: &held.copied },
-        Layer { name: "skipped", paint: Paint::SKIPPED, values: &held.deferred },
-        Layer { name: "unreadable", paint: Paint::UNREADABLE, values: &held.unreadable },
-        Layer { name: "planned, not read yet", paint: Paint::NOT_READ_YET, values: &waiting },
+        Layer { name: "copied", paint: Paint::COPIED, values: &shares.copied },
+        Layer { name: "skipped", paint: Paint::SKIPPED, values: &shares.skipped },
+        Layer { name: "unreadable", paint: Paint::UNREADABLE, values: &shares.unreadable },
+        Layer { name: "planned, not read yet", paint: Paint::NOT_READ_YET, values: &not_read_yet },
     ];
-    let touched = (0..PLACES).filter(|place| known(*place) > 0.0).count();
+    let touched = shares.touched();
     let description = format!(
         "The drive from its first byte to its last, {} in all, in {PLACES} equal parts. The height of each is the \
          share of it that is copied, skipped, unreadable, or planned and not read yet; what stays empty is not planned. \
@@ -74,7 +71,7 @@ fn drive(board: &Board) -> String {
             width,
             plot_height: 72.0,
         };
-        strip(&frame, &x, &layers)
+        density_strip(&frame, &x, &layers)
     })
 }
 

@@ -1,8 +1,8 @@
 //! The folders above a file: what a driver needs of them to open the file by its path.
 
 use super::FileState;
-use super::state::{Truth, needs};
-use crate::base::extent::{Extent, ExtentSet};
+use super::state::{Gaps, Truth, needs};
+use crate::base::extent::Extent;
 use crate::filesystem::ntfs::{ROOT_MISSING, RecordPlaces};
 use crate::filesystem::{Catalog, FsKind, Node, NodeId, Parent, Role, VolumeMap};
 use std::collections::HashMap;
@@ -152,21 +152,9 @@ impl<'v, 't> FolderStates<'v, 't> {
 
     fn own(&self, folder: Above) -> FileState {
         let FolderNeeds { places, is_damaged, is_lost } = self.places.needs(folder);
-        let state = places.into_iter().map(|place| self.state_of(place)).max().unwrap_or(FileState::Complete);
+        let state =
+            places.into_iter().map(|place| Gaps::of(place, self.truth).state()).max().unwrap_or(FileState::Complete);
         let is_damaged = is_damaged || is_lost && state == FileState::Complete;
         if is_damaged { FileState::Damaged } else { state }
-    }
-
-    fn state_of(&self, place: Extent) -> FileState {
-        let Truth { store, planned, .. } = self.truth;
-        let held: ExtentSet = store.held(place).into_iter().collect();
-        let missing = held.missing_from(place);
-        let is_planned = |open: &Extent| planned.bytes_within(*open) > 0 || !store.skipped(*open).is_empty();
-        match () {
-            () if missing.is_empty() => FileState::Complete,
-            () if !store.unreadable(place).is_empty() => FileState::Damaged,
-            () if missing.iter().any(is_planned) => FileState::NotYetRead,
-            () => FileState::NotPlanned,
-        }
     }
 }

@@ -1,4 +1,7 @@
 //! One file's state, from its run list and what is known of each range it lies in.
+//!
+//! The rule is [`Gaps::of`] for a place of the drive and [`FileState::of_gaps`] for all places together. An audit and the counts
+//! while a copy runs both follow it, for files and for folders.
 
 use crate::base::extent::{Extent, ExtentSet};
 use crate::filesystem::ntfs::{NamedOnly, RecordState};
@@ -15,6 +18,65 @@ pub struct Truth<'t> {
     pub planned: &'t ExtentSet,
     /// The files that the plan wants first.
     pub wanted: &'t Patterns,
+}
+
+/// What is known of ranges of the drive at one moment.
+pub(super) trait KnownRanges {
+    /// What of a place is in the image.
+    fn held(&self, place: Extent) -> Vec<Extent>;
+    /// What of it failed at every try.
+    fn unreadable(&self, place: Extent) -> Vec<Extent>;
+    /// What of it is to be read: it is in the plan. A skipped range was requested, so it was planned, and is retried.
+    fn to_read(&self, place: Extent) -> ExtentSet;
+}
+
+impl KnownRanges for Truth<'_> {
+    fn held(&self, place: Extent) -> Vec<Extent> {
+        self.store.held(place)
+    }
+
+    fn unreadable(&self, place: Extent) -> Vec<Extent> {
+        self.store.unreadable(place)
+    }
+
+    fn to_read(&self, place: Extent) -> ExtentSet {
+        self.planned.intersection(place).into_iter().chain(self.store.skipped(place)).collect()
+    }
+}
+
+/// What is missing of a place of the drive.
+#[derive(Default)]
+pub(super) struct Gaps {
+    /// It could not be read.
+    pub(super) unreadable: ExtentSet,
+    /// It is planned.
+    pub(super) to_read: ExtentSet,
+    /// It is in no plan.
+    pub(super) not_planned: ExtentSet,
+}
+
+impl Gaps {
+    /// What is missing of `place`.
+    pub(super) fn of(place: Extent, known: &impl KnownRanges) -> Gaps {
+        let held: ExtentSet = known.held(place).into_iter().collect();
+        let mut gaps = Gaps::default();
+        if held.covers(place) {
+            return gaps;
+        }
+        gaps.unreadable = known.unreadable(place).into_iter().collect();
+        let to_read = known.to_read(place);
+        for open in held.missing_from(place).into_iter().flat_map(|gap| gaps.unreadable.missing_from(gap)) {
+            gaps.to_read.extend(to_read.intersection(open));
+            gaps.not_planned.extend(to_read.missing_from(open));
+        }
+        gaps
+    }
+
+    /// The state of what needs this place and nothing else.
+    pub(super) fn state(&self) -> FileState {
+        let is_any = |gaps: &ExtentSet| !gaps.is_empty();
+        FileState::of_gaps(is_any(&self.unreadable), is_any(&self.to_read), is_any(&self.not_planned))
+    }
 }
 
 /// A file's state. The order is that of gravity: one unreadable byte makes a file damaged whatever else is to come.
@@ -38,6 +100,16 @@ impl FileState {
     /// All, from the best to the worst.
     pub const ALL: [FileState; 5] =
         [FileState::Complete, FileState::NotPlanned, FileState::NotYetRead, FileState::Damaged, FileState::Lost];
+
+    /// The state of what lacks something: for good, only until it is read, or because no plan has it.
+    pub(super) fn of_gaps(damaged: bool, to_read: bool, not_planned: bool) -> FileState {
+        match () {
+            () if damaged => FileState::Damaged,
+            () if to_read => FileState::NotYetRead,
+            () if not_planned => FileState::NotPlanned,
+            () => FileState::Complete,
+        }
+    }
 
     #[allow(clippy::trivially_copy_pass_by_ref, reason = "serde calls it so")]
     fn is_whole(&self) -> bool {
@@ -128,26 +200,12 @@ fn is_zero(bytes: &u64) -> bool {
     *bytes == 0
 }
 
-/// The three sorts of holes in a file, in bytes of the file.
-#[derive(Default)]
-struct Holes {
-    damaged: ExtentSet,
-    waiting: ExtentSet,
-    not_planned: ExtentSet,
-}
-
 pub(super) fn audit_stream(volume: &VolumeMap, node: &Node<'_>, stream: &Stream<'_>, truth: &Truth<'_>) -> FileAudit {
-    let mut holes = Holes::default();
-    collect(volume, stream, truth, &mut holes);
+    let gaps = gaps_in_file(volume, stream, truth);
     let pairs = |set: &ExtentSet| set.extents().iter().map(|e| [e.start.0, e.bytes]).collect::<Vec<_>>();
-    let (damaged, waiting, not_planned) = (pairs(&holes.damaged), pairs(&holes.waiting), pairs(&holes.not_planned));
+    let (damaged, waiting, not_planned) = (pairs(&gaps.unreadable), pairs(&gaps.to_read), pairs(&gaps.not_planned));
     let run_list_incomplete = stream.is_incomplete();
-    let state = match () {
-        () if run_list_incomplete || !damaged.is_empty() => FileState::Damaged,
-        () if !waiting.is_empty() => FileState::NotYetRead,
-        () if !not_planned.is_empty() => FileState::NotPlanned,
-        () => FileState::Complete,
-    };
+    let state = if run_list_incomplete { FileState::Damaged } else { gaps.state() };
     FileAudit {
         volume: volume.extent.start.0,
         path: node.path(),
@@ -173,10 +231,10 @@ pub(super) struct Need {
 }
 
 /// What is needed of the drive for a stream's content. Compressed content counts by units: all that a unit stores is needed,
-/// however little of the file is in it.
+/// however little of the file is in it, and nothing of a unit that has none of it.
 pub(super) fn needs<'v>(volume: &'v VolumeMap, stream: &Stream<'v>) -> impl Iterator<Item = Need> + 'v {
     let cluster = volume.geometry.cluster_bytes;
-    let (content, is_plain) = (content_of(stream), stream.compression_unit() == 0);
+    let content = spread(content_of(stream), unit_bytes(volume, stream));
     let mut at = 0u64;
     let runs = stream.layout().filter_map(move |(place, count)| {
         let whole = Extent::between(at, at.saturating_add(count.saturating_mul(cluster)));
@@ -185,7 +243,7 @@ pub(super) fn needs<'v>(volume: &'v VolumeMap, stream: &Stream<'v>) -> impl Iter
         let Some(place) = volume.geometry.extent(run) else {
             return Some((whole, None));
         };
-        let in_file = if is_plain { whole.intersection(&content)? } else { whole };
+        let in_file = whole.intersection(&content)?;
         Some((in_file, Some(Extent { bytes: in_file.bytes, ..place })))
     });
     runs.flat_map(move |(in_file, place)| {
@@ -217,39 +275,40 @@ fn content_of(stream: &Stream<'_>) -> Extent {
     Extent::between(0, stream.size().min(stream.valid()))
 }
 
-/// Notes what is missing of what counts.
-fn collect(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>, holes: &mut Holes) {
+/// What is missing of a stream's content, in bytes of the file. What has no place counts as unreadable.
+fn gaps_in_file(volume: &VolumeMap, stream: &Stream<'_>, truth: &Truth<'_>) -> Gaps {
     let content = content_of(stream);
-    let unit = u64::from(stream.compression_unit()).saturating_mul(volume.geometry.cluster_bytes);
+    let unit = unit_bytes(volume, stream);
+    let mut all = Gaps::default();
     for Need { in_file, on_drive } in needs(volume, stream) {
         let Some(needed) = on_drive else {
-            holes.damaged.insert(in_file);
+            all.unreadable.insert(in_file);
             continue;
         };
-        let to_file = |e: Extent| {
-            let from = e.start.0 - needed.start.0 + in_file.start.0;
-            let hole = Extent::between(from, from + e.bytes);
-            let hole = if unit > 0 { spread(hole, unit) } else { hole };
-            hole.intersection(&content)
+        let to_file = |gap: Extent| {
+            let from = gap.start.0 - needed.start.0 + in_file.start.0;
+            spread(Extent::between(from, from + gap.bytes), unit).intersection(&content)
         };
-        let held: ExtentSet = truth.store.held(needed).into_iter().collect();
-        if held.covers(needed) {
-            continue;
-        }
-        let lost: ExtentSet = truth.store.unreadable(needed).into_iter().collect();
-        holes.damaged.extend(lost.extents().iter().copied().filter_map(to_file));
-        for open in held.missing_from(needed).into_iter().flat_map(|e| lost.missing_from(e)) {
-            // What was requested counts as planned in whole sectors; a skipped range was requested by definition.
-            let mut planned: ExtentSet = truth.planned.intersection(open).into_iter().collect();
-            planned.extend(truth.store.skipped(open));
-            holes.waiting.extend(planned.extents().iter().copied().filter_map(to_file));
-            holes.not_planned.extend(planned.missing_from(open).into_iter().filter_map(to_file));
+        let Gaps { unreadable, to_read, not_planned } = Gaps::of(needed, truth);
+        for (all, of_place) in
+            [(&mut all.unreadable, unreadable), (&mut all.to_read, to_read), (&mut all.not_planned, not_planned)]
+        {
+            all.extend(of_place.extents().iter().copied().filter_map(to_file));
         }
     }
+    all
 }
 
-/// Out to whole compression units.
+/// Bytes of a stream's compression unit; 0 when it is not compressed.
+fn unit_bytes(volume: &VolumeMap, stream: &Stream<'_>) -> u64 {
+    u64::from(stream.compression_unit()).saturating_mul(volume.geometry.cluster_bytes)
+}
+
+/// Out to whole compression units, where there are any.
 fn spread(extent: Extent, unit: u64) -> Extent {
+    if unit == 0 {
+        return extent;
+    }
     Extent::between(extent.start.0 / unit * unit, extent.end().div_ceil(unit) * unit)
 }
 

@@ -2,7 +2,7 @@
 
 use super::FileState;
 use super::above::{Above, FolderPlaces};
-use super::state::needs;
+use super::state::{Gaps, KnownRanges, needs};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::human;
 use crate::filesystem::ntfs::{NamedOnly, NamesOnly, RecordState};
@@ -115,6 +115,7 @@ const SECTOR: u64 = 512;
 pub struct Snapshot {
     held: ExtentSet,
     unreadable: ExtentSet,
+    skipped: ExtentSet,
 }
 
 impl Snapshot {
@@ -124,6 +125,7 @@ impl Snapshot {
         Snapshot {
             held: store.held(everything).into_iter().collect(),
             unreadable: store.unreadable(everything).into_iter().collect(),
+            skipped: store.skipped(everything).into_iter().collect(),
         }
     }
 }
@@ -144,28 +146,24 @@ pub struct WantedCounter {
     names: Vec<[u64; 2]>,
 }
 
-/// What is missing of a file's content or of a folder: its sectors in the lower 46 bits, and two flags.
+/// What is missing of a file's content or of a folder: the sectors that are to be read in the lower 46 bits, and two flags.
+/// What is in no plan does not arrive, so it needs no number.
 #[derive(Clone, Copy, Debug, Default)]
 struct Missing(u64);
 
 const SECTORS: u64 = (1 << 46) - 1;
-const PLANNED: u64 = 1 << 46;
+const NOT_PLANNED: u64 = 1 << 46;
 const DAMAGED: u64 = 1 << 47;
 
 impl Missing {
     /// Notes what is missing of a place, and its runs.
     fn add(&mut self, place: Extent, known: &Known<'_>, owner: u32, runs: &mut Vec<MissingRun>) {
-        for missing in known.snapshot.held.missing_from(place) {
-            if known.snapshot.unreadable.bytes_within(missing) > 0 {
-                self.0 |= DAMAGED;
-            }
-            if known.planned.bytes_within(missing) > 0 {
-                self.0 |= PLANNED;
-            }
-            let from = runs.len();
-            add_runs(missing, owner, runs);
-            self.add_sectors(runs[from..].iter().map(|run| u64::from(run.count)).sum());
-        }
+        let gaps = Gaps::of(place, known);
+        self.0 |= if gaps.unreadable.is_empty() { 0 } else { DAMAGED };
+        self.0 |= if gaps.not_planned.is_empty() { 0 } else { NOT_PLANNED };
+        let from = runs.len();
+        gaps.to_read.extents().iter().for_each(|gap| add_runs(*gap, owner, runs));
+        self.add_sectors(runs[from..].iter().map(|run| u64::from(run.count)).sum());
     }
 
     fn add_sectors(&mut self, sectors: u64) {
@@ -177,12 +175,8 @@ impl Missing {
     }
 
     fn state(self) -> FileState {
-        match self.0 {
-            bits if bits & DAMAGED != 0 => FileState::Damaged,
-            bits if bits & SECTORS == 0 => FileState::Complete,
-            bits if bits & PLANNED != 0 => FileState::NotYetRead,
-            _ => FileState::NotPlanned,
-        }
+        let is_any = |bits: u64| self.0 & bits != 0;
+        FileState::of_gaps(is_any(DAMAGED), is_any(SECTORS), is_any(NOT_PLANNED))
     }
 }
 
@@ -249,6 +243,20 @@ const MOST_LISTS: usize = 16;
 struct Known<'k> {
     snapshot: &'k Snapshot,
     planned: &'k ExtentSet,
+}
+
+impl KnownRanges for Known<'_> {
+    fn held(&self, place: Extent) -> Vec<Extent> {
+        self.snapshot.held.intersection(place)
+    }
+
+    fn unreadable(&self, place: Extent) -> Vec<Extent> {
+        self.snapshot.unreadable.intersection(place)
+    }
+
+    fn to_read(&self, place: Extent) -> ExtentSet {
+        self.planned.intersection(place).into_iter().chain(self.snapshot.skipped.intersection(place)).collect()
+    }
 }
 
 /// The folders of a volume that were met so far, by their place in the counter.

@@ -6,14 +6,14 @@ mod choose;
 mod compare;
 mod drive;
 mod error;
-mod file;
+mod image_file;
 mod marks;
 mod target;
 
 pub use compare::{CopyCheck, check_copy};
 pub use drive::{OntoDrive, WrittenDrive, write_onto};
 pub use error::{HandOverError, Refusal};
-pub use file::{WrittenImage, write_image};
+pub use image_file::{WrittenImage, write_image};
 
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::new_file::{NewFileError, Readers, write_new};

@@ -1,10 +1,12 @@
 //! The folder that files are taken into. Folders in it are reached from its own descriptor name by name, so that
-//! neither a long path nor a link put there meanwhile leads anywhere else.
+//! neither a long path nor a link put there meanwhile leads anywhere else. Files are synced all together at the end, not one by one as
+//! `base::new_file` does it, which thousands of small files could not pay; they take their names as there.
 
 use super::error::TakeError;
 use super::names::Given;
+use crate::base::new_file::{PART_PREFIX, PART_SUFFIX, give_free_name};
 use crate::filesystem::Timestamp;
-use rustix::fs::{AtFlags, CWD, Mode, OFlags, RenameFlags, Timespec, Timestamps, UTIME_OMIT};
+use rustix::fs::{AtFlags, CWD, Mode, OFlags, Timespec, Timestamps, UTIME_OMIT};
 use rustix::io::Errno;
 use std::fs::File;
 use std::io;
@@ -99,7 +101,7 @@ impl Destination {
     /// A new file in a folder, under a name that no other file has; [`Destination::put`] gives it its own.
     pub(super) fn new_part(&mut self, folder: FolderId) -> io::Result<(File, String)> {
         self.parts += 1;
-        let name = format!(".gleaner-{}.part", self.parts);
+        let name = format!("{PART_PREFIX}{}{PART_SUFFIX}", self.parts);
         let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL | OFlags::NOFOLLOW | OFlags::CLOEXEC;
         let made = rustix::fs::openat(self.folder(folder)?, &name, flags, Mode::from_raw_mode(0o666))?;
         Ok((File::from(made), name))
@@ -107,17 +109,7 @@ impl Destination {
 
     /// Gives a new file its name; nothing that stands there is replaced.
     pub(super) fn put(&mut self, folder: FolderId, part: &str, name: &str) -> io::Result<()> {
-        let at = self.folder(folder)?;
-        match rustix::fs::renameat_with(at, part, at, name, RenameFlags::NOREPLACE) {
-            // File systems that cannot promise it; the folder is ours alone and its names are all known.
-            Err(Errno::INVAL | Errno::NOSYS | Errno::OPNOTSUPP) => {
-                match rustix::fs::statat(at, name, AtFlags::SYMLINK_NOFOLLOW) {
-                    Ok(_) => Err(io::ErrorKind::AlreadyExists.into()),
-                    Err(_) => Ok(rustix::fs::renameat(at, part, at, name)?),
-                }
-            }
-            outcome => Ok(outcome?),
-        }
+        give_free_name(self.folder(folder)?, Path::new(part), Path::new(name))
     }
 
     /// Takes away a file that was not completed.

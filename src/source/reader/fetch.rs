@@ -127,7 +127,7 @@ impl Fetch<'_> {
         };
         match judgement {
             Judgement::Ask => {
-                let failure = self.reader.request(extent, buffer)?;
+                let failure = self.reader.request_structure(extent, buffer)?;
                 if failure.is_some() {
                     buffer.fill(0);
                 }

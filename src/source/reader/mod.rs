@@ -1,5 +1,11 @@
-//! The one layer every read of a source passes through: it aligns, counts, records, and keeps small reads so that
-//! no byte is read twice.
+//! The one layer every read of a source passes through, and is counted and recorded in.
+//!
+//! - Structure ([`Reader::read`], [`Reader::stream`]) is read in whole sectors. Small reads are kept, and what a store holds comes
+//!   from there. A byte that was streamed without a store, or has failed with others, may be requested again:
+//!   [`ReadTotals::repeated_bytes`] counts what arrived twice.
+//! - [`Reader::attempt`] (copying) makes the request that it is given, as often as it is given it. Its caller sees to it that
+//!   nothing is read twice.
+//! - [`Reader::look_again`] is meant to read a byte twice.
 
 mod fetch;
 mod stream;
@@ -368,11 +374,7 @@ impl Reader {
     /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
     pub fn attempt(&self, extent: Extent, buffer: &mut [u8]) -> Result<Attempt, SourceLost> {
         self.check_bounds(extent)?;
-        self.check_stop()?;
-        let began = self.clock.now();
-        let outcome = self.source.read_at(extent.start, buffer);
-        let took = self.clock.since(began);
-        self.count(extent, took, &outcome)?;
+        let (outcome, took) = self.request(extent, buffer)?;
         Ok(Attempt { failure: self.failure_of(extent, outcome)?, took })
     }
 
@@ -385,7 +387,7 @@ impl Reader {
         self.check_bounds(extent)?;
         let fetch = self.to_sectors(extent);
         let mut buffer = AlignedBuffer::new(length(fetch.bytes));
-        if self.request(fetch, buffer.bytes_mut())?.is_some() {
+        if self.request_structure(fetch, buffer.bytes_mut())?.is_some() {
             return Ok(None);
         }
         Ok(Some(buffer.bytes()[bytes_of(extent, fetch)].to_vec()))
@@ -525,13 +527,9 @@ impl Reader {
         Ok(())
     }
 
-    /// One request, and how it failed if it did.
-    fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
-        self.check_stop()?;
-        let began = self.clock.now();
-        let outcome = self.source.read_at(extent.start, buffer);
-        let took = self.clock.since(began);
-        self.count(extent, took, &outcome)?;
+    /// A request for structure, and how it failed if it did.
+    fn request_structure(&self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
+        let (outcome, took) = self.request(extent, buffer)?;
         self.state().trouble.note(extent, outcome.is_err(), took);
         if outcome.is_ok() {
             self.note_asked(extent);
@@ -539,18 +537,19 @@ impl Reader {
         self.failure_of(extent, outcome)
     }
 
+    /// One request of the drive, counted and traced, and how long it took. There is no other.
+    fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<(Result<(), ReadError>, Duration), SourceLost> {
+        self.check_stop()?;
+        let began = self.clock.now();
+        let outcome = self.source.read_at(extent.start, buffer);
+        let took = self.clock.since(began);
+        self.count(extent, took, &outcome)?;
+        Ok((outcome, took))
+    }
+
     fn failure_of(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<Option<Failure>, SourceLost> {
-        match outcome {
-            Ok(()) => Ok(None),
-            Err(ReadError::Unreadable(error)) if self.source.is_present() => Ok(Some(Failure::of(&error))),
-            Err(ReadError::Unreadable(error)) => {
-                Err(SourceLost::Gone { extent, sector: self.identity().logical_sector.bytes(), error })
-            }
-            Err(ReadError::NotHeld) => Err(SourceLost::NotInCase { extent }),
-            Err(ReadError::Gone(error)) => {
-                Err(SourceLost::Gone { extent, sector: self.identity().logical_sector.bytes(), error })
-            }
-        }
+        let sector = self.identity().logical_sector.bytes();
+        outcome.err().map(|error| error.judge(extent, || self.source.is_present(), sector)).transpose()
     }
 
     fn note_asked(&self, extent: Extent) {

@@ -22,4 +22,4 @@ pub use patterns::bulk::DEFAULT_BULK;
 pub use patterns::nearest::{NearName, nearest};
 pub use patterns::pattern::{Choice, PatternError, Patterns};
 pub use patterns::typed::{exact, patterns_of_list};
-pub use two_maps::{Reconciliation, Share, TwoMaps, compare_maps, extents_of};
+pub use two_maps::{MapComparison, Share, TwoMaps, compare_maps, extents_of};

@@ -23,7 +23,7 @@ impl Share {
 
 /// What the comparison of a volume's two maps gave.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
-pub struct Reconciliation {
+pub struct MapComparison {
     /// All clusters of the volume.
     pub total: Share,
     /// Marked as in use by the allocation map, clusters marked bad among them.
@@ -48,13 +48,13 @@ pub struct Reconciliation {
     pub suggests: String,
 }
 
-/// The sets behind a [`Reconciliation`].
+/// The sets behind a [`MapComparison`].
 #[derive(Debug)]
 pub struct TwoMaps {
     /// Clusters owned by existing files.
     pub owned: ClusterSet,
     /// The figures.
-    pub figures: Reconciliation,
+    pub figures: MapComparison,
 }
 
 /// Compares the two maps of a volume.
@@ -71,7 +71,7 @@ pub fn compare_maps(volume: &VolumeMap) -> TwoMaps {
     let only_allocated = map.allocated.without(&owned).without(&map.bad);
     let only_owned = owned.without(&map.allocated);
     let share = |clusters: u64| Share::of(clusters, volume.geometry.cluster_bytes);
-    let mut figures = Reconciliation {
+    let mut figures = MapComparison {
         total: share(volume.geometry.cluster_count),
         allocated: share(map.allocated.count()),
         owned: share(owned.count()),
@@ -101,7 +101,7 @@ pub(super) fn overlaps(sorted: &[ClusterRun]) -> ClusterSet {
     shared.into_iter().collect()
 }
 
-fn suggestion(volume: &VolumeMap, figures: &Reconciliation) -> String {
+fn suggestion(volume: &VolumeMap, figures: &MapComparison) -> String {
     let map_name = match volume.kind {
         FsKind::Ntfs => "volume bitmap",
         FsKind::ExFat => "allocation bitmap",

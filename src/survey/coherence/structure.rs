@@ -7,7 +7,7 @@ use crate::base::extent::ExtentSet;
 use crate::base::finding::{Code, Finding, Severity};
 use crate::base::human;
 use crate::filesystem::{Content, FixedKind, FsKind, NodeKind, Role, VolumeMap, exfat, fat, ntfs};
-use crate::survey::allocation::{DriveMap, Reconciliation};
+use crate::survey::allocation::{DriveMap, MapComparison};
 
 /// Clusters owned by files and marked free, or owned twice, up to this share of all owned ones are what an unclean removal leaves behind
 /// (common practice, no source); beyond it the two maps are not of the same volume.
@@ -81,7 +81,7 @@ impl Structure {
         all
     }
 
-    fn add(&mut self, volume: &VolumeMap, maps: Option<&Reconciliation>) {
+    fn add(&mut self, volume: &VolumeMap, maps: Option<&MapComparison>) {
         self.understood += 1;
         let count = |codes: &[&'static Code]| codes.iter().map(|code| volume.findings.count(code)).sum::<u64>();
         let mut own = Tally::default();
@@ -147,7 +147,7 @@ impl Structure {
 
     /// What the two maps of a volume say of each other. `own` is what its records or folders came to; `no_start` says that its FAT
     /// does not start as it must.
-    fn add_maps(&mut self, volume: &VolumeMap, figures: &Reconciliation, own: Tally, no_start: bool) {
+    fn add_maps(&mut self, volume: &VolumeMap, figures: &MapComparison, own: Tally, no_start: bool) {
         // A small volume's one damaged folder is damage and no more: there must be a few of them. And a FAT that does not start as it must,
         // of whose clusters in use hardly any belongs to a file, is no FAT.
         let mostly_bad = own.mostly_bad() && own.bad() >= 3;

@@ -1,4 +1,5 @@
-//! From evidence to a verdict.
+//! From evidence to a verdict on the drive as a whole: whether what it gives can be the client's data. A volume is not judged here;
+//! what is damaged of it is evidence.
 
 use super::LastSector;
 use super::SoFar;

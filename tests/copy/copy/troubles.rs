@@ -149,7 +149,7 @@ fn a_warm_drive_is_left_alone_until_it_has_cooled() {
         asked_at.push(script.lock().unwrap().log.len());
         readings.next().or(Some(45.0))
     };
-    let options = CopyOptions { warm_limit: 55.0, temperature_every: READ, ..small() };
+    let options = CopyOptions { hot_limit: 55.0, temperature_every: READ, ..small() };
     let outcome = bench.copy_with(&options, Some(Box::new(thermometer))).unwrap();
     bench.assert_complete(&outcome, &ExtentSet::new());
     // 40 and 55 allow a request each; from 55.1 until 52.0 is read nothing is asked of the drive.

@@ -187,7 +187,7 @@ impl<'b> Run<'_, 'b> {
         let clock = self.bench.reader.clock().clone();
         let every = self.bench.options.temperature_every;
         let is_due = |looked: Option<Moment>| looked.is_none_or(|at| clock.since(at) >= every);
-        let limit = self.bench.options.warm_limit;
+        let limit = self.bench.options.hot_limit;
         if !is_due(self.looked) {
             return Ok(());
         }

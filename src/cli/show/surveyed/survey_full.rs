@@ -7,10 +7,10 @@ use crate::cli::show::{line, next, time_range, wrapped};
 use crate::cli::table::{Column, Overflow, fitted};
 use crate::partition::signature::{Certainty, Recognised};
 use crate::report::values::{
-    AreaReport, DriveStrip, FindingReport, ScopeReport, SpaceReport, SurveyReport, VolumeReport,
+    AreaReport, FindingReport, ScopeReport, SpaceReport, SurveyReport, SurveyStrip, VolumeReport,
 };
 use crate::source::{SerialFrom, SourceIdentity};
-use crate::survey::allocation::{Census, DeletedCensus, Reconciliation, Share};
+use crate::survey::allocation::{Census, DeletedCensus, MapComparison, Share};
 
 /// The survey as text, in full.
 pub fn survey_full(report: &SurveyReport) -> String {
@@ -50,7 +50,7 @@ fn drive(text: &mut String, report: &SurveyReport) {
     wrapped(text, "  ", &about.join(" · "));
     say!(text, "  table: {}, counted in sectors of {} bytes", scheme_name(report), report.table_sector_bytes);
     say!(text, "");
-    strip(text, &report.strip);
+    survey_strip(text, &report.strip);
 }
 
 /// A serial number, and whose it is where that is not certain.
@@ -73,7 +73,7 @@ pub(in crate::cli::show) fn scheme_name(report: &SurveyReport) -> &'static str {
 }
 
 /// The strip: a column for each place, its height the share in use; under it where file-system structure lies.
-fn strip(text: &mut String, strip: &DriveStrip) {
+fn survey_strip(text: &mut String, strip: &SurveyStrip) {
     const HEIGHTS: [char; 9] = [' ', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
     let height = |share: &f64| {
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share, 0 to 1")]
@@ -242,7 +242,7 @@ fn deleted(text: &mut String, d: &DeletedCensus) {
     }
 }
 
-fn two_maps(text: &mut String, r: &Reconciliation) {
+fn two_maps(text: &mut String, r: &MapComparison) {
     say!(text, "  the two maps of what is used:");
     let rows = [
         ("marked used", r.allocated),

@@ -56,7 +56,7 @@ impl<'e, 'r> Engine<'e, 'r> {
         let answer = self.reading.attempt(extent, was_skipped)?;
         let worked = self.reading.working_time().saturating_sub(began);
         if tells_of_bad_head {
-            self.learned.bad_head.saw(matches!(answer, Answer::Arrived { .. }));
+            self.learned.bad_head_success.saw(matches!(answer, Answer::Arrived { .. }));
         }
         Ok(match answer {
             Answer::Arrived { took, slow } => {

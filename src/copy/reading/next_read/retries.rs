@@ -121,7 +121,7 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
         let place = engine.skipped.get(start).filter(|place| self.suspects || !place.suspect)?;
         let usual = u16::try_from(engine.reading.options().retries + 1).unwrap_or(u16::MAX);
         let tries = if engine.learned.alone.mean() > ANSWERING { usual.max(MOST_TRIES) } else { usual };
-        let risk = engine.risk(start + (place.end - start) / 2).0 * (1.0 - engine.learned.bad_head.mean());
+        let risk = engine.risk(start + (place.end - start) / 2).0 * (1.0 - engine.learned.bad_head_success.mean());
         outlook(start, place, &engine.skipped, &engine.learned, tries, risk)
     }
 

@@ -96,7 +96,7 @@ pub(in crate::copy::reading) struct Learned {
     /// A sector that has failed alone answers.
     pub(in crate::copy::reading) alone: Chance,
     /// What probably lies under a bad head is read all the same: a weak head reads, a dead one does not.
-    pub(in crate::copy::reading) bad_head: Chance,
+    pub(in crate::copy::reading) bad_head_success: Chance,
     unit: u64,
     request: u64,
     /// The byte behind the last request.
@@ -126,7 +126,7 @@ impl Learned {
             ],
             extents: Chance::believed(3.0, 1.0),
             alone: Chance::believed(1.0, 4.0),
-            bad_head: Chance::believed(0.1, 0.4),
+            bad_head_success: Chance::believed(0.1, 0.4),
             unit,
             request,
             at: 0,
@@ -152,7 +152,9 @@ impl Learned {
         self.at = extent.end();
     }
 
-    /// Bytes arrived. Gives the seconds a byte when that was slow, for where `pace` seconds a byte are usual.
+    /// Bytes arrived. Gives the seconds a byte when that was so slow that its place is better left: several times what is usual on
+    /// this drive, where `pace` seconds a byte are usual at this place. A limit in seconds, the same for every drive, is
+    /// `CopyOptions::slow`; the smaller difference that tells of a weak head is judged in `drive::heads`.
     pub(in crate::copy::reading) fn arrived(&mut self, extent: Extent, took: Duration, pace: f64) -> Option<f64> {
         let (took, bytes) = (took.as_secs_f64(), to_f64(extent.bytes));
         let (onward, back) = (extent.start.0 == self.at, extent.end() <= self.at);

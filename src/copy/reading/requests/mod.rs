@@ -1,5 +1,6 @@
 //! Making one request after the other, with all that must be checked between two, and keeping what arrives.
 
+mod heat;
 pub(super) mod reading_side;
 mod stop;
 pub(super) mod writer;

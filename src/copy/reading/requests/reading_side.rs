@@ -1,13 +1,13 @@
 //! The reading side of a copy: one request at a time, with everything that must be looked at between two.
 
-use super::stop::StopRules;
+use super::heat::Heat;
+use super::stop::{SoFar, StopRules};
 use super::writer::{BUFFERS_BYTES, WriterHandle};
 use crate::base::clock::Moment;
 use crate::base::extent::Extent;
 use crate::copy::reading::early_end::EarlyEnd;
 use crate::copy::reading::observed::check::{CheckFigures, DriveCheck};
 use crate::copy::reading::told::event::{Difficulties, Health, PassProgress, Progress, Stage, TimeLeft, TroubleKind};
-use crate::copy::reading::told::outcome::StopReason;
 use crate::copy::reading::told::plan_counts::{Counts, PlanCounts};
 use crate::copy::reading::told::progress::{EasyPace, Pace};
 use crate::copy::reading::told::regions::Regions;
@@ -21,7 +21,7 @@ use std::time::Duration;
 
 /// How a request went.
 pub(in crate::copy::reading) enum Answer {
-    /// The bytes are on their way into the store; `slow` when they took longer than allowed.
+    /// The bytes are on their way into the store; `slow` when they took longer than `CopyOptions::slow` allows.
     Arrived { took: Duration, slow: bool },
     /// They could not be read; `named` is where the drive stopped, if that is known.
     Failed { took: Duration, failure: Failure, named: Option<u64> },
@@ -83,8 +83,7 @@ pub(in crate::copy::reading) struct ReadingSide<'r> {
     pub(in crate::copy::reading) is_aside: bool,
     /// What the next hour of retries is expected to bring; `None` in first reading.
     next_hour: Option<f64>,
-    celsius: Option<f64>,
-    asked_temperature: Option<Moment>,
+    heat: Heat,
 }
 
 /// A request during which the kernel reset the drive took this long at least: its shortest time limit is one second.
@@ -96,9 +95,6 @@ const TELL_DIFFICULT_SHARE: u32 = 20;
 
 /// No time is told for skipped ranges beyond a day: the copy ends by itself when they bring too little.
 const LONGEST_DIFFICULT: f64 = 86_400.0;
-
-/// Within so many degrees of the limit the drive is warm.
-const WARM: f64 = 3.0;
 
 /// How often a pause looks whether it was stopped.
 const LOOK_FOR_STOP_EVERY: Duration = Duration::from_millis(50);
@@ -157,8 +153,7 @@ impl<'r> ReadingSide<'r> {
             pass: None,
             is_aside: false,
             next_hour: None,
-            celsius: None,
-            asked_temperature: None,
+            heat: Heat::default(),
         }
     }
 
@@ -232,7 +227,7 @@ impl<'r> ReadingSide<'r> {
         for mark in decided {
             let extent = mark.extent();
             self.writer.mark(mark)?;
-            self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
+            self.counts.skipped_bytes = self.counts.skipped_bytes.saturating_sub(extent.bytes);
             self.counts.unreadable_bytes += extent.bytes;
             self.difficult.unreadable_bytes += extent.bytes;
             self.tell(&Event::Unreadable { extent });
@@ -271,8 +266,8 @@ impl<'r> ReadingSide<'r> {
         self.writer.settle()
     }
 
-    /// One request. `was_deferred` says in which state its bytes are now.
-    pub(in crate::copy::reading) fn attempt(&mut self, extent: Extent, was_deferred: bool) -> Result<Answer, EarlyEnd> {
+    /// One request. `was_skipped` says in which state its bytes are now.
+    pub(in crate::copy::reading) fn attempt(&mut self, extent: Extent, was_skipped: bool) -> Result<Answer, EarlyEnd> {
         self.check_stop()?;
         self.check_room()?;
         self.pause_while_hot()?;
@@ -282,7 +277,7 @@ impl<'r> ReadingSide<'r> {
         let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
         self.figures.requests += 1;
         self.onward = extent.start.0 == self.at;
-        if !self.onward && !was_deferred {
+        if !self.onward && !was_skipped {
             self.seeks_left = self.seeks_left.saturating_sub(1);
         }
         self.at = extent.end();
@@ -297,7 +292,7 @@ impl<'r> ReadingSide<'r> {
                 // Asked before the buffer goes, told after it: what is kept may be withdrawn, never the other way round.
                 let checked = self.check.succeeded(extent, &buffer.bytes()[..count], self.figures.arrived);
                 self.writer.keep(extent, buffer)?;
-                self.arrived(extent, was_deferred);
+                self.arrived(extent, was_skipped);
                 self.remember(checked?)?;
                 let slow = self.options.slow.is_some_and(|limit| attempt.took > limit);
                 Answer::Arrived { took: attempt.took, slow }
@@ -306,7 +301,7 @@ impl<'r> ReadingSide<'r> {
                 self.writer.give_back(buffer);
                 self.figures.failed[self.class as usize] += 1;
                 self.figures.regions.failed(extent);
-                self.count_failed(extent, was_deferred, attempt.took);
+                self.count_failed(extent, was_skipped, attempt.took);
                 // The start means no more than that nothing is known, and what lies outside is about another request.
                 let named = logged
                     .failed_place
@@ -324,20 +319,20 @@ impl<'r> ReadingSide<'r> {
             self.difficult.checks += now.requests - checks.requests;
             self.difficult.failed_checks += now.failed_requests - checks.failed_requests;
         }
-        self.difficult.retries += u64::from(was_deferred);
+        self.difficult.retries += u64::from(was_skipped);
         self.stop_rules.saw(&self.options.stop_after, failed_after, self.working_time(), self.figures.arrived);
         self.tell_progress();
         Ok(answer)
     }
 
-    fn count_failed(&mut self, extent: Extent, was_deferred: bool, took: Duration) {
+    fn count_failed(&mut self, extent: Extent, was_skipped: bool, took: Duration) {
         self.failed_time += took;
         let difficult = &mut self.difficult;
         let all = difficult.extent.unwrap_or(extent);
         let all = Extent::between(all.start.0.min(extent.start.0), all.end().max(extent.end()));
         difficult.extent = Some(all);
         difficult.lba = all.start.0 / self.reader.identity().logical_sector.bytes();
-        *if was_deferred { &mut difficult.failed_retries } else { &mut difficult.failed_requests } += 1;
+        *if was_skipped { &mut difficult.failed_retries } else { &mut difficult.failed_requests } += 1;
         difficult.seconds += took.as_secs_f64();
     }
 
@@ -362,11 +357,11 @@ impl<'r> ReadingSide<'r> {
         logged
     }
 
-    fn arrived(&mut self, extent: Extent, was_deferred: bool) {
+    fn arrived(&mut self, extent: Extent, was_skipped: bool) {
         self.figures.arrived += extent.bytes;
         self.counts.copied_bytes += extent.bytes;
-        if was_deferred {
-            self.counts.deferred_bytes = self.counts.deferred_bytes.saturating_sub(extent.bytes);
+        if was_skipped {
+            self.counts.skipped_bytes = self.counts.skipped_bytes.saturating_sub(extent.bytes);
             self.difficult.retried_bytes += extent.bytes;
         } else if let Some(pass) = self.open_pass() {
             pass.progress.copied_bytes += extent.bytes;
@@ -390,7 +385,7 @@ impl<'r> ReadingSide<'r> {
         if let Some(pass) = self.open_pass() {
             pass.skipped_bytes += extent.bytes;
         }
-        self.counts.deferred_bytes += extent.bytes;
+        self.counts.skipped_bytes += extent.bytes;
         self.difficult.skipped_bytes += extent.bytes;
         Ok(())
     }
@@ -459,7 +454,7 @@ impl<'r> ReadingSide<'r> {
         self.tell(&Event::Begun {
             plan_bytes: whole.planned_bytes,
             copied_bytes: whole.copied_bytes,
-            deferred_bytes: whole.deferred_bytes,
+            deferred_bytes: whole.skipped_bytes,
             unreadable_bytes: whole.unreadable_bytes,
         });
     }
@@ -499,7 +494,7 @@ impl<'r> ReadingSide<'r> {
             at: self.at,
             plan_bytes: self.counts.planned_bytes,
             copied_bytes: self.counts.copied_bytes.saturating_sub(not_safe_yet),
-            deferred_bytes: self.counts.deferred_bytes,
+            deferred_bytes: self.counts.skipped_bytes,
             unreadable_bytes: self.counts.unreadable_bytes,
             arrived_bytes: self.figures.arrived,
             rate: self.pace.rate(),
@@ -513,7 +508,7 @@ impl<'r> ReadingSide<'r> {
     }
 
     fn time_left(&self) -> TimeLeft {
-        let difficult = self.counts.deferred_bytes;
+        let difficult = self.counts.skipped_bytes;
         let unread = self.left().saturating_sub(difficult);
         // Each sector alone, at every try.
         let requests = difficult.div_ceil(self.unit()) * u64::from(self.options.retries + 1);
@@ -533,8 +528,8 @@ impl<'r> ReadingSide<'r> {
             failed_last_minute,
             failing_seconds,
             resets_last_minute: self.controls.request_log.is_some().then_some(resets),
-            celsius: self.celsius,
-            is_warm: self.celsius.is_some_and(|celsius| celsius > self.options.warm_limit - WARM),
+            celsius: self.heat.celsius(),
+            is_warm: self.heat.is_warm(self.options),
         }
     }
 
@@ -559,37 +554,28 @@ impl<'r> ReadingSide<'r> {
     }
 
     fn check_stop(&self) -> Result<(), EarlyEnd> {
-        let limits = &self.options.stop_after;
-        let reached = |limit: Option<u64>, now: u64| limit.is_some_and(|limit| now >= limit);
-        let reason = if self.controls.stop.load(Ordering::Relaxed) {
-            StopReason::Asked
-        } else if limits.time.is_some_and(|limit| self.since(self.began) >= limit) {
-            StopReason::Time
-        } else if reached(limits.bytes, self.figures.arrived) {
-            StopReason::Bytes
-        } else if reached(limits.errors, self.figures.failed.iter().sum()) {
-            StopReason::Errors
-        } else if reached(limits.resets, self.figures.resets) {
-            StopReason::Resets
-        } else {
-            let reached = self.stop_rules.reached(limits, self.working_time());
-            return reached.map_or(Ok(()), |reason| Err(EarlyEnd::Stopped(reason)));
+        let so_far = SoFar {
+            is_asked: self.controls.stop.load(Ordering::Relaxed),
+            time: self.since(self.began),
+            working_time: self.working_time(),
+            bytes: self.figures.arrived,
+            errors: self.failed(),
+            resets: self.figures.resets,
         };
-        Err(EarlyEnd::Stopped(reason))
+        self.stop_rules.reached(&self.options.stop_after, &so_far).map_or(Ok(()), |why| Err(EarlyEnd::Stopped(why)))
     }
 
-    /// Asks for the temperature now and then; when it is too high, waits until the drive has cooled.
+    /// Takes the temperature now and then; when the drive is hot, waits until it has cooled.
     fn pause_while_hot(&mut self) -> Result<(), EarlyEnd> {
-        let Some(celsius) = self.temperature_if_due() else { return Ok(()) };
-        if celsius <= self.options.warm_limit {
+        if !self.take_temperature_if_due() {
             return Ok(());
         }
-        let until = self.options.warm_limit - CopyOptions::COOLING;
-        self.tell(&Event::Paused { celsius, until_celsius: until });
+        let Some((celsius, until_celsius)) = self.heat.hot(self.options) else { return Ok(()) };
+        self.tell(&Event::Paused { celsius, until_celsius });
         let began = self.reader.clock().now();
-        let cooled = self.wait_until_cool(until);
+        let cooled = self.wait_until_cool(until_celsius);
         self.figures.paused += self.since(began);
-        self.tell(&Event::Resumed { celsius: self.celsius, seconds: self.since(began).as_secs_f64() });
+        self.tell(&Event::Resumed { celsius: self.heat.celsius(), seconds: self.since(began).as_secs_f64() });
         cooled
     }
 
@@ -597,24 +583,19 @@ impl<'r> ReadingSide<'r> {
         loop {
             self.reader.clock().sleep(LOOK_FOR_STOP_EVERY.min(self.options.temperature_every));
             self.check_stop()?;
-            let is_due = self.asked_temperature.is_none_or(|at| self.since(at) >= self.options.temperature_every);
-            // A sensor that no longer answers must not hold the copy for ever.
-            if is_due && self.temperature_if_due().is_none_or(|celsius| celsius <= until) {
+            if self.take_temperature_if_due() && self.heat.has_cooled(until) {
                 return Ok(());
             }
         }
     }
 
-    /// The temperature, if it is time to ask and there is one.
-    fn temperature_if_due(&mut self) -> Option<f64> {
+    /// Takes the temperature, if it is time to and there is a thermometer.
+    fn take_temperature_if_due(&mut self) -> bool {
         let now = self.reader.clock().now();
-        let thermometer = self.controls.thermometer.as_mut()?;
-        if self.asked_temperature.is_some_and(|at| now.since(at) < self.options.temperature_every) {
-            return None;
-        }
-        self.asked_temperature = Some(now);
-        self.celsius = thermometer();
-        self.celsius
+        let is_due = self.heat.is_due(self.options, |taken| now.since(taken));
+        let Some(thermometer) = self.controls.thermometer.as_mut().filter(|_| is_due) else { return false };
+        self.heat.took(thermometer(), now);
+        true
     }
 }
 
@@ -632,7 +613,7 @@ impl Figures {
                 class,
                 planned_bytes: counts.planned_bytes,
                 copied_bytes: counts.copied_bytes,
-                deferred_bytes: counts.deferred_bytes,
+                deferred_bytes: counts.skipped_bytes,
                 unreadable_bytes: counts.unreadable_bytes,
                 failed_requests: self.failed[class as usize],
             }

@@ -1,4 +1,5 @@
-//! When to stop although there is more to read: rules for a night without a person.
+//! When to stop although there is more to read: when asked, or at a limit. All limits of [`StopAfter`] are decided here, before
+//! each request; that the destination has no room, and that the drive is silent, are no limits of a technician.
 
 use crate::copy::reading::options::StopAfter;
 use crate::copy::reading::told::outcome::StopReason;
@@ -13,6 +14,23 @@ const EVERY: Duration = Duration::from_secs(1);
 
 /// No more failures or resets of a minute are counted than these, unless a rule allows more.
 const MOST_COUNTED: u64 = 4096;
+
+/// How far the copy is before its next request.
+#[derive(Clone, Copy, Default)]
+pub(super) struct SoFar {
+    /// The process was asked to stop.
+    pub(super) is_asked: bool,
+    /// Since the start, pauses included.
+    pub(super) time: Duration,
+    /// The same, pauses left out.
+    pub(super) working_time: Duration,
+    /// Bytes that have arrived.
+    pub(super) bytes: u64,
+    /// Requests that failed.
+    pub(super) errors: u64,
+    /// How often the kernel reset the drive.
+    pub(super) resets: u64,
+}
 
 /// What the rules need to remember.
 #[derive(Default)]
@@ -44,18 +62,24 @@ impl StopRules {
         }
     }
 
-    /// Whether a rule says to stop now.
-    pub(super) fn reached(&self, limits: &StopAfter, now: Duration) -> Option<StopReason> {
-        let recent = self.failures.iter().filter(|(at, _)| now.saturating_sub(*at) < WINDOW).count() as u64;
-        if limits.failures_in_a_row.is_some_and(|most| self.in_a_row >= most) {
-            Some(StopReason::FailuresInARow)
-        } else if limits.failures_a_minute.is_some_and(|most| recent >= most) {
-            Some(StopReason::FailuresAMinute)
-        } else if limits.below_rate.is_some_and(|least| self.rate().is_some_and(|rate| rate < least)) {
-            Some(StopReason::Rate)
-        } else {
-            None
-        }
+    /// Why to stop now, if there is a reason.
+    pub(super) fn reached(&self, limits: &StopAfter, so_far: &SoFar) -> Option<StopReason> {
+        let is_recent = |at: &Duration| so_far.working_time.saturating_sub(*at) < WINDOW;
+        let recent = self.failures.iter().filter(|(at, _)| is_recent(at)).count() as u64;
+        let reached = |limit: Option<u64>, now: u64| limit.is_some_and(|limit| now >= limit);
+        let is_slow = |least: u64| self.rate().is_some_and(|rate| rate < least);
+        [
+            (so_far.is_asked, StopReason::Asked),
+            (limits.time.is_some_and(|limit| so_far.time >= limit), StopReason::Time),
+            (reached(limits.bytes, so_far.bytes), StopReason::Bytes),
+            (reached(limits.errors, so_far.errors), StopReason::Errors),
+            (reached(limits.resets, so_far.resets), StopReason::Resets),
+            (reached(limits.failures_in_a_row, self.in_a_row), StopReason::FailuresInARow),
+            (reached(limits.failures_a_minute, recent), StopReason::FailuresAMinute),
+            (limits.below_rate.is_some_and(is_slow), StopReason::Rate),
+        ]
+        .into_iter()
+        .find_map(|(is_reached, reason)| is_reached.then_some(reason))
     }
 
     /// The kernel reset the drive so many times.
@@ -93,17 +117,47 @@ mod tests {
         Duration::from_secs(seconds)
     }
 
+    fn working(time: u64) -> SoFar {
+        SoFar { working_time: seconds(time), ..SoFar::default() }
+    }
+
+    #[test]
+    fn a_limit_is_reached_at_its_value_and_the_first_in_order_is_told() {
+        let limits = StopAfter {
+            time: Some(seconds(10)),
+            bytes: Some(1000),
+            errors: Some(3),
+            resets: Some(2),
+            ..StopAfter::default()
+        };
+        let rules = StopRules::default();
+        let below = SoFar { time: seconds(9), bytes: 999, errors: 2, resets: 1, ..working(9) };
+        assert_eq!(rules.reached(&limits, &below), None);
+        let mut reached = below;
+        for (change, reason) in [
+            ((|so_far: &mut SoFar| so_far.resets = 2) as fn(&mut SoFar), StopReason::Resets),
+            (|so_far| so_far.errors = 3, StopReason::Errors),
+            (|so_far| so_far.bytes = 1000, StopReason::Bytes),
+            (|so_far| so_far.time = seconds(10), StopReason::Time),
+            (|so_far| so_far.is_asked = true, StopReason::Asked),
+        ] {
+            change(&mut reached);
+            assert_eq!(rules.reached(&limits, &reached), Some(reason));
+            assert_eq!(rules.reached(&StopAfter::default(), &SoFar { is_asked: false, ..reached }), None);
+        }
+    }
+
     #[test]
     fn failures_in_a_row_end_with_a_read_that_arrives() {
         let limits = StopAfter { failures_in_a_row: Some(3), ..StopAfter::default() };
         let mut rules = StopRules::default();
         for (at, failed, stops) in [(1, true, false), (2, true, false), (3, false, false), (4, true, false)] {
             rules.saw(&limits, failed.then(|| seconds(1)), seconds(at), 0);
-            assert_eq!(rules.reached(&limits, seconds(at)).is_some(), stops, "{at}");
+            assert_eq!(rules.reached(&limits, &working(at)).is_some(), stops, "{at}");
         }
         rules.saw(&limits, Some(seconds(1)), seconds(5), 0);
         rules.saw(&limits, Some(seconds(1)), seconds(6), 0);
-        assert_eq!(rules.reached(&limits, seconds(6)), Some(StopReason::FailuresInARow));
+        assert_eq!(rules.reached(&limits, &working(6)), Some(StopReason::FailuresInARow));
     }
 
     #[test]
@@ -112,11 +166,11 @@ mod tests {
         let mut rules = StopRules::default();
         for at in [0, 30, 61, 100] {
             rules.saw(&limits, Some(seconds(1)), seconds(at), 0);
-            assert_eq!(rules.reached(&limits, seconds(at)), None, "{at}");
+            assert_eq!(rules.reached(&limits, &working(at)), None, "{at}");
         }
         rules.saw(&limits, Some(seconds(1)), seconds(110), 0);
-        assert_eq!(rules.reached(&limits, seconds(110)), Some(StopReason::FailuresAMinute));
-        assert_eq!(rules.reached(&limits, seconds(130)), None);
+        assert_eq!(rules.reached(&limits, &working(110)), Some(StopReason::FailuresAMinute));
+        assert_eq!(rules.reached(&limits, &working(130)), None);
     }
 
     #[test]
@@ -141,11 +195,11 @@ mod tests {
         // 2000 bytes a second for 100 s, then nothing.
         for at in 0..100 {
             rules.saw(&limits, None, seconds(at), at * 2000);
-            assert_eq!(rules.reached(&limits, seconds(at)), None, "{at}");
+            assert_eq!(rules.reached(&limits, &working(at)), None, "{at}");
         }
         let stopped = (100..200).find(|at| {
             rules.saw(&limits, Some(seconds(1)), seconds(*at), 99 * 2000);
-            rules.reached(&limits, seconds(*at)).is_some()
+            rules.reached(&limits, &working(*at)).is_some()
         });
         assert_eq!(stopped, Some(130));
         assert!(rules.arrived.len() <= 62);

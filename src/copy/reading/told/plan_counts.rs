@@ -16,7 +16,7 @@ const OFFERED_AT_ONCE: u64 = 1 << 20;
 pub(in crate::copy::reading) struct Counts {
     pub(in crate::copy::reading) planned_bytes: u64,
     pub(in crate::copy::reading) copied_bytes: u64,
-    pub(in crate::copy::reading) deferred_bytes: u64,
+    pub(in crate::copy::reading) skipped_bytes: u64,
     pub(in crate::copy::reading) unreadable_bytes: u64,
     /// Ranges in which something is not read yet.
     pub(in crate::copy::reading) unread_ranges: u64,
@@ -47,7 +47,7 @@ impl PlanCounts {
         self.classes.iter().fold(Counts::default(), |sum, class| Counts {
             planned_bytes: sum.planned_bytes + class.planned_bytes,
             copied_bytes: sum.copied_bytes + class.copied_bytes,
-            deferred_bytes: sum.deferred_bytes + class.deferred_bytes,
+            skipped_bytes: sum.skipped_bytes + class.skipped_bytes,
             unreadable_bytes: sum.unreadable_bytes + class.unreadable_bytes,
             unread_ranges: sum.unread_ranges + class.unread_ranges,
         })
@@ -81,7 +81,7 @@ impl Follower for Counter<'_> {
             .for_each(|part| self.counts_so_far.held.offer(part.bytes, || Some(part)));
         let known = [sum(held), sum(self.store.skipped(extent)), sum(self.store.unreadable(extent))];
         counts.copied_bytes += known[0];
-        counts.deferred_bytes += known[1];
+        counts.skipped_bytes += known[1];
         counts.unreadable_bytes += known[2];
         if known.iter().sum::<u64>() < extent.bytes {
             counts.unread_ranges += u64::from(self.behind != Some(extent.start.0));

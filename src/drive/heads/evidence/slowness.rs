@@ -1,4 +1,5 @@
-//! Which reads are slow, from what the drive's own neighbourhood does.
+//! Which reads are slower than their neighbourhood: evidence of a weak head, which reads a track twice, and no trouble by itself. A
+//! read so slow that its place is better left takes several times as long, and is judged while copying.
 
 use crate::base::extent::Extent;
 use crate::drive::model::to_f64;

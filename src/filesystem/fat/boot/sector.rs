@@ -138,7 +138,7 @@ pub struct FatBoot {
     pub serial: Option<u32>,
     pub label: Option<[u8; 11]>,
     /// Linux marks a mounted volume here rather than in the FAT.
-    pub state_dirty: bool,
+    pub dirty: bool,
     /// Whether it is FAT32 by layout although its cluster count says otherwise.
     pub contradicted: bool,
     pub oddities: Vec<Oddity>,
@@ -198,7 +198,7 @@ impl FatBoot {
             oddities.push(Oddity::RootEntriesOnFat32(root_entries));
         }
         let fat32 = if kind == FsKind::Fat32 { Some(fat32_fields(bytes, cluster_count, &mut oddities)?) } else { None };
-        let Tail { serial, label, state_dirty } =
+        let Tail { serial, label, dirty } =
             Tail::parse(&bytes[if laid_out_32 { field::TAIL_32 } else { field::TAIL_16 }..]);
         Ok(FatBoot {
             kind,
@@ -214,7 +214,7 @@ impl FatBoot {
             fat32,
             serial,
             label,
-            state_dirty,
+            dirty,
             contradicted,
             oddities,
         })
@@ -320,7 +320,7 @@ fn fat_count(bytes: &[u8; BOOT_BYTES], oddities: &mut Vec<Oddity>) -> Result<u64
 struct Tail {
     serial: Option<u32>,
     label: Option<[u8; 11]>,
-    state_dirty: bool,
+    dirty: bool,
 }
 
 impl Tail {
@@ -335,7 +335,7 @@ impl Tail {
             serial: has_serial.then(|| u32_at(tail, field::IN_TAIL_SERIAL)),
             label: (signature == 0x29).then_some(label),
             // Linux fs/fat/inode.c, fat_set_state (from memory).
-            state_dirty: has_serial && tail[field::IN_TAIL_STATE] & 1 != 0,
+            dirty: has_serial && tail[field::IN_TAIL_STATE] & 1 != 0,
         }
     }
 }

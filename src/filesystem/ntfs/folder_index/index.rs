@@ -6,7 +6,7 @@
 use crate::base::fields::{le16, le32, le64};
 use crate::filesystem::Timestamp;
 use crate::filesystem::ntfs::structure::file_name::FileName;
-use crate::filesystem::ntfs::structure::record::{Reference, restore_stride_ends};
+use crate::filesystem::ntfs::structure::record::{Reference, check_and_restore_stride_ends};
 use std::ops::Range;
 
 /// Where the node header of an index root stands in its value.
@@ -70,7 +70,7 @@ pub(super) struct IndexBlock<'b> {
 impl<'b> IndexBlock<'b> {
     /// Checks a block as it was read, and puts the bytes at its stride ends back in place.
     pub fn open(bytes: &'b mut [u8]) -> Option<IndexBlock<'b>> {
-        if !bytes.starts_with(b"INDX") || restore_stride_ends(bytes, BLOCK_HEADER).is_err() {
+        if !bytes.starts_with(b"INDX") || check_and_restore_stride_ends(bytes, BLOCK_HEADER).is_err() {
             return None;
         }
         let node = node_of(bytes, BLOCK_NODE)?;

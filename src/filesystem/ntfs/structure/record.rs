@@ -98,7 +98,7 @@ pub enum RecordError {
 /// [`RecordError`] says why the record cannot be used.
 pub fn open(record: &mut [u8]) -> Result<RecordHeader, RecordError> {
     check_signature(record)?;
-    restore_stride_ends(record, HEADER_BYTES)?;
+    check_and_restore_stride_ends(record, HEADER_BYTES)?;
     header(record)
 }
 
@@ -112,9 +112,10 @@ fn check_signature(record: &[u8]) -> Result<(), RecordError> {
     }
 }
 
-/// Puts the bytes at the stride ends back in place, of a file record or of another block that is protected in the same way; its
-/// header has `header_bytes` bytes. The block is unchanged on an error.
-pub(in crate::filesystem::ntfs) fn restore_stride_ends(
+/// Checks that every stride of a block ends in the update sequence number, then puts the bytes that stood there back in place: of a
+/// file record, or of another block that is protected in the same way; its header has `header_bytes` bytes. The block is unchanged on
+/// an error.
+pub(in crate::filesystem::ntfs) fn check_and_restore_stride_ends(
     record: &mut [u8],
     header_bytes: usize,
 ) -> Result<(), RecordError> {

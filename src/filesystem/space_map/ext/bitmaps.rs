@@ -205,7 +205,7 @@ fn believe_copies(sb: &Superblock, list: &[Option<Descriptor>], groups: &mut [Op
     }
     let all_held = groups.len() as u64 == sb.groups() && groups.iter().all(|g| g.as_ref().is_some_and(|g| g.holds));
     let free: u64 = groups.iter().flatten().map(|group| group.free.saturating_mul(sb.geometry.cluster_blocks)).sum();
-    if all_held && sb.is_clean && sb.group == 0 && free == sb.free_blocks {
+    if all_held && !sb.dirty && sb.group == 0 && free == sb.free_blocks {
         return;
     }
     for group in groups.iter_mut().enumerate().filter(|(index, _)| is_copy(*index)).filter_map(|(_, g)| g.as_mut()) {

@@ -135,9 +135,9 @@ fn replayed(window: &Window<'_>, sb: &Superblock) -> Result<Result<Overlay, Stri
         let why = |why| format!("its map may be older than its files, and its journal cannot be followed: {why}");
         return Ok(journal::read(window, sb)?.map_err(why));
     }
-    Ok(match (is_copy, sb.is_clean) {
-        (false, true) => Ok(Overlay::default()),
-        (false, false) => {
+    Ok(match (is_copy, sb.dirty) {
+        (false, false) => Ok(Overlay::default()),
+        (false, true) => {
             Err("not cleanly unmounted, and without a journal its map may be older than its files".to_owned())
         }
         (true, _) => {

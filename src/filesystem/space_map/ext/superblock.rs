@@ -99,8 +99,8 @@ pub struct Superblock {
     pub needs_recovery: bool,
     /// Whether there is a journal.
     pub has_journal: bool,
-    /// Whether it was unmounted; says nothing in copies.
-    pub is_clean: bool,
+    /// Whether it was not cleanly unmounted; says nothing in copies.
+    pub dirty: bool,
     /// Whether errors were found in it while it was mounted.
     pub has_errors: bool,
     /// The journal's inode: its fifteen block words, and its size in bytes, where a copy of them is kept.
@@ -178,7 +178,7 @@ impl Superblock {
             free_blocks: number(0xC, 0x158)?,
             needs_recovery: incompat & INCOMPAT_RECOVER != 0,
             has_journal: compat & COMPAT_HAS_JOURNAL != 0,
-            is_clean: state & 1 != 0,
+            dirty: state & 1 == 0,
             has_errors: state & 2 != 0,
             journal_inode: keeps_journal_inode.then_some((journal_words, journal_size)),
             checksum_holds: (checksums == Checksums::Metadata)

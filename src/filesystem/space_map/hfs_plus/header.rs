@@ -35,8 +35,8 @@ pub struct VolumeHeader {
     pub blocks: u64,
     /// Free ones; old in the alternate header.
     pub free_blocks: u64,
-    /// Whether it was unmounted; says nothing in the alternate header.
-    pub is_clean: bool,
+    /// Whether it was not cleanly unmounted; says nothing in the alternate header.
+    pub dirty: bool,
     /// Whether it has a journal.
     pub is_journaled: bool,
     /// Forks of the special files.
@@ -63,7 +63,7 @@ impl VolumeHeader {
             block_bytes,
             blocks,
             free_blocks,
-            is_clean: attributes & UNMOUNTED != 0 && attributes & INCONSISTENT == 0,
+            dirty: attributes & UNMOUNTED == 0 || attributes & INCONSISTENT != 0,
             is_journaled: attributes & JOURNALED != 0,
             special,
         })

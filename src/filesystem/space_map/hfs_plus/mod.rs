@@ -41,7 +41,7 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<SpaceOutco
         Ok(header) => header,
         Err(why) => return unusable(why),
     };
-    if !header.is_clean {
+    if header.dirty {
         return unusable("not cleanly unmounted, so the allocation map may be older than the files");
     }
     let needs_overflow = header.special.iter().any(|(_, fork)| fork.overflows());

@@ -1,4 +1,5 @@
-//! Orders of reading other than the plain one, class by class in ascending sweeps.
+//! Options: orders of reading other than the plain one, which is class by class in ascending sweeps. What follows them is elsewhere in
+//! this folder.
 //!
 //! `docs/orders.md` has the rules, and what simulation says of each. Neither ever comes before tables and structure.
 
