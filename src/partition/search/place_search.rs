@@ -160,6 +160,8 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
                 break;
             }
             if !is_put_off && self.troubles_near(probe.place()) > 0 {
+                // A table's place says little where the table was not read.
+                let rank = if matches!(probe, Probe::Array(..)) { rank.max(Rank::Edge) } else { rank };
                 self.queue.insert((rank, true, probe));
                 continue;
             }
