@@ -14,6 +14,10 @@ const WINDOW: u64 = 256 << 20;
 /// Raftery 1995, from memory).
 const SHRINKING_BY: f64 = 10.0;
 
+/// Shrinking bands are no longer looked for when even ones explain so much more (a choice, no source).
+const HOPELESS_BY: f64 = 30.0;
+const HOPELESS_TIMES: f64 = 2.0;
+
 /// A drive with so many cycles has several in each zone: drives have some 10 to 30 zones (common practice, no source).
 const FEW_CYCLES: f64 = 200.0;
 
@@ -54,9 +58,17 @@ impl HeadFinder {
         if let Some(shrinking) = &mut self.shrinking {
             shrinking.observe(read);
         }
-        if self.even.is_whole_head() && self.even.cycles().is_some_and(|cycles| cycles >= FEW_CYCLES) {
+        if self.even.is_whole_head() && !self.may_shrink() {
             self.shrinking = None;
         }
+    }
+
+    /// Whether shrinking bands may still be the better ones. Where they are not they surprise without end, and each surprise takes
+    /// milliseconds.
+    fn may_shrink(&self) -> bool {
+        let are_few = self.even.cycles().is_none_or(|cycles| cycles < FEW_CYCLES);
+        let is_far_behind = |shrinking: &BandFinder| bic(&self.even) > HOPELESS_BY + HOPELESS_TIMES * bic(shrinking);
+        are_few && !self.shrinking.as_ref().is_some_and(is_far_behind)
     }
 
     /// The evidence of bands; all zero when there is none.
@@ -66,11 +78,14 @@ impl HeadFinder {
 
     /// The one whose bands explain more.
     pub(super) fn better(&self) -> &BandFinder {
-        let bic = |finder: &BandFinder| finder.weighed.evidence.bic;
         let is_better = |shrinking: &&BandFinder| {
             let is_short = shrinking.cycles().is_some_and(|cycles| cycles < FEW_CYCLES);
             is_short && bic(shrinking) > bic(&self.even) + SHRINKING_BY
         };
         self.shrinking.as_ref().filter(is_better).unwrap_or(&self.even)
     }
+}
+
+fn bic(finder: &BandFinder) -> f64 {
+    finder.weighed.evidence.bic
 }
