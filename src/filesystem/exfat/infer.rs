@@ -12,13 +12,11 @@
 
 use super::boot::sector::ExFatBoot;
 use super::entry::{self, Item, Special};
-use super::findings::GEOMETRY_INFERRED;
-use super::{up_case, volume};
+use super::up_case;
 use crate::base::fields::u32_at;
-use crate::base::finding::{Finding, Findings};
 use crate::filesystem::folder_content::Content;
 use crate::filesystem::folder_tree::ContentPlace;
-use crate::filesystem::infer::{BoundedReader, Choice, HEAD_BYTES, Inferred, SECTOR, certainty, choose, only_choice};
+use crate::filesystem::infer::{BoundedReader, Choice, HEAD_BYTES, SECTOR, choose};
 use crate::source::{SourceLost, Window};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -72,7 +70,7 @@ pub(super) struct InferredExFat {
 }
 
 impl InferredExFat {
-    fn in_words(&self) -> String {
+    pub fn in_words(&self) -> String {
         format!(
             "exFAT with clusters of {} bytes from byte {} of the volume on ({})",
             self.boot.cluster_bytes(),
@@ -80,30 +78,6 @@ impl InferredExFat {
             self.evidence
         )
     }
-}
-
-/// Infers the geometry and reads the volume with it.
-///
-/// # Errors
-/// [`SourceLost`] when the device is gone.
-pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match only_choice(infer(window)?, InferredExFat::in_words) {
-        Ok(inferred) => inferred,
-        Err(outcome) => return Ok(outcome),
-    };
-    let mut findings = Findings::new();
-    let certainty = certainty(&inferred.lacking);
-    let sentence = format!(
-        "Both boot regions are lost. Inferred from root folder, up-case table and FAT: {}, {} clusters. {certainty} Sector \
-         size and serial number are lost and matter to nothing that is read.",
-        inferred.in_words(),
-        inferred.boot.cluster_count
-    );
-    findings.push(Finding::at(&GEOMETRY_INFERRED, window.absolute(0), sentence));
-    let mut map = volume::read_with(window, &inferred.boot, None, findings)?;
-    map.serial.clear();
-    map.catalog_incomplete |= !inferred.lacking.is_empty();
-    Ok(Inferred::Volume(Box::new(map)))
 }
 
 /// The geometry that fits, or all that do when it is not one alone.

@@ -1,7 +1,7 @@
 //! When to stop although there is more to read: rules for a night without a person.
 
+use crate::copy::reading::early_end::StopReason;
 use crate::copy::reading::options::StopAfter;
-use crate::copy::reading::told::outcome::StopReason;
 use std::collections::VecDeque;
 use std::time::Duration;
 

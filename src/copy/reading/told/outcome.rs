@@ -1,6 +1,7 @@
 //! How a copy ended.
 
 use crate::base::extent::Extent;
+use crate::copy::reading::early_end::StopReason;
 use crate::copy::reading::observed::check::CheckFigures;
 use crate::survey::allocation::Class;
 use serde::Serialize;
@@ -81,28 +82,6 @@ pub enum End {
     },
     /// It failed; only in the outcome that a [`crate::copy::reading::CopyError`] carries.
     Failed,
-}
-
-/// What stopped a copy.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum StopReason {
-    /// [`crate::copy::reading::Controls::stop`] was set.
-    Asked,
-    /// [`crate::copy::reading::StopAfter::time`].
-    Time,
-    /// [`crate::copy::reading::StopAfter::bytes`].
-    Bytes,
-    /// [`crate::copy::reading::StopAfter::errors`].
-    Errors,
-    /// [`crate::copy::reading::StopAfter::failures_in_a_row`].
-    FailuresInARow,
-    /// [`crate::copy::reading::StopAfter::failures_a_minute`].
-    FailuresAMinute,
-    /// [`crate::copy::reading::StopAfter::resets`].
-    Resets,
-    /// [`crate::copy::reading::StopAfter::below_rate`].
-    Rate,
 }
 
 /// What became of a class. The first of the following are parts of the planned bytes; what is in none of them is not read yet.
