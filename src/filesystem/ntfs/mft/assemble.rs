@@ -1,6 +1,6 @@
 //! After all records have been seen: pieces are joined, names put into their folders, purposes settled.
 
-use super::collect::{Collector, LateName, NO_NODE, Slot, purpose_of, system};
+use super::collect::{Collector, LateName, NO_NODE, RunList, Slot, purpose_of, system};
 use super::pieces::{Owner, Piece, join};
 use crate::base::finding::Finding;
 use crate::base::units::ByteOffset;
@@ -153,8 +153,9 @@ fn join_group(collector: &mut Collector, node: NodeId, group: &[(NodeId, Piece)]
                 at += 1;
             }
             let packed = collector.arena.get(extents.packed).to_vec();
-            let expected = extents.next_vcn - extents.first_vcn;
-            sound &= collector.unpack(&packed, expected, parts[at].holder, parts[at].place, in_use, out);
+            let clusters = extents.next_vcn - extents.first_vcn;
+            let Piece { holder: number, place, .. } = *parts[at];
+            sound &= collector.unpack(&RunList { packed: &packed, clusters, number, place, in_use }, out);
         },
         |problem| problems.push(problem),
     );
