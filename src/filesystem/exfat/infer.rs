@@ -411,3 +411,60 @@ fn boot_of(reader: &BoundedReader<'_>, candidate: &ExFatCandidate) -> ExFatBoot 
         oddities: Vec::new(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::extent::Extent;
+    use crate::base::units::SectorSize;
+    use crate::source::{MemorySource, Reader};
+
+    /// An entry of a root folder. Source: the specification, 7.1 and 7.2 (offsets from memory): first cluster at byte 20, length
+    /// at byte 24.
+    fn entry(kind: u8, flags: u8, first_cluster: u32, bytes: u64) -> [u8; 32] {
+        let mut entry = [0; 32];
+        (entry[0], entry[1]) = (kind, flags);
+        entry[20..24].copy_from_slice(&first_cluster.to_le_bytes());
+        entry[24..].copy_from_slice(&bytes.to_le_bytes());
+        entry
+    }
+
+    /// What a sector with these entries at its start is taken for: cluster and length of bitmap and up-case table.
+    fn told(entries: &[[u8; 32]]) -> Option<[(u32, u64); 2]> {
+        let mut sector = entries.concat();
+        sector.resize(512, 0);
+        let reader = Reader::new(Box::new(MemorySource::new(vec![0; 4096], SectorSize::S512)), None);
+        let window = Window::new(&reader, Extent::between(0, 4096));
+        let found = root_entries(&BoundedReader::new(&window), 512, &sector)?;
+        Some(<[Special; 2]>::from(found).map(|special| (special.first_cluster, special.bytes)))
+    }
+
+    #[test]
+    fn a_root_folder_begins_with_one_bitmap_and_an_up_case_table_of_a_possible_length() {
+        let (bitmap, up_case) = (entry(0x81, 0, 2, 1), entry(0x82, 0, 3, 5836));
+        let expected = Some([(2, 1), (3, 5836)]);
+        assert_eq!(told(&[bitmap, up_case]), expected);
+        let (label, unused) = (entry(0x83, 3, 0, 0), entry(0x03, 0, 0, 0));
+        assert_eq!(told(&[label, bitmap, up_case]), expected);
+        assert_eq!(told(&[unused, up_case, bitmap]), expected);
+        // Two bytes for each of the 65,536 letters that there are, and the ten bytes by which a table is recognised.
+        for (bytes, is_possible) in [(9, false), (10, true), (131_072, true), (131_073, false)] {
+            let told = told(&[bitmap, entry(0x82, 0, 3, bytes)]);
+            assert_eq!(told, is_possible.then_some([(2, 1), (3, bytes)]), "{bytes}");
+        }
+        let (no_cluster, empty, second) = (entry(0x81, 0, 1, 1), entry(0x81, 0, 2, 0), entry(0x81, 1, 2, 1));
+        let others = [
+            vec![bitmap],
+            vec![up_case],
+            vec![no_cluster, up_case],
+            vec![empty, up_case],
+            vec![second, up_case],
+            vec![bitmap, second, up_case],
+            vec![bitmap, entry(0x82, 0, 1, 5836)],
+            vec![entry(0x85, 0, 0, 0), bitmap, up_case],
+        ];
+        for entries in others {
+            assert_eq!(told(&entries), None, "{entries:?}");
+        }
+    }
+}
