@@ -269,3 +269,18 @@ impl Cutter {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lost_records_that_follow_each_other_are_one_run() {
+        let mut lost = Vec::new();
+        for number in [0, 1, 5, 6, 7, 9] {
+            lose(&mut lost, number, ByteOffset(u64::from(number) * 1024));
+        }
+        let runs: Vec<(u32, u32, u64)> = lost.iter().map(|run| (run.first, run.count, run.place.0)).collect();
+        assert_eq!(runs, [(0, 2, 0), (5, 3, 5120), (9, 1, 9216)]);
+    }
+}
