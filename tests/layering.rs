@@ -1,5 +1,6 @@
-//! Data flows one way: a module may use only those before it in this list.
+//! Data flows one way: a module may use only those before it in this list, and within a room no two files use each other.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -74,9 +75,7 @@ fn sources(folder: &Path) -> Vec<PathBuf> {
 }
 
 fn layer_of(path: &Path, src: &Path) -> Option<usize> {
-    let within = path.strip_prefix(src).unwrap().with_extension("");
-    let parts: Vec<&str> = within.iter().map(|part| part.to_str().unwrap()).filter(|part| *part != "mod").collect();
-    place(&parts.join("::"))
+    place(&module_of(path, src))
 }
 
 #[test]
@@ -106,6 +105,149 @@ fn no_module_uses_one_above_it() {
     }
     assert!(uses > 50, "only {uses} uses found: this test no longer sees the code");
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// The path of the module in a file: `store::journal::writer`.
+fn module_of(path: &Path, src: &Path) -> String {
+    let within = path.strip_prefix(src).unwrap().with_extension("");
+    let parts: Vec<&str> = within.iter().map(|part| part.to_str().unwrap()).filter(|part| *part != "mod").collect();
+    parts.join("::")
+}
+
+/// A file's code without comments and without its unit tests.
+fn code_of(path: &Path) -> String {
+    let text = fs::read_to_string(path).unwrap();
+    let code = text.split("#[cfg(test)]\nmod ").next().unwrap();
+    code.lines().map(|line| line.split("//").next().unwrap()).collect::<Vec<_>>().join("\n")
+}
+
+/// The paths that begin with `before`, spelt out where braces give several: `a::{b, c::D}` is `a::b` and `a::c::D`.
+fn spelt_out(before: &str, text: &str, found: &mut Vec<String>) -> usize {
+    let is_name = |c: char| c.is_alphanumeric() || c == '_';
+    let mut path = before.to_owned();
+    let mut at = 0;
+    loop {
+        let name = text[at..].len() - text[at..].trim_start_matches(is_name).len();
+        path.push_str(&text[at..at + name]);
+        at += name;
+        if !text[at..].starts_with("::") {
+            found.push(path);
+            return at;
+        }
+        path.push_str("::");
+        at += 2;
+        if text[at..].starts_with('{') {
+            at += 1;
+            while !text[at..].starts_with('}') {
+                at += text[at..].len() - text[at..].trim_start_matches([' ', '\n', ',']).len();
+                if !text[at..].starts_with('}') {
+                    at += spelt_out(&path, &text[at..], found);
+                    // Another name for it.
+                    at += text[at..].find([',', '}']).unwrap();
+                }
+            }
+            return at + 1;
+        }
+    }
+}
+
+/// What a module names of this crate, as paths from its root; `only_given_on` leaves out what it does not export again.
+fn named_by(module: &str, code: &str, only_given_on: bool) -> Vec<String> {
+    let mut found = Vec::new();
+    for start in ["crate::", "super::", "self::", "use "] {
+        for (at, _) in code.match_indices(start) {
+            let is_inside = code[..at].ends_with(|c: char| c.is_alphanumeric() || c == '_' || c == ':');
+            let line = code[code[..at].rfind('\n').map_or(0, |n| n + 1)..at].trim_start();
+            let in_a_use = line.contains("use ");
+            if is_inside || only_given_on && !(line.starts_with("pub") && (start == "use " || in_a_use)) {
+                continue;
+            }
+            let begin = if start == "use " { at + start.len() } else { at };
+            let mut paths = Vec::new();
+            spelt_out("", &code[begin..], &mut paths);
+            // After `use` alone: a module below this one.
+            found.extend(paths.into_iter().filter_map(|path| {
+                let mut from: Vec<&str> = module.split("::").collect();
+                let mut rest = path.as_str();
+                if let Some(behind) = rest.strip_prefix("crate::") {
+                    (from, rest) = (Vec::new(), behind);
+                }
+                rest = rest.strip_prefix("self::").unwrap_or(rest);
+                while let Some(behind) = rest.strip_prefix("super::") {
+                    from.pop()?;
+                    rest = behind;
+                }
+                from.push(rest);
+                Some(from.join("::"))
+            }));
+        }
+    }
+    found
+}
+
+/// Each file with those whose names it uses; a folder's own file and the files below it count as one.
+fn uses_between_files(src: &Path) -> BTreeMap<String, BTreeSet<String>> {
+    let files = sources(src);
+    let code: BTreeMap<String, String> = files.iter().map(|path| (module_of(path, src), code_of(path))).collect();
+    let given_on: BTreeMap<&String, Vec<String>> =
+        code.iter().map(|(module, code)| (module, named_by(module, code, true))).collect();
+    let home = |path: &str| {
+        let mut path = path.to_owned();
+        // A name may be exported from folder to folder.
+        for _ in 0..6 {
+            let begins = |module: &&String| path == **module || path.starts_with(&format!("{module}::"));
+            let module = code.keys().filter(begins).max_by_key(|module| module.len())?;
+            let name = path[module.len()..].trim_start_matches("::").split("::").next().unwrap();
+            let from =
+                given_on[module].iter().find(|other| !name.is_empty() && other.rsplit("::").next() == Some(name));
+            match from {
+                Some(from) if *from != path => path.clone_from(from),
+                _ => return Some(module.clone()),
+            }
+        }
+        None
+    };
+    let is_below = |a: &str, b: &str| a == b || a.starts_with(&format!("{b}::"));
+    let used = |module: &String, code: &String| {
+        let homes = named_by(module, code, false).into_iter().filter_map(|path| home(&path));
+        homes.filter(|other| !is_below(other, module) && !is_below(module, other)).collect()
+    };
+    let modules = code.iter().filter(|(module, _)| !["lib", "main"].contains(&module.as_str()));
+    modules.map(|(module, code)| (module.clone(), used(module, code))).collect()
+}
+
+/// A way from a file back to itself.
+fn circle(from: &str, uses: &BTreeMap<String, BTreeSet<String>>) -> Option<Vec<String>> {
+    let mut ways = vec![vec![from.to_owned()]];
+    let mut seen = BTreeSet::new();
+    while let Some(way) = ways.pop() {
+        for next in uses.get(way.last()?).into_iter().flatten() {
+            if next == from {
+                return Some(way);
+            }
+            if seen.insert(next.clone()) {
+                ways.push([way.clone(), vec![next.clone()]].concat());
+            }
+        }
+    }
+    None
+}
+
+#[test]
+fn files_do_not_use_each_other_in_a_circle() {
+    let src = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let uses = uses_between_files(&src);
+    let count: usize = uses.values().map(BTreeSet::len).sum();
+    assert!(count > 1000, "only {count} uses found: this test no longer sees the code");
+    // Through the names that a folder exports, and through braces.
+    for (from, to) in
+        [("copy::follow_plan::parts", "copy::reading::told::outcome"), ("plan::making::sweep", "base::extent")]
+    {
+        assert!(uses[from].contains(to), "{from}: {:?}", uses[from]);
+    }
+    let circles: BTreeSet<String> =
+        uses.keys().filter_map(|from| circle(from, &uses)).map(|way| way.join(" -> ")).collect();
+    assert!(circles.is_empty(), "{circles:#?}");
 }
 
 /// What waits for a person, the destination or the system, and not for the drive.

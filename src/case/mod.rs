@@ -34,7 +34,7 @@ pub use view::CaseView;
 use crate::base::extent::Extent;
 use crate::base::new_file::replace;
 use crate::drive::model::{DriveModel, ModelFileError};
-use crate::source::{Source, SourceIdentity, SourceLost};
+use crate::source::{Keys, Reader, Source, SourceIdentity, SourceLost};
 use crate::store::image;
 use crate::store::journal::RECORD_BYTES;
 use serde::{Deserialize, Serialize};
@@ -251,6 +251,11 @@ impl Case {
     /// A source that holds nothing beside the case: whatever the case lacks is an error that says so.
     pub fn without_drive(&self) -> Box<dyn Source> {
         Box::new(offline::NoDrive::new(self.file.source.identity(&self.image_path()), self.file.structure_left))
+    }
+
+    /// A reader over what the case holds, without its drive.
+    pub fn reader_without_drive(&self, keys: &Arc<Keys>) -> Reader {
+        Reader::new(self.without_drive(), None).with_store(Arc::clone(&self.store) as _).with_keys(Arc::clone(keys))
     }
 
     /// Chooses the byte that unreadable sectors have in the image. It cannot be changed once a sector has it: one image with

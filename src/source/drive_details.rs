@@ -7,6 +7,7 @@
 use crate::base::fields::be16;
 use serde::{Deserialize, Serialize};
 use std::fs;
+use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::{Path, PathBuf};
 
 /// Who told a serial number.
@@ -61,6 +62,16 @@ pub(super) struct Told {
 pub(super) fn drive_folder(sysfs: &Path, major: u32, minor: u32) -> Option<PathBuf> {
     let folder = fs::canonicalize(sysfs.join(format!("dev/block/{major}:{minor}"))).ok()?;
     if folder.join("partition").exists() { folder.parent().map(Path::to_path_buf) } else { Some(folder) }
+}
+
+/// The folder in sysfs of the whole drive that the block device at `device` is or belongs to, and that of the partition.
+pub(super) fn device_folder(device: &Path, sysfs: &Path) -> Option<(PathBuf, Option<PathBuf>)> {
+    let about = fs::metadata(device).ok().filter(|about| about.file_type().is_block_device())?;
+    let (major, minor) = (rustix::fs::major(about.rdev()), rustix::fs::minor(about.rdev()));
+    let drive = drive_folder(sysfs, major, minor)?;
+    let own = fs::canonicalize(sysfs.join(format!("dev/block/{major}:{minor}"))).ok()?;
+    let partition = (own != drive).then_some(own);
+    Some((drive, partition))
 }
 
 /// The first attribute there is of some, without blanks around it.

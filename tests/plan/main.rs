@@ -9,5 +9,6 @@ mod export;
 #[path = "../support/layouts.rs"]
 mod layouts;
 mod plan;
+mod plan_schema;
 mod simulate;
 mod wanted;

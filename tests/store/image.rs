@@ -73,6 +73,28 @@ fn what_is_written_is_what_another_program_reads() {
     }
 }
 
+/// What was never written is a hole to the end of its block, and to the image's end in the last; what was written is none.
+#[test]
+fn holes_are_what_was_never_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes = 5 * MIB + 512 * 77;
+    let image = create(&folder.path().join("holes.vhdx"), ImageForm::Vhdx, bytes, S512, S4096).unwrap();
+    let hole = |at: u64| image.hole(ByteOffset(at));
+    assert_eq!([0, 1000, MIB - 1, MIB].map(hole), [MIB, MIB - 1000, 1, MIB]);
+    assert_eq!([5 * MIB, bytes - 1, bytes].map(hole), [512 * 77, 1, 0]);
+    image.write_at(ByteOffset(MIB), &[7; 64 << 10]).unwrap();
+    assert_eq!([MIB - 1, MIB, MIB + 4096, 2 * MIB].map(hole), [1, 0, 0, MIB]);
+    // In a block that has a place, the file itself says what is a hole.
+    assert!([MIB - (128 << 10), 0].contains(&hole(MIB + (128 << 10))));
+    for (form, name) in [(ImageForm::Raw, "holes.img"), (ImageForm::Vhdx, "whole.vhdx")] {
+        let image = create(&folder.path().join(name), form, bytes, S512, S4096).unwrap();
+        for at in (0..bytes).step_by(4096) {
+            image.write_at(ByteOffset(at), &vec![1; index(4096.min(bytes - at))]).unwrap();
+        }
+        assert!((0..bytes).step_by(4096).all(|at| image.hole(ByteOffset(at)) == 0), "{form}");
+    }
+}
+
 #[test]
 fn what_another_program_writes_is_what_is_read() {
     let folder = tempfile::tempdir().unwrap();

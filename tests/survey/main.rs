@@ -2,6 +2,7 @@
 
 #[path = "../support/cases.rs"]
 mod cases;
+mod census;
 mod coherence;
 #[path = "../support/common/mod.rs"]
 mod common;

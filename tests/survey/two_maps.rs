@@ -11,7 +11,7 @@ use gleaner::filesystem::{FixedKind, FsKind, VolumeMap};
 use gleaner::report::values::{FileLine, for_each_file};
 use gleaner::source::{MemorySource, Reader};
 use gleaner::survey::allocation::{
-    Choices, Class, DOUBTED_BYTES, DriveMap, classify, compare_maps, doubtful, read_drive,
+    Choices, Class, DOUBTED_BYTES, DriveMap, MapComparison, classify, compare_maps, doubtful, read_drive,
 };
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -38,6 +38,23 @@ fn volume(drive: &DriveMap) -> &VolumeMap {
 
 fn number(value: &Value) -> u64 {
     value.as_u64().expect("a number")
+}
+
+/// What is said of the two maps is what was counted, and no more.
+fn check_words(figures: &MapComparison, name: &str) {
+    let words = [
+        (figures.unknown, "clusters were not read from"),
+        (figures.only_owned, "clusters belong to existing files but are marked free"),
+        (figures.doubtful, "further clusters are planned as in use although marked free"),
+        (figures.only_allocated, "clusters are marked in use but no file owns them"),
+        (figures.shared, "clusters are claimed by more than one file"),
+    ];
+    for (share, words) in words {
+        assert_eq!(figures.suggests.contains(words), share.clusters > 0, "{name}: {}", figures.suggests);
+        assert!(share.clusters == 0 || figures.suggests.contains(&share.clusters.to_string()), "{name}");
+    }
+    let agree = words.iter().all(|(share, _)| share.clusters == 0);
+    assert_eq!(figures.suggests.ends_with("agree: both can be trusted"), agree, "{name}: {}", figures.suggests);
 }
 
 /// The clusters that the reference parsers call allocated.
@@ -114,6 +131,7 @@ fn a_map_that_live_files_contradict_is_not_believed() {
                 })
                 .collect();
             let figures = compare_maps(now).figures;
+            check_words(&figures, name);
             if figures.only_owned.clusters > 0 {
                 saved += usize::from(figures.doubtful.clusters > 0);
                 assert_eq!(lost, Vec::<u64>::new(), "{name}, block {block} of the map: {}", figures.suggests);

@@ -5,7 +5,6 @@ use crate::base::extent::ExtentSet;
 use crate::copy::reading::CopyOutcome;
 use crate::copy::session::Session;
 use crate::results::audit::{Truth, WantedCount, audit};
-use crate::source::{CopyStore, Reader};
 use crate::survey::allocation::{Patterns, read_drive};
 use serde::Serialize;
 use std::sync::Arc;
@@ -42,14 +41,11 @@ impl DamagedFiles {
 
     /// Counts them as an audit does. None while structure cannot be read from the case, and once `session` was stopped.
     pub(super) fn of(session: &Session) -> DamagedFiles {
-        let store = Arc::clone(case(session).store());
-        let reader = Reader::new(case(session).without_drive(), None)
-            .with_store(Arc::clone(&store) as Arc<dyn CopyStore>)
-            .with_keys(Arc::clone(&session.sources.keys))
-            .with_stop(Arc::clone(&session.stop));
+        let case = case(session);
+        let reader = case.reader_without_drive(&session.sources.keys).with_stop(Arc::clone(&session.stop));
         let Ok(drive) = read_drive(&reader) else { return DamagedFiles::default() };
         let (planned, wanted) = (ExtentSet::new(), Patterns::default());
-        let truth = Truth { store: store.as_ref(), planned: &planned, wanted: &wanted };
+        let truth = Truth { store: case.store().as_ref(), planned: &planned, wanted: &wanted };
         let stopped = || session.stop.load(Ordering::Relaxed);
         let counted = audit(&drive, &truth, &Patterns::default(), |_| if stopped() { Err(()) } else { Ok(()) });
         counted.map_or_else(

@@ -4,11 +4,11 @@
 //! does not wait for it.
 
 use crate::base::extent::{Extent, ExtentSet};
-use crate::case::{Case, CaseStore};
+use crate::case::Case;
 use crate::copy::reading::Event;
 use crate::filesystem::ntfs::NamesOnly;
 use crate::results::audit::{Snapshot, WantedCount, WantedCounter};
-use crate::source::{CopyStore, Keys, RangeMark, Reader, Skip, Source};
+use crate::source::{CopyStore, Keys, RangeMark, Reader, Skip};
 use crate::survey::allocation::{Class, DriveMap, Patterns, read_drive};
 use std::collections::VecDeque;
 use std::io;
@@ -26,10 +26,9 @@ pub(super) struct CountingStore<'s> {
 
 /// What is needed to count, apart from the drive.
 pub(super) struct Sources {
-    drive: Box<dyn Source>,
-    store: Arc<CaseStore>,
+    /// Over the case alone.
+    reader: Reader,
     snapshot: Snapshot,
-    keys: Arc<Keys>,
 }
 
 enum Change {
@@ -58,10 +57,8 @@ impl<'s> CountingStore<'s> {
         let is_off = wanted.is_empty();
         let state = State { safe_before: inner.safe_bytes().unwrap_or(0), is_off, ..State::default() };
         let sources = (!is_off).then(|| Sources {
-            drive: case.without_drive(),
-            store: Arc::clone(case.store()),
+            reader: case.reader_without_drive(keys),
             snapshot: Snapshot::of(inner, case.file().source.bytes),
-            keys: Arc::clone(keys),
         });
         (CountingStore { inner, wanted, state: Mutex::new(state), given_up: Arc::default() }, sources)
     }
@@ -94,10 +91,8 @@ impl<'s> CountingStore<'s> {
     }
 
     fn counter(&self, sources: Sources, planned: &ExtentSet) -> Option<(DriveMap, WantedCounter)> {
-        let Sources { drive, store, snapshot, keys } = sources;
-        let stop = Arc::clone(&self.given_up);
-        let reader = Reader::new(drive, None).with_store(store as Arc<dyn CopyStore>).with_stop(stop).with_keys(keys);
-        let drive = read_drive(&reader).ok()?;
+        let Sources { reader, snapshot } = sources;
+        let drive = read_drive(&reader.with_stop(Arc::clone(&self.given_up))).ok()?;
         let counter = WantedCounter::new_unless(&drive, &snapshot, planned, &self.wanted, &self.given_up)?;
         Some((drive, counter))
     }
@@ -271,7 +266,7 @@ pub(super) fn shortened(mut counts: Vec<WantedCount>) -> Vec<WantedCount> {
 mod tests {
     use super::*;
     use crate::base::units::{ByteOffset, SectorSize};
-    use crate::source::{Failure, MemorySource, ReadError, SourceIdentity};
+    use crate::source::{Failure, MemorySource, ReadError, Source, SourceIdentity};
     use crate::store::image::ImageForm;
     use std::io::Read;
     use std::sync::Barrier;
@@ -392,7 +387,8 @@ mod tests {
             let case = Case::open_or_create(&folder.path().join("case"), inner.identity(), ImageForm::Raw).unwrap();
             let (store, sources) = CountingStore::new(&case, Patterns::new(&["Photos"]).unwrap(), &Arc::default());
             let drive = Held { inner, requests: Arc::clone(&requests), meeting: Arc::clone(&meeting) };
-            let sources = Sources { drive: Box::new(drive), ..sources.unwrap() };
+            let Sources { reader, snapshot } = sources.unwrap();
+            let sources = Sources { reader: reader.with_source(Box::new(drive)), snapshot };
             std::thread::scope(|scope| {
                 scope.spawn(|| store.begin(sources, &ExtentSet::new()));
                 meeting.wait();

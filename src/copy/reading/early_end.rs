@@ -1,8 +1,30 @@
 //! Why following a plan ends before the plan does.
 
-use super::told::outcome::StopReason;
 use crate::base::extent::Extent;
 use crate::source::{RangeMark, SourceLost};
+use serde::Serialize;
+
+/// What stopped a copy.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StopReason {
+    /// [`crate::copy::reading::Controls::stop`] was set.
+    Asked,
+    /// [`crate::copy::reading::StopAfter::time`].
+    Time,
+    /// [`crate::copy::reading::StopAfter::bytes`].
+    Bytes,
+    /// [`crate::copy::reading::StopAfter::errors`].
+    Errors,
+    /// [`crate::copy::reading::StopAfter::failures_in_a_row`].
+    FailuresInARow,
+    /// [`crate::copy::reading::StopAfter::failures_a_minute`].
+    FailuresAMinute,
+    /// [`crate::copy::reading::StopAfter::resets`].
+    Resets,
+    /// [`crate::copy::reading::StopAfter::below_rate`].
+    Rate,
+}
 
 /// Passed up to where the copy began.
 #[derive(Debug)]

@@ -16,11 +16,12 @@ mod plan_walk;
 mod requests;
 mod told;
 
+pub use early_end::StopReason;
 pub use error::CopyError;
 pub use observed::check::CheckFigures;
 pub use options::{Controls, CopyOptions, RequestLog, StopAfter};
 pub use told::event::{Difficulties, Event, Health, PassProgress, Progress, Stage, TimeLeft, TroubleKind};
-pub use told::outcome::{BadRegion, ClassOutcome, CopyOutcome, End, StopReason};
+pub use told::outcome::{BadRegion, ClassOutcome, CopyOutcome, End};
 
 use crate::plan::Plan;
 use crate::source::{CopyStore, Reader};

@@ -229,8 +229,7 @@ impl Session {
     /// [`SessionError::Key`].
     pub fn check_keys(&self) -> Result<(), SessionError> {
         let Some(case) = self.case.as_ref().filter(|_| !self.sources.keys.is_empty()) else { return Ok(()) };
-        let reader = Reader::new(case.without_drive(), None).with_store(Arc::clone(case.store()) as _);
-        match read_drive(&reader.with_keys(Arc::clone(&self.sources.keys))) {
+        match read_drive(&case.reader_without_drive(&self.sources.keys)) {
             Ok(drive) => Ok(drive.check_keys(&self.sources.keys)?),
             // The survey did not come so far; the plan will be made again.
             Err(SourceLost::NotInCase { .. }) => Ok(()),

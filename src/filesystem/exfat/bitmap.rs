@@ -4,11 +4,10 @@
 use super::entry::Special;
 use super::findings::{BITMAP_LOST, BITMAP_PARTLY, BITMAP_SHORT};
 use super::table::ExFatTable;
-use super::walk::ExFatFolders;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::bits::{BitmapMarks, Scan};
 use crate::filesystem::chain::Chain;
-use crate::filesystem::folder_tree::{FolderTree, Heap, Subject};
+use crate::filesystem::folder_tree::{FolderFormat, FolderTree, Heap, Subject};
 use crate::filesystem::{AllocationMap, ClusterRun, ClusterSet};
 use crate::source::SourceLost;
 
@@ -19,7 +18,7 @@ pub(super) struct Bitmap {
 }
 
 /// Follows the chains of the bitmaps.
-pub(super) fn follow(specials: Vec<Special>, tree: &mut FolderTree<'_, ExFatFolders>) -> Vec<Bitmap> {
+pub(super) fn follow<F: FolderFormat>(specials: Vec<Special>, tree: &mut FolderTree<'_, F>) -> Vec<Bitmap> {
     let with_chain = |special: Special| {
         let wanted = special.bytes.div_ceil(tree.heap.geometry.cluster_bytes);
         let chain = tree.chains.follow(special.first_cluster, wanted);

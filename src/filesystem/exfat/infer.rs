@@ -12,13 +12,11 @@
 
 use super::boot::sector::ExFatBoot;
 use super::entry::{self, Item, Special};
-use super::findings::GEOMETRY_INFERRED;
-use super::{up_case, volume};
+use super::up_case;
 use crate::base::fields::u32_at;
-use crate::base::finding::{Finding, Findings};
 use crate::filesystem::folder_content::Content;
 use crate::filesystem::folder_tree::ContentPlace;
-use crate::filesystem::infer::{BoundedReader, Choice, HEAD_BYTES, Inferred, SECTOR, certainty, choose, only_choice};
+use crate::filesystem::infer::{BoundedReader, Choice, HEAD_BYTES, SECTOR, choose};
 use crate::source::{SourceLost, Window};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -72,7 +70,7 @@ pub(super) struct InferredExFat {
 }
 
 impl InferredExFat {
-    fn in_words(&self) -> String {
+    pub fn in_words(&self) -> String {
         format!(
             "exFAT with clusters of {} bytes from byte {} of the volume on ({})",
             self.boot.cluster_bytes(),
@@ -80,30 +78,6 @@ impl InferredExFat {
             self.evidence
         )
     }
-}
-
-/// Infers the geometry and reads the volume with it.
-///
-/// # Errors
-/// [`SourceLost`] when the device is gone.
-pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match only_choice(infer(window)?, InferredExFat::in_words) {
-        Ok(inferred) => inferred,
-        Err(outcome) => return Ok(outcome),
-    };
-    let mut findings = Findings::new();
-    let certainty = certainty(&inferred.lacking);
-    let sentence = format!(
-        "Both boot regions are lost. Inferred from root folder, up-case table and FAT: {}, {} clusters. {certainty} Sector \
-         size and serial number are lost and matter to nothing that is read.",
-        inferred.in_words(),
-        inferred.boot.cluster_count
-    );
-    findings.push(Finding::at(&GEOMETRY_INFERRED, window.absolute(0), sentence));
-    let mut map = volume::read_with(window, &inferred.boot, None, findings)?;
-    map.serial.clear();
-    map.catalog_incomplete |= !inferred.lacking.is_empty();
-    Ok(Inferred::Volume(Box::new(map)))
 }
 
 /// The geometry that fits, or all that do when it is not one alone.
@@ -435,5 +409,62 @@ fn boot_of(reader: &BoundedReader<'_>, candidate: &ExFatCandidate) -> ExFatBoot 
         serial: 0,
         revision: (1, 0),
         oddities: Vec::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::extent::Extent;
+    use crate::base::units::SectorSize;
+    use crate::source::{MemorySource, Reader};
+
+    /// An entry of a root folder. Source: the specification, 7.1 and 7.2 (offsets from memory): first cluster at byte 20, length
+    /// at byte 24.
+    fn entry(kind: u8, flags: u8, first_cluster: u32, bytes: u64) -> [u8; 32] {
+        let mut entry = [0; 32];
+        (entry[0], entry[1]) = (kind, flags);
+        entry[20..24].copy_from_slice(&first_cluster.to_le_bytes());
+        entry[24..].copy_from_slice(&bytes.to_le_bytes());
+        entry
+    }
+
+    /// What a sector with these entries at its start is taken for: cluster and length of bitmap and up-case table.
+    fn told(entries: &[[u8; 32]]) -> Option<[(u32, u64); 2]> {
+        let mut sector = entries.concat();
+        sector.resize(512, 0);
+        let reader = Reader::new(Box::new(MemorySource::new(vec![0; 4096], SectorSize::S512)), None);
+        let window = Window::new(&reader, Extent::between(0, 4096));
+        let found = root_entries(&BoundedReader::new(&window), 512, &sector)?;
+        Some(<[Special; 2]>::from(found).map(|special| (special.first_cluster, special.bytes)))
+    }
+
+    #[test]
+    fn a_root_folder_begins_with_one_bitmap_and_an_up_case_table_of_a_possible_length() {
+        let (bitmap, up_case) = (entry(0x81, 0, 2, 1), entry(0x82, 0, 3, 5836));
+        let expected = Some([(2, 1), (3, 5836)]);
+        assert_eq!(told(&[bitmap, up_case]), expected);
+        let (label, unused) = (entry(0x83, 3, 0, 0), entry(0x03, 0, 0, 0));
+        assert_eq!(told(&[label, bitmap, up_case]), expected);
+        assert_eq!(told(&[unused, up_case, bitmap]), expected);
+        // Two bytes for each of the 65,536 letters that there are, and the ten bytes by which a table is recognised.
+        for (bytes, is_possible) in [(9, false), (10, true), (131_072, true), (131_073, false)] {
+            let told = told(&[bitmap, entry(0x82, 0, 3, bytes)]);
+            assert_eq!(told, is_possible.then_some([(2, 1), (3, bytes)]), "{bytes}");
+        }
+        let (no_cluster, empty, second) = (entry(0x81, 0, 1, 1), entry(0x81, 0, 2, 0), entry(0x81, 1, 2, 1));
+        let others = [
+            vec![bitmap],
+            vec![up_case],
+            vec![no_cluster, up_case],
+            vec![empty, up_case],
+            vec![second, up_case],
+            vec![bitmap, second, up_case],
+            vec![bitmap, entry(0x82, 0, 1, 5836)],
+            vec![entry(0x85, 0, 0, 0), bitmap, up_case],
+        ];
+        for entries in others {
+            assert_eq!(told(&entries), None, "{entries:?}");
+        }
     }
 }

@@ -3,13 +3,17 @@
 use super::bitmap::{self, Bitmap};
 use super::boot::region;
 use super::boot::sector::{ExFatBoot, Flags, REGION_SECTORS};
-use super::findings::{ACTIVE_COPY, BOOT_CHECKSUM, BOOT_CONTRADICTED, DIRTY, MEDIA_FAILURE, TRUNCATED};
+use super::findings::{
+    ACTIVE_COPY, BOOT_CHECKSUM, BOOT_CONTRADICTED, DIRTY, GEOMETRY_INFERRED, MEDIA_FAILURE, TRUNCATED,
+};
+use super::infer::{self, InferredExFat};
 use super::shared::note_shared;
+use super::table;
 use super::walk::{self, ExFatFolders, Root};
-use super::{infer, table};
 use crate::base::extent::Extent;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::folder_tree::FolderTree;
+use crate::filesystem::infer::{Inferred, certainty, only_choice};
 use crate::filesystem::{ClusterGeometry, FixedKind, FsKind, VolumeMap, VolumeOutcome};
 use crate::source::{SourceLost, Window};
 
@@ -50,8 +54,32 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     read_with(window, &found.boot, found.flags, findings).map(|map| Ok(Box::new(map)))
 }
 
+/// Infers the geometry and reads the volume with it.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone.
+pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
+    let inferred = match only_choice(infer::infer(window)?, InferredExFat::in_words) {
+        Ok(inferred) => inferred,
+        Err(outcome) => return Ok(outcome),
+    };
+    let mut findings = Findings::new();
+    let certainty = certainty(&inferred.lacking);
+    let sentence = format!(
+        "Both boot regions are lost. Inferred from root folder, up-case table and FAT: {}, {} clusters. {certainty} Sector \
+         size and serial number are lost and matter to nothing that is read.",
+        inferred.in_words(),
+        inferred.boot.cluster_count
+    );
+    findings.push(Finding::at(&GEOMETRY_INFERRED, window.absolute(0), sentence));
+    let mut map = read_with(window, &inferred.boot, None, findings)?;
+    map.serial.clear();
+    map.catalog_incomplete |= !inferred.lacking.is_empty();
+    Ok(Inferred::Volume(Box::new(map)))
+}
+
 /// Reads the volume by a boot sector that is believed; `flags` are the main one's, when they are known.
-pub(super) fn read_with(
+fn read_with(
     window: &Window<'_>,
     boot: &ExFatBoot,
     flags: Option<Flags>,

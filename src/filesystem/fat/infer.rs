@@ -12,17 +12,14 @@
 //! first 64 KiB at most, [`SAMPLES`] folders and files of it and the FAT sectors these need.
 
 use super::boot::sector::{Fat32, FatBoot, kind_by_cluster_count};
-use super::findings::GEOMETRY_INFERRED;
 use super::folder::directory::{self, Item};
 use super::table::Width;
-use super::volume;
 use crate::base::extent::Extent;
 use crate::base::fields::{u16_at, u32_at};
-use crate::base::finding::{Finding, Findings};
 use crate::filesystem::FsKind;
 use crate::filesystem::folder_content::Content;
 use crate::filesystem::folder_tree::FolderEntry;
-use crate::filesystem::infer::{BoundedReader, Choice, HEAD_BYTES, Inferred, SECTOR, certainty, choose, only_choice};
+use crate::filesystem::infer::{BoundedReader, Choice, HEAD_BYTES, SECTOR, choose};
 use crate::source::{SourceLost, Window};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -92,7 +89,7 @@ pub(super) struct InferredFat {
 }
 
 impl InferredFat {
-    fn in_words(&self) -> String {
+    pub fn in_words(&self) -> String {
         format!(
             "{} with clusters of {} bytes from byte {} of the volume on ({})",
             self.boot.kind.name(),
@@ -101,29 +98,6 @@ impl InferredFat {
             self.evidence
         )
     }
-}
-
-/// Infers the geometry and reads the volume with it.
-///
-/// # Errors
-/// [`SourceLost`] when the device is gone.
-pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
-    let inferred = match only_choice(infer(window)?, InferredFat::in_words) {
-        Ok(inferred) => inferred,
-        Err(outcome) => return Ok(outcome),
-    };
-    let mut findings = Findings::new();
-    let certainty = certainty(&inferred.lacking);
-    let sentence = format!(
-        "The boot sector is lost. Inferred from FAT and folders: {}, {} clusters. {certainty} The volume is taken to fill \
-         its place; sector size and serial number are lost and matter to nothing that is read.",
-        inferred.in_words(),
-        inferred.boot.cluster_count
-    );
-    findings.push(Finding::at(&GEOMETRY_INFERRED, window.absolute(0), sentence));
-    let mut map = volume::read_with(window, &inferred.boot, None, findings)?;
-    map.catalog_incomplete |= !inferred.lacking.is_empty();
-    Ok(Inferred::Volume(Box::new(map)))
 }
 
 /// The geometry that fits, or all that do when it is not one alone.

@@ -10,5 +10,4 @@ mod volume;
 mod walk;
 
 pub use findings::*;
-pub use infer::read_inferred;
-pub use volume::read;
+pub use volume::{read, read_inferred};

@@ -5,14 +5,16 @@ use super::boot::sector::{self, BOOT_BYTES, FatBoot};
 use super::copies;
 use super::findings::{
     BACKUP_DIFFERS, BACKUP_UNUSABLE, BOOT_CONTRADICTED, BOOT_FROM_BACKUP, BOOT_ODD, FS_INFO_DAMAGED,
-    FS_INFO_FREE_COUNT, NOT_UNDERSTOOD, TRUNCATED, TYPE_CONTRADICTED,
+    FS_INFO_FREE_COUNT, GEOMETRY_INFERRED, NOT_UNDERSTOOD, TRUNCATED, TYPE_CONTRADICTED,
 };
 use super::folder::directory;
+use super::infer::{self, InferredFat};
 use super::walk::{self, FatFolders};
 use crate::base::extent::Extent;
 use crate::base::fields::u32_at;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::folder_tree::FolderTree;
+use crate::filesystem::infer::{Inferred, certainty, only_choice};
 use crate::filesystem::{AllocationMap, ClusterGeometry, FixedKind, FsKind, VolumeMap, VolumeOutcome};
 use crate::source::{SourceLost, Window};
 
@@ -49,8 +51,31 @@ pub fn read(window: &Window<'_>) -> Result<VolumeOutcome, SourceLost> {
     read_with(window, &boot, None, findings).map(|map| Ok(Box::new(map)))
 }
 
+/// Infers the geometry and reads the volume with it.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone.
+pub fn read_inferred(window: &Window<'_>) -> Result<Inferred, SourceLost> {
+    let inferred = match only_choice(infer::infer(window)?, InferredFat::in_words) {
+        Ok(inferred) => inferred,
+        Err(outcome) => return Ok(outcome),
+    };
+    let mut findings = Findings::new();
+    let certainty = certainty(&inferred.lacking);
+    let sentence = format!(
+        "The boot sector is lost. Inferred from FAT and folders: {}, {} clusters. {certainty} The volume is taken to fill \
+         its place; sector size and serial number are lost and matter to nothing that is read.",
+        inferred.in_words(),
+        inferred.boot.cluster_count
+    );
+    findings.push(Finding::at(&GEOMETRY_INFERRED, window.absolute(0), sentence));
+    let mut map = read_with(window, &inferred.boot, None, findings)?;
+    map.catalog_incomplete |= !inferred.lacking.is_empty();
+    Ok(Inferred::Volume(Box::new(map)))
+}
+
 /// Reads the volume by a boot sector that is believed; `primary` are the first sector's bytes, when that is the one.
-pub(super) fn read_with(
+fn read_with(
     window: &Window<'_>,
     boot: &FatBoot,
     primary: Option<&[u8; BOOT_BYTES]>,

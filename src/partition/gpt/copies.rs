@@ -1,10 +1,11 @@
 //! The two copies of a GPT: reading each, and how far each can be trusted.
 
 use super::entries;
-use super::header::{Header, HeaderState, crc32};
+use super::header::{Header, HeaderState};
 use crate::base::extent::Extent;
 use crate::base::units::{ByteOffset, Lba, SectorSize};
 use crate::partition::drive::Drive;
+use crate::partition::signature::checksums::crc32_ieee;
 use crate::source::SourceLost;
 
 /// Which copy.
@@ -100,7 +101,7 @@ impl Copy {
             let why = format!("{} of its {} bytes were not read", block.unreadable.bytes(), block.extent.bytes);
             Array::Damaged { bytes: block.bytes, why }
         } else {
-            match crc32(&block.bytes) {
+            match crc32_ieee(&[&block.bytes]) {
                 is if is == header.array_crc => Array::Sound(block.bytes),
                 is => {
                     let why = format!("its CRC is {is:08X} where {:08X} is given", header.array_crc);

@@ -4,7 +4,7 @@
 
 use crate::base::fields::{guid_at, u32_at, u64_at};
 use crate::base::units::{Lba, SectorSize};
-use crc::{CRC_32_ISO_HDLC, Crc};
+use crate::partition::signature::checksums::crc32_ieee;
 
 pub(super) const SIGNATURE: &[u8; 8] = b"EFI PART";
 
@@ -14,13 +14,6 @@ const SMALLEST: usize = 92;
 /// The longest entry array that is read, in bytes. Tables in use have 16 KiB; this leaves room for 131,072 partitions
 /// and keeps a hostile header from asking for the whole drive.
 const LONGEST_ARRAY: u64 = 16 << 20;
-
-static CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
-
-/// The CRC-32 that UEFI requires.
-pub(super) fn crc32(bytes: &[u8]) -> u32 {
-    CRC.checksum(bytes)
-}
 
 /// The fields of a header.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -150,12 +143,8 @@ impl HeaderState {
 
 /// The header's CRC, over all its bytes with the CRC field itself as zero.
 fn header_crc(covered: &[u8]) -> u32 {
-    let mut digest = CRC.digest();
     let (before, rest) = covered.split_at(16.min(covered.len()));
-    digest.update(before);
-    digest.update(&[0; 4]);
-    digest.update(rest.get(4..).unwrap_or_default());
-    digest.finalize()
+    crc32_ieee(&[before, &[0; 4], rest.get(4..).unwrap_or_default()])
 }
 
 #[cfg(test)]
@@ -185,9 +174,9 @@ mod tests {
     #[test]
     fn crc_is_the_one_uefi_means() {
         // The check value of CRC-32/ISO-HDLC in the catalogue of parametrised CRC algorithms (reveng).
-        assert_eq!(crc32(b"123456789"), 0xCBF4_3926);
+        assert_eq!(crc32_ieee(&[b"123456789"]), 0xCBF4_3926);
         // Computed apart, with Python's zlib.crc32, for an array of 128 empty entries.
-        assert_eq!(crc32(&[0; 16384]), 0xAB54_D286);
+        assert_eq!(crc32_ieee(&[&[0; 16384]]), 0xAB54_D286);
     }
 
     #[test]

@@ -17,9 +17,20 @@ use crate::partition::findings::{
 };
 use crate::source::SourceLost;
 use std::collections::BTreeSet;
+use std::ops::Range;
 
 /// Links followed in all chains of a drive. Linux stops at 256 partitions on a drive (`DISK_MAX_PARTS`, from memory).
 pub const MOST_LINKS: usize = 256;
+
+/// An extended partition whose chain is followed.
+struct Extended<'d> {
+    drive: &'d Drive<'d>,
+    unit: SectorSize,
+    /// Its sectors.
+    range: Range<u64>,
+    /// Links that were come to.
+    visited: BTreeSet<u64>,
+}
 
 /// What following the chains gave.
 #[derive(Default)]
@@ -38,25 +49,25 @@ impl Chain {
     pub fn follow(&mut self, drive: &Drive<'_>, extended: &MbrEntry, unit: SectorSize) -> Result<(), SourceLost> {
         let base = u64::from(extended.first);
         let range = base..base + u64::from(extended.sectors);
-        let mut visited = BTreeSet::new();
+        let mut within = Extended { drive, unit, range, visited: BTreeSet::new() };
         let mut at = base;
         loop {
-            visited.insert(at);
+            within.visited.insert(at);
             self.followed += 1;
-            let Some(link) = self.read_link(drive, Lba(at), at == base, unit)? else { return Ok(()) };
+            let Some(link) = self.read_link(&within, Lba(at), at == base)? else { return Ok(()) };
             if at == base {
                 self.sound_starts += 1;
             }
             let place = unit.offset_of(Lba(at)).unwrap_or_default();
             let before = self.logicals.len();
-            self.take_logicals(&link, at, &range, place);
+            self.take_logicals(&link, at, &within.range, place);
             if self.logicals.len() == before {
                 let sentence = format!("The link at {} names no logical partition.", Lba(at));
                 self.note(&EBR_NO_LOGICAL, place, sentence);
             }
             let Some(next) = link.entries.iter().find(|e| e.is_extended() && e.sectors > 0) else { return Ok(()) };
             let next = base + u64::from(next.first);
-            if !self.may_go_on(drive, at, next, &range, place, &visited, unit) {
+            if !self.may_go_on(&within, at, next, place) {
                 return Ok(());
             }
             at = next;
@@ -64,13 +75,8 @@ impl Chain {
     }
 
     /// Reads the link at `lba`; `None` when the chain ends there without a sound one.
-    fn read_link(
-        &mut self,
-        drive: &Drive<'_>,
-        lba: Lba,
-        is_first: bool,
-        unit: SectorSize,
-    ) -> Result<Option<Mbr>, SourceLost> {
+    fn read_link(&mut self, within: &Extended<'_>, lba: Lba, is_first: bool) -> Result<Option<Mbr>, SourceLost> {
+        let Extended { drive, unit, .. } = *within;
         let Some(block) = drive.read(lba, 512, unit)? else {
             let place = unit.offset_of(lba).unwrap_or(ByteOffset(u64::MAX));
             let sentence = format!(
@@ -101,7 +107,7 @@ impl Chain {
     }
 
     /// Adds the logical partitions that a link names.
-    fn take_logicals(&mut self, link: &Mbr, at: u64, range: &std::ops::Range<u64>, place: ByteOffset) {
+    fn take_logicals(&mut self, link: &Mbr, at: u64, range: &Range<u64>, place: ByteOffset) {
         for (index, entry) in link.entries.iter().enumerate() {
             if !entry.is_used() || entry.is_extended() || entry.sectors == 0 {
                 continue;
@@ -142,17 +148,8 @@ impl Chain {
     }
 
     /// Whether the step from the link at `at` to the one at `next` may be made.
-    #[allow(clippy::too_many_arguments, reason = "one step of one walk; a struct would only rename the arguments")]
-    fn may_go_on(
-        &mut self,
-        drive: &Drive<'_>,
-        at: u64,
-        next: u64,
-        range: &std::ops::Range<u64>,
-        place: ByteOffset,
-        visited: &BTreeSet<u64>,
-        unit: SectorSize,
-    ) -> bool {
+    fn may_go_on(&mut self, within: &Extended<'_>, at: u64, next: u64, place: ByteOffset) -> bool {
+        let Extended { drive, unit, range, visited } = within;
         let (here, there) = (Lba(at), Lba(next));
         if visited.contains(&next) {
             let sentence = format!(
@@ -174,7 +171,7 @@ impl Chain {
                 range.end.saturating_sub(1)
             );
             self.note(&EBR_OUTSIDE_EXTENDED, place, sentence);
-        } else if next < at && drive.locate(there, 512, unit).is_some() {
+        } else if next < at && drive.locate(there, 512, *unit).is_some() {
             self.note(&EBR_BACKWARD, place, format!("The link at {here} leads back to {there}."));
         }
         true

@@ -177,3 +177,40 @@ impl Ends for MakeError {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::units::SectorSize;
+    use crate::source::MemorySource;
+    use crate::survey::allocation::ClassRun;
+
+    /// What tells a drive of 4 MiB that was read at two places, whose first mebibyte is of a class.
+    fn told(class: Class) -> (Fingerprint, Vec<u8>) {
+        let bytes: Vec<u8> = (0_u32..1 << 20).flat_map(|n| n.wrapping_mul(0x9E37_79B9).to_le_bytes()).collect();
+        let reader = Reader::new(Box::new(MemorySource::new(bytes.clone(), SectorSize::S512)), None);
+        for (from, to) in [(4096, 8192), (2 << 20, (2 << 20) + (100 << 10))] {
+            reader.read(Extent::between(from, to)).unwrap();
+        }
+        let run = |from: u64, to: u64, class| ClassRun {
+            extent: Extent::between(from << 20, to << 20),
+            class,
+            lane: 0,
+            area: ClassRun::NO_AREA,
+        };
+        let map = ClassMap::from_runs([run(0, 1, class), run(1, 4, Class::Free)]);
+        (plan_source(&reader, &map).unwrap().fingerprint, bytes)
+    }
+
+    #[test]
+    fn a_drive_is_told_by_its_tables_and_without_any_by_the_first_64_kib_that_were_read() {
+        let of = |bytes: &[u8], places: &[(usize, usize)]| {
+            let extent = |(from, to): &(usize, usize)| Extent::between(*from as u64, *to as u64);
+            Fingerprint::of(places.iter().map(|place| (extent(place), &bytes[place.0..place.1])))
+        };
+        let (fingerprint, bytes) = told(Class::Tables);
+        assert_eq!(fingerprint, of(&bytes, &[(4096, 8192)]));
+        let (fingerprint, bytes) = told(Class::Structure);
+        assert_eq!(fingerprint, of(&bytes, &[(4096, 8192), (2 << 20, (2 << 20) + (60 << 10))]));
+    }
+}

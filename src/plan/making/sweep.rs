@@ -133,105 +133,14 @@ impl<'m> Sweeps<'m> {
             if choice.classes.contains(class) {
                 let limit = if is_known_bad(*class, *lane) { 0 } else { choice.gap_bytes };
                 let chosen = self.order[range.clone()].iter().map(|index| *index as usize);
-                self.pass((*class, *lane), chosen, limit, choice, &mut read, sink);
+                let mut pass = PassMaking { sweeps: self, choice, own: (*class, *lane), read: &mut read, sink };
+                pass.sweep(chosen, limit);
             }
         }
         for (index, run) in self.runs.iter().enumerate() {
             if !read.has(index) {
                 sink.left_out(run);
             }
-        }
-    }
-
-    fn pass(
-        &self,
-        (class, lane): (Class, u16),
-        indices: impl Iterator<Item = usize>,
-        limit: u64,
-        choice: &Choice,
-        read: &mut Bits,
-        sink: &mut impl PassSink,
-    ) {
-        // The extent being made, and the index behind its last run.
-        let mut open: Option<(Extent, usize)> = None;
-        for index in indices {
-            let run = &self.runs[index];
-            if read.has(index) || !choice.takes_area(run.area) {
-                continue;
-            }
-            let start = match open {
-                None => {
-                    sink.begin(class, lane);
-                    run.extent.start.0
-                }
-                Some((extent, behind)) => {
-                    let gap = Extent::between(extent.end(), run.extent.start.0);
-                    if gap.is_empty() {
-                        extent.start.0
-                    } else if gap.bytes <= limit && self.can_bridge(gap, behind..index, read) {
-                        self.read_gap(gap, behind..index, choice, read, sink);
-                        extent.start.0
-                    } else {
-                        let end = self.draw_on((class, lane), extent, behind..index, choice, read, sink);
-                        self.draw_back((class, lane), run.extent.start.0, end, behind..index, choice, read, sink)
-                    }
-                }
-            };
-            read.set(index);
-            open = Some((Extent::between(start, run.extent.end()), index + 1));
-        }
-        if let Some((extent, behind)) = open {
-            self.draw_on((class, lane), extent, behind..self.runs.len(), choice, read, sink);
-        }
-    }
-
-    /// Hands over an extent, drawn out over what is picked up behind it; its end.
-    fn draw_on(
-        &self,
-        own: (Class, u16),
-        extent: Extent,
-        behind: Range<usize>,
-        choice: &Choice,
-        read: &mut Bits,
-        sink: &mut impl PassSink,
-    ) -> u64 {
-        let from = behind.start;
-        let Some(picked) = self.pick_up(own, behind.map(|index| (index, &self.runs[index])), choice, read) else {
-            sink.extent(extent);
-            return extent.end();
-        };
-        let gap = Extent::between(extent.end(), extent.end() + picked.bytes);
-        self.read_gap(gap, from..from + picked.runs, choice, read, sink);
-        sink.extent(Extent::between(extent.start.0, gap.end()));
-        gap.end()
-    }
-
-    /// The start of an extent, drawn out over what is picked up before it; never up to `end`, where the last one ends.
-    #[allow(clippy::too_many_arguments, reason = "one step of a pass, with all that a pass has")]
-    fn draw_back(
-        &self,
-        own: (Class, u16),
-        start: u64,
-        end: u64,
-        before: Range<usize>,
-        choice: &Choice,
-        read: &mut Bits,
-        sink: &mut impl PassSink,
-    ) -> u64 {
-        let to = before.end;
-        let runs = before.rev().map(|index| (index, &self.runs[index])).take_while(|(_, run)| run.extent.start.0 > end);
-        let Some(picked) = self.pick_up(own, runs, choice, read) else { return start };
-        let gap = Extent::between(start - picked.bytes, start);
-        self.read_gap(gap, to - picked.runs..to, choice, read, sink);
-        gap.start.0
-    }
-
-    fn read_gap(&self, gap: Extent, runs: Range<usize>, choice: &Choice, read: &mut Bits, sink: &mut impl PassSink) {
-        sink.gap(gap);
-        for index in runs {
-            read.set(index);
-            let run = &self.runs[index];
-            sink.bridged(run, choice.takes(run));
         }
     }
 
@@ -247,6 +156,87 @@ impl<'m> Sweeps<'m> {
                 let run = &self.runs[index];
                 !read.has(index) && !is_known_bad(run.class, run.lane)
             })
+    }
+}
+
+/// A pass being made.
+struct PassMaking<'p, S> {
+    sweeps: &'p Sweeps<'p>,
+    choice: &'p Choice,
+    own: (Class, u16),
+    /// Which runs are read, by this pass and those before it.
+    read: &'p mut Bits,
+    sink: &'p mut S,
+}
+
+impl<S: PassSink> PassMaking<'_, S> {
+    /// Makes the extents of the runs at `indices`, over gaps of at most `limit` bytes.
+    fn sweep(&mut self, indices: impl Iterator<Item = usize>, limit: u64) {
+        // The extent being made, and the index behind its last run.
+        let mut open: Option<(Extent, usize)> = None;
+        for index in indices {
+            let run = &self.sweeps.runs[index];
+            if self.read.has(index) || !self.choice.takes_area(run.area) {
+                continue;
+            }
+            let start = match open {
+                None => {
+                    self.sink.begin(self.own.0, self.own.1);
+                    run.extent.start.0
+                }
+                Some((extent, behind)) => {
+                    let gap = Extent::between(extent.end(), run.extent.start.0);
+                    if gap.is_empty() {
+                        extent.start.0
+                    } else if gap.bytes <= limit && self.sweeps.can_bridge(gap, behind..index, self.read) {
+                        self.read_gap(gap, behind..index);
+                        extent.start.0
+                    } else {
+                        let end = self.draw_on(extent, behind..index);
+                        self.draw_back(run.extent.start.0, end, behind..index)
+                    }
+                }
+            };
+            self.read.set(index);
+            open = Some((Extent::between(start, run.extent.end()), index + 1));
+        }
+        if let Some((extent, behind)) = open {
+            self.draw_on(extent, behind..self.sweeps.runs.len());
+        }
+    }
+
+    /// Hands over an extent, drawn out over what is picked up behind it; its end.
+    fn draw_on(&mut self, extent: Extent, behind: Range<usize>) -> u64 {
+        let from = behind.start;
+        let runs = behind.map(|index| (index, &self.sweeps.runs[index]));
+        let Some(picked) = self.sweeps.pick_up(self.own, runs, self.choice, self.read) else {
+            self.sink.extent(extent);
+            return extent.end();
+        };
+        let gap = Extent::between(extent.end(), extent.end() + picked.bytes);
+        self.read_gap(gap, from..from + picked.runs);
+        self.sink.extent(Extent::between(extent.start.0, gap.end()));
+        gap.end()
+    }
+
+    /// The start of an extent, drawn out over what is picked up before it; never up to `end`, where the last one ends.
+    fn draw_back(&mut self, start: u64, end: u64, before: Range<usize>) -> u64 {
+        let to = before.end;
+        let runs = before.rev().map(|index| (index, &self.sweeps.runs[index]));
+        let runs = runs.take_while(|(_, run)| run.extent.start.0 > end);
+        let Some(picked) = self.sweeps.pick_up(self.own, runs, self.choice, self.read) else { return start };
+        let gap = Extent::between(start - picked.bytes, start);
+        self.read_gap(gap, to - picked.runs..to);
+        gap.start.0
+    }
+
+    fn read_gap(&mut self, gap: Extent, runs: Range<usize>) {
+        self.sink.gap(gap);
+        for index in runs {
+            self.read.set(index);
+            let run = &self.sweeps.runs[index];
+            self.sink.bridged(run, self.choice.takes(run));
+        }
     }
 }
 

@@ -1,6 +1,6 @@
 //! What of the drive is held, by the journal, followed while it grows.
 
-use super::pictures::drive_places;
+use super::places::drive_places;
 use crate::report::values::StateShares;
 use crate::store::durable_file::DiskFile;
 use crate::store::journal::{Claims, JournalError, JournalHeader, Ranges, read_claims};

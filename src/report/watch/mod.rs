@@ -12,6 +12,7 @@ mod guard;
 mod held;
 mod page;
 mod pictures;
+mod places;
 mod planned;
 mod server;
 

@@ -1,26 +1,19 @@
 //! The pictures of a running copy, each drawn for a wide and for a narrow window.
 
 use super::board::Board;
+use super::places::PLACES;
 use crate::base::human;
 use crate::copy::history::{CopyRun, Point};
 use crate::report::picture::{Axis, Frame, Layer, Line, Paint, Quantity, Tone, density_strip, lines, stacked_areas};
-use crate::report::values::{Places, class_paint};
+use crate::report::values::class_paint;
 use crate::survey::allocation::Class;
 use std::fmt::Write;
-
-/// Places of the strip.
-const PLACES: usize = 360;
 
 /// Moments that a picture over time shows at most.
 const MOMENTS: usize = 240;
 
 /// Widths in pixels, and what the page's style calls them.
 const WIDTHS: [(&str, f64); 2] = [("wide", 760.0), ("narrow", 340.0)];
-
-/// The places of the strip on a drive of `bytes` bytes.
-pub(super) fn drive_places(bytes: u64) -> Places {
-    Places::of_size(bytes.div_ceil(PLACES as u64).max(1), PLACES, bytes)
-}
 
 /// All pictures there is something to draw for, as HTML.
 pub(super) fn pictures(board: &Board) -> String {

@@ -1,6 +1,6 @@
 //! Where the plan reads, in shares of places: a plan is read once and not kept.
 
-use super::pictures::drive_places;
+use super::places::drive_places;
 use crate::plan::load_plan;
 use std::path::{Path, PathBuf};
 

@@ -261,6 +261,8 @@ impl KnownRanges for Known<'_> {
 
 /// The folders of a volume that were met so far, by their place in the counter.
 struct Met<'v> {
+    volume: &'v VolumeMap,
+    known: &'v Known<'v>,
     places: FolderPlaces<'v>,
     folders: HashMap<Above, u32>,
     groups: HashMap<(u32, u16), u32>,
@@ -303,13 +305,14 @@ impl WantedCounter {
         let mut runs = Vec::new();
         for (_, volume) in drive.volumes() {
             let choice = wanted.choose(&volume.catalog);
-            let mut met = Met { places: FolderPlaces::new(volume), folders: HashMap::new(), groups: HashMap::new() };
+            let places = FolderPlaces::new(volume);
+            let mut met = Met { volume, known: &known, places, folders: HashMap::new(), groups: HashMap::new() };
             for node in volume.catalog.nodes() {
                 if stop.load(Ordering::Relaxed) {
                     return None;
                 }
                 if let Some(lane) = choice.lane(node.id()) {
-                    counter.add_file(volume, &node, lane, &known, &mut met, &mut runs);
+                    counter.add_file(&node, lane, &mut met, &mut runs);
                 }
             }
         }
@@ -321,15 +324,7 @@ impl WantedCounter {
         Some(counter)
     }
 
-    fn add_file(
-        &mut self,
-        volume: &VolumeMap,
-        node: &Node<'_>,
-        lane: u16,
-        known: &Known<'_>,
-        met: &mut Met<'_>,
-        runs: &mut Vec<MissingRun>,
-    ) {
+    fn add_file(&mut self, node: &Node<'_>, lane: u16, met: &mut Met<'_>, runs: &mut Vec<MissingRun>) {
         let number = index(self.files.len());
         let first_run = runs.len();
         let mut file = Missing::default();
@@ -339,9 +334,9 @@ impl WantedCounter {
             if stream.is_incomplete() {
                 file.0 |= DAMAGED;
             }
-            for need in needs(volume, &stream) {
+            for need in needs(met.volume, &stream) {
                 match need.on_drive {
-                    Some(place) => file.add(place, known, number, runs),
+                    Some(place) => file.add(place, met.known, number, runs),
                     None => file.0 |= DAMAGED,
                 }
             }
@@ -357,7 +352,7 @@ impl WantedCounter {
         }
         // Of what is complete already, nothing that arrives changes anything but the folders above.
         runs.truncate(if content == FileState::Complete { first_run } else { runs.len() });
-        let folder = self.folder_above(volume, node, known, met, runs);
+        let folder = self.folder_above(node, met, runs);
         let group = self.group(folder, lane, met);
         if content != FileState::Complete {
             self.files.push(file);
@@ -368,21 +363,14 @@ impl WantedCounter {
     }
 
     /// The folder that a file stands in; it and those above it are added when they were not met before.
-    fn folder_above(
-        &mut self,
-        volume: &VolumeMap,
-        node: &Node<'_>,
-        known: &Known<'_>,
-        met: &mut Met<'_>,
-        runs: &mut Vec<MissingRun>,
-    ) -> u32 {
-        let catalog = &volume.catalog;
+    fn folder_above(&mut self, node: &Node<'_>, met: &mut Met<'_>, runs: &mut Vec<MissingRun>) -> u32 {
+        let catalog = &met.volume.catalog;
         let lowest = Above::of(catalog, node).unwrap_or(Above::Unknown);
         for folder in lowest.unknown(catalog, |folder| met.folders.contains_key(folder)).into_iter().rev() {
             let number = index(self.folders.len());
             let needs = met.places.needs(folder);
             let mut own = Missing(if needs.is_damaged { DAMAGED } else { 0 });
-            needs.places.into_iter().for_each(|place| own.add(place, known, OF_FOLDER | number, runs));
+            needs.places.into_iter().for_each(|place| own.add(place, met.known, OF_FOLDER | number, runs));
             if needs.is_lost {
                 match own.state() {
                     FileState::Complete => own.0 |= DAMAGED,

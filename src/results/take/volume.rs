@@ -114,7 +114,14 @@ impl<'t> VolumeTake<'t> {
                 None => name.clone(),
                 Some(stream) => names::safe(&format!("{name}.stream.{stream}")),
             };
-            let taken = self.stream(node, &stream, &path, parent, &name, &notes)?;
+            let begun = Taken {
+                stream: stream.name().map(str::to_owned),
+                bytes: stream.size(),
+                // A named stream is no stand-in for anything: it may be the content itself.
+                notes: if stream.name().is_none() { notes.clone() } else { Vec::new() },
+                ..self.nothing_of(path.clone())
+            };
+            let taken = self.stream(node, &stream, parent, &name, begun)?;
             if stream.name().is_none() {
                 own = Some(taken);
             } else {
@@ -167,27 +174,19 @@ impl<'t> VolumeTake<'t> {
         Ok(tag.map(Note::of_tag).into_iter().collect())
     }
 
-    /// Writes one stream. Only what would stop the next file too is an error.
+    /// Writes one stream, and completes what is known of it before. Only what would stop the next file too is an error.
     fn stream(
         &mut self,
         node: &Node<'_>,
         stream: &Stream<'_>,
-        path: &str,
         folder: FolderId,
         name: &str,
-        notes: &[Note],
+        mut taken: Taken,
     ) -> Result<Taken, TakeError> {
         if self.stop.load(Ordering::Relaxed) {
             return Err(TakeError::Stopped { path: self.destination.full_path_of(Destination::TOP) });
         }
-        let mut taken = Taken {
-            stream: stream.name().map(str::to_owned),
-            bytes: stream.size(),
-            state: TakenState::Complete,
-            // A named stream is no stand-in for anything: it may be the content itself.
-            notes: if stream.name().is_none() { notes.to_vec() } else { Vec::new() },
-            ..self.nothing_of(path.to_owned())
-        };
+        taken.state = TakenState::Complete;
         if stream.is_encrypted() {
             taken.notes.push(Note::Encrypted);
         }

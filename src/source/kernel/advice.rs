@@ -1,17 +1,7 @@
 //! What a person can do about the kernel's settings, with the exact commands and when to use them.
 
-use super::facts::{Attachment, KernelFacts};
+use super::facts::{Advice, Attachment, KernelFacts};
 use crate::base::human;
-use serde::Serialize;
-
-/// One thing that a person can do. The commands are for a shell of the user root; nothing here runs them.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
-pub struct Advice {
-    /// What is so, what it means, and what to do when.
-    pub sentence: String,
-    /// Commands that do it, in order.
-    pub commands: Vec<String>,
-}
 
 /// Drives whose own limit is set give a sector up after at most this many seconds (Linux RAID wiki, Timeout_Mismatch).
 const OWN_LIMIT_SECONDS: f64 = 7.0;
@@ -19,13 +9,6 @@ const OWN_LIMIT_SECONDS: f64 = 7.0;
 const LIMIT_SECONDS: u32 = 10;
 /// Usual largest request of a copy.
 const REQUEST_BYTES: u64 = 1 << 20;
-
-impl std::fmt::Display for Advice {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(&self.sentence)?;
-        self.commands.iter().try_for_each(|command| write!(f, "\n    {command}"))
-    }
-}
 
 /// Advice on `facts`; `scsi_disk` is the drive's address in `/sys/class/scsi_disk`.
 pub(super) fn advise(facts: &KernelFacts, scsi_disk: Option<String>) -> Vec<Advice> {
@@ -40,6 +23,13 @@ pub(super) fn advise(facts: &KernelFacts, scsi_disk: Option<String>) -> Vec<Advi
         sensor(facts),
     ];
     advice.into_iter().flatten().collect()
+}
+
+impl KernelFacts {
+    /// What to do when there is no temperature sensor; `None` when there is one.
+    pub fn without_sensor(&self) -> Option<Advice> {
+        sensor(self)
+    }
 }
 
 fn new(sentence: impl Into<String>, commands: &[String]) -> Option<Advice> {
@@ -179,7 +169,7 @@ fn requests(facts: &KernelFacts) -> Option<Advice> {
 }
 
 /// What to do about a missing temperature sensor.
-pub(super) fn sensor(facts: &KernelFacts) -> Option<Advice> {
+fn sensor(facts: &KernelFacts) -> Option<Advice> {
     if facts.sensor {
         return None;
     }

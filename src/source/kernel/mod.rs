@@ -10,10 +10,10 @@ mod log;
 mod rate;
 mod request_log;
 mod resets;
+mod sysfs;
 
-pub use advice::Advice;
-pub(super) use facts::drive_folder;
-pub use facts::{Attachment, KernelFacts, KernelPlaces, WrittenSince};
+pub use facts::{Advice, Attachment, KernelFacts, WrittenSince};
 pub use hidden_area::{CODES, HIDDEN_AREA, HiddenArea};
 pub use rate::can_be_the_drives;
 pub use request_log::{KernelRequestLog, LoggedRequest};
+pub use sysfs::KernelPlaces;

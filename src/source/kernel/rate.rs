@@ -1,8 +1,9 @@
 //! Whether a rate of reading can be the drive's own.
 
-use super::facts::{Attachment, attachment};
-use super::{KernelPlaces, drive_folder};
+use super::facts::Attachment;
+use super::sysfs::{KernelPlaces, attachment};
 use crate::source::drive_details::attribute;
+use crate::source::drive_details::device_folder;
 use std::path::Path;
 
 /// The fastest that a rotating drive's interface goes: SATA at 6 Gb/s with 8b/10b coding, 600 MB/s (SATA revision 3, from
@@ -12,7 +13,7 @@ const MOST_ROTATING: f64 = 600e6;
 /// Whether reads at `rate` bytes a second from the block device at `device` can have come from a drive. From nothing
 /// else than a block device with hardware behind it; and not faster than that is attached: else a cache gave the bytes.
 pub fn can_be_the_drives(rate: f64, device: &Path, places: &KernelPlaces) -> bool {
-    drive_folder(device, &places.sys).is_some_and(|(folder, _)| rate <= most_rate(&folder))
+    device_folder(device, &places.sys).is_some_and(|(folder, _)| rate <= most_rate(&folder))
 }
 
 /// The most that a drive can give, in bytes a second; 0 where there is none.

@@ -1,10 +1,11 @@
 //! What the kernel says of a request: where the bad sector is, and that it reset the drive meanwhile.
 
-use super::facts::{KernelPlaces, drive_folder};
 use super::log::KernelLog;
 use super::resets::ResetsOf;
+use super::sysfs::KernelPlaces;
 use crate::base::extent::Extent;
 use crate::base::units::ByteOffset;
+use crate::source::drive_details::device_folder;
 use std::fs;
 use std::path::Path;
 
@@ -48,7 +49,7 @@ impl KernelRequestLog {
     /// The log for the block device at `device`, from now on; `None` when the log cannot be read, or for anything else than a
     /// block device.
     pub fn of_device(device: &Path, places: &KernelPlaces) -> Option<KernelRequestLog> {
-        let (folder, partition) = drive_folder(device, &places.sys)?;
+        let (folder, partition) = device_folder(device, &places.sys)?;
         let start = match partition {
             Some(partition) => fs::read_to_string(partition.join("start")).ok()?.trim().parse().ok()?,
             None => 0u64,

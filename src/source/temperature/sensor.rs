@@ -1,7 +1,7 @@
 //! A temperature sensor that the kernel knows (hwmon).
 
 use super::is_plausible;
-use crate::source::kernel::drive_folder;
+use crate::source::drive_details::device_folder;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -15,7 +15,7 @@ impl Thermometer {
     /// The sensor of the block device at `device`, or of the drive it is a partition of. `sysfs` is where sysfs is
     /// mounted, `/sys`. `None` for anything but a block device, and where the drive has no sensor that the kernel knows.
     pub fn of_device(device: &Path, sysfs: &Path) -> Option<Thermometer> {
-        Self::in_folder(&drive_folder(device, sysfs)?.0)
+        Self::in_folder(&device_folder(device, sysfs)?.0)
     }
 
     /// The sensor of the drive called `name` there (`sda`, `nvme0n1`).

@@ -164,3 +164,19 @@ pub fn extents_of<'v>(volume: &'v VolumeMap, set: &'v ClusterSet) -> impl Iterat
     let places = set.runs().iter().filter_map(|run| volume.geometry.extent(*run));
     places.flat_map(|place| volume.on_drive(place))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn shared_is_what_two_runs_or_more_cover() {
+        let runs =
+            |runs: &[(u64, u64)]| runs.iter().map(|(first, count)| ClusterRun::new(*first, *count)).collect::<Vec<_>>();
+        let shared = |of: &[(u64, u64)]| overlaps(&runs(of)).runs().to_vec();
+        assert_eq!(shared(&[(2, 10), (12, 3), (20, 1)]), []);
+        assert_eq!(shared(&[(2, 10), (7, 10), (16, 2)]), runs(&[(7, 5), (16, 1)]));
+        // One inside another, and three at one place.
+        assert_eq!(shared(&[(2, 30), (7, 4), (9, 1), (31, 4)]), runs(&[(7, 4), (31, 1)]));
+    }
+}

@@ -10,6 +10,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::io::Read;
 use std::path::PathBuf;
+use std::sync::OnceLock;
 
 fn path(file: &str) -> PathBuf {
     [env!("CARGO_MANIFEST_DIR"), "testdata", file].iter().collect()
@@ -23,9 +24,17 @@ fn decompressed(file: &str) -> Vec<u8> {
     bytes
 }
 
+/// What most tests begin with; it is unpacked once for all tests of a program.
+const UNPACKED_ONCE: [&str; 3] = ["ntfs-rich", "fat16", "drive-gpt"];
+
 /// The image `testdata/<name>.img.zst`.
 pub fn fixture(name: &str) -> Vec<u8> {
-    decompressed(&format!("{name}.img.zst"))
+    static UNPACKED: [OnceLock<Vec<u8>>; UNPACKED_ONCE.len()] = [const { OnceLock::new() }; UNPACKED_ONCE.len()];
+    let unpack = || decompressed(&format!("{name}.img.zst"));
+    match UNPACKED_ONCE.iter().position(|once| *once == name) {
+        Some(number) => UNPACKED[number].get_or_init(unpack).clone(),
+        None => unpack(),
+    }
 }
 
 /// What reference parsers say of an image: `testdata/<name>.answers.json`, or the same with `.zst`.

@@ -1,5 +1,6 @@
 //! The first screen of a survey: the answers, in what a terminal shows at once.
 
+use super::NEXT_PLAN;
 use super::coherence::headline;
 use super::survey_full::{scheme_name, serial_of};
 use crate::base::human;
@@ -16,9 +17,6 @@ const VOLUMES: usize = 6;
 const FINDINGS: usize = 3;
 /// So many kinds of findings are listed even where volumes have to be left out for them.
 const LEAST_FINDINGS: usize = 2;
-
-/// Above the command that makes the plan.
-pub(in crate::cli::show) const NEXT_PLAN: &str = "NEXT  make the plan; its screen then shows the command for `copy`";
 
 /// The answers of a survey: can the copy go on, what is on the drive, how long does it take, what to do, what to type.
 pub fn survey(report: &SurveyReport) -> String {

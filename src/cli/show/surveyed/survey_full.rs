@@ -1,7 +1,6 @@
 //! All that a survey says.
 
-use super::survey::NEXT_PLAN;
-use super::{coherence, kernel};
+use super::{NEXT_PLAN, coherence, kernel};
 use crate::base::human;
 use crate::cli::show::{line, next, time_range, wrapped};
 use crate::cli::table::{Column, Overflow, fitted};

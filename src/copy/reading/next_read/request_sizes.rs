@@ -97,4 +97,22 @@ mod tests {
         sizes.failed(&mut current, request);
         assert_eq!(sizes.next_request(&current, place).bytes, 512);
     }
+
+    #[test]
+    fn after_a_failure_the_size_is_the_first_that_is_smaller_than_the_request() {
+        let sizes = RequestSizes::new(1 << 20, 512);
+        for (at, bytes, next) in [
+            (0, 1 << 20, 1),
+            (0, 100 << 10, 1),
+            (0, 64 << 10, 2),
+            (0, 4 << 10, 3),
+            (1, 512, 3),
+            (2, 64 << 10, 3),
+            (3, 512, 3),
+        ] {
+            let mut current = CurrentSize { at, streak: 7 };
+            sizes.failed(&mut current, Extent::between(1 << 20, (1 << 20) + bytes));
+            assert_eq!((current.at, current.streak), (next, 0), "{bytes} bytes at size {at}");
+        }
+    }
 }

@@ -247,4 +247,19 @@ mod tests {
         known.arrived(Extent::new(0, 4096).unwrap(), &[0; 4096], 0);
         assert_eq!(known.choose(&NoStore, 1 << 30).0, []);
     }
+
+    /// Of what an earlier run copied it is not known when it was read: it is old when more bytes than the buffer holds have
+    /// arrived, then and now.
+    #[test]
+    fn what_was_held_before_is_old_once_more_than_the_buffer_has_arrived() {
+        let mut held = EvenSample::default();
+        held.offer(100 << 20, || Some(Extent::between(0, 512)));
+        let mut known = KnownSectors::new(1 << 40, 512, &held);
+        let (extent, bytes) = sector(8192);
+        known.sectors.put(KnownSector { extent, bytes, arrived_at: None });
+        for (arrived, is_old) in [(0, false), (BUFFER - (100 << 20) - 1, false), (BUFFER - (100 << 20), true)] {
+            let (chosen, are_old) = known.choose(&NoStore, arrived);
+            assert_eq!((chosen.len(), are_old), (1, is_old), "{arrived}");
+        }
+    }
 }

@@ -235,3 +235,37 @@ impl Learned {
         self.request
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The first large read gives the rate; of later ones a faster one tells more than a slower one, and a slow one nothing.
+    #[test]
+    fn the_rate_follows_large_reads() {
+        const MIB: u64 = 1 << 20;
+        let mut learned = Learned::new(512, MIB);
+        let mut at = 0;
+        let mut read = |learned: &mut Learned, milliseconds: u64| {
+            let extent = Extent::between(at, at + MIB);
+            at = extent.end();
+            let slow = learned.arrived(extent, Duration::from_millis(milliseconds), 0.0);
+            (learned.reading(MIB, MIB, 0.0, false) - FORWARD_SECONDS, slow)
+        };
+        for (milliseconds, seconds) in [(20, 0.020), (10, 0.017), (40, 0.017 + 0.05 * 0.023)] {
+            let (learned, slow) = read(&mut learned, milliseconds);
+            assert!((learned - seconds).abs() < 1e-9 && slow.is_none(), "{learned} s, not {seconds}");
+        }
+        // Before enough is known nothing is slow.
+        assert_eq!(read(&mut learned, 5000).1, None);
+        let mut usual = 0.0;
+        for _ in 0..100 {
+            usual = read(&mut learned, 10).0;
+        }
+        assert!((usual - 0.010).abs() < 1e-4, "{usual}");
+        #[allow(clippy::cast_precision_loss, reason = "a power of two")]
+        let slow = 0.100 / MIB as f64;
+        assert_eq!(read(&mut learned, 100), (usual, Some(slow)));
+        assert_eq!(read(&mut learned, 79).1, None);
+    }
+}

@@ -271,4 +271,25 @@ mod tests {
         assert_eq!(places.tries(2048), (0, 2560));
         assert_eq!(places.tries(4096), (0, u64::MAX));
     }
+
+    /// When there are as many as can be kept, what is skipped belongs to the range before it, and no tries are made up.
+    #[test]
+    fn beyond_the_most_what_is_skipped_belongs_to_the_range_before() {
+        let mut places = SkippedRanges::default();
+        let most = u64::try_from(MOST).unwrap();
+        for number in 0..most {
+            let state = if number == 5 { RangeState::Alone { tries: 1 } } else { RangeState::Failed };
+            assert_eq!(places.insert(number * 20, SkippedRange::new(number * 20 + 10, state)), [number * 20]);
+        }
+        let alone = RangeState::Alone { tries: 1 };
+        for (start, state) in [(93, RangeState::Untried), (113, RangeState::Failed), (133, alone)] {
+            assert_eq!(places.insert(start, SkippedRange::new(start + 4, state)), [0; 0]);
+        }
+        assert_eq!(spans(&places)[4..7], [(80, 97), (100, 110), (120, 130)]);
+        // Neighbours that are alike are one all the same.
+        places.insert(110, SkippedRange::new(112, alone));
+        assert_eq!(spans(&places)[5], (100, 112));
+        places.cut(80, 90);
+        assert_eq!((spans(&places)[4], spans(&places).len()), ((80, 97), MOST));
+    }
 }

@@ -1,8 +1,8 @@
 //! When to stop although there is more to read: when asked, or at a limit. All limits of [`StopAfter`] are decided here, before
 //! each request; that the destination has no room, and that the drive is silent, are no limits of a technician.
 
+use crate::copy::reading::early_end::StopReason;
 use crate::copy::reading::options::StopAfter;
-use crate::copy::reading::told::outcome::StopReason;
 use std::collections::VecDeque;
 use std::time::Duration;
 

@@ -1,6 +1,7 @@
 //! How a copy ended.
 
 use crate::base::extent::Extent;
+use crate::copy::reading::early_end::StopReason;
 use crate::copy::reading::observed::check::CheckFigures;
 use crate::survey::allocation::Class;
 use serde::Serialize;
@@ -81,28 +82,6 @@ pub enum End {
     },
     /// It failed; only in the outcome that a [`crate::copy::reading::CopyError`] carries.
     Failed,
-}
-
-/// What stopped a copy.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum StopReason {
-    /// [`crate::copy::reading::Controls::stop`] was set.
-    Asked,
-    /// [`crate::copy::reading::StopAfter::time`].
-    Time,
-    /// [`crate::copy::reading::StopAfter::bytes`].
-    Bytes,
-    /// [`crate::copy::reading::StopAfter::errors`].
-    Errors,
-    /// [`crate::copy::reading::StopAfter::failures_in_a_row`].
-    FailuresInARow,
-    /// [`crate::copy::reading::StopAfter::failures_a_minute`].
-    FailuresAMinute,
-    /// [`crate::copy::reading::StopAfter::resets`].
-    Resets,
-    /// [`crate::copy::reading::StopAfter::below_rate`].
-    Rate,
 }
 
 /// What became of a class. The first of the following are parts of the planned bytes; what is in none of them is not read yet.
@@ -207,5 +186,71 @@ impl CopyOutcome {
                 sum.3 + class.unreadable_bytes,
             )
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// An outcome in which every count is another number, `times` over.
+    fn outcome(times: u64, regions: &[(u64, u64)]) -> CopyOutcome {
+        let class = |class, first: u64| ClassOutcome {
+            class,
+            planned_bytes: first * times,
+            copied_bytes: (first + 1) * times,
+            deferred_bytes: (first + 2) * times,
+            unreadable_bytes: (first + 3) * times,
+            failed_requests: (first + 4) * times,
+        };
+        #[allow(clippy::cast_precision_loss, reason = "small")]
+        let seconds = |count: u64| (count * times) as f64;
+        CopyOutcome {
+            end: End::Complete,
+            classes: vec![class(Class::Tables, 100), class(Class::Files, 200)],
+            requests: times,
+            failed_requests: 2 * times,
+            slow_requests: 3 * times,
+            resets: 4 * times,
+            arrived_bytes: 5 * times,
+            checks: CheckFigures { requests: 6 * times, failed_requests: 7 * times, bytes: 8 * times },
+            bad_regions: regions
+                .iter()
+                .map(|(start, failed_requests)| BadRegion {
+                    extent: Extent::between(*start, start + 10),
+                    failed_requests: *failed_requests,
+                    unreadable_bytes: 512,
+                    unreadable_sectors: 1,
+                })
+                .collect(),
+            failed_requests_unlisted: 9 * times,
+            seconds: seconds(10),
+            paused_seconds: seconds(11),
+        }
+    }
+
+    #[test]
+    fn two_parts_of_a_run_are_counted_together() {
+        let whole = outcome(1, &[(50, 1), (100, 2)]).following(outcome(20, &[(105, 4), (0, 8)]));
+        let mut expected = outcome(21, &[(0, 8), (50, 1), (100, 6)]);
+        // What became of the classes is as the second part left it; only failed requests are of both.
+        let now = outcome(1, &[]).classes;
+        for (class, now) in expected.classes.iter_mut().zip(now) {
+            *class = ClassOutcome { failed_requests: class.failed_requests, ..now };
+        }
+        assert_eq!(whole, expected);
+        assert_eq!(whole.totals(), (300, 302, 304, 306));
+        assert!(!whole.has_all());
+    }
+
+    #[test]
+    fn a_part_that_read_nothing_adds_nothing() {
+        let part = outcome(3, &[(0, 1)]).with_nothing_new();
+        assert_eq!((part.totals(), part.end.is_own()), (outcome(3, &[]).totals(), true));
+        let before = outcome(20, &[(0, 2)]);
+        let whole = part.following(before.clone());
+        let classes = whole.classes.iter().zip(&before.classes);
+        assert!(classes.into_iter().all(|(now, before)| now.failed_requests == before.failed_requests));
+        assert_eq!(CopyOutcome { classes: before.classes.clone(), ..whole }, before);
     }
 }

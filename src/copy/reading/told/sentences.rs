@@ -1,8 +1,9 @@
 //! What is said of a copy: the same words on the terminal, on the page that watches it, and in its history.
 
 use super::event::{Difficulties, Event, Health, Stage, TimeLeft};
-use super::outcome::{CopyOutcome, End, StopReason};
+use super::outcome::{CopyOutcome, End};
 use crate::base::human;
+use crate::copy::reading::early_end::StopReason;
 
 /// How many patterns are in the line at a class's end.
 const PATTERNS_SHOWN: usize = 8;

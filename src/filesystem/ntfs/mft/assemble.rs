@@ -1,6 +1,6 @@
 //! After all records have been seen: pieces are joined, names put into their folders, purposes settled.
 
-use super::collect::{Collector, LateName, NO_NODE, Slot, purpose_of, system};
+use super::collect::{Collector, LateName, NO_NODE, RunList, Slot, purpose_of, system};
 use super::pieces::{Owner, Piece, join};
 use crate::base::finding::Finding;
 use crate::base::units::ByteOffset;
@@ -153,8 +153,9 @@ fn join_group(collector: &mut Collector, node: NodeId, group: &[(NodeId, Piece)]
                 at += 1;
             }
             let packed = collector.arena.get(extents.packed).to_vec();
-            let expected = extents.next_vcn - extents.first_vcn;
-            sound &= collector.unpack(&packed, expected, parts[at].holder, parts[at].place, in_use, out);
+            let clusters = extents.next_vcn - extents.first_vcn;
+            let Piece { holder: number, place, .. } = *parts[at];
+            sound &= collector.unpack(&RunList { packed: &packed, clusters, number, place, in_use }, out);
         },
         |problem| problems.push(problem),
     );
@@ -260,5 +261,30 @@ fn below_extend(collector: &mut Collector) {
                 collector.build.set_purpose(node, Purpose::Structure);
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Source: Linux fs/ntfs/layout.h (`sequence_number`, from memory): goes up by one on deletion, leaving out 0.
+    #[test]
+    fn a_reference_means_a_record_by_its_sequence_number() {
+        assert_eq!([1, 2, 0xFFFE, 0xFFFF].map(after_deletion), [2, 3, 0xFFFF, 1]);
+        let slot = |sequence, deleted| Slot { node: 7, sequence, deleted };
+        // Of existing files only the number itself, and 0 on either side for any.
+        for (of, sequence, is_meant_by) in [(5, 5, true), (5, 4, false), (5, 6, false), (5, 0, true), (0, 5, true)] {
+            for by_deleted in [false, true] {
+                assert_eq!(is_meant(slot(of, false), sequence, by_deleted), is_meant_by, "{of} by {sequence}");
+            }
+        }
+        // A deleted one only by what is deleted itself, also by the number that it had before.
+        for (of, sequence, is_meant_by) in [(5, 5, true), (5, 4, true), (5, 3, false), (5, 6, false), (1, 0xFFFF, true)]
+        {
+            assert_eq!(is_meant(slot(of, true), sequence, true), is_meant_by, "{of} by {sequence}");
+            assert!(!is_meant(slot(of, true), sequence, false));
+        }
+        assert!(!is_meant(Slot { node: NO_NODE, ..slot(5, false) }, 5, true));
     }
 }

@@ -111,6 +111,17 @@ pub struct Collector {
     text: String,
 }
 
+/// A run list as a record holds it.
+pub(super) struct RunList<'r> {
+    pub(super) packed: &'r [u8],
+    /// How many clusters it describes.
+    pub(super) clusters: u64,
+    /// The record's number and place.
+    pub(super) number: u32,
+    pub(super) place: ByteOffset,
+    pub(super) in_use: bool,
+}
+
 /// The record being taken in.
 struct Holder<'h> {
     number: u32,
@@ -348,15 +359,7 @@ impl Collector {
         }
         if let Some(node) = holder.node {
             let size = value.len() as u64;
-            self.add_stream(
-                node,
-                attribute.kind,
-                attribute.name,
-                attribute.flags,
-                None,
-                Sizes { allocated: 0, size, valid: size },
-                false,
-            );
+            self.add_stream(node, attribute, None, Sizes { allocated: 0, size, valid: size }, false);
         }
     }
 
@@ -415,27 +418,26 @@ impl Collector {
         let node = self.make_node(holder);
         let mut layout = std::mem::take(&mut self.layout);
         layout.clear();
-        let sound =
-            self.unpack(extents.packed, extents.next_vcn, holder.number, holder.place, holder.in_use(), &mut layout);
+        let list = RunList {
+            packed: extents.packed,
+            clusters: extents.next_vcn,
+            number: holder.number,
+            place: holder.place,
+            in_use: holder.in_use(),
+        };
+        let sound = self.unpack(&list, &mut layout);
         self.layout = layout;
         let unit = Some(extents.unit_log2);
-        self.add_stream(node, attribute.kind, attribute.name, attribute.flags, unit, extents.sizes, !sound);
+        self.add_stream(node, attribute, unit, extents.sizes, !sound);
     }
 
     /// Unpacks a run list and checks each run against the volume; what is outside becomes a hole. Whether all was
     /// sound. Findings are made for records in use only: clusters of deleted ones may have been overwritten since.
-    pub fn unpack(
-        &mut self,
-        packed: &[u8],
-        expected: u64,
-        number: u32,
-        place: ByteOffset,
-        in_use: bool,
-        layout: &mut Vec<Run>,
-    ) -> bool {
+    pub(super) fn unpack(&mut self, list: &RunList<'_>, layout: &mut Vec<Run>) -> bool {
+        let RunList { packed, clusters, number, place, in_use } = *list;
         let from = layout.len();
         let mut sound = true;
-        if let Err(error) = unpack_filled(packed, expected, layout) {
+        if let Err(error) = unpack_filled(packed, clusters, layout) {
             sound = false;
             if in_use {
                 let sentence = format!("A run list in record {number} is damaged: {error}.");
@@ -463,24 +465,21 @@ impl Collector {
     }
 
     /// Adds a stream whose runs are in `self.layout`; `unit` is `None` for a resident one.
-    #[allow(clippy::too_many_arguments, reason = "the fields of one attribute, from a record or from joined pieces")]
     fn add_stream(
         &mut self,
         node: NodeId,
-        kind: u32,
-        name: &[u8],
-        flags: u16,
+        attribute: &Attribute<'_>,
         unit: Option<u8>,
         sizes: Sizes,
         incomplete: bool,
     ) {
-        let flagged = Attribute { kind, name, flags, form: Form::Resident(&[]) };
+        let (kind, name) = (attribute.kind, attribute.name);
         let default_name = name.is_empty() || (name == FOLDER_INDEX_NAME && matches!(kind, INDEX_ALLOCATION | BITMAP));
         if !default_name {
             file_name::decode_name(name, &mut self.text);
         }
         // A unit of 2^16 clusters would be 32 MiB at least; the format's largest is 64 KiB.
-        let unit_log2 = unit.filter(|log2| flagged.is_compressed() && (1..=16).contains(log2));
+        let unit_log2 = unit.filter(|log2| attribute.is_compressed() && (1..=16).contains(log2));
         let spec = StreamSpec {
             role: role_of(kind, name),
             name: (!default_name).then_some(self.text.as_str()),
@@ -488,8 +487,8 @@ impl Collector {
             valid: sizes.valid,
             resident: unit.is_none(),
             compression_unit: unit_log2.map_or(0, |log2| 1 << log2),
-            sparse: flagged.is_sparse(),
-            encrypted: flagged.is_encrypted(),
+            sparse: attribute.is_sparse(),
+            encrypted: attribute.is_encrypted(),
             incomplete,
         };
         let runs = if unit.is_none() { &[] } else { self.layout.as_slice() };
@@ -501,7 +500,8 @@ impl Collector {
         std::mem::swap(&mut self.layout, layout);
         let name = self.arena.get(first.name).to_vec();
         let unit = first.extents.map(|e| e.unit_log2);
-        self.add_stream(node, first.kind, &name, first.flags, unit, first.sizes, incomplete);
+        let attribute = Attribute { kind: first.kind, name: &name, flags: first.flags, form: Form::Resident(&[]) };
+        self.add_stream(node, &attribute, unit, first.sizes, incomplete);
         std::mem::swap(&mut self.layout, layout);
     }
 }

@@ -76,6 +76,16 @@ impl Arrival {
     }
 }
 
+/// Bytes of a record, as they lie one behind the other.
+struct RecordPart<'b> {
+    number: u32,
+    /// Where in the record they begin.
+    within: usize,
+    place: ByteOffset,
+    bytes: &'b [u8],
+    arrival: Arrival,
+}
+
 /// A record of which only a part has arrived: records larger than clusters may lie in several pieces.
 struct Pieces {
     bytes: Vec<u8>,
@@ -120,10 +130,11 @@ impl Cutter {
             let (bytes, behind) = rest.split_at(rest.len().min(self.record_bytes - within));
             let extent = Extent::between(place, place + bytes.len() as u64);
             let arrival = Arrival::of(block, extent);
+            let part = RecordPart { number, within, place: extent.start, bytes, arrival };
             if bytes.len() == self.record_bytes {
-                self.record(number, ByteOffset(place), bytes, arrival, mirror, collector);
+                self.record(&part, mirror, collector);
             } else {
-                self.piece(number, within, extent, bytes, arrival, mirror, collector);
+                self.piece(&part, mirror, collector);
             }
             rest = behind;
             place = extent.end();
@@ -131,46 +142,31 @@ impl Cutter {
         }
     }
 
-    #[allow(clippy::too_many_arguments, reason = "one place, one caller; a struct would only rename them")]
-    fn piece(
-        &mut self,
-        number: u32,
-        within: usize,
-        extent: Extent,
-        bytes: &[u8],
-        arrival: Arrival,
-        mirror: &Mirror,
-        collector: &mut Collector,
-    ) {
+    fn piece(&mut self, part: &RecordPart<'_>, mirror: &Mirror, collector: &mut Collector) {
+        let RecordPart { number, within, place, bytes, arrival } = *part;
         let whole = self.record_bytes;
         let entry = self.pieces.entry(number).or_insert_with(|| Pieces {
             bytes: vec![0; whole],
             arrived: 0,
-            place: extent.start,
+            place,
             arrival: Arrival::Read,
         });
         entry.bytes[within..within + bytes.len()].copy_from_slice(bytes);
         entry.arrived += bytes.len();
         entry.arrival = entry.arrival.max(arrival);
         if within == 0 {
-            entry.place = extent.start;
+            entry.place = place;
         }
         if entry.arrived == whole
-            && let Some(done) = self.pieces.remove(&number)
+            && let Some(Pieces { bytes, place, arrival, .. }) = self.pieces.remove(&number)
         {
-            self.record(number, done.place, &done.bytes, done.arrival, mirror, collector);
+            self.record(&RecordPart { number, within: 0, place, bytes: &bytes, arrival }, mirror, collector);
         }
     }
 
-    fn record(
-        &mut self,
-        number: u32,
-        place: ByteOffset,
-        raw: &[u8],
-        arrival: Arrival,
-        mirror: &Mirror,
-        collector: &mut Collector,
-    ) {
+    /// Takes a record of which all bytes are there, read or not.
+    fn record(&mut self, whole: &RecordPart<'_>, mirror: &Mirror, collector: &mut Collector) {
+        let RecordPart { number, place, bytes: raw, arrival, .. } = *whole;
         let outcome = if arrival == Arrival::Read {
             self.scratch.copy_from_slice(raw);
             record::open(&mut self.scratch).map_err(Some)
@@ -271,5 +267,20 @@ impl Cutter {
             );
             collector.findings.push(Finding::at(&found::MIRROR_DIFFERS, place, sentence));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lost_records_that_follow_each_other_are_one_run() {
+        let mut lost = Vec::new();
+        for number in [0, 1, 5, 6, 7, 9] {
+            lose(&mut lost, number, ByteOffset(u64::from(number) * 1024));
+        }
+        let runs: Vec<(u32, u32, u64)> = lost.iter().map(|run| (run.first, run.count, run.place.0)).collect();
+        assert_eq!(runs, [(0, 2, 0), (5, 3, 5120), (9, 1, 9216)]);
     }
 }

@@ -394,3 +394,57 @@ fn revocations(form: &Form, block: &[u8]) -> Option<Vec<u64>> {
         _ => list.as_chunks::<8>().0.iter().map(|number| u64::from_be_bytes(*number)).collect(),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HEADER: [u8; 12] = [0xC0, 0x3B, 0x39, 0x98, 0, 0, 0, 1, 0, 0, 0, 7];
+
+    fn form(incompat: u32) -> Form {
+        Form { length: 100, first: 1, sequence: 7, start: 1, incompat, seed: 0 }
+    }
+
+    /// Two tags of a descriptor block: the first is followed by an identifier of 16 bytes, the second is the last.
+    // Source: Linux fs/jbd2/journal.c, `journal_tag_bytes`, and include/linux/jbd2.h, `journal_block_tag_t` and `journal_block_tag3_t`
+    // (from memory).
+    #[test]
+    fn tags_are_as_long_as_the_features_say() {
+        for (incompat, bytes, high) in [
+            (0, 8, 0),
+            (INCOMPAT_64BIT, 12, 1),
+            (INCOMPAT_CSUM_2, 10, 0),
+            (INCOMPAT_CSUM_2 | INCOMPAT_64BIT, 14, 1),
+            (INCOMPAT_CSUM_3, 16, 0),
+            (INCOMPAT_CSUM_3 | INCOMPAT_64BIT, 16, 1),
+        ] {
+            let mut block = HEADER.to_vec();
+            for (low, flags) in [(5_u32, TAG_ESCAPED), (6, TAG_SAME_UUID | TAG_LAST)] {
+                let mut tag = [0xEE; 16];
+                tag[..4].copy_from_slice(&low.to_be_bytes());
+                // The third form has flags of 32 bits; before it a checksum of 16 bits stood there and the flags behind it.
+                let wide = incompat & INCOMPAT_CSUM_3 != 0;
+                tag[4..8].copy_from_slice(&if wide { flags } else { 0xAAAA_0000 | flags }.to_be_bytes());
+                tag[8..12].copy_from_slice(&1_u32.to_be_bytes());
+                block.extend_from_slice(&tag[..bytes]);
+                block.resize(block.len() + if flags & TAG_SAME_UUID == 0 { 16 } else { 0 }, 0);
+            }
+            let expected = Some(vec![(high << 32 | 5, true), (high << 32 | 6, false)]);
+            let form = form(incompat);
+            let tail = if form.has_checksums() { 4 } else { 0 };
+            block.resize(block.len() + tail, 0);
+            assert_eq!(tags(&form, &block), expected, "{incompat:#x}");
+            block.pop();
+            assert_eq!(tags(&form, &block), None, "{incompat:#x}, cut");
+        }
+    }
+
+    #[test]
+    fn revoked_numbers_are_as_long_as_the_features_say() {
+        let block = [&HEADER[..], &24_u32.to_be_bytes(), &[0, 0, 0, 1, 0, 0, 0, 2, 9, 9, 9, 9]].concat();
+        assert_eq!(revocations(&form(0), &block), Some(vec![1, 2]));
+        assert_eq!(revocations(&form(INCOMPAT_64BIT), &block), Some(vec![1 << 32 | 2]));
+        assert_eq!(revocations(&form(0), &[&HEADER[..], &29_u32.to_be_bytes(), &block[16..]].concat()), None);
+        assert_eq!(revocations(&form(0), &[&HEADER[..], &15_u32.to_be_bytes(), &block[16..]].concat()), None);
+    }
+}

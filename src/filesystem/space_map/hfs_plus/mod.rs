@@ -6,6 +6,7 @@
 
 mod fork;
 mod header;
+mod overflow;
 
 use super::findings::{MAP_FROM_COPY, MAP_PART_UNREAD, MAP_UNUSABLE};
 use super::{SpaceMap, SpaceOutcome};
@@ -15,8 +16,8 @@ use crate::filesystem::bits::{BitOrder, BitmapMarks, Scan};
 use crate::filesystem::{ClusterGeometry, ClusterRun, ClusterSet};
 use crate::partition::signature::Recognised;
 use crate::source::{SourceLost, Window};
-use fork::{Overflow, all_extents};
 use header::{ALLOCATION, VolumeHeader};
+use overflow::{Overflow, all_extents};
 
 /// Reads the allocation map of an HFS+ volume.
 ///
@@ -45,7 +46,7 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<SpaceOutco
         return unusable("not cleanly unmounted, so the allocation map may be older than the files");
     }
     let needs_overflow = header.special.iter().any(|(_, fork)| fork.overflows());
-    let overflow = if needs_overflow { fork::overflow(&volume, &header, &mut structure)? } else { None };
+    let overflow = if needs_overflow { overflow::overflow(&volume, &header, &mut structure)? } else { None };
     let Some(runs) = all_extents(ALLOCATION, header.fork(ALLOCATION), &overflow) else {
         return unusable("not all extents of the allocation file are known");
     };
