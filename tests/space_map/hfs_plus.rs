@@ -7,7 +7,7 @@ use gleaner::base::units::SectorSize;
 use gleaner::source::MemorySource;
 use serde_json::Value;
 
-const NAMES: [&str; 8] = [
+const NAMES: [&str; 10] = [
     "hfsplus-4k",
     "hfsplus-512",
     "hfsplus-1k-odd",
@@ -16,6 +16,8 @@ const NAMES: [&str; 8] = [
     "hfsplus-pieces",
     "hfsplus-wrapped",
     "hfsplus-x",
+    "hfsplus-grown",
+    "hfsplus-grown-full",
 ];
 
 pub struct Held {
@@ -105,6 +107,24 @@ fn what_is_in_use_is_planned_and_nothing_that_is_free() {
         );
         surveyed.check_reading(name);
         assert_eq!(surveyed.codes(), ["volume-read-by-map"], "{name}");
+    }
+}
+
+/// Grown volumes have a second extent of the allocation file in the blocks that were added; what is in use there is described by it.
+#[test]
+fn grown_volumes_have_a_map_in_two_extents() {
+    for name in ["hfsplus-grown", "hfsplus-grown-full"] {
+        let held = Held::of(name);
+        let second = Extent::new(held.field(136) * held.block, held.field(140) * held.block).unwrap();
+        assert!(held.field(140) > 0 && held.field(148) == 0, "{name}: two extents");
+        let added = Extent::between(held.bytes.len() as u64 / 3, held.bytes.len() as u64);
+        let is_full = held.used.bytes_within(added) > 1 << 20;
+        assert_eq!(is_full, name.ends_with("full"), "{name}: filled up after it was made longer");
+        let surveyed = held.without(&[second], None);
+        assert_eq!(surveyed.missing(&held.used), 0, "{name}: {:?}", surveyed.codes());
+        assert!(surveyed.codes().contains(&"map-part-unread"), "{name}: {:?}", surveyed.codes());
+        let surveyed = held.without(&[second], Some(0));
+        assert!(held.is_whole(&surveyed), "{name}: {:?}", surveyed.codes());
     }
 }
 
