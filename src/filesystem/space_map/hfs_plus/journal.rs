@@ -11,6 +11,7 @@
 use super::header::{self, VolumeHeader};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::fields::{be16, be32, be64, le16, le32, le64};
+use crate::filesystem::space_map::Step;
 use crate::source::{SourceLost, Window};
 use std::cell::Cell;
 use std::collections::BTreeMap;
@@ -41,21 +42,6 @@ const MOST_LISTS: u64 = 1 << 16;
 const MOST_VERSIONS: usize = 1 << 20;
 /// Most bytes of versions that are held against their checksum, which keeps them in memory.
 const MOST_CHECKED: u64 = 64 << 20;
-
-/// Why a journal cannot be followed.
-pub type NotFollowed = &'static str;
-
-/// A value, or why the journal cannot be followed.
-type Step<T> = Result<Result<T, NotFollowed>, SourceLost>;
-
-macro_rules! step {
-    ($step:expr) => {
-        match $step? {
-            Ok(value) => value,
-            Err(why) => return Ok(Err(why)),
-        }
-    };
-}
 
 /// A volume as it is once its journal has been replayed.
 pub struct Replayed<'r> {
@@ -143,8 +129,8 @@ impl<'r> Replayed<'r> {
         let mut content = Vec::new();
         for part in self.parts(at, bytes)?.unwrap_or_default() {
             let Newest::At(stored) = part.newest else { return Ok(None) };
+            places.extend(stored.iter().copied());
             let Some(read) = self.read_all(&stored)? else { return Ok(None) };
-            places.extend(stored);
             content.extend(read);
         }
         Ok(Some(content).filter(|content| content.len() as u64 == bytes))
