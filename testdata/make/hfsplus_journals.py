@@ -24,7 +24,7 @@ VOLUMES = {
     "hfsplus-journal": ("hfsplus-4k", "<", 4096, 0, ("checksums", "stale")),
     "hfsplus-journal-wrap": ("hfsplus-512", "<", 1024, 2048, ("checksums",)),
     "hfsplus-journal-old": ("hfsplus-pieces", ">", 1024, 512, ()),
-    "hfsplus-journal-empty": ("hfsplus-x", "<", 4096, 0, ("checksums", "empty")),
+    "hfsplus-journal-empty": ("hfsplus-x", "<", 4096, 0, ("checksums", "empty", "stale")),
     "hfsplus-journal-behind": ("hfsplus-512", "<", 1024, 0, ("checksums", "behind")),
     "hfsplus-journal-cut": ("hfsplus-512", ">", 1024, 0, ("checksums", "cut")),
 }
@@ -109,7 +109,7 @@ class Log:
         def head(total):
             return struct.pack(f"{self.order}IIQQQIII", 0x4A4E4C78, 0x12345678, start, end, len(self.bytes), self.list_bytes, total, SECTOR)
 
-        raw = head(checksum(head(0)))
+        raw = head(checksum(head(0))) + struct.pack(f"{self.order}I", 100 if self.has_checksums else 0)
         self.bytes[: len(raw)] = raw
 
 

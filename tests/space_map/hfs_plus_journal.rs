@@ -9,7 +9,8 @@ use gleaner::base::units::SectorSize;
 use gleaner::source::MemorySource;
 
 /// Followed to their end: with checksums of blocks and an old list behind the end; going round within a block; big-endian, without
-/// checksums, going round within a list, a transaction of two lists, a leaf of the extents overflow file in it; and empty.
+/// checksums, going round within a list, a transaction of two lists, a leaf of the extents overflow file in it; and empty, an old list
+/// behind its end too.
 const FOLLOWED: [&str; 4] = ["hfsplus-journal", "hfsplus-journal-wrap", "hfsplus-journal-old", "hfsplus-journal-empty"];
 
 #[test]
@@ -148,7 +149,7 @@ fn hostile_figures_under_right_checksums_are_survived() {
         let at = |place: &str| usize::try_from(held.places(place)[0].start.0).unwrap();
         let (info, header, list) = (at("journal info block"), at("journal header"), at("newest block list"));
         let is_little_endian = held.bytes[header] == 0x78;
-        for seed in 0..300 {
+        for seed in 0..120 {
             let mut random = Random(seed * 2 + 1);
             let (where_to, field, summed, sum_at) = match seed % 3 {
                 0 => (info, random.of(&[36, 40, 44, 48]), 0, 0),

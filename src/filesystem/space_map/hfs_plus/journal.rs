@@ -33,6 +33,9 @@ const HAS_CHECKSUMS: u32 = 1;
 /// Target of a block that was taken out of its transaction, from memory.
 const TAKEN_OUT: u64 = u64::MAX;
 
+/// How far the sequence number behind the end may be ahead of that in the journal's header, which is written seldom.
+const MOST_AHEAD: u32 = 1 << 16;
+
 /// The one size of sectors in which targets are counted here: what a journal of larger ones counts in is not certain.
 const SECTOR: u64 = 512;
 /// Largest block list that is read.
@@ -257,7 +260,9 @@ impl<'r> Replayed<'r> {
 
     /// Later systems write the journal's header seldom, and take what stands behind its end for more transactions as long as their
     /// checksums are right and their sequence numbers go on (from memory).
-    fn look_behind_the_end(&mut self, form: &Form, mut sequence: u32, is_settled: bool) -> Step<()> {
+    fn look_behind_the_end(&mut self, form: &Form, last: u32, is_settled: bool) -> Step<()> {
+        // What is left of earlier rounds has lower numbers.
+        let (mut sequence, mut most_ahead) = if last == 0 { (form.sequence, MOST_AHEAD) } else { (last, 1) };
         let mut at = form.end;
         let mut left = self.round.bytes - (form.end + self.round.bytes - form.start) % self.round.bytes;
         for _ in 0..MOST_LISTS {
@@ -269,7 +274,7 @@ impl<'r> Replayed<'r> {
             let goes_on = |list: &List| {
                 list.sequence != 0
                     && list.bytes <= left
-                    && (sequence == 0 || list.sequence == sequence || list.sequence == sequence.wrapping_add(1))
+                    && (sequence == 0 || list.sequence.wrapping_sub(sequence) <= most_ahead)
             };
             let Some(list) = list.filter(goes_on) else { return Ok(Ok(())) };
             for version in list.versions {
@@ -281,7 +286,7 @@ impl<'r> Replayed<'r> {
                 self.doubted.insert(replaced);
             }
             self.places.extend(self.log_places(at, list.bytes));
-            (left, sequence) = (left - list.bytes, list.sequence);
+            (left, sequence, most_ahead) = (left - list.bytes, list.sequence, 1);
             at = (at + list.bytes) % self.round.bytes;
             if left == 0 {
                 return Ok(Ok(()));
@@ -376,6 +381,8 @@ struct Form {
     bytes: u64,
     list_bytes: u64,
     header_bytes: u64,
+    /// Number of a transaction near the end (from memory); zero from systems that have none.
+    sequence: u32,
     is_sealed: bool,
 }
 
@@ -410,7 +417,8 @@ impl Form {
             return None;
         }
         let is_sealed = numbers.is_sealed(raw, HEADER_SUMMED, 36)?;
-        Some(Form { numbers, start: position(8)?, end: position(16)?, bytes, list_bytes, header_bytes, is_sealed })
+        let (start, end, sequence) = (position(8)?, position(16)?, numbers.u32(raw, 44)?);
+        Some(Form { numbers, start, end, bytes, list_bytes, header_bytes, sequence, is_sealed })
     }
 
     /// A block list that agrees with itself, at a byte of the round.
