@@ -201,8 +201,8 @@ fn without_a_boot_sector_doubt_leaves_all_planned() {
     let bench = Bench::by_startup_key(prepared_as_by_windows(0x8004));
     let boot = Extent::new(0, 512).unwrap();
     // A file record of the client's.
-    let records = bench.plain.chunks_exact(1024).enumerate().filter(|(_, chunk)| chunk.starts_with(b"FILE"));
-    let (record, _) = records.skip(40).next().unwrap();
+    let mut records = bench.plain.chunks_exact(1024).enumerate().filter(|(_, chunk)| chunk.starts_with(b"FILE"));
+    let (record, _) = records.nth(40).unwrap();
     let drive = bench.read(&[boot, Extent::new(record as u64 * 1024, 1024).unwrap()]);
     assert!(codes(&drive).contains(&"encryption-no-files-inside"), "{:?}", codes(&drive));
     assert_eq!(in_use(&drive), bench.image.len() as u64);
