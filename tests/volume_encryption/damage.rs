@@ -9,6 +9,9 @@ use std::sync::Arc;
 
 const FIXTURE: &str = "ntfs-cluster-512";
 
+/// What is changed about a recipe for a plain volume.
+type Change<'c> = &'c dyn Fn(&mut Recipe, &[u8]);
+
 struct Bench {
     plain: Vec<u8>,
     recipe: Recipe,
@@ -257,7 +260,7 @@ fn unreadable_sectors_cost_what_they_cost_on_the_plain_volume() {
     let to_go = |recipe: &mut Recipe, _: &[u8]| recipe.form = Form::Removable;
     let in_part = |recipe: &mut Recipe, _: &[u8]| recipe.conversion = Conversion::Below(5 << 20);
     let as_it_is = |_: &mut Recipe, _: &[u8]| {};
-    let changes: [(u16, &dyn Fn(&mut Recipe, &[u8])); 5] =
+    let changes: [(u16, Change<'_>); 5] =
         [(0x8005, &used_space_only), (0x8000, &as_it_is), (0x8001, &in_part), (0x8002, &to_go), (0x8004, &in_part)];
     for (number, (method, change)) in changes.into_iter().enumerate() {
         let (plain, mut recipe) = prepared(FIXTURE, method);
