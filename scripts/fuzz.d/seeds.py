@@ -72,7 +72,7 @@ def case_files(gleaner, work):
 
 def seeds(gleaner, work):
     starts = volumes()
-    for target, bases, reach in [("layout", 6, 64 << 10), ("ntfs", 4, 2 << 20), ("fat", 5, 256 << 10), ("exfat", 3, 256 << 10), ("ext", 3, 128 << 10), ("hfsplus", 3, 64 << 10), ("apfs", 2, 128 << 10), ("drive", 4, 1 << 20)]:
+    for target, bases, reach in [("layout", 6, 64 << 10), ("ntfs", 4, 2 << 20), ("fat", 5, 256 << 10), ("exfat", 3, 256 << 10), ("ext", 3, 128 << 10), ("hfsplus", 5, 64 << 10), ("apfs", 2, 128 << 10), ("drive", 4, 1 << 20)]:
         for content in changes(bases, reach, 150):
             yield target, content
     for content in changes(2, 512 << 10, 150):

@@ -72,13 +72,14 @@ impl Scan {
     pub fn read(&mut self, window: &Window<'_>, parts: &[(u64, Extent)]) -> Result<(), SourceLost> {
         let extents: Vec<Extent> = parts.iter().map(|part| part.1).collect();
         window.reader().announce("allocation bitmap", extents.iter().map(|e| e.bytes).sum());
-        let mut part = 0;
+        let (mut part, mut done) = (0, 0);
         window.stream(&extents, |block| {
-            while parts[part].1.intersection(&block.extent).is_none() {
-                part += 1;
+            // Blocks come in the order of the parts, and end where these end. Hostile parts may overlap.
+            while done == parts[part].1.bytes {
+                (part, done) = (part + 1, 0);
             }
-            let (byte, extent) = parts[part];
-            let base = byte + (block.extent.start.0 - extent.start.0);
+            let base = parts[part].0 + done;
+            done += block.extent.bytes;
             for readable in block.unreadable.missing_from(block.extent) {
                 let from = readable.start.0 - block.extent.start.0;
                 self.skip_to((base + from).saturating_mul(8));

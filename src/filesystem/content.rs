@@ -278,8 +278,11 @@ fn opened_or_whole(
     findings.append(noticed);
     let is_open = opened.is_some();
     if let Some(opened) = opened {
+        // Only the boot sector tells for certain whether all is encrypted: without it, what does not read as a whole is not believed.
+        let is_certain = found.certainty >= Certainty::Consistent;
         match read_content(&window.through(&opened.view))? {
-            Content::Volume(mut volume) => {
+            Content::Volume(mut volume) if is_certain || !volume.catalog_incomplete => {
+                note_doubt(window, &found, &mut findings);
                 findings.append(std::mem::take(&mut volume.findings));
                 volume.findings = findings;
                 volume
@@ -290,7 +293,13 @@ fn opened_or_whole(
             }
             content => {
                 let inside = content.name().unwrap_or("nothing that is recognised");
-                let sentence = format!("Inside is {inside}: not read file by file");
+                let why = match content {
+                    Content::Volume(_) => {
+                        "not all of it can be read, and the boot sector that tells how it is encrypted is lost"
+                    }
+                    _ => "not read file by file",
+                };
+                let sentence = format!("Inside is {inside}: {why}");
                 findings.push(Finding::at(&volume_encryption::NO_FILES_INSIDE, window.extent().start, sentence));
                 match content {
                     Content::Opaque { findings: inner, .. } => findings.append(inner),

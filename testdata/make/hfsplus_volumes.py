@@ -9,6 +9,7 @@ import os
 import struct
 import subprocess
 import sys
+import tempfile
 
 from fixture import compress
 from run import REFERENCE, REPO, TESTDATA, VENV_PYTHON, blank, patch, tool
@@ -23,7 +24,7 @@ NAME = "Fernhollow".encode("utf-16-be")
 NODE = 4096
 
 # Which volumes: bytes, block size, and further words: "x" HFSX, "pieces" an allocation file in ten extents, "wrapped" in HFS, "full"
-# filled up.
+# filled up, "grown" from a third of its bytes, and written to again.
 VOLUMES = {
     "hfsplus-4k": (24 * MIB, 4096, ()),
     "hfsplus-512": (6 * MIB, 512, ()),
@@ -33,6 +34,8 @@ VOLUMES = {
     "hfsplus-pieces": (24 * MIB, 512, ("pieces",)),
     "hfsplus-wrapped": (16 * MIB, 4096, ("wrapped",)),
     "hfsplus-x": (12 * MIB, 2048, ("x",)),
+    "hfsplus-grown": (18 * MIB, 512, ("grown",)),
+    "hfsplus-grown-full": (12 * MIB, 1024, ("grown", "full")),
 }
 
 
@@ -135,6 +138,40 @@ def fork_with(size, clump, runs):
     return bytes(raw)
 
 
+def grown(volume, size):
+    """The volume made longer, as macOS does it (hfs_extendfs, from memory): the allocation file gets an extent more, in the new blocks; the
+    old end is freed and the new one taken; both headers tell."""
+    volume = bytearray(volume)
+    header = volume[1024:1536]
+    block, old_blocks, free = struct.unpack(">III", header[40:52])
+    count, runs = struct.unpack(">I", header[124:128])[0], [struct.unpack(">II", header[at : at + 8]) for at in range(128, 192, 8)]
+    runs = [run for run in runs if run[1]]
+    assert sum(run[1] for run in runs) == count and old_blocks * block == len(volume)
+    bits = bytearray(b"".join(volume[start * block : (start + length) * block] for start, length in runs))
+    blocks = size // block
+    more = -(-(-(-blocks // 8)) // block) - count
+    assert more > 0
+    # Not at once behind the old end, so that it cannot be one extent with what was there.
+    runs.append((old_blocks + 7, more))
+    bits += bytes(more * block)
+    end = -(-1024 // block)
+    for number in range(old_blocks - end, old_blocks):
+        bits[number // 8] &= ~(0x80 >> number % 8)
+    for number in [*range(old_blocks + 7, old_blocks + 7 + more), *range(blocks - end, blocks)]:
+        bits[number // 8] |= 0x80 >> number % 8
+    header[44:52] = struct.pack(">II", blocks, free + blocks - old_blocks - more)
+    header[112:192] = fork(len(bits), block, runs)
+    volume[len(volume) - 1024 : len(volume) - 512] = bytes(512)
+    volume += bytes(size - len(volume))
+    done = 0
+    for start, length in runs:
+        volume[start * block : (start + length) * block] = bits[done : done + length * block]
+        done += length * block
+    volume[1024:1536] = header
+    volume[size - 1024 : size - 512] = header
+    return bytes(volume)
+
+
 def wrapped(inner):
     """An HFS wrapper around a volume, as Linux's fs/hfsplus/wrapper.c reads it: blocks of 4 KiB from sector 8 on."""
     block, first, start = 4096, 8, 3
@@ -171,6 +208,7 @@ FILL = "dd if=/dev/zero bs=4096 2>/dev/null | tr '\\0' x > /at/rest || true\nrm 
 
 def write_to(images, scratch):
     """Lets the driver write to all volumes, in one machine."""
+    scratch = tempfile.mkdtemp(dir=scratch)
     machine.MODULES = "virtio_pci virtio_blk 9pnet_virtio 9p hfsplus nls_utf8".split()
     machine.LATER_MODULES = []
     tool(os.path.join(REPO, "scripts", "check-kernel.d", "fetch-kernel"))
@@ -197,12 +235,22 @@ def make(names, scratch):
     for name in names:
         size, block, words = VOLUMES[name]
         image = os.path.join(scratch, f"{name}.img")
-        content = format_volume(size, block, words)
+        content = format_volume(size // 3 if "grown" in words else size, block, words)
         content = wrapped(content) if "wrapped" in words else content
         blank(image, -(-len(content) // 512) * 512)
         patch(image, 0, content)
         images.append((image, words))
     write_to(images, scratch)
+    again = []
+    for name, (image, words) in zip(names, images):
+        if "grown" in words:
+            with open(image, "rb") as file:
+                content = grown(file.read(), VOLUMES[name][0])
+            blank(image, len(content))
+            patch(image, 0, content)
+            again.append((image, words))
+    if again:
+        write_to(again, scratch)
     for name, (image, _) in zip(names, images):
         text = answers_of(image)
         with open(os.path.join(TESTDATA, f"{name}.answers.json"), "w", encoding="utf-8") as file:

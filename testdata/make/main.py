@@ -10,6 +10,7 @@ import ext_volumes
 import fat_volumes
 import fixture
 import foreign
+import hfsplus_journals
 import hfsplus_volumes
 import ntfs_rich
 from ntfs_geometry import geometry, mft_list
@@ -77,6 +78,7 @@ FIXTURES = {
     "drive-windows-gpt": drives.windows_gpt,
     **ext_volumes.FIXTURES,
     **hfsplus_volumes.FIXTURES,
+    **hfsplus_journals.FIXTURES,
     **foreign.FIXTURES,
 }
 

@@ -10,7 +10,7 @@ use serde_json::Value;
 use std::sync::Arc;
 
 /// Name and logical sector of every volume and drive in `testdata` but those made for one purpose.
-pub const ALL: [(&str, SectorSize); 30] = [
+pub const ALL: [(&str, SectorSize); 32] = [
     ("ntfs-rich", SectorSize::S512),
     ("ntfs-mft-list", SectorSize::S512),
     ("ntfs-cluster-512", SectorSize::S512),
@@ -41,6 +41,8 @@ pub const ALL: [(&str, SectorSize); 30] = [
     ("ext2-used", SectorSize::S512),
     ("hfsplus-4k", SectorSize::S512),
     ("hfsplus-512", SectorSize::S512),
+    ("hfsplus-journal", SectorSize::S512),
+    ("hfsplus-journal-old", SectorSize::S512),
 ];
 
 /// Those of which the allocation map alone is read. Random damage to them, with a statement of its own, is in `tests/apfs`.

@@ -247,6 +247,14 @@ const CASES: &[Case] = cases! {
         "allocation file" => |p| p.named(&["map"]);
         "allocation file and volume header" => |p| p.named(&["map", "volume header"]);
     }
+    "hfsplus-journal" {
+        "journal info block" => |p| p.named(&["journal info block"]);
+        "journal header" => |p| p.named(&["journal header"]);
+        "newest block list in the journal" => |p| p.named(&["newest block list"]);
+        "newest map in the journal" => |p| p.named(&["newest map in the journal"]);
+        "volume header" => |p| p.named(&["volume header"]);
+        "allocation file, old at home" => |p| p.named(&["map"]);
+    }
     "drive-usb-4k-gpt" {
         "primary GPT" => |p| p.table(0);
         "MBR and both GPTs" => |p| [vec![Extent::between(0, 512)], p.table(0), p.table(1)].concat();

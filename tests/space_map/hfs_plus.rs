@@ -7,7 +7,7 @@ use gleaner::base::units::SectorSize;
 use gleaner::source::MemorySource;
 use serde_json::Value;
 
-const NAMES: [&str; 8] = [
+const NAMES: [&str; 10] = [
     "hfsplus-4k",
     "hfsplus-512",
     "hfsplus-1k-odd",
@@ -16,17 +16,20 @@ const NAMES: [&str; 8] = [
     "hfsplus-pieces",
     "hfsplus-wrapped",
     "hfsplus-x",
+    "hfsplus-grown",
+    "hfsplus-grown-full",
 ];
 
-struct Held {
-    bytes: Vec<u8>,
-    used: ExtentSet,
+pub struct Held {
+    pub bytes: Vec<u8>,
+    pub used: ExtentSet,
+    answers: Value,
     start: u64,
     block: u64,
 }
 
 impl Held {
-    fn of(name: &str) -> Held {
+    pub fn of(name: &str) -> Held {
         Held::with(common::fixture(name), &common::answers(name))
     }
 
@@ -40,15 +43,15 @@ impl Held {
         // What no block describes: the wrapper, and the rest behind the last block.
         used.insert(Extent::between(0, start));
         used.insert(Extent::between(start + number("cluster_count") * block, bytes.len() as u64));
-        Held { bytes, used, start, block }
+        Held { bytes, used, answers: answers.clone(), start, block }
     }
 
-    fn survey(&self) -> Surveyed {
+    pub fn survey(&self) -> Surveyed {
         Surveyed::of(Box::new(MemorySource::new(self.bytes.clone(), SectorSize::S512)))
     }
 
     /// The volume with places lost: unreadable, or overwritten.
-    fn without(&self, places: &[Extent], content: Option<u8>) -> Surveyed {
+    pub fn without(&self, places: &[Extent], content: Option<u8>) -> Surveyed {
         let mut bytes = self.bytes.clone();
         for place in places {
             let range = usize::try_from(place.start.0).unwrap()..usize::try_from(place.end()).unwrap();
@@ -59,6 +62,12 @@ impl Held {
             source = source.with_unreadable(*place);
         }
         Surveyed::of(Box::new(source))
+    }
+
+    /// Where a structure lies, by the answers.
+    pub fn places(&self, name: &str) -> Vec<Extent> {
+        let places = self.answers["places"][name].as_array().unwrap().iter();
+        places.map(|place| Extent::new(place[0].as_u64().unwrap(), place[1].as_u64().unwrap()).unwrap()).collect()
     }
 
     fn field(&self, at: u64) -> u64 {
@@ -79,7 +88,7 @@ impl Held {
         Extent::new(self.start + self.field(128) * self.block, self.field(132) * self.block).unwrap()
     }
 
-    fn is_whole(&self, surveyed: &Surveyed) -> bool {
+    pub fn is_whole(&self, surveyed: &Surveyed) -> bool {
         surveyed.drive.mapped().next().is_none() && surveyed.planned.bytes() == self.bytes.len() as u64
     }
 }
@@ -98,6 +107,24 @@ fn what_is_in_use_is_planned_and_nothing_that_is_free() {
         );
         surveyed.check_reading(name);
         assert_eq!(surveyed.codes(), ["volume-read-by-map"], "{name}");
+    }
+}
+
+/// Grown volumes have a second extent of the allocation file in the blocks that were added; what is in use there is described by it.
+#[test]
+fn grown_volumes_have_a_map_in_two_extents() {
+    for name in ["hfsplus-grown", "hfsplus-grown-full"] {
+        let held = Held::of(name);
+        let second = Extent::new(held.field(136) * held.block, held.field(140) * held.block).unwrap();
+        assert!(held.field(140) > 0 && held.field(148) == 0, "{name}: two extents");
+        let added = Extent::between(held.bytes.len() as u64 / 3, held.bytes.len() as u64);
+        let is_full = held.used.bytes_within(added) > 1 << 20;
+        assert_eq!(is_full, name.ends_with("full"), "{name}: filled up after it was made longer");
+        let surveyed = held.without(&[second], None);
+        assert_eq!(surveyed.missing(&held.used), 0, "{name}: {:?}", surveyed.codes());
+        assert!(surveyed.codes().contains(&"map-part-unread"), "{name}: {:?}", surveyed.codes());
+        let surveyed = held.without(&[second], Some(0));
+        assert!(held.is_whole(&surveyed), "{name}: {:?}", surveyed.codes());
     }
 }
 
@@ -156,6 +183,16 @@ fn the_alternate_header_stands_in() {
         assert!(surveyed.codes().contains(&"map-from-copy"), "{loss:?}: {:?}", surveyed.codes());
         assert_eq!((surveyed.missing(&held.used), surveyed.beyond(&held.used) > 0), (0, false), "{loss:?}");
     }
+}
+
+/// Hostile figures: two extents of the allocation file that overlap, the later one beginning first.
+#[test]
+fn overlapping_extents_of_the_map_are_survived() {
+    let mut held = Held::of("hfsplus-pieces");
+    assert_eq!((held.field(128), held.field(132)), (3, 2));
+    held.bytes[1024 + 136..1024 + 144].copy_from_slice(&[0, 0, 0, 2, 0, 0, 0, 2]);
+    let surveyed = held.without(&[held.alternate_header()], Some(0));
+    assert_eq!(surveyed.missing(&held.used), 0, "{:?}", surveyed.codes());
 }
 
 /// Attributes of the volume header (TN1150): bit 8 unmounted, bit 11 inconsistent.

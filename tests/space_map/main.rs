@@ -5,6 +5,7 @@
 mod common;
 mod ext;
 mod hfs_plus;
+mod hfs_plus_journal;
 mod planned;
 #[path = "../support/unpack.rs"]
 mod unpack;

@@ -4,6 +4,16 @@
 //! widens: a block whose mark is not read or not believed is planned as if it were in use, and so is every byte of the volume that the
 //! map does not describe.
 
+/// The value of a [`Step`], or out of the function with why there is none.
+macro_rules! step {
+    ($step:expr) => {
+        match $step? {
+            Ok(value) => value,
+            Err(why) => return Ok(Err(why)),
+        }
+    };
+}
+
 mod apfs;
 mod ext;
 pub mod findings;
@@ -16,6 +26,12 @@ use crate::base::finding::{Finding, Findings};
 use crate::partition::signature::{Recognised, Sign};
 use crate::source::{SourceLost, Window};
 use findings::{ENCRYPTED_INSIDE, MAP_UNUSABLE, READ_BY_MAP};
+
+/// Why a journal cannot be followed.
+type NotFollowed = &'static str;
+
+/// A value on the way through a journal, or why it cannot be followed.
+type Step<T> = Result<Result<T, NotFollowed>, SourceLost>;
 
 /// What is in use on a volume by its allocation map alone.
 #[derive(Debug)]

@@ -11,7 +11,7 @@ use crate::base::extent::{Extent, ExtentSet};
 use crate::base::fields::bytes_at;
 use crate::base::finding::{Code, Finding, Findings};
 use crate::partition::boot_sign;
-use crate::partition::signature::{EncryptedBoot, EncryptedForm};
+use crate::partition::signature::{self, EncryptedBoot, EncryptedForm};
 use crate::source::{Keys, PlainView, SectorCipher, SourceLost, Window};
 use serde::Serialize;
 use std::sync::Arc;
@@ -108,7 +108,12 @@ pub fn open(window: &Window<'_>) -> Result<Attempt, SourceLost> {
     let mut attempt =
         Attempt { opened: None, findings: Findings::new(), facts: Vec::new(), structure: ExtentSet::new() };
     let first = window.read(0, 512)?;
-    let Some(boot) = first.as_ref().and_then(|block| EncryptedBoot::parse(&block.bytes)) else { return Ok(attempt) };
+    let by_sector = first.as_ref().and_then(|block| EncryptedBoot::parse(&block.bytes));
+    let boot = match by_sector {
+        None => signature::encrypted_boot_by_block(window)?,
+        by_sector => by_sector,
+    };
+    let Some(boot) = boot else { return Ok(attempt) };
     let mut places = boot.metadata.clone();
     let mut damaged: Vec<(u64, Block)> = Vec::new();
     let mut next = 0;

@@ -74,7 +74,22 @@ pub fn look(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
     for at in copies.filter(|at| *at >= HEAD_BYTES && *at < tail) {
         volume.read(window, at, COPY_BYTES)?;
     }
-    Ok(best_recognised(&volume))
+    let found = best_recognised(&volume);
+    if found.is_some() {
+        return Ok(found);
+    }
+    volume.read(window, volume_encryption::SEARCHED.0, volume_encryption::SEARCHED.1)?;
+    Ok(volume_encryption::look(&volume))
+}
+
+/// What the lost boot sector of an encrypted volume would say, where [`look`] recognised one by a block of metadata.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone.
+pub fn encrypted_boot_by_block(window: &Window<'_>) -> Result<Option<EncryptedBoot>, SourceLost> {
+    let mut volume = VolumeBytes::new(window.extent());
+    volume.read(window, volume_encryption::SEARCHED.0, volume_encryption::SEARCHED.1)?;
+    Ok(EncryptedBoot::by_block(&volume).map(|(_, boot)| boot))
 }
 
 const COPY_BYTES: u64 = 4096;

@@ -10,7 +10,7 @@ use libfuzzer_sys::fuzz_target;
 use std::sync::{Arc, LazyLock};
 
 static BASES: LazyLock<Vec<Arc<Base>>> = LazyLock::new(|| {
-    let names = ["hfsplus-512", "hfsplus-pieces", "hfsplus-wrapped"];
+    let names = ["hfsplus-512", "hfsplus-pieces", "hfsplus-wrapped", "hfsplus-journal-old", "hfsplus-journal-wrap"];
     names.iter().map(|name| Base::fixture(name, SectorSize::S512)).collect()
 });
 

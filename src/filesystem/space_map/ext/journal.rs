@@ -10,8 +10,9 @@
 use super::superblock::Superblock;
 use crate::base::extent::ExtentSet;
 use crate::base::fields::{be16, be32, le16, le32};
+use crate::filesystem::space_map::{NotFollowed, Step};
 use crate::partition::signature::checksums::crc32c_from;
-use crate::source::{SourceLost, Window};
+use crate::source::Window;
 use std::collections::BTreeMap;
 
 const MAGIC: [u8; 4] = [0xC0, 0x3B, 0x39, 0x98];
@@ -47,9 +48,6 @@ pub struct Overlay {
     pub places: ExtentSet,
 }
 
-/// Why a journal cannot be followed.
-pub type NotFollowed = &'static str;
-
 impl Overlay {
     /// Byte of the volume at which the newest version of a block stands, where that is not its own place.
     pub fn place(&self, block: u64) -> Option<u64> {
@@ -74,7 +72,7 @@ impl Overlay {
 ///
 /// # Errors
 /// [`SourceLost`] when the device is gone; within, why the journal cannot be followed.
-pub fn read(window: &Window<'_>, sb: &Superblock) -> Result<Result<Overlay, NotFollowed>, SourceLost> {
+pub fn read(window: &Window<'_>, sb: &Superblock) -> Step<Overlay> {
     let mut log = Log { window, sb, extents: Vec::new(), overlay: Overlay::default(), tree_blocks: 0 };
     Ok(match log.follow()? {
         Ok(()) => Ok(log.overlay),
@@ -95,18 +93,6 @@ struct Log<'w> {
     extents: Vec<LogExtent>,
     overlay: Overlay,
     tree_blocks: usize,
-}
-
-/// A value, or why the journal cannot be followed.
-type Step<T> = Result<Result<T, NotFollowed>, SourceLost>;
-
-macro_rules! step {
-    ($step:expr) => {
-        match $step? {
-            Ok(value) => value,
-            Err(why) => return Ok(Err(why)),
-        }
-    };
 }
 
 /// What the journal's superblock says.

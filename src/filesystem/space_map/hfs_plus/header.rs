@@ -13,6 +13,8 @@ pub const BYTES: u64 = 512;
 const UNMOUNTED: u32 = 0x100;
 const INCONSISTENT: u32 = 0x800;
 const JOURNALED: u32 = 0x2000;
+/// By whom a volume with a journal was mounted last.
+const MOUNTED_WITH_JOURNAL: &[u8] = b"HFSJ";
 
 /// The files that hold the file system together, by their catalog node identifiers, with the offsets of their forks.
 const SPECIAL_FILES: [(u32, usize); 5] =
@@ -39,6 +41,10 @@ pub struct VolumeHeader {
     pub dirty: bool,
     /// Whether it has a journal.
     pub is_journaled: bool,
+    /// Whether the system that mounted it last keeps a journal: else what stands in one is older than the volume (from memory).
+    pub keeps_journal: bool,
+    /// Block that tells where the journal lies; zero where there is none.
+    pub journal_info: u32,
     /// Forks of the special files.
     pub special: Vec<(u32, Fork)>,
 }
@@ -65,6 +71,8 @@ impl VolumeHeader {
             free_blocks,
             dirty: attributes & UNMOUNTED == 0 || attributes & INCONSISTENT != 0,
             is_journaled: attributes & JOURNALED != 0,
+            keeps_journal: raw.get(8..12)? == MOUNTED_WITH_JOURNAL,
+            journal_info: be32(raw, 12)?,
             special,
         })
     }

@@ -1,14 +1,15 @@
 //! HFS+ and HFSX, bare or in an HFS wrapper: what is in use by the allocation file.
 //!
-//! The volume header counts free blocks, and the allocation file has to agree; it also has to call headers and special files in use. A
-//! volume that was not cleanly unmounted is planned in full, with a journal or without: the map on the drive is then older than the
-//! files.
+//! The volume header counts free blocks, and the allocation file has to agree; it also has to call headers and special files in use. What
+//! the journal holds in a newer version is read from there. A volume without a journal that was not cleanly unmounted is planned in
+//! full: the map on the drive is then older than the files.
 
 mod fork;
 mod header;
+mod journal;
 mod overflow;
 
-use super::findings::{MAP_FROM_COPY, MAP_PART_UNREAD, MAP_UNUSABLE};
+use super::findings::{MAP_FROM_COPY, MAP_OLD, MAP_PART_DOUBTED, MAP_PART_UNREAD, MAP_UNUSABLE};
 use super::{SpaceMap, SpaceOutcome};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
@@ -17,6 +18,7 @@ use crate::filesystem::{ClusterGeometry, ClusterRun, ClusterSet};
 use crate::partition::signature::Recognised;
 use crate::source::{SourceLost, Window};
 use header::{ALLOCATION, VolumeHeader};
+use journal::{Newest, Replayed};
 use overflow::{Overflow, all_extents};
 
 /// Reads the allocation map of an HFS+ volume.
@@ -38,33 +40,48 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<SpaceOutco
         Some(volume) => volume,
         None => return unusable("the master directory block around it is damaged"),
     };
-    let header = match choose_header(&volume, &mut structure, &mut findings)? {
+    let is_wrapped = volume.extent() != window.extent();
+    let replayed = match replay(&volume, is_wrapped, &mut structure)? {
+        Ok(replayed) => replayed,
+        Err(why) => return unusable(&why),
+    };
+    let header = match choose_header(&replayed, &mut structure, &mut findings)? {
         Ok(header) => header,
         Err(why) => return unusable(why),
     };
-    if header.dirty {
-        return unusable("not cleanly unmounted, so the allocation map may be older than the files");
-    }
     let needs_overflow = header.special.iter().any(|(_, fork)| fork.overflows());
-    let overflow = if needs_overflow { overflow::overflow(&volume, &header, &mut structure)? } else { None };
+    let overflow = if needs_overflow { overflow::overflow(&replayed, &header, &mut structure)? } else { None };
     let Some(runs) = all_extents(ALLOCATION, header.fork(ALLOCATION), &overflow) else {
         return unusable("not all extents of the allocation file are known");
     };
-    let Some(parts) = parts(&volume, &header, &runs) else {
+    let Some(map) = parts(&replayed, &header, &runs)? else {
         return unusable("the allocation file is shorter than the volume, or lies outside");
     };
     let mut scan = Scan::with_order(header.blocks, BitOrder::HighestFirst);
-    scan.read(&volume, &parts)?;
+    scan.read(&volume, &map.parts)?;
     scan.skip_to(header.blocks);
     let marks = scan.finish();
     let special = special_blocks(&header, &overflow);
     if let Err(why) = check(&header, &marks, &special) {
         return unusable(&why);
     }
-    if !marks.unknown.is_empty() {
-        let sentence = format!("The marks of {} of {} blocks were not read.", marks.unknown.count(), header.blocks);
-        findings.push(Finding::at(&MAP_PART_UNREAD, parts[0].1.start, sentence));
+    let place = found.evidence.place.start;
+    if replayed.ranges() > 0 {
+        let sentence = format!("{name}: the journal holds newer versions of {} ranges.", replayed.ranges());
+        findings.push(Finding::at(&MAP_OLD, place, sentence));
     }
+    if map.doubted_bytes > 0 {
+        let sentence =
+            format!("The newest marks of {} blocks stand in the journal, and are not certain.", map.doubted_bytes * 8);
+        findings.push(Finding::at(&MAP_PART_DOUBTED, place, sentence));
+    }
+    let unread = marks.unknown.count().saturating_sub(map.doubted_bytes * 8);
+    if unread > 0 {
+        let sentence = format!("The marks of {unread} of {} blocks were not read.", header.blocks);
+        findings.push(Finding::at(&MAP_PART_UNREAD, place, sentence));
+    }
+    structure.extend(map.parts.iter().map(|(_, place)| *place));
+    structure.extend(replayed.places.extents().iter().copied());
     structure.extend(
         special
             .runs()
@@ -99,52 +116,120 @@ fn locate<'r>(window: &Window<'r>, structure: &mut ExtentSet) -> Result<Option<W
     Ok(inside.and_then(|(at, bytes)| window.locate(at, bytes)).map(|extent| Window::new(window.reader(), extent)))
 }
 
-/// The header that is believed, or why there is none.
-fn choose_header(
-    volume: &Window<'_>,
+/// The volume with what its journal holds, or why its map may be older than its files. Also of a volume that was unmounted: that it is
+/// mounted again may stand in the journal alone.
+fn replay<'r>(
+    volume: &Window<'r>,
+    is_wrapped: bool,
     structure: &mut ExtentSet,
-    findings: &mut Findings,
-) -> Result<Result<VolumeHeader, &'static str>, SourceLost> {
-    let bytes = volume.extent().bytes;
-    let mut look = |at: u64| -> Result<Option<VolumeHeader>, SourceLost> {
-        let Some(block) = volume.read(at, header::BYTES)? else { return Ok(None) };
-        structure.insert(block.extent);
-        Ok(block.whole().and_then(|raw| VolumeHeader::parse(raw, bytes)))
+) -> Result<Result<Replayed<'r>, String>, SourceLost> {
+    let at_home = Replayed::at_home(volume);
+    let main = look(&at_home, header::AT, structure)?;
+    let is_main = main.is_some();
+    let home = match main {
+        Some(main) => main,
+        None => match look(&at_home, alternate_at(volume), structure)? {
+            // Whether the volume was unmounted it does not say: it is written when special files move.
+            Some(alternate) => VolumeHeader { dirty: true, ..alternate },
+            None => return Ok(Err("neither of its volume headers can be used".to_owned())),
+        },
     };
-    let main = look(header::AT)?;
-    let alternate_at = bytes.saturating_sub(1024);
-    let alternate = look(alternate_at)?;
-    Ok(match (main, alternate) {
-        (Some(main), Some(alternate)) if !main.is_like(&alternate) => {
-            Err("its two volume headers contradict each other")
+    if home.is_journaled && home.keeps_journal {
+        let why = |why| format!("its map may be older than its files, and its journal cannot be followed: {why}");
+        return Ok(Replayed::read(volume, &home, is_wrapped)?.map_err(why));
+    }
+    Ok(match (is_main, home.dirty, home.is_journaled) {
+        (true, false, _) | (false, _, false) => Ok(at_home),
+        (true, true, _) => {
+            Err("not cleanly unmounted by a system that keeps a journal, so its map may be older than its files"
+                .to_owned())
         }
-        (Some(main), _) => Ok(main),
-        // Whether the volume was unmounted the alternate header does not say: it is written when special files move.
-        (None, Some(alternate)) if alternate.is_journaled => {
-            Err("its volume header is lost, and so is what tells whether its journal was replayed")
+        (false, _, true) => {
+            Err("its volume header is lost, and so is what tells whether its journal is to be replayed".to_owned())
         }
-        (None, Some(alternate)) => {
-            let sentence = "The volume header is damaged; the alternate one is used.";
-            findings.push(Finding::at(&MAP_FROM_COPY, volume.absolute(alternate_at), sentence));
-            Ok(alternate)
-        }
-        (None, None) => Err("neither of its volume headers can be used"),
     })
 }
 
-/// The parts of the allocation file that describe the volume's blocks: byte of the file, and place on the drive.
-fn parts(volume: &Window<'_>, header: &VolumeHeader, runs: &[ClusterRun]) -> Option<Vec<(u64, Extent)>> {
+fn alternate_at(volume: &Window<'_>) -> u64 {
+    volume.extent().bytes.saturating_sub(1024)
+}
+
+/// A header in its newest version, if it can be read and believed.
+fn look(volume: &Replayed<'_>, at: u64, structure: &mut ExtentSet) -> Result<Option<VolumeHeader>, SourceLost> {
+    let raw = volume.bytes(at, header::BYTES, structure)?;
+    Ok(raw.and_then(|raw| VolumeHeader::parse(&raw, volume.window().extent().bytes)))
+}
+
+/// The header that is believed, or why there is none.
+fn choose_header(
+    volume: &Replayed<'_>,
+    structure: &mut ExtentSet,
+    findings: &mut Findings,
+) -> Result<Result<VolumeHeader, &'static str>, SourceLost> {
+    let alternate_at = alternate_at(volume.window());
+    let main = look(volume, header::AT, structure)?;
+    let alternate = look(volume, alternate_at, structure)?;
+    let header = match (main, alternate) {
+        (Some(main), Some(alternate)) if !main.is_like(&alternate) => {
+            return Ok(Err("its two volume headers contradict each other"));
+        }
+        (Some(main), _) => main,
+        (None, Some(alternate)) => {
+            let sentence = "The volume header is damaged; the alternate one is used.";
+            findings.push(Finding::at(&MAP_FROM_COPY, volume.window().absolute(alternate_at), sentence));
+            alternate
+        }
+        (None, None) => return Ok(Err("neither of its volume headers can be used")),
+    };
+    let later = volume.later_headers()?.unwrap_or_default();
+    let volume_bytes = volume.window().extent().bytes;
+    let agrees = |raw: &Vec<u8>| VolumeHeader::parse(raw, volume_bytes).is_some_and(|later| later.is_like(&header));
+    Ok(if later.iter().all(agrees) {
+        Ok(header)
+    } else {
+        Err("its journal may hold a newer header that contradicts it")
+    })
+}
+
+/// Where the newest marks of all blocks stand.
+struct MapParts {
+    /// Byte of the allocation file, and place on the drive.
+    parts: Vec<(u64, Extent)>,
+    /// Bytes of it of which the newest version is not certain: in no part.
+    doubted_bytes: u64,
+}
+
+/// The parts of the allocation file that describe the volume's blocks, if it is long enough and lies inside.
+fn parts(volume: &Replayed<'_>, header: &VolumeHeader, runs: &[ClusterRun]) -> Result<Option<MapParts>, SourceLost> {
     let needed = header.blocks.div_ceil(8);
-    let mut parts = Vec::new();
+    let mut map = MapParts { parts: Vec::new(), doubted_bytes: 0 };
     let mut at = 0;
     for run in runs {
+        let first = run.first.0 * header.block_bytes;
         let bytes = (run.count * header.block_bytes).min(needed - at);
-        if bytes > 0 {
-            parts.push((at, volume.locate(run.first.0 * header.block_bytes, bytes)?));
+        let certain = volume.certain(first, bytes);
+        map.doubted_bytes += bytes - certain.iter().map(|certain| certain.bytes).sum::<u64>();
+        for certain in certain {
+            let mut byte = at + (certain.start.0 - first);
+            let Some(parts) = volume.parts(certain.start.0, certain.bytes)? else { return Ok(None) };
+            for part in parts {
+                let mut place_at = byte;
+                byte += part.bytes;
+                match part.newest {
+                    Newest::At(places) => {
+                        for place in places {
+                            map.parts.push((place_at, place));
+                            place_at += place.bytes;
+                        }
+                    }
+                    Newest::Wrong => map.doubted_bytes += part.bytes,
+                    Newest::Unread => {}
+                }
+            }
         }
         at += bytes;
     }
-    (at == needed && header.fork(ALLOCATION).bytes >= needed).then_some(parts)
+    Ok((at == needed && header.fork(ALLOCATION).bytes >= needed).then_some(map))
 }
 
 /// Blocks of the special files and of both headers.

@@ -4,10 +4,11 @@
 
 use super::fork::{Fork, count, extents};
 use super::header::{EXTENTS, VolumeHeader};
-use crate::base::extent::ExtentSet;
+use super::journal::Replayed;
+use crate::base::extent::{Extent, ExtentSet};
 use crate::base::fields::{be16, be32, byte};
 use crate::filesystem::ClusterRun;
-use crate::source::{SourceLost, Window};
+use crate::source::SourceLost;
 use std::collections::BTreeMap;
 
 /// The first identifier of a client's file; special files come before it.
@@ -23,8 +24,8 @@ pub type Overflow = Option<BTreeMap<u32, Vec<ClusterRun>>>;
 ///
 /// # Errors
 /// [`SourceLost`] when the device is gone.
-pub fn overflow(window: &Window<'_>, header: &VolumeHeader, places: &mut ExtentSet) -> Result<Overflow, SourceLost> {
-    let tree = Tree { window, header };
+pub fn overflow(volume: &Replayed<'_>, header: &VolumeHeader, places: &mut ExtentSet) -> Result<Overflow, SourceLost> {
+    let tree = Tree { volume, header };
     let Some(head) = tree.read(0, 512, places)? else { return Ok(None) };
     let (Some(node_bytes), Some(first)) = (be16(&head, 32), be32(&head, 24)) else { return Ok(None) };
     let node_bytes = u64::from(node_bytes);
@@ -57,7 +58,7 @@ pub fn all_extents(file: u32, fork: &Fork, overflow: &Overflow) -> Option<Vec<Cl
 }
 
 struct Tree<'w> {
-    window: &'w Window<'w>,
+    volume: &'w Replayed<'w>,
     header: &'w VolumeHeader,
 }
 
@@ -71,10 +72,10 @@ impl Tree<'_> {
             let (from, to) = (at.max(start), end.min(start + run.count * block_bytes));
             if from < to {
                 let place = run.first.0 * block_bytes + (from - start);
-                let Some(block) = self.window.read(place, to - from)? else { return Ok(None) };
-                places.insert(block.extent);
-                let Some(whole) = block.whole() else { return Ok(None) };
-                content.extend_from_slice(whole);
+                let is_certain = self.volume.certain(place, to - from) == [Extent::between(place, place + to - from)];
+                let part = self.volume.bytes(place, to - from, places)?.filter(|_| is_certain);
+                let Some(part) = part else { return Ok(None) };
+                content.extend(part);
             }
             start += run.count * block_bytes;
         }

@@ -4,7 +4,8 @@
 //! Sources: libyal/libbde, format documentation, volume header; the identifiers also in dissect.fve 4.6, `bde/c_bde.py`; both seen, and
 //! held against 21 volumes that Windows made.
 
-use crate::base::fields::{byte, guid_at, le16, le64};
+use crate::base::fields::{byte, guid_at, le16, le32, le64};
+use crate::partition::signature::checksums::crc32_ieee;
 use crate::partition::signature::sign::{Certainty, Recognised, Sign};
 use crate::partition::signature::volume_bytes::VolumeBytes;
 
@@ -23,6 +24,15 @@ const METADATA_BYTES: u64 = 64 << 10;
 const FIRST_METADATA_BYTES: u64 = 16 << 10;
 /// Bytes from the volume's start that a system needs to recognise the volume: the boot sector and the code behind it.
 const BOOT_BYTES: u64 = 8 << 10;
+
+/// Where a block of metadata is looked for when the boot sector is lost, first byte and length: in this mebibyte the first one begins on all
+/// of 22 volumes that Windows made.
+pub const SEARCHED: (u64, u64) = (33 << 20, 1 << 20);
+/// Bytes of a block's header that tell where it and the others lie, and most bytes of a block.
+const BLOCK_HEADER: u64 = 64;
+const BLOCK_BYTES: std::ops::Range<u64> = 112..METADATA_BYTES - 8;
+/// What begins the description of maps.
+const MAPS_DESCRIPTOR: &[u8] = b"FVE-EOW\0";
 
 /// Which form of boot sector it is.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -88,18 +98,47 @@ impl EncryptedBoot {
         };
         (!boot.metadata.is_empty()).then_some(boot)
     }
+
+    /// What a boot sector would say that is lost, by a block of metadata whose checksum is right and which names its own place, and where
+    /// that block begins. Which form it was it does not tell; nor does it tell of maps, which are looked for nearby.
+    pub(in crate::partition::signature) fn by_block(volume: &VolumeBytes) -> Option<(u64, EncryptedBoot)> {
+        let places = || (SEARCHED.0..SEARCHED.0 + SEARCHED.1).step_by(512);
+        let at = places().find(|at| volume.stands(*at, b"-FVE-FS-"))?;
+        let header = volume.get(at, BLOCK_HEADER)?;
+        let bytes = u64::from(le16(header, 8)?) * 16;
+        let block = volume.get(at, bytes + 8).filter(|_| BLOCK_BYTES.contains(&bytes))?;
+        let (own, proof) = block.split_at_checked(block.len() - 8)?;
+        let metadata: Vec<u64> = [32, 40, 48].iter().filter_map(|field| le64(own, *field)).collect();
+        if le16(own, 10)? != 2 || le32(proof, 4)? != crc32_ieee(&[own]) || !metadata.contains(&at) {
+            return None;
+        }
+        let descriptor = places().find(|at| volume.stands(*at, MAPS_DESCRIPTOR));
+        let maps = descriptor.and_then(|at| volume.get(at, 56));
+        let boot = EncryptedBoot {
+            form: EncryptedForm::Fixed,
+            // The first 8 KiB are moved, which is told in sectors; on removable volumes much more, of sectors of 512 bytes.
+            sector_bytes: if le32(own, 28)? == 2 { 4096 } else { 512 },
+            metadata,
+            metadata_bytes: METADATA_BYTES,
+            maps: maps.into_iter().flat_map(|raw| [le64(raw, 40), le64(raw, 48)]).flatten().collect(),
+        };
+        Some((at, boot))
+    }
 }
 
 pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
-    let sector = volume.get(0, 512)?;
-    let boot = EncryptedBoot::parse(sector)?;
+    let by_sector = volume.get(0, 512).and_then(EncryptedBoot::parse);
+    let is_copy = by_sector.is_none();
+    let (at, boot) = by_sector.map(|boot| (0, boot)).or_else(|| EncryptedBoot::by_block(volume))?;
     let what = match boot.form {
+        _ if is_copy => "a block of metadata of an encrypted volume",
         EncryptedForm::Removable => "boot sector of FAT32 with the identifier of encryption",
         EncryptedForm::First | EncryptedForm::Fixed => "boot sector -FVE-FS-",
     };
-    let mut found = volume.recognised(Sign::VolumeEncryption, 0, 512, what);
+    let mut found = volume.recognised(Sign::VolumeEncryption, at, 512, what);
     found.encrypted = true;
     let form = match boot.form {
+        _ if is_copy => "not known",
         EncryptedForm::Removable => "removable",
         EncryptedForm::First => "first version",
         EncryptedForm::Fixed => "fixed",
@@ -111,7 +150,7 @@ pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
     }
     let ends = boot.metadata.iter().map(|at| at.checked_add(boot.metadata_bytes));
     let within = ends.into_iter().all(|end| end.is_some_and(|end| volume.holds(end)));
-    found.certainty = Certainty::of(within, None);
+    found.certainty = if is_copy { Certainty::Copy } else { Certainty::of(within, None) };
     found.first.extend(volume.place(0, BOOT_BYTES));
     found.first.extend(boot.metadata.iter().filter_map(|at| volume.place(*at, boot.metadata_bytes)));
     found.first.extend(boot.maps.iter().filter_map(|at| volume.place(*at, boot.sector_bytes)));
