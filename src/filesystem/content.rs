@@ -168,6 +168,9 @@ pub fn read_content(window: &Window<'_>) -> Result<Content, SourceLost> {
     } else if let Some(volume) = by_copies(window)? {
         return Ok(Content::Volume(volume));
     } else if found.is_none() {
+        if let Some(found) = signature::look_for_metadata(window)? {
+            return with_map(window, sign, found, None, findings);
+        }
         let (code, sentence) = if first.as_ref().is_some_and(|block| block.whole().is_none()) {
             (&START_UNREADABLE, "the first sector was not read, and nothing known stands at the places of its copies")
         } else {

@@ -7,7 +7,10 @@ use crate::source::SourceLost;
 
 /// What fills a drive on which no table was found; its copy counts as well, since there is nothing to speak against it.
 pub(super) fn without_table(drive: &Drive<'_>) -> Result<Option<Recognised>, SourceLost> {
-    Ok(signature::look(drive.window())?.filter(|found| found.certainty >= Certainty::Copy))
+    match signature::look(drive.window())?.filter(|found| found.certainty >= Certainty::Copy) {
+        Some(found) => Ok(Some(found)),
+        None => signature::look_for_metadata(drive.window()),
+    }
 }
 
 /// Whether the drive is a disc's content in spite of a table: images for discs that also start from a memory stick have an

@@ -38,9 +38,9 @@ const MOST_LINKS: usize = 64;
 /// Links taken as the first of a chain, from which the others are counted.
 const MOST_FIRST_LINKS: usize = 4;
 
-/// A place so near to one that was not read probably lies in the same bad range, and each failed read costs a sick drive seconds: it is
-/// looked at after the others of its rank. Where so many were not read there, it is passed over when it lies inside a volume for which two
-/// things speak.
+/// A place so near to one that was not read probably lies in the same bad range, and each failed read costs a sick drive seconds:
+/// it is looked at after the others of its rank. Where so many likely starts were not read there, it is passed over when it lies
+/// inside a volume for which two things speak.
 const NEAR: u64 = 16 << 20;
 const IN_A_ROW: usize = 2;
 
@@ -93,6 +93,8 @@ pub(super) struct PlaceSearch<'d, 'r> {
     pub(super) unreadable: ExtentSet,
     /// Where they begin, with those that were asked before the search.
     troubles: Vec<u64>,
+    /// Of the likely starts of volumes, those that were not read.
+    starts_unread: Vec<u64>,
     /// Places that what is left of a GPT's entry arrays points to, and where that stands.
     pub(super) arrays: Vec<(u64, Extent)>,
     /// Why places were left.
@@ -101,7 +103,7 @@ pub(super) struct PlaceSearch<'d, 'r> {
 
 impl<'d, 'r> PlaceSearch<'d, 'r> {
     pub(super) fn new(drive: &'d Drive<'r>, ranges: ExtentSet, allowance: Allowance) -> PlaceSearch<'d, 'r> {
-        let first = drive.window().locate(0, 512);
+        let asked_before = drive.window().reader().unreadable();
         PlaceSearch {
             drive,
             ranges,
@@ -113,7 +115,8 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
             candidates: Vec::new(),
             spent: Spent::default(),
             unreadable: ExtentSet::new(),
-            troubles: first.filter(|first| !drive.window().has_not_failed(*first)).map(|_| 0).into_iter().collect(),
+            troubles: asked_before.extents().iter().map(|extent| extent.start.0).collect(),
+            starts_unread: Vec::new(),
             arrays: Vec::new(),
             cut_short: None,
         }
@@ -191,7 +194,8 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
     fn is_hopeless(&self, at: u64) -> bool {
         let is_inside =
             |volume: &VolumeCandidate| volume.is_confirmed() && volume.extent.contains(&Extent::between(at, at + 1));
-        self.troubles_near(at) >= IN_A_ROW && self.candidates.iter().any(is_inside)
+        let failed = self.starts_unread.iter().filter(|start| start.abs_diff(at) <= NEAR).count();
+        failed >= IN_A_ROW && self.candidates.iter().any(is_inside)
     }
 
     fn add_edges(&mut self, range: Extent) {
@@ -289,6 +293,7 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
         // Once the drive has failed to answer, one sector at a time: a place that is bad then costs one request, and one
         // more for a copy behind it.
         if self.spent.failures > 0 && self.sector(at)?.is_none() {
+            self.starts_unread.push(at);
             return match self.copy_behind(at, None, rank)? {
                 Some(boot) => self.weigh(at, &boot, false),
                 None => Ok(()),

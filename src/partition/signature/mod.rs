@@ -74,15 +74,21 @@ pub fn look(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
     for at in copies.filter(|at| *at >= HEAD_BYTES && *at < tail) {
         volume.read(window, at, COPY_BYTES)?;
     }
-    let found = best_recognised(&volume);
-    if found.is_some() {
-        return Ok(found);
-    }
-    volume.read(window, volume_encryption::SEARCHED.0, volume_encryption::SEARCHED.1)?;
-    Ok(volume_encryption::look(&volume))
+    Ok(best_recognised(&volume))
 }
 
-/// What the lost boot sector of an encrypted volume would say, where [`look`] recognised one by a block of metadata.
+/// An encrypted volume whose boot sector is lost, by a block of metadata where Windows puts the first one. Reads 1 MiB, so it comes when
+/// [`look`] has found nothing, and only where a volume is known to lie.
+///
+/// # Errors
+/// [`SourceLost`] when the device is gone.
+pub fn look_for_metadata(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
+    let mut volume = VolumeBytes::new(window.extent());
+    volume.read(window, volume_encryption::SEARCHED.0, volume_encryption::SEARCHED.1)?;
+    Ok(volume_encryption::look_by_block(&volume))
+}
+
+/// What the lost boot sector of an encrypted volume would say, where [`look_for_metadata`] recognised one.
 ///
 /// # Errors
 /// [`SourceLost`] when the device is gone.

@@ -127,15 +127,24 @@ impl EncryptedBoot {
 }
 
 pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
-    let by_sector = volume.get(0, 512).and_then(EncryptedBoot::parse);
-    let is_copy = by_sector.is_none();
-    let (at, boot) = by_sector.map(|boot| (0, boot)).or_else(|| EncryptedBoot::by_block(volume))?;
+    EncryptedBoot::parse(volume.get(0, 512)?).map(|boot| recognised(volume, None, &boot))
+}
+
+/// Looks at what [`SEARCHED`] names, for a volume whose boot sector is lost.
+pub fn look_by_block(volume: &VolumeBytes) -> Option<Recognised> {
+    let (at, boot) = EncryptedBoot::by_block(volume)?;
+    Some(recognised(volume, Some(at), &boot))
+}
+
+/// What its boot sector says, or a block of metadata at `block`.
+fn recognised(volume: &VolumeBytes, block: Option<u64>, boot: &EncryptedBoot) -> Recognised {
+    let is_copy = block.is_some();
     let what = match boot.form {
         _ if is_copy => "a block of metadata of an encrypted volume",
         EncryptedForm::Removable => "boot sector of FAT32 with the identifier of encryption",
         EncryptedForm::First | EncryptedForm::Fixed => "boot sector -FVE-FS-",
     };
-    let mut found = volume.recognised(Sign::VolumeEncryption, at, 512, what);
+    let mut found = volume.recognised(Sign::VolumeEncryption, block.unwrap_or(0), 512, what);
     found.encrypted = true;
     let form = match boot.form {
         _ if is_copy => "not known",
@@ -154,5 +163,5 @@ pub fn look(volume: &VolumeBytes) -> Option<Recognised> {
     found.first.extend(volume.place(0, BOOT_BYTES));
     found.first.extend(boot.metadata.iter().filter_map(|at| volume.place(*at, boot.metadata_bytes)));
     found.first.extend(boot.maps.iter().filter_map(|at| volume.place(*at, boot.sector_bytes)));
-    Some(found)
+    found
 }
