@@ -29,7 +29,7 @@ const MEASURED: u32 = 4;
 /// A jump that ends on a failure may have ended in other trouble: so often in one, and in all, a read in the middle of what it passed
 /// tells.
 const MIDDLES: u32 = 2;
-const MOST_MIDDLES: u32 = 8;
+const MOST_MIDDLES: u32 = 3;
 
 /// A jump over fewer requests than so many is not looked into.
 const LEAST_PASSED: u64 = 4;
