@@ -1,4 +1,4 @@
-//! Finds the map of a bad head: bands on the scale that explains more of what was read.
+//! Finds the map of a bad head. `band_finder` looks for its bands, on two scales; the one that explains more of what was read is used.
 
 use super::band_finder::{BandFinder, Observed};
 use super::evidence::cells::Scale;

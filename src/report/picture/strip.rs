@@ -1,4 +1,5 @@
-//! The density strip: equal places along an axis, the height of each layer its share of the place.
+//! The density strip: equal places along an axis, the height of each layer its share of the place. Drawn for the drive and each volume in
+//! the report, for the bands of a bad head there, and for the drive on the watch page; `report::values` has what they show.
 
 use super::areas::{draw, legend, value};
 use super::axis::{Axis, Quantity};
