@@ -149,7 +149,7 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
         for range in self.ranges.extents().to_vec() {
             self.add_edges(range);
         }
-        while let Some((rank, is_put_off, probe)) = self.queue.pop_first() {
+        while let Some((rank, comes_later, probe)) = self.queue.pop_first() {
             if let Some(why) = self.spent.exhausts(&self.allowance) {
                 self.cut_short = Some(why);
                 break;
@@ -162,13 +162,13 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
                 self.cut_short = Some("more volumes were found than any drive has");
                 break;
             }
-            if !is_put_off && self.troubles_near(probe.place()) > 0 {
+            if !comes_later && self.troubles_near(probe.place()) > 0 {
                 // A table's place says little where the table was not read.
                 let rank = if matches!(probe, Probe::Array(..)) { rank.max(Rank::Edge) } else { rank };
                 self.queue.insert((rank, true, probe));
                 continue;
             }
-            if is_put_off && rank >= Rank::Edge && self.is_hopeless(probe.place()) {
+            if comes_later && rank >= Rank::Edge && self.is_hopeless(probe.place()) {
                 continue;
             }
             match probe {
