@@ -88,6 +88,20 @@ impl Held {
         Extent::new(self.start + self.field(128) * self.block, self.field(132) * self.block).unwrap()
     }
 
+    /// A survey that reads the map, after which exactly what is in use is planned.
+    pub fn survey_by_map(&self, name: &str) -> Surveyed {
+        let surveyed = self.survey();
+        surveyed.space();
+        assert_eq!(
+            (surveyed.missing(&self.used), surveyed.beyond(&self.used)),
+            (0, 0),
+            "{name}: {:?}",
+            surveyed.codes()
+        );
+        surveyed.check_reading(name);
+        surveyed
+    }
+
     pub fn is_whole(&self, surveyed: &Surveyed) -> bool {
         surveyed.drive.mapped().next().is_none() && surveyed.planned.bytes() == self.bytes.len() as u64
     }
@@ -97,15 +111,7 @@ impl Held {
 fn what_is_in_use_is_planned_and_nothing_that_is_free() {
     for name in NAMES {
         let held = Held::of(name);
-        let surveyed = held.survey();
-        surveyed.space();
-        assert_eq!(
-            (surveyed.missing(&held.used), surveyed.beyond(&held.used)),
-            (0, 0),
-            "{name}: {:?}",
-            surveyed.codes()
-        );
-        surveyed.check_reading(name);
+        let surveyed = held.survey_by_map(name);
         assert_eq!(surveyed.codes(), ["volume-read-by-map"], "{name}");
     }
 }

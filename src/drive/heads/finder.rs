@@ -57,18 +57,10 @@ impl HeadFinder {
         self.even.observe(read);
         if let Some(shrinking) = &mut self.shrinking {
             shrinking.observe(read);
+            if self.even.is_whole_head() && !may_shrink(&self.even, shrinking) {
+                self.shrinking = None;
+            }
         }
-        if self.even.is_whole_head() && !self.may_shrink() {
-            self.shrinking = None;
-        }
-    }
-
-    /// Whether shrinking bands may still be the better ones. Where they are not they surprise without end, and each surprise takes
-    /// milliseconds.
-    fn may_shrink(&self) -> bool {
-        let are_few = self.even.cycles().is_none_or(|cycles| cycles < FEW_CYCLES);
-        let is_far_behind = |shrinking: &BandFinder| bic(&self.even) > HOPELESS_BY + HOPELESS_TIMES * bic(shrinking);
-        are_few && !self.shrinking.as_ref().is_some_and(is_far_behind)
     }
 
     /// The evidence of bands; all zero when there is none.
@@ -84,6 +76,13 @@ impl HeadFinder {
         };
         self.shrinking.as_ref().filter(is_better).unwrap_or(&self.even)
     }
+}
+
+/// Whether shrinking bands may still be the better ones. Where they are not they surprise without end, and each surprise takes
+/// milliseconds.
+fn may_shrink(even: &BandFinder, shrinking: &BandFinder) -> bool {
+    let are_few = even.cycles().is_none_or(|cycles| cycles < FEW_CYCLES);
+    are_few && bic(even) <= HOPELESS_BY + HOPELESS_TIMES * bic(shrinking)
 }
 
 fn bic(finder: &BandFinder) -> f64 {

@@ -75,6 +75,11 @@ impl Probe {
     }
 }
 
+/// How many of some places lie near another one.
+fn near(places: &[u64], at: u64) -> usize {
+    places.iter().filter(|place| place.abs_diff(at) <= NEAR).count()
+}
+
 /// A search under way.
 pub(super) struct PlaceSearch<'d, 'r> {
     drive: &'d Drive<'r>,
@@ -162,7 +167,7 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
                 self.cut_short = Some("more volumes were found than any drive has");
                 break;
             }
-            if !comes_later && self.troubles_near(probe.place()) > 0 {
+            if !comes_later && near(&self.troubles, probe.place()) > 0 {
                 // A table's place says little where the table was not read.
                 let rank = if matches!(probe, Probe::Array(..)) { rank.max(Rank::Edge) } else { rank };
                 self.queue.insert((rank, true, probe));
@@ -186,16 +191,11 @@ impl<'d, 'r> PlaceSearch<'d, 'r> {
         }
     }
 
-    fn troubles_near(&self, at: u64) -> usize {
-        self.troubles.iter().filter(|trouble| trouble.abs_diff(at) <= NEAR).count()
-    }
-
     /// Whether a place in trouble would probably say nothing new.
     fn is_hopeless(&self, at: u64) -> bool {
         let is_inside =
             |volume: &VolumeCandidate| volume.is_confirmed() && volume.extent.contains(&Extent::between(at, at + 1));
-        let failed = self.starts_unread.iter().filter(|start| start.abs_diff(at) <= NEAR).count();
-        failed >= IN_A_ROW && self.candidates.iter().any(is_inside)
+        near(&self.starts_unread, at) >= IN_A_ROW && self.candidates.iter().any(is_inside)
     }
 
     fn add_edges(&mut self, range: Extent) {

@@ -83,9 +83,7 @@ pub fn look(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn look_for_metadata(window: &Window<'_>) -> Result<Option<Recognised>, SourceLost> {
-    let mut volume = VolumeBytes::new(window.extent());
-    volume.read(window, volume_encryption::SEARCHED.0, volume_encryption::SEARCHED.1)?;
-    Ok(volume_encryption::look_by_block(&volume))
+    Ok(volume_encryption::look_by_block(&where_metadata_lie(window)?))
 }
 
 /// What the lost boot sector of an encrypted volume would say, where [`look_for_metadata`] recognised one.
@@ -93,9 +91,13 @@ pub fn look_for_metadata(window: &Window<'_>) -> Result<Option<Recognised>, Sour
 /// # Errors
 /// [`SourceLost`] when the device is gone.
 pub fn encrypted_boot_by_block(window: &Window<'_>) -> Result<Option<EncryptedBoot>, SourceLost> {
+    Ok(EncryptedBoot::by_block(&where_metadata_lie(window)?).map(|(_, boot)| boot))
+}
+
+fn where_metadata_lie(window: &Window<'_>) -> Result<VolumeBytes, SourceLost> {
     let mut volume = VolumeBytes::new(window.extent());
     volume.read(window, volume_encryption::SEARCHED.0, volume_encryption::SEARCHED.1)?;
-    Ok(EncryptedBoot::by_block(&volume).map(|(_, boot)| boot))
+    Ok(volume)
 }
 
 const COPY_BYTES: u64 = 4096;

@@ -392,14 +392,22 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
         }
     }
 
+    /// What of a range that a jump has passed is to be read.
+    fn passed_parts(&mut self, passed: Extent) -> Result<Vec<Extent>, EarlyEnd> {
+        // The store says what is read, before and by what comes next.
+        self.engine.reading.settle()?;
+        // What is new in it is of other passes: this one has skipped its own.
+        let was_aside = std::mem::replace(&mut self.engine.reading.is_aside, true);
+        let parts = self.engine.skipped_parts(passed)?;
+        self.engine.reading.is_aside = was_aside;
+        Ok(parts)
+    }
+
     /// One read in the middle of what a jump has passed. Where it goes well the trouble ended before it, and what the jump
     /// ended on is another one.
     fn read_middle(&mut self, passed: Extent) -> Result<(), EarlyEnd> {
         let Some(place) = self.engine.skipped.get(passed.start.0).copied() else { return Ok(()) };
-        self.engine.reading.settle()?;
-        let was_aside = std::mem::replace(&mut self.engine.reading.is_aside, true);
-        let parts = self.engine.skipped_parts(passed)?;
-        self.engine.reading.is_aside = was_aside;
+        let parts = self.passed_parts(passed)?;
         let middle = passed.start.0 + passed.bytes / 2;
         let mut requests = requests(&parts, self.engine.learned.request(), false);
         let Some(extent) = requests.find(|request| request.end() > middle) else { return Ok(()) };
@@ -432,12 +440,7 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
     fn measure(&mut self) -> Result<(), EarlyEnd> {
         let Some(trouble) = self.first.trouble else { return Ok(()) };
         let Some(place) = self.engine.skipped.get(trouble.reached).copied() else { return Ok(()) };
-        // The store says what is read, before and by what comes next.
-        self.engine.reading.settle()?;
-        // What is new in it is of other passes: this one has skipped its own.
-        let was_aside = std::mem::replace(&mut self.engine.reading.is_aside, true);
-        let parts = self.engine.skipped_parts(Extent::between(trouble.reached, place.end))?;
-        self.engine.reading.is_aside = was_aside;
+        let parts = self.passed_parts(Extent::between(trouble.reached, place.end))?;
         let request = self.engine.learned.request();
         if parts.is_empty() {
             return Ok(());
