@@ -7,10 +7,15 @@
 mod class_maps;
 #[path = "../support/layouts.rs"]
 mod layouts;
+#[path = "../support/mounted.rs"]
+mod mounted;
+#[path = "../support/witness.rs"]
+mod witness;
 
 mod baseline;
 mod many;
 mod named;
+mod outside;
 mod play;
 mod scene;
 mod score;
@@ -282,8 +287,8 @@ fn survey_and_copy_of_a_case_are_the_same_each_time() {
     let shape = Shape { bytes: 300_000_256, files: 200, table_at: 26 << 20, full: 0.5, wanted_one_in: 3 };
     let (spec, volume) = named::with_dead_head(&shape);
     let until = Duration::from_secs(3600);
-    let log = survey::product(&spec, until);
-    assert!(log == survey::product(&spec, until));
+    let log = survey::product(&spec, until, Technician::default().request_bytes);
+    assert!(log == survey::product(&spec, until, Technician::default().request_bytes));
     let baseline = survey::baseline(&spec, until);
     assert!(baseline == survey::baseline(&spec, until));
     let own = survey::belongings(&volume);

@@ -261,7 +261,10 @@ fn on_volume(out: &mut String, name: &str, (spec, volume): (DriveSpec, std::sync
     let own = survey::belongings(&volume);
     let best = oracle(&SickDrive::new(spec.clone()), &survey::healthy_classes(&spec), &Technician::default());
     let until = Duration::from_secs(12 * 3600);
-    let logs = [(BASELINE.name, survey::baseline(&spec, until)), (PRODUCT.name, survey::product(&spec, until))];
+    let logs = [
+        (BASELINE.name, survey::baseline(&spec, until)),
+        (PRODUCT.name, survey::product(&spec, until, Technician::default().request_bytes)),
+    ];
     Named { name: name.to_owned(), spec, best, own: &own, failures }.rows(out, logs, until);
 }
 

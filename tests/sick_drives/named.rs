@@ -17,11 +17,11 @@ const MIB: u64 = 1 << 20;
 const TB: u64 = 1_000_000_000_000;
 
 /// A fixed sequence of numbers (Knuth's MMIX constants).
-struct Numbers(u64);
+pub struct Numbers(pub u64);
 
 impl Numbers {
     /// From 0 up to, not including, 1.
-    fn share(&mut self) -> f64 {
+    pub fn share(&mut self) -> f64 {
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         f64::from(u32::try_from(self.0 >> 32).unwrap()) / 4_294_967_296.0
     }
@@ -67,6 +67,27 @@ pub fn with_dead_head(shape: &Shape) -> (DriveSpec, Arc<Volume>) {
     let mut spec = spec(model, zones, vec![Ailment::DeadHead { head: 2 }]);
     spec.content = Content::Of(Arc::clone(&volume) as _);
     (spec, volume)
+}
+
+/// Four heads, of which one is dead, in bands that shrink from 16 to 8 MB from the first to the last: none is as long as the one before. Its
+/// bytes are numbers.
+pub fn shrinking_bands(bytes: u64, dead: usize) -> DriveSpec {
+    let model = model("notebook-5400");
+    let mut zones = Vec::new();
+    let (mut at, mut next) = (0, 0);
+    while next < bytes {
+        let begins = next;
+        let mut band = || {
+            let length = whole(16e6 - 8e6 * to_f64(at) / to_f64(bytes)) / 512 * 512;
+            at += length;
+            length
+        };
+        let bands: Vec<u64> = (0..4).map(|_| band()).collect();
+        next = at.min(bytes);
+        let rate = model.first_rate + (model.last_rate - model.first_rate) * to_f64(begins) / to_f64(bytes);
+        zones.push(Zone { bytes: next - begins, rate, bands });
+    }
+    spec(model, zones, vec![Ailment::DeadHead { head: dead }])
 }
 
 /// 32 GB with an NTFS volume of 100,000 files, of whose file table the first 40 MB fail.

@@ -65,8 +65,8 @@ pub fn alone(spec: &DriveSpec) -> (Vec<Request>, String) {
     (drive.log(), verdict.as_str().unwrap().to_owned())
 }
 
-/// The log of the product on the drive: a case, a survey, a plan, a copy.
-pub fn product(spec: &DriveSpec, until: Duration) -> Vec<Request> {
+/// The log of the product on the drive: a case, a survey, a plan, a copy in requests of so many bytes.
+pub fn product(spec: &DriveSpec, until: Duration, request_bytes: u64) -> Vec<Request> {
     let drive = SickDrive::new(spec.clone());
     let power_cycle = || drive.power_cycle(Technician::default().power_cycle);
     let folder = tempfile::tempdir().unwrap();
@@ -93,6 +93,7 @@ pub fn product(spec: &DriveSpec, until: Duration) -> Vec<Request> {
         }
         let options = CopyOptions {
             stop_after: StopAfter { time: Some(left), ..StopAfter::default() },
+            request_bytes,
             ..CopyOptions::default()
         };
         let stop = AtomicBool::new(false);

@@ -7,6 +7,7 @@
 #![allow(dead_code, reason = "each test program uses its own part of this")]
 
 use gleaner::base::extent::{Extent, ExtentSet};
+use std::collections::HashMap;
 use std::fs;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
@@ -64,52 +65,60 @@ impl WitnessedDevice {
 
     /// Serves `image` with the troubles of `behaviour`.
     pub fn behaving(image: &[u8], behaviour: &Behaviour) -> WitnessedDevice {
-        require_root();
         let folder = tempfile::tempdir().expect("a temporary folder");
         let stored = folder.path().join("stored.img");
         write_sparse(&stored, image);
-        let shown = folder.path().join("shown.img");
-        fs::write(&shown, b"").expect("a file to mount over");
-        let mut server = Command::new("nbdfuse");
-        let read_only = behaviour.writes.is_none().then_some("--readonly");
-        server.args(read_only).arg(&shown).args(["--command", "nbdkit"]).args(read_only);
-        server.args(["--single", "--exit-with-parent", "--filter=log"]);
+        let mut words: Vec<String> = Vec::new();
         let write_delay = if let Some(Writes::After(delay)) = behaviour.writes { Some(delay) } else { None };
         if behaviour.delay.or(write_delay).is_some() {
-            server.arg("--filter=delay");
+            words.push("--filter=delay".to_owned());
         }
         if behaviour.rate.is_some() {
-            server.arg("--filter=rate");
+            words.push("--filter=rate".to_owned());
         }
         // While this file is there every read fails (nbdkit-error-filter(1)).
-        server.arg("--filter=error");
-        server.args(behaviour.plugin(&stored));
-        server.arg(format!("logfile={}", folder.path().join("requests.log").display()));
-        server.args(["error-pread=EIO".to_owned(), "error-pread-rate=100%".to_owned()]);
-        server.arg(format!("error-pread-file={}", folder.path().join("broken").display()));
+        words.push("--filter=error".to_owned());
+        words.extend(behaviour.plugin(&stored));
+        words.extend(["error-pread=EIO".to_owned(), "error-pread-rate=100%".to_owned()]);
+        words.push(format!("error-pread-file={}", folder.path().join("broken").display()));
         for kind in ["pwrite", "zero"].iter().filter(|_| behaviour.writes.is_some()) {
-            server.args([format!("error-{kind}=EIO"), format!("error-{kind}-rate=100%")]);
-            server.arg(format!("error-{kind}-file={}", folder.path().join("unwritable").display()));
+            words.extend([format!("error-{kind}=EIO"), format!("error-{kind}-rate=100%")]);
+            words.push(format!("error-{kind}-file={}", folder.path().join("unwritable").display()));
         }
         if let Some(delay) = write_delay {
             // Of zeros too.
-            server.arg(format!("wdelay={}ms", delay.as_millis()));
+            words.push(format!("wdelay={}ms", delay.as_millis()));
         }
         if let Some(delay) = behaviour.delay {
-            server.arg(format!("rdelay={}ms", delay.as_millis()));
+            words.push(format!("rdelay={}ms", delay.as_millis()));
         }
         if let Some(rate) = behaviour.rate {
             // The filter counts bits.
-            server.args([format!("rate={}", rate * 8), "burstiness=1".to_owned()]);
+            words.extend([format!("rate={}", rate * 8), "burstiness=1".to_owned()]);
         }
+        WitnessedDevice::serve(folder, image.len() as u64, behaviour.writes.is_none(), &words)
+    }
+
+    /// Serves what a plugin of nbdkit gives: so many bytes, read-only.
+    pub fn of_plugin(bytes: u64, plugin: &[String]) -> WitnessedDevice {
+        WitnessedDevice::serve(tempfile::tempdir().expect("a temporary folder"), bytes, true, plugin)
+    }
+
+    fn serve(folder: tempfile::TempDir, bytes: u64, is_read_only: bool, words: &[String]) -> WitnessedDevice {
+        require_root();
+        let shown = folder.path().join("shown.img");
+        fs::write(&shown, b"").expect("a file to mount over");
+        let mut server = Command::new("nbdfuse");
+        let read_only = is_read_only.then_some("--readonly");
+        server.args(read_only).arg(&shown).args(["--command", "nbdkit"]).args(read_only);
+        server.args(["--single", "--exit-with-parent", "--filter=log"]).args(words);
+        server.arg(format!("logfile={}", folder.path().join("requests.log").display()));
         // Every failed read is a complaint there; they are shown when the server ends unasked.
         server.stderr(fs::File::create(folder.path().join("complaints")).expect("a file"));
         let server = server.spawn().unwrap_or_else(|e| panic!("nbdfuse: {e}; scripts/setup installs it"));
         // From here on dropping takes down what there is.
-        let mut drive = WitnessedDevice { folder, server, device: None, is_read_only: behaviour.writes.is_none() };
-        drive.wait_for("nbdfuse to show the image", |_| {
-            fs::metadata(&shown).is_ok_and(|shown| shown.len() == image.len() as u64)
-        });
+        let mut drive = WitnessedDevice { folder, server, device: None, is_read_only };
+        drive.wait_for("nbdfuse to show the image", |_| fs::metadata(&shown).is_ok_and(|shown| shown.len() == bytes));
         drive.attach();
         drive
     }
@@ -172,18 +181,34 @@ impl WitnessedDevice {
         (self.log().split_off(before), result)
     }
 
-    /// Every read request so far. nbdkit-log-filter(1): `... Read id=7 offset=0x200000 count=0xd1000 ...`; the answer's
-    /// line starts with dots instead (`...Read id=7 return=0`).
+    /// Every read request so far.
     fn log(&self) -> Vec<Extent> {
+        self.answers().into_iter().map(|(extent, _)| extent).collect()
+    }
+
+    /// Every read request so far, in the order in which they were made, and whether it was answered with its bytes.
+    /// nbdkit-log-filter(1): `... Read id=7 offset=0x200000 count=0xd1000 ...`; the answer's line starts with dots instead
+    /// (`...Read id=7 return=0`).
+    pub fn answers(&self) -> Vec<(Extent, bool)> {
         let text = fs::read_to_string(self.folder.path().join("requests.log")).expect("the server's log");
-        let number = |line: &str, key: &str| {
-            let digits = line.split(key).nth(1).and_then(|rest| rest.split(' ').next());
-            digits.and_then(|d| u64::from_str_radix(d, 16).ok()).unwrap_or_else(|| panic!("no {key} in {line:?}"))
+        let word = |line: &str, key: &str| {
+            let rest = line.split(key).nth(1).unwrap_or_else(|| panic!("no {key} in {line:?}"));
+            rest.split(' ').next().unwrap_or_default().to_owned()
         };
-        text.lines()
-            .filter(|line| line.contains(" Read id="))
-            .map(|line| Extent::new(number(line, "offset=0x"), number(line, "count=0x")).expect("an extent"))
-            .collect()
+        let number = |line: &str, key: &str| u64::from_str_radix(&word(line, key), 16).expect("a number");
+        let mut answers = Vec::new();
+        let mut place_of = HashMap::new();
+        for line in text.lines() {
+            if line.contains(" Read id=") {
+                place_of.insert(word(line, "Read id="), answers.len());
+                let extent = Extent::new(number(line, "offset=0x"), number(line, "count=0x")).expect("an extent");
+                answers.push((extent, false));
+            } else if line.contains("...Read id=") {
+                let place: usize = place_of[&word(line, "Read id=")];
+                answers[place].1 = word(line, "return=") == "0";
+            }
+        }
+        answers
     }
 
     fn wait_for(&mut self, what: &str, done: impl Fn(&mut Child) -> bool) {

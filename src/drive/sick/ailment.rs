@@ -57,6 +57,11 @@ pub enum Ailment {
         /// How long.
         time: Duration,
     },
+    /// Every request takes longer, now more and now less: the drive has other work, or the computer has.
+    Uneven {
+        /// By how long on average; the times are distributed exponentially (a choice, no source).
+        mean: Duration,
+    },
     /// The drive vanishes after so many failed reads, until its power was off.
     Vanishing {
         /// Failed reads since power on.
@@ -118,6 +123,7 @@ pub(super) struct Ailments {
     late: BTreeMap<u64, u32>,
     growing: Option<Growth>,
     pub(super) hanging: Option<(u64, Duration)>,
+    pub(super) uneven: Duration,
     pub(super) vanishing: Option<u64>,
     pub(super) dying: Option<Duration>,
 }
@@ -149,6 +155,7 @@ impl Ailments {
             late: BTreeMap::new(),
             growing: None,
             hanging: None,
+            uneven: Duration::ZERO,
             vanishing: None,
             dying: None,
         };
@@ -175,6 +182,7 @@ impl Ailments {
                 }
                 Ailment::Growing(growth) => all.growing = Some(*growth),
                 Ailment::Hanging { once_in, time } => all.hanging = Some((*once_in, *time)),
+                Ailment::Uneven { mean } => all.uneven = *mean,
                 Ailment::Vanishing { failures } => all.vanishing = Some(*failures),
                 Ailment::Dying { after } => all.dying = Some(*after),
             }

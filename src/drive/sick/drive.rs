@@ -201,7 +201,8 @@ impl Inner {
             .ailments
             .hanging
             .filter(|(once_in, _)| draw(self.spec.seed, u64::MAX, number) * to_f64(*once_in) < 1.0);
-        let hung = hangs.map_or(Duration::ZERO, |(_, time)| time);
+        let waits = -(1.0 - draw(self.spec.seed, u64::MAX - 1, number)).ln();
+        let hung = hangs.map_or(Duration::ZERO, |(_, time)| time) + self.ailments.uneven.mul_f64(waits);
         let Some(at) = failed_at else {
             state.at = extent.end();
             return (Outcome::Delivered, hung + duration(seconds + self.transfer_seconds(extent)));
