@@ -104,6 +104,35 @@ fn a_dead_head_costs_a_few_failures_in_each_zone() {
     }
 }
 
+/// A drive whose reads take as long as at 100 MB a second and, by chance, some milliseconds more.
+struct Uneven {
+    drive: DeadHead,
+    numbers: Numbers,
+}
+
+impl Drive for Uneven {
+    fn read(&mut self, extent: Extent) -> (bool, Duration) {
+        let waits = -0.003 * (1.0 - self.numbers.share()).ln();
+        (self.drive.read(extent).0, Duration::from_secs_f64(extent.bytes as f64 / 1e8 + waits))
+    }
+}
+
+/// On a machine reads take uneven times. They are no evidence against what failures show, nor of bands.
+#[test]
+fn uneven_times_hide_no_dead_head() {
+    let failed: Vec<u64> = PLANS
+        .map(|seed| {
+            let dead = shrinking(4_300_000_256, 2);
+            let plan = random_plan(0.45, seed, dead.geometry.bytes());
+            let limits = Limits { bytes: dead.healthy(&plan) / 100 * 95, failed: 20_000 };
+            let mut finder = HeadFinder::new(dead.geometry.bytes());
+            let mut drive = Uneven { drive: dead, numbers: Numbers(seed) };
+            follow(&mut drive, &mut finder, &plan, limits).failed
+        })
+        .collect();
+    assert!(mean(&failed) <= 140, "{failed:?}");
+}
+
 /// Bands of 8 to 16 MB on 4.3 GB are some 90 cycles: two failures in each would be 180.
 #[test]
 fn bands_that_shrink_from_cycle_to_cycle_are_known_too() {
