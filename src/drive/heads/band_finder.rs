@@ -65,6 +65,8 @@ pub(super) struct BandFinder {
     news: f64,
     looks: u32,
     pub(super) weighed: Weighed,
+    /// How often that was done.
+    pub(super) weighings: u64,
 }
 
 impl BandFinder {
@@ -81,6 +83,7 @@ impl BandFinder {
             news: 0.0,
             looks: 0,
             weighed: Weighed::default(),
+            weighings: 0,
         }
     }
 
@@ -207,7 +210,9 @@ impl BandFinder {
         self.weigh();
     }
 
-    fn weigh(&mut self) {
+    /// Weighs the bands anew. What they explain without a surprise adds to their evidence only here.
+    pub(super) fn weigh(&mut self) {
+        self.weighings += 1;
         self.weighed = weigh(&self.zones, &self.cells);
     }
 

@@ -54,13 +54,26 @@ impl HeadFinder {
 
     /// Takes a read into account. Most reads cost less than a microsecond; one that is a surprise costs milliseconds.
     pub fn observe(&mut self, read: &Observed) {
+        let weighings = self.weighings();
         self.even.observe(read);
         if let Some(shrinking) = &mut self.shrinking {
             shrinking.observe(read);
+        }
+        if self.weighings() == weighings {
+            return;
+        }
+        if let Some(shrinking) = &mut self.shrinking {
+            // The one that explains all without a surprise has not looked at its evidence since.
+            shrinking.weigh();
+            self.even.weigh();
             if self.even.is_whole_head() && !may_shrink(&self.even, shrinking) {
                 self.shrinking = None;
             }
         }
+    }
+
+    fn weighings(&self) -> u64 {
+        self.even.weighings + self.shrinking.as_ref().map_or(0, |shrinking| shrinking.weighings)
     }
 
     /// The evidence of bands; all zero when there is none.
