@@ -304,6 +304,33 @@ fn first_reading_goes_through_all_classes_before_difficult_places() {
     assert!(classes.contains(&Class::Unclaimed) && classes.contains(&Class::Bulk) && !failed.extents().is_empty());
 }
 
+// What is read around a failure shows where a wide bad range ends, on a machine's clock too: there a part of the drive in which nothing is
+// left to read takes time as well.
+#[test]
+fn around_a_failure_all_is_read_although_looking_takes_time() {
+    // 16 MiB are bad. Three wanted files of 8 sectors: one within them, two far behind. A request is made when the next extent
+    // does not touch it, so the second one follows the failure.
+    let map = map_of(&[
+        (44_768, Class::Files),
+        (8, Class::Wanted),
+        (87_216, Class::Files),
+        (8, Class::Wanted),
+        (10_000, Class::Files),
+        (8, Class::Wanted),
+    ]);
+    let mut request = PlanRequest::new(Scope::Allocated);
+    request.wants = vec!["a".to_owned()];
+    request.bridge = BridgeRule::OFF;
+    let mut bench = Bench::new(&plan(&map, &request), 512);
+    bench.store.take_time_on(bench.reader.clock().clone());
+    bench.script(|script| script.bad = [sectors(32_768, 32_768)].into_iter().collect());
+    bench.copy(&small()).unwrap();
+    let wanted = sectors(44_768 + 8 + 87_216 + 8 + 10_000, 8);
+    let before = bench.log().into_iter().take_while(|request| !request.extent.contains(&wanted));
+    let behind: u64 = before.filter(|r| r.arrived && r.extent.start.0 >= 65_536 * SECTOR).map(|r| r.extent.bytes).sum();
+    assert!(behind > 8 * MIB, "{behind} bytes behind the bad range were read before the next wanted file");
+}
+
 // What is read around a failure is of several passes: the one that is swept counts its own bytes only.
 #[test]
 fn a_pass_counts_no_bytes_of_others() {

@@ -1,11 +1,13 @@
 //! A store in memory that checks what it is given, knows what is durable, and can refuse.
 
 use super::scripted::fill;
+use gleaner::base::clock::Clock;
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::source::{CopyStore, RangeMark, Skip};
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::{Mutex, MutexGuard};
+use std::time::Duration;
 
 #[derive(Clone, Default, PartialEq, Eq, Debug)]
 pub struct Places {
@@ -33,6 +35,8 @@ pub struct MemoryStore {
     state: Mutex<State>,
     /// Bytes as they were kept, where they need not be the drive's own.
     believed: Mutex<Option<BTreeMap<u64, Vec<u8>>>>,
+    /// A clock on which its answers take time, as on a machine.
+    clock: Mutex<Option<Clock>>,
 }
 
 fn without(set: &ExtentSet, extent: Extent) -> ExtentSet {
@@ -105,6 +109,11 @@ impl MemoryStore {
     }
 
     /// From the keep with this number on there is no room.
+    /// What it is asked takes time on this clock.
+    pub fn take_time_on(&self, clock: Clock) {
+        *self.clock.lock().unwrap() = Some(clock);
+    }
+
     pub fn refuse_from_keep(&self, number: Option<usize>) {
         self.state().refuse_from_keep = number;
     }
@@ -112,6 +121,9 @@ impl MemoryStore {
 
 impl CopyStore for MemoryStore {
     fn held(&self, extent: Extent) -> Vec<Extent> {
+        if let Some(clock) = self.clock.lock().unwrap().as_ref() {
+            clock.sleep(Duration::from_micros(1));
+        }
         self.state().now.held.intersection(extent)
     }
 

@@ -2,7 +2,7 @@
 
 use super::class_maps::{SECTOR, map_of, plan};
 use super::scripted::{READ, Request};
-use super::{Bench, sectors, small};
+use super::{Bench, MIB, sectors, small};
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::units::ByteOffset;
 use gleaner::copy::reading::{CopyOptions, End, Event, StopAfter, StopReason, TroubleKind};
@@ -43,6 +43,19 @@ fn a_slow_read_is_kept_and_what_follows_it_comes_later() {
     let at = |sector: u64| log.iter().position(|r| r.extent.contains(&sectors(sector, 1))).unwrap();
     assert!(at(1024) > at(99_999) && at(1024 + jump / SECTOR - 1) > at(99_999));
     assert!(at(1024 + jump / SECTOR) < at(99_999));
+}
+
+// Without a limit of the technician's a read that is slow beside the others leaves nothing: another may have been served before it.
+#[test]
+fn a_read_that_is_slow_alone_leaves_nothing() {
+    let mut bench = Bench::new(&one_class(100_000), 512);
+    bench.script(|script| {
+        script.slow = Some(([sectors(64_000, 1)].into_iter().collect(), Duration::from_millis(300)));
+    });
+    let outcome = bench.copy(&CopyOptions { request_bytes: MIB, ..small() }).unwrap();
+    bench.assert_complete(&outcome, &ExtentSet::new());
+    assert_eq!(outcome.slow_requests, 1);
+    assert!(bench.log().is_sorted_by_key(|request| request.extent.start.0), "something was left for later");
 }
 
 /// Pieces of one request that are wanted, with other files between: eight requests of them.

@@ -34,6 +34,14 @@ const MOST_MIDDLES: u32 = 3;
 /// A jump over fewer requests than so many is not looked into.
 const LEAST_PASSED: u64 = 4;
 
+/// Where a read fails so near behind the place to which the map of heads led, the map does not know where that band ends. What is left
+/// out there beside what the map says is so long at first, then twice as long each time.
+const EDGE: u64 = 2 << 20;
+const FIRST_LEFT_OUT: u64 = 1 << 20;
+
+/// No band of a head is longer.
+const LONGEST_BAND: u64 = 1 << 30;
+
 /// Trouble is over when so many bytes were passed without any.
 const QUIET: u64 = 16 << 20;
 
@@ -65,13 +73,15 @@ const LOOKED_UP_AT_ONCE: u64 = 256 << 20;
 /// So many requests are made around a failure before the time is looked at.
 const AT_ONCE: u64 = 8;
 
-/// A bad range that ends within so many bytes is no head's band: those have 16 MiB and more (`docs/heads.md`).
-const SPOT: u64 = 16 << 20;
+/// A bad range that ends within so many bytes is no head's band: those are longer (`drive::heads` takes no shorter ones for bands).
+const SPOT: u64 = 4 << 20;
 
-/// Six in ten failures are lone bad sectors, and three in ten slow reads come alone, before anything is seen (a choice, no
+/// Six in ten failures are lone bad sectors, and six in ten slow reads come alone, before anything is seen (a choice, no
 /// source).
-const LONE_FAILURES: f64 = 0.6;
-const LONE_SLOW: f64 = 0.3;
+const LONE: f64 = 0.6;
+
+/// Of reads that are slow by the technician's limit only three in ten come alone: they are meant to be left at once.
+const LONE_BY_LIMIT: f64 = 0.3;
 
 /// What first reading has learned about trouble, over all passes.
 pub(super) struct FirstReading {
@@ -81,6 +91,8 @@ pub(super) struct FirstReading {
     measured: u32,
     /// Reads in the middle of what a jump passed.
     middles: u32,
+    /// Where the map of heads led behind the last failure, and how much was left out beside what it says.
+    led: Option<(u64, u64)>,
     /// Failures that were looked around without a bad head being known.
     looks: u32,
     /// Whether a gap may have been left, near a bad range or under a bad head.
@@ -99,13 +111,15 @@ pub(super) enum Reads {
 }
 
 impl FirstReading {
-    pub(super) fn new() -> FirstReading {
+    /// `has_limit`: the technician has said from when on a read is slow.
+    pub(super) fn new(has_limit: bool) -> FirstReading {
         FirstReading {
-            failed: TroubleLengths::new(LONE_FAILURES),
-            slow: TroubleLengths::new(LONE_SLOW),
+            failed: TroubleLengths::new(LONE),
+            slow: TroubleLengths::new(if has_limit { LONE_BY_LIMIT } else { LONE }),
             trouble: None,
             measured: 0,
             middles: 0,
+            led: None,
             looks: 0,
             left_a_gap: false,
         }
@@ -245,13 +259,15 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
             let at_once = AT_ONCE * self.engine.learned.request();
             for part in self.engine.unread(stretch).into_iter().flat_map(|part| part.pieces(at_once)) {
                 let (debt, began) = (self.debt, self.engine.reading.working_time());
+                let requests = self.engine.reading.requests();
                 waiting(self.engine.reading.store(), part).into_iter().try_for_each(|part| self.take(part))?;
                 self.make_request()?;
                 let took = self.engine.reading.working_time().saturating_sub(began).as_secs_f64();
                 let failed = self.debt - debt;
                 self.debt -= took - failed;
                 // What reads well so near says that the bad range is a small one.
-                let is_spot = took > 0.0 && failed == 0.0 && part.end() <= spot;
+                let has_read = self.engine.reading.requests() > requests;
+                let is_spot = has_read && failed == 0.0 && part.start.0 < spot;
                 if is_spot || self.debt <= 0.0 || self.left.is_some() {
                     self.debt = 0.0;
                     break;
@@ -319,6 +335,7 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
 
     /// Whether `at` lies in a skipped range, and up to where that is so.
     fn difficult(&mut self, at: u64) -> (bool, u64) {
+        let (limit, is_aside) = (self.risky(), self.engine.reading.is_aside);
         let engine = &mut *self.engine;
         let mut until = u64::MAX;
         match engine.skipped.next(at).map(|(start, place)| (start, place.end)) {
@@ -328,9 +345,11 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
         }
         let (risk, end) = engine.risk(at);
         let end = end.min(until);
-        let is_risky = risk >= if self.reads == Reads::New { RISKY } else { RISKIER };
+        let is_risky = risk >= limit;
         match (is_risky, self.reads) {
             (false, _) => {}
+            // Its class comes to it.
+            (true, _) if is_aside => {}
             (true, Reads::New) => {
                 self.left_risky = true;
                 // It may be a gap, which the end of first reading comes to.
@@ -343,9 +362,40 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
         (is_risky, end)
     }
 
+    /// The chance from which on a range is left for later.
+    fn risky(&self) -> f64 {
+        if self.reads == Reads::New { RISKY } else { RISKIER }
+    }
+
+    /// Behind the bad head's band that begins at `at` or has begun before it, as far as it is left for later.
+    fn behind_band(&self, at: u64) -> u64 {
+        let mut to = at;
+        while to < at.saturating_add(LONGEST_BAND) {
+            let (risk, next) = self.engine.risk(to);
+            if risk < self.risky() {
+                break;
+            }
+            to = next.max(to + 1);
+        }
+        to
+    }
+
+    /// Where to go on behind a failure by the map of heads, if that explains it.
+    fn by_map(&mut self, from: Extent, kind: TroubleKind) -> Option<u64> {
+        let is_at_edge = |led: &(u64, u64)| (led.0..led.0.saturating_add(EDGE)).contains(&from.start.0);
+        let led = self.first.led.take().filter(is_at_edge).filter(|_| kind == TroubleKind::Failed);
+        let target = from.end() + led.map_or(0, |(_, left_out)| left_out);
+        let behind = self.behind_band(target);
+        if led.is_none() && self.engine.risk(target).0 < RISKY {
+            return None;
+        }
+        self.first.led = Some((behind, led.map_or(FIRST_LEFT_OUT, |(_, left_out)| left_out.saturating_mul(2))));
+        Some(target)
+    }
+
     /// Whether what it reads counts as skipped until then.
     fn was_skipped(&self) -> bool {
-        self.reads != Reads::New
+        self.reads != Reads::New && !self.engine.reading.is_aside
     }
 
     fn skip(&mut self, extent: Extent) -> Result<(), EarlyEnd> {
@@ -473,9 +523,7 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
     /// Jumps ahead; to a whole physical sector, so that none is read by halves.
     fn leave(&mut self, from: Extent, kind: TroubleKind, pace: f64, took: Duration) -> Result<(), EarlyEnd> {
         let (unit, request) = (self.engine.reading.unit(), self.engine.learned.request());
-        // Where a bad head explains it, its bands say where to go on.
-        let is_explained = self.engine.risk(from.end()).0 >= RISKY;
-        let target = if is_explained { from.end() } else { self.first.met(from, kind, request) };
+        let target = self.by_map(from, kind).unwrap_or_else(|| self.first.met(from, kind, request));
         let target = target.checked_next_multiple_of(unit).unwrap_or(target).min(self.engine.plan.header.source.bytes);
         if target > from.end() {
             let place =
@@ -500,12 +548,12 @@ impl Follower for ClassReading<'_, '_, '_> {
         if self.left.is_some() {
             return Ok(());
         }
+        self.look_around()?;
         if self.was_skipped() {
             let is_meant = (why == WhyPlanned::Gap) == (self.reads == Reads::Gaps);
             let left = if is_meant { self.engine.reading.store().skipped(extent) } else { Vec::new() };
             return left.into_iter().try_for_each(|part| self.take(part));
         }
-        self.look_around()?;
         let store = self.engine.reading.store();
         let parts = waiting(store, extent);
         self.engine.reading.held_before(store.held(extent).iter().map(|part| part.bytes).sum());

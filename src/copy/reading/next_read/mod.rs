@@ -42,7 +42,7 @@ pub(super) fn follow_all(
     reading.check_first()?;
     let options = reading.options();
     let mut engine = Engine::new(plan, reading);
-    let mut first = FirstReading::new();
+    let mut first = FirstReading::new(engine.reading.options().slow.is_some());
     let through = if options.structure_only.is_some() { Class::Structure } else { Class::Outside };
     let mut next_hour = 0.0;
     let parts = [Class::Tables..=Class::Unclaimed, Class::Deleted..=Class::Outside];

@@ -239,6 +239,11 @@ impl<'r> ReadingSide<'r> {
         self.class = class;
     }
 
+    /// Requests that were made, failed ones among them.
+    pub(in crate::copy::reading) fn requests(&self) -> u64 {
+        self.figures.requests
+    }
+
     /// Requests that failed.
     pub(in crate::copy::reading) fn failed(&self) -> u64 {
         self.figures.failed.iter().sum()
