@@ -380,16 +380,20 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
         to
     }
 
-    /// Where to go on behind a failure by the map of heads, if that explains it.
+    /// Where to go on behind trouble by the map of heads, if that explains it.
     fn by_map(&mut self, from: Extent, kind: TroubleKind) -> Option<u64> {
+        let is_explained = |engine: &Engine<'_, '_>, at: u64| engine.risk(at).0 >= RISKY;
+        if kind == TroubleKind::Slow {
+            return is_explained(self.engine, from.end()).then_some(from.end());
+        }
         let is_at_edge = |led: &(u64, u64)| (led.0..led.0.saturating_add(EDGE)).contains(&from.start.0);
-        let led = self.first.led.take().filter(is_at_edge).filter(|_| kind == TroubleKind::Failed);
-        let target = from.end() + led.map_or(0, |(_, left_out)| left_out);
-        let behind = self.behind_band(target);
-        if led.is_none() && self.engine.risk(target).0 < RISKY {
+        let left_out = self.first.led.take().filter(is_at_edge).map(|(_, left_out)| left_out);
+        let target = from.end() + left_out.unwrap_or(0);
+        if left_out.is_none() && !is_explained(self.engine, target) {
             return None;
         }
-        self.first.led = Some((behind, led.map_or(FIRST_LEFT_OUT, |(_, left_out)| left_out.saturating_mul(2))));
+        let next = left_out.map_or(FIRST_LEFT_OUT, |left_out| left_out.saturating_mul(2));
+        self.first.led = Some((self.behind_band(target), next));
         Some(target)
     }
 
