@@ -91,7 +91,7 @@ pub(super) struct FirstReading {
     measured: u32,
     /// Reads in the middle of what a jump passed.
     middles: u32,
-    /// Where the map of heads led behind the last failure, and how much was left out beside what it says.
+    /// Where the map of heads led behind the last failure, and how many bytes are left out when the read there fails too.
     led: Option<(u64, u64)>,
     /// Failures that were looked around without a bad head being known.
     looks: u32,

@@ -20,10 +20,10 @@ const SHORTEST: u64 = 128 << 10;
 const SLOW: f64 = 0.6;
 /// A row of slow reads is evidence when chance makes it less often than this (a choice, no source).
 const RARE: f64 = 0.01;
-/// Before anything is seen, and at most, a read is slow by chance this often (a choice, no source). The first weighs as much as so many
-/// reads.
+/// So often a read is slow by chance before anything is seen; that weighs as much as so many reads (a choice, no source).
 const BY_CHANCE: f64 = 0.05;
 const BY_CHANCE_WEIGHT: f64 = 20.0;
+/// Nor more often than this, so that a long row is always evidence (a choice, no source).
 const MOST_BY_CHANCE: f64 = 0.9;
 
 /// Learns usual rates, and judges by them. 16 KiB of memory.
