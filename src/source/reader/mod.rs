@@ -7,12 +7,14 @@
 //!   nothing is read twice.
 //! - [`Reader::look_again`] is meant to read a byte twice.
 
-mod fetch;
+mod request;
 mod stream;
+mod structure_read;
 mod trace;
 mod trouble;
 mod window;
 
+pub use request::{Attempt, ReadTotals};
 pub use stream::StreamBlock;
 pub use trace::Trace;
 pub use trouble::{LeftOff, TroubleLimit};
@@ -20,13 +22,12 @@ pub use window::Window;
 
 use crate::base::clock::Clock;
 use crate::base::extent::{Extent, ExtentSet};
-use crate::source::{AlignedBuffer, CopyStore, Failure, Keys, ReadError, Source, SourceIdentity, SourceLost};
+use crate::source::{AlignedBuffer, CopyStore, Keys, Source, SourceIdentity, SourceLost};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::ops::{Bound, Range};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
-use std::time::Duration;
 use trouble::{Trouble, Worth};
 
 /// Bytes that were requested, with the ranges that could not be read (those bytes are zero).
@@ -52,35 +53,6 @@ impl Block {
     }
 }
 
-/// What was requested of the source so far.
-#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize)]
-pub struct ReadTotals {
-    /// Requests made, failed ones included.
-    pub requests: u64,
-    /// Bytes that arrived.
-    pub bytes: u64,
-    /// Bytes that were requested although they had been read before: 0 when all is well.
-    pub repeated_bytes: u64,
-    /// Requests that failed.
-    pub failed_requests: u64,
-    /// Bytes that could not be read, at the smallest request tried.
-    pub unreadable_bytes: u64,
-    /// Time spent waiting for the source, in seconds.
-    pub seconds: f64,
-    /// Of that, time spent in requests of at least 256 KiB, whose rate tells the drive's pace.
-    pub large_seconds: f64,
-    /// Bytes that arrived by those.
-    pub large_bytes: u64,
-}
-
-impl ReadTotals {
-    /// Bytes a second over large requests, once there are at least 8 MiB of them to judge by.
-    pub fn sustained_rate(&self) -> Option<f64> {
-        #[allow(clippy::cast_precision_loss, reason = "a rate needs no 53 bits")]
-        (self.large_bytes >= 8 << 20 && self.large_seconds > 0.0).then(|| self.large_bytes as f64 / self.large_seconds)
-    }
-}
-
 /// How the reads went that were made, each with all requests that it took.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize)]
 pub struct ReadOutcomes {
@@ -90,15 +62,6 @@ pub struct ReadOutcomes {
     pub failed: u64,
     /// Those of them that nothing has arrived after: 0 when the last read brought anything.
     pub silent_since: u64,
-}
-
-/// How one request went.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Attempt {
-    /// `None` when the bytes arrived; else how the read failed.
-    pub failure: Option<Failure>,
-    /// How long it took.
-    pub took: Duration,
 }
 
 /// What is being read at the moment, for a progress bar.
@@ -366,33 +329,6 @@ impl Reader {
         self.state().trace.as_mut().map_or(Ok(()), Trace::flush).map_err(SourceLost::Trace)
     }
 
-    /// One request and no more: no store, no second try. For a caller that decides itself what a failure means, and keeps
-    /// account itself of what arrived: [`Reader::asked`] and [`ReadTotals::repeated_bytes`] leave these requests out,
-    /// because the list of a whole drive's pieces would not fit in memory twice.
-    ///
-    /// # Errors
-    /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
-    pub fn attempt(&self, extent: Extent, buffer: &mut [u8]) -> Result<Attempt, SourceLost> {
-        self.check_bounds(extent)?;
-        let (outcome, took) = self.request(extent, buffer)?;
-        Ok(Attempt { failure: self.failure_of(extent, outcome)?, took })
-    }
-
-    /// Reads a range again past everything that is kept, to see whether the drive still says the same; `None` when it
-    /// cannot be read. The only reading that may request a byte twice, and not counted among repeated bytes.
-    ///
-    /// # Errors
-    /// [`SourceLost`] when the device is gone, or `extent` does not lie on it.
-    pub fn look_again(&self, extent: Extent) -> Result<Option<Vec<u8>>, SourceLost> {
-        self.check_bounds(extent)?;
-        let fetch = self.to_sectors(extent);
-        let mut buffer = AlignedBuffer::new(length(fetch.bytes));
-        if self.request_structure(fetch, buffer.bytes_mut())?.is_some() {
-            return Ok(None);
-        }
-        Ok(Some(buffer.bytes()[bytes_of(extent, fetch)].to_vec()))
-    }
-
     /// Reads a small piece of structure and keeps it: reading any of it again costs the drive nothing. Meant for
     /// pieces up to some 100 KiB (tables, boot sectors, single records); large ones go through [`Reader::stream`].
     ///
@@ -403,9 +339,9 @@ impl Reader {
         self.check_bounds(extent)?;
         self.state().looked_at.insert(extent);
         for missing in self.not_kept(extent) {
-            let fetch = self.to_sectors(missing);
+            let sectors = self.to_sectors(missing);
             // Alignment may reach into a kept neighbour; that part is not read again.
-            for part in self.not_kept(fetch) {
+            for part in self.not_kept(sectors) {
                 let mut buffer = AlignedBuffer::new(length(part.bytes));
                 let bytes = &mut buffer.bytes_mut()[..length(part.bytes)];
                 self.fetch(part, bytes, Worth::Single)?;
@@ -425,10 +361,10 @@ impl Reader {
             return self.fetch(extent, buffer, Worth::Stretch);
         }
         for part in missing {
-            let fetch = self.to_sectors(part);
-            let mut aligned = AlignedBuffer::new(length(fetch.bytes));
-            self.fetch(fetch, aligned.bytes_mut(), Worth::Stretch)?;
-            buffer[bytes_of(part, extent)].copy_from_slice(&aligned.bytes()[bytes_of(part, fetch)]);
+            let sectors = self.to_sectors(part);
+            let mut aligned = AlignedBuffer::new(length(sectors.bytes));
+            self.fetch(sectors, aligned.bytes_mut(), Worth::Stretch)?;
+            buffer[bytes_of(part, extent)].copy_from_slice(&aligned.bytes()[bytes_of(part, sectors)]);
         }
         self.copy_kept(extent, buffer);
         Ok(())
@@ -495,7 +431,7 @@ impl Reader {
             self.check_stop()?;
         }
         let Some(store) = self.store.as_ref().filter(|_| !self.is_let_go()) else {
-            self.fetch_from_drive(extent, buffer, worth)?;
+            self.read_from_drive(extent, buffer, worth)?;
             return Ok(());
         };
         let mut known = ExtentSet::new();
@@ -517,7 +453,7 @@ impl Reader {
             known.insert(part);
         }
         for part in known.missing_from(extent) {
-            let marks = self.fetch_from_drive(part, &mut buffer[bytes_of(part, extent)], worth)?;
+            let marks = self.read_from_drive(part, &mut buffer[bytes_of(part, extent)], worth)?;
             let unreadable = self.unreadable_in(part);
             for arrived in unreadable.missing_from(part) {
                 store.keep(arrived, &buffer[bytes_of(arrived, extent)]).map_err(SourceLost::Store)?;
@@ -525,56 +461,6 @@ impl Reader {
             marks.into_iter().try_for_each(|mark| store.mark(mark)).map_err(SourceLost::Store)?;
         }
         Ok(())
-    }
-
-    /// A request for structure, and how it failed if it did.
-    fn request_structure(&self, extent: Extent, buffer: &mut [u8]) -> Result<Option<Failure>, SourceLost> {
-        let (outcome, took) = self.request(extent, buffer)?;
-        self.state().trouble.note(extent, outcome.is_err(), took);
-        if outcome.is_ok() {
-            self.note_asked(extent);
-        }
-        self.failure_of(extent, outcome)
-    }
-
-    /// One request of the drive, counted and traced, and how long it took. There is no other.
-    fn request(&self, extent: Extent, buffer: &mut [u8]) -> Result<(Result<(), ReadError>, Duration), SourceLost> {
-        self.check_stop()?;
-        let began = self.clock.now();
-        let outcome = self.source.read_at(extent.start, buffer);
-        let took = self.clock.since(began);
-        self.count(extent, took, &outcome)?;
-        Ok((outcome, took))
-    }
-
-    fn failure_of(&self, extent: Extent, outcome: Result<(), ReadError>) -> Result<Option<Failure>, SourceLost> {
-        let sector = self.identity().logical_sector.bytes();
-        outcome.err().map(|error| error.judge(extent, || self.source.is_present(), sector)).transpose()
-    }
-
-    fn note_asked(&self, extent: Extent) {
-        let mut state = self.state();
-        state.totals.repeated_bytes += state.asked.bytes_within(extent);
-        state.asked.insert(extent);
-    }
-
-    fn count(&self, extent: Extent, took: Duration, outcome: &Result<(), ReadError>) -> Result<(), SourceLost> {
-        let mut state = self.state();
-        state.totals.requests += 1;
-        state.totals.seconds += took.as_secs_f64();
-        if outcome.is_ok() {
-            state.totals.bytes += extent.bytes;
-            if extent.bytes >= 256 << 10 {
-                state.totals.large_bytes += extent.bytes;
-                state.totals.large_seconds += took.as_secs_f64();
-            }
-        } else {
-            state.totals.failed_requests += 1;
-        }
-        match &mut state.trace {
-            Some(trace) => trace.record(extent, took, outcome).map_err(SourceLost::Trace),
-            None => Ok(()),
-        }
     }
 }
 

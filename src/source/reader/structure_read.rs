@@ -15,16 +15,16 @@ const PIECES: [u64; 2] = [64 << 10, 4 << 10];
 impl Reader {
     /// Reads `extent` into `buffer` as far as it comes without much trouble. What does not is zero there, and noted; the marks say
     /// what was tried.
-    pub(super) fn fetch_from_drive(
+    pub(super) fn read_from_drive(
         &self,
         extent: Extent,
         buffer: &mut [u8],
         worth: Worth,
     ) -> Result<Vec<RangeMark>, SourceLost> {
         let before = self.state().totals.requests;
-        let mut fetch = Fetch { reader: self, worth, marks: Vec::new() };
-        fetch.whole(extent, buffer)?;
-        let marks = fetch.marks;
+        let mut read = StructureRead { reader: self, worth, marks: Vec::new() };
+        read.whole(extent, buffer)?;
+        let marks = read.marks;
         let mut state = self.state();
         if state.totals.requests > before {
             let lost = state.unreadable.bytes_within(extent);
@@ -39,13 +39,13 @@ impl Reader {
 /// Where something has failed nearby, the sectors of so many bytes are not tried one by one.
 const SHORT: u64 = 4 << 10;
 
-struct Fetch<'r> {
+struct StructureRead<'r> {
     reader: &'r Reader,
     worth: Worth,
     marks: Vec<RangeMark>,
 }
 
-impl Fetch<'_> {
+impl StructureRead<'_> {
     /// What has failed by itself in this run fails again; what stands around it may answer.
     fn whole(&mut self, extent: Extent, buffer: &mut [u8]) -> Result<(), SourceLost> {
         let untried: Vec<Extent> = {
