@@ -5,26 +5,11 @@ use super::bands::rezone::rezone;
 use super::bands::search::Search;
 use super::bands::zones::Zones;
 use super::evidence::Evidence;
-use super::evidence::cells::{BAD, Cells, READ, Scale, UNTIMED};
-use super::evidence::slowness::Slowness;
+use super::evidence::cells::{BAD, Cells, Scale};
 use super::evidence::weigh::{Weighed, weigh};
 use crate::base::chance::Chances;
 use crate::base::extent::Extent;
 use crate::drive::model::to_f64;
-use std::time::Duration;
-
-/// A read of the drive, as it turned out.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Observed {
-    /// What was read: one request.
-    pub extent: Extent,
-    /// Whether it failed.
-    pub failed: bool,
-    /// Whether the caller knows that it was slow. A finder judges that by itself too, from `took`.
-    pub slow: bool,
-    /// How long it took; zero when not known.
-    pub took: Duration,
-}
 
 /// A map ends when the evidence falls below this difference.
 const DOUBTFUL: f64 = 6.0;
@@ -48,16 +33,9 @@ const LOOKS: u32 = 512;
 const MORE_LOOKS: f64 = 128.0;
 /// Rounds in which patterns are brought up to what is known.
 const ROUNDS: u32 = 5;
-/// From so many slow reads on, and one for so many failures, a head may read slowly.
-const FEWEST_SLOW: u64 = 16;
-const SLOW_PER_FAILURES: u64 = 8;
-
 /// Finds out from reads whether failures or slowness come in bands, on one scale.
 pub(super) struct BandFinder {
     pub(super) cells: Cells,
-    slowness: Slowness,
-    slow: u64,
-    failed: u64,
     pub(super) zones: Zones,
     search: Search,
     chances: Chances,
@@ -74,9 +52,6 @@ impl BandFinder {
     pub(super) fn new(drive_bytes: u64, scale: Scale) -> BandFinder {
         BandFinder {
             cells: Cells::new(drive_bytes, scale),
-            slowness: Slowness::new(drive_bytes),
-            slow: 0,
-            failed: 0,
             zones: Zones::default(),
             search: Search::default(),
             chances: Chances::of(0),
@@ -87,13 +62,12 @@ impl BandFinder {
         }
     }
 
-    /// Takes a read into account. Most reads cost less than a microsecond; one that is a surprise costs milliseconds.
-    pub(super) fn observe(&mut self, read: &Observed) {
-        let what = self.classify(read);
-        if !self.cells.mark(read.extent, what) || !self.cells.tells(what) {
+    /// Takes a read into account that told `what`. Most reads cost less than a microsecond; one that is a surprise costs milliseconds.
+    pub(super) fn observe(&mut self, extent: Extent, what: u8) {
+        if !self.cells.mark(extent, what) || !self.cells.tells(what) {
             return;
         }
-        let at = self.cells.at(read.extent.start.0);
+        let at = self.cells.at(extent.start.0);
         if !self.zones.list.is_empty() {
             self.follow(at, what == BAD);
         } else if what == BAD && self.search.is_due() {
@@ -103,23 +77,6 @@ impl BandFinder {
                 self.set_bands(from, bands);
             }
         }
-    }
-
-    fn classify(&mut self, read: &Observed) -> u8 {
-        if read.failed {
-            self.failed += 1;
-            self.slowness.interrupt();
-            return BAD;
-        }
-        let judged = self.slowness.was_slow(read.extent, read.took);
-        if read.slow || judged == Some(true) {
-            self.slow += 1;
-            if self.slow >= FEWEST_SLOW && self.slow * SLOW_PER_FAILURES >= self.failed {
-                self.cells.let_speed_matter();
-            }
-            return BAD;
-        }
-        if judged.is_some() { READ } else { UNTIMED }
     }
 
     /// Holds what was read against the zones that are known.

@@ -1,11 +1,25 @@
 //! Finds the map of a bad head. `band_finder` looks for its bands, on two scales; the one that explains more of what was read is used.
 
-use super::band_finder::{BandFinder, Observed};
-use super::evidence::cells::Scale;
+use super::band_finder::BandFinder;
+use super::evidence::cells::{BAD, READ, Scale, UNTIMED};
+use super::evidence::slowness::Slowness;
 use super::evidence::weigh::HeadEvidence;
 use crate::base::extent::Extent;
 use crate::source::{CopyStore, Skip};
 use std::time::Duration;
+
+/// A read of the drive, as it turned out.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Observed {
+    /// What was read: one request.
+    pub extent: Extent,
+    /// Whether it failed.
+    pub failed: bool,
+    /// Whether the caller knows that it was slow. A finder judges that by itself too, from `took`.
+    pub slow: bool,
+    /// How long it took; zero when not known.
+    pub took: Duration,
+}
 
 /// What a store lists at once, so that a list stays short.
 const WINDOW: u64 = 256 << 20;
@@ -21,18 +35,25 @@ const HOPELESS_TIMES: f64 = 2.0;
 /// A drive with so many cycles has several in each zone: drives have some 10 to 30 zones (common practice, no source).
 const FEW_CYCLES: f64 = 200.0;
 
+/// From so many slow reads on, and one for so many failures, a head may read slowly.
+const FEWEST_SLOW: u64 = 16;
+const SLOW_PER_FAILURES: u64 = 8;
+
 /// Finds out from reads whether failures or slowness come in the bands of one head.
 pub struct HeadFinder {
     even: BandFinder,
     /// Dropped when zones are long.
     shrinking: Option<BandFinder>,
+    slowness: Slowness,
+    slow: u64,
+    failed: u64,
 }
 
 impl HeadFinder {
     /// For a drive of so many bytes of which nothing was read yet.
     pub fn new(drive_bytes: u64) -> HeadFinder {
         let [even, shrinking] = [Scale::Even, Scale::Shrinking].map(|scale| BandFinder::new(drive_bytes, scale));
-        HeadFinder { even, shrinking: Some(shrinking) }
+        HeadFinder { even, shrinking: Some(shrinking), slowness: Slowness::new(drive_bytes), slow: 0, failed: 0 }
     }
 
     /// From what earlier reads of a drive of so many bytes left in a store: what is held was read, what failed was tried. What
@@ -55,9 +76,9 @@ impl HeadFinder {
     /// Takes a read into account. Most reads cost less than a microsecond; one that is a surprise costs milliseconds.
     pub fn observe(&mut self, read: &Observed) {
         let weighings = self.weighings();
-        self.even.observe(read);
-        if let Some(shrinking) = &mut self.shrinking {
-            shrinking.observe(read);
+        let what = self.classify(read);
+        for bands in std::iter::once(&mut self.even).chain(&mut self.shrinking) {
+            bands.observe(read.extent, what);
         }
         if self.weighings() == weighings {
             return;
@@ -70,6 +91,24 @@ impl HeadFinder {
                 self.shrinking = None;
             }
         }
+    }
+
+    fn classify(&mut self, read: &Observed) -> u8 {
+        if read.failed {
+            self.failed += 1;
+            self.slowness.interrupt();
+            return BAD;
+        }
+        let judged = self.slowness.was_slow(read.extent, read.took);
+        if read.slow || judged == Some(true) {
+            self.slow += 1;
+            if self.slow >= FEWEST_SLOW && self.slow * SLOW_PER_FAILURES >= self.failed {
+                self.even.cells.let_speed_matter();
+                self.shrinking.iter_mut().for_each(|bands| bands.cells.let_speed_matter());
+            }
+            return BAD;
+        }
+        if judged.is_some() { READ } else { UNTIMED }
     }
 
     fn weighings(&self) -> u64 {

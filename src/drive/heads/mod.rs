@@ -23,9 +23,8 @@ mod load;
 mod map;
 mod range_evidence;
 
-pub use band_finder::Observed;
 pub use evidence::weigh::HeadEvidence;
-pub use finder::HeadFinder;
+pub use finder::{HeadFinder, Observed};
 pub use load::HeadLoad;
 pub use map::{HeadMap, Split};
 pub use range_evidence::RangeEvidence;
