@@ -160,8 +160,9 @@ fn doubts(text: &mut String, summary: &AuditSummary) {
     }
     for folder in &summary.lost_folders {
         let (path, known_as) = (&folder.path, &folder.known_as);
-        let sentence =
-            format!("the record of the folder {path} was not read: what lies in it is listed under {known_as}");
+        let sentence = format!(
+            "the record of the folder {path} was not read or is damaged: what lies in it is listed under {known_as}"
+        );
         wrapped(text, "  ", &sentence);
     }
 }

@@ -45,7 +45,7 @@ pub(super) fn section(document: &Document) -> Markup {
             p { "The entries of " code { (shown(&folder.path)) } " could not all be read (" (bytes(folder.bytes)) " lost): files may be missing from it without a trace." }
         }
         @for folder in document.files.lost_folders.iter().take(100) {
-            p { "The record of the folder " code { (shown(&folder.path)) } " was not read: what lies in it is listed under " code { (shown(&folder.known_as)) } "." }
+            p { "The record of the folder " code { (shown(&folder.path)) } " was not read or is damaged: what lies in it is listed under " code { (shown(&folder.known_as)) } "." }
         }
         (left_over(document))
     }
