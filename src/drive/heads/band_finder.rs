@@ -138,7 +138,7 @@ impl BandFinder {
                 self.weigh();
             }
         }
-        if self.weighed.evidence.bic < DOUBTFUL || self.zones.list.len() > MOST_ZONES {
+        if self.is_doubtful() || self.zones.list.len() > MOST_ZONES {
             self.zones.list.clear();
             self.weighed = Weighed::default();
         }
@@ -171,6 +171,11 @@ impl BandFinder {
     pub(super) fn weigh(&mut self) {
         self.weighings += 1;
         self.weighed = weigh(&self.zones, &self.cells);
+    }
+
+    /// Whether the bands explain no more of what was read than no heads would.
+    pub(super) fn is_doubtful(&self) -> bool {
+        self.weighed.evidence.bic < DOUBTFUL
     }
 
     /// How many cycles of bands the drive has, if all were as long as where they are known best.

@@ -28,7 +28,8 @@ impl HeadFinder {
     /// The map, on strong evidence only.
     pub fn map(&self) -> Option<HeadMap<'_>> {
         let finder = self.better();
-        (!finder.zones.list.is_empty()).then_some(HeadMap { finder })
+        // Bands that were found a moment ago in one range may contradict what was read elsewhere.
+        (!finder.zones.list.is_empty() && !finder.is_doubtful()).then_some(HeadMap { finder })
     }
 }
 
