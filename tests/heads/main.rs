@@ -321,6 +321,13 @@ fn no_head_is_seen_where_none_is_bad() {
     assert!(alarms.waited < 0.05, "{alarms:?}");
 }
 
+/// Three scratches, two of them 38 GB apart: bands that fit the second contradict what was read since the first.
+#[test]
+fn scratches_far_apart_are_no_head() {
+    let alarms = without_bad_head(173..174, TB, 0.45);
+    assert_eq!((alarms.drives, alarms.heads.len()), (1, 0), "{alarms:?}");
+}
+
 #[test]
 fn a_weak_head_is_found_by_what_is_slow_and_what_fails() {
     let spec = drawn(Illness::WeakHead, 60 * GB, 20);
