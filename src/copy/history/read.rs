@@ -167,7 +167,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("history.jsonl");
         assert_eq!(read_history(&path).unwrap(), History::default());
-        let mut writer = HistoryWriter::begin(&path, 1 << 40, 1 << 40, 0).unwrap();
+        let mut writer = HistoryWriter::begin(&path, 1 << 40, 1 << 39, 0).unwrap();
         let mut copied = 0;
         for tick in 0..100_u32 {
             copied += 1000;
@@ -176,7 +176,7 @@ mod tests {
         }
         writer.end(None).unwrap();
         // Power went while the next run wrote its first point.
-        let mut writer = HistoryWriter::begin(&path, 1 << 40, 1 << 40, copied).unwrap();
+        let mut writer = HistoryWriter::begin(&path, 1 << 40, 1 << 39, copied).unwrap();
         writer.event(&progress(0.0, Class::Files, copied + 5));
         drop(writer);
         File::options().append(true).open(&path).unwrap().write_all(b"{\"kind\":\"poi").unwrap();
@@ -185,6 +185,8 @@ mod tests {
         let HistoryWriter { .. } = HistoryWriter::begin(&path, 1, 1, 0).unwrap();
         let history = read_history(&path).unwrap();
         assert_eq!((history.runs.len(), history.unread_lines), (3, 1));
+        let planned: Vec<u64> = history.runs.iter().map(|run| run.plan_bytes).collect();
+        assert_eq!(planned, [1 << 39, 1 << 39, 1]);
         let run = &history.runs[0];
         assert!(run.ended.is_some() && run.points.len() < 15, "{} points", run.points.len());
         let of = |class| run.arrivals().filter(|a| a.1 == class).map(|a| a.2).sum::<u64>();

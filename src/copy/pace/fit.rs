@@ -413,4 +413,25 @@ mod tests {
             fit(&wild, &[], &base, 4096).model.check().unwrap();
         }
     }
+
+    /// A short read elsewhere is a jump; one that the head need not move for, that goes a little forward, or that is long, is none.
+    #[test]
+    fn only_short_reads_elsewhere_are_jumps() {
+        let model = preset("desktop-7200").unwrap().model();
+        let sample =
+            |from, at, bytes| Sample { from, extent: Extent::new(at, bytes).unwrap(), stretch: None, seconds: 0.02 };
+        let far = DRIVE / 2;
+        for (from, at, bytes, is_jump) in [
+            (0, far, 4096, true),
+            (far, far, 4096, false),
+            (0, far, SMALL, false),
+            (far, far, SMALL, false),
+            (far, far + SHORTEST_JUMP - 4096, 4096, false),
+            (far, far + SHORTEST_JUMP, 4096, true),
+            (far, far - 4096, 4096, true),
+        ] {
+            let found = jumps(&[sample(from, at, bytes)], &model, DRIVE);
+            assert_eq!(found.len(), usize::from(is_jump), "{from} to {at}, {bytes} bytes");
+        }
+    }
 }

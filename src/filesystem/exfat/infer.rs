@@ -467,4 +467,14 @@ mod tests {
             assert_eq!(told(&entries), None, "{entries:?}");
         }
     }
+
+    /// Source: the specification, 2 and 7.4.4: clusters are numbered from 2 to ClusterCount + 1.
+    #[test]
+    fn clusters_are_numbered_from_two() {
+        let (bitmap, up_case) = ((2, 1), (3, 5836));
+        let candidate =
+            ExFatCandidate { fat: 512, heap: 4096, cluster_bytes: 512, clusters: 5, root: 4, bitmap, up_case };
+        let places = [0, 1, 2, 3, 6, 7].map(|cluster| candidate.place(cluster));
+        assert_eq!(places, [None, None, Some(4096), Some(4608), Some(6144), None]);
+    }
 }

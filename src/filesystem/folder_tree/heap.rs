@@ -62,3 +62,28 @@ impl<'w> Heap<'w> {
         reads
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::base::units::SectorSize;
+    use crate::source::{MemorySource, Reader};
+
+    /// Clusters of 512 bytes from byte 1024 on, numbered from 2; the volume's place ends within cluster 9.
+    #[test]
+    fn a_file_is_taken_up_to_its_last_byte_and_no_cluster_twice() {
+        let reader = Reader::new(Box::new(MemorySource::new(vec![0; 8192], SectorSize::S512)), None);
+        let window = Window::new(&reader, Extent::between(0, 1024 + 7 * 512 + 100));
+        let geometry = ClusterGeometry { heap_start: 1024, cluster_bytes: 512, first_number: 2, cluster_count: 8 };
+        let mut heap = Heap::new(&window, geometry);
+        let mut runs = vec![ClusterRun::new(3, 2), ClusterRun::new(7, 1)];
+        let taken = heap.take(&mut runs, 1024 + 40);
+        assert_eq!(taken.parts, [(0, Extent::between(1536, 2560)), (1024, Extent::between(3584, 3624))]);
+        assert_eq!((taken.twice, taken.beyond), (None, 0));
+        let mut runs = vec![ClusterRun::new(9, 1), ClusterRun::new(6, 3)];
+        let taken = heap.take(&mut runs, 2048);
+        assert_eq!(taken.parts, [(0, Extent::between(4608, 4708)), (512, Extent::between(3072, 3584))]);
+        assert_eq!((taken.twice, taken.beyond), (Some(7), 412));
+        assert_eq!(runs, [ClusterRun::new(9, 1), ClusterRun::new(6, 1)]);
+    }
+}

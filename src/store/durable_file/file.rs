@@ -134,4 +134,14 @@ mod tests {
         let error = storage.read_at(299_999, &mut [0; 2]).unwrap_err();
         assert_eq!(error.kind(), io::ErrorKind::UnexpectedEof);
     }
+
+    /// A mebibyte is a whole number of blocks on every file system that these files lie on.
+    #[test]
+    fn a_hole_is_told_up_to_the_next_data_or_the_end() {
+        const MIB: u64 = 1 << 20;
+        let storage = DiskFile::new(tempfile::tempfile().unwrap());
+        storage.file.set_len(4 * MIB).unwrap();
+        storage.write_at(2 * MIB, &[7; 4096]).unwrap();
+        assert_eq!([0, MIB, 2 * MIB, 3 * MIB].map(|at| storage.hole(at)), [2 * MIB, MIB, 0, MIB]);
+    }
 }

@@ -292,4 +292,57 @@ mod tests {
         places.cut(80, 90);
         assert_eq!((spans(&places)[4], spans(&places).len()), ((80, 97), MOST));
     }
+
+    /// What an earlier run skipped, and what it holds.
+    #[derive(Default)]
+    struct Left {
+        skips: Vec<(Extent, Skip)>,
+        held: Vec<Extent>,
+    }
+
+    impl CopyStore for Left {
+        fn held(&self, extent: Extent) -> Vec<Extent> {
+            self.held.iter().filter_map(|held| held.intersection(&extent)).collect()
+        }
+        fn skipped(&self, _: Extent) -> Vec<Extent> {
+            unreachable!("the reasons are asked for")
+        }
+        fn skips(&self, extent: Extent) -> Vec<(Extent, Skip)> {
+            self.skips.iter().filter_map(|(place, why)| Some((place.intersection(&extent)?, *why))).collect()
+        }
+        fn unreadable(&self, _: Extent) -> Vec<Extent> {
+            Vec::new()
+        }
+        fn load(&self, _: Extent, _: &mut [u8]) -> std::io::Result<()> {
+            unreachable!("nothing is loaded")
+        }
+        fn keep(&self, _: Extent, _: &[u8]) -> std::io::Result<()> {
+            unreachable!("nothing is read")
+        }
+        fn mark(&self, _: crate::source::RangeMark) -> std::io::Result<()> {
+            unreachable!("nothing is read")
+        }
+        fn commit(&self) -> std::io::Result<()> {
+            unreachable!("nothing is read")
+        }
+    }
+
+    #[test]
+    fn of_an_earlier_run_what_nothing_was_tried_in_is_one_range_unless_something_was_read_between() {
+        const MIB: u64 = 1 << 20;
+        let at = |from: u64, to: u64| Extent::between(from * MIB, to * MIB);
+        let left = |second: Extent, why: [Skip; 2], held: &[Extent]| {
+            let store = Left { skips: vec![(at(10, 11), why[0]), (second, why[1])], held: held.to_vec() };
+            let places = SkippedRanges::of_store(1 << 30, 512, &store);
+            spans(&places).into_iter().map(|(start, end)| (start / MIB, end / MIB)).collect::<Vec<_>>()
+        };
+        let near = [Skip::Near; 2];
+        assert_eq!(left(at(20, 21), near, &[]), [(10, 21)]);
+        assert_eq!(left(at(20, 21), near, &[at(15, 16)]), [(10, 11), (20, 21)]);
+        assert_eq!(left(at(75, 76), near, &[]), [(10, 76)], "64 MiB apart");
+        assert_eq!(left(at(76, 77), near, &[]), [(10, 11), (76, 77)]);
+        for other in [[Skip::Failed; 2], [Skip::Suspect; 2], [Skip::Failed, Skip::Near], [Skip::Near, Skip::Suspect]] {
+            assert_eq!(left(at(20, 21), other, &[]), [(10, 11), (20, 21)], "{other:?}");
+        }
+    }
 }

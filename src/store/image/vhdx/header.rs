@@ -171,6 +171,7 @@ pub(super) fn guid_at(bytes: &[u8], at: usize) -> Uuid {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::durable_file::DiskFile;
 
     // Computed by hand from [MS-VHDX] 2.2.2 with a separate CRC-32C: "head", sequence number 1, version 1, log of 1 MiB at 1 MiB, all
     // identifiers nil.
@@ -186,5 +187,17 @@ mod tests {
             changed[at] ^= 1;
             assert_eq!(Header::decode(&changed), None, "byte {at}");
         }
+    }
+
+    /// A file that ends before its second header is none of this format; nothing behind its end is read.
+    #[test]
+    fn a_file_without_room_for_both_headers_is_none() {
+        let file = tempfile::tempfile().unwrap();
+        let storage = DiskFile::new(file.try_clone().unwrap());
+        lay_out(&storage).unwrap();
+        assert_eq!(current_header(&storage).unwrap().1, Slot::Second);
+        file.set_len(Slot::Second.at() + HEADER_BYTES as u64 - 1).unwrap();
+        let fault = current_header(&storage).unwrap_err();
+        assert!(matches!(fault, ImageError::Vhdx(VhdxFault::Signature)), "{fault}");
     }
 }
