@@ -580,3 +580,38 @@ impl Follower for ClassReading<'_, '_, '_> {
         if self.was_skipped() { Ok(()) } else { self.engine.reading.end_pass() }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const MIB: u64 = 1 << 20;
+
+    /// Two failures at the drive's start, and a read that goes well so far behind where the second one leads.
+    fn after_trouble(behind: u64) -> FirstReading {
+        let mut first = FirstReading::new(false);
+        assert_eq!(first.met(Extent::between(0, MIB), TroubleKind::Failed, MIB), MIB);
+        let good = first.met(Extent::between(MIB, 2 * MIB), TroubleKind::Failed, MIB) + behind;
+        first.went_well(Extent::between(good, good + QUIET));
+        first
+    }
+
+    #[test]
+    fn what_is_read_far_behind_a_jump_tells_nothing_of_its_length() {
+        for (behind, is_learned) in [(0, true), (FAR, true), (FAR + MIB, false)] {
+            let mut first = after_trouble(behind);
+            let next = first.lengths(TroubleKind::Failed).next(MIB, MIB);
+            assert_eq!(next > MIB, is_learned, "{behind}: {next}");
+        }
+    }
+
+    #[test]
+    fn trouble_is_over_once_enough_was_read_behind_it() {
+        let mut first = FirstReading::new(false);
+        let target = first.met(Extent::between(0, MIB), TroubleKind::Failed, MIB);
+        first.went_well(Extent::between(target, target + QUIET - 1));
+        assert!(first.trouble.is_some());
+        first.went_well(Extent::between(target + QUIET - 1, target + QUIET));
+        assert!(first.trouble.is_none());
+    }
+}
