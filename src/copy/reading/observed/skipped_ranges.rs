@@ -305,7 +305,7 @@ mod tests {
             self.held.iter().filter_map(|held| held.intersection(&extent)).collect()
         }
         fn skipped(&self, _: Extent) -> Vec<Extent> {
-            unreachable!("the reasons are asked for")
+            unreachable!("skips are read with their reasons")
         }
         fn skips(&self, extent: Extent) -> Vec<(Extent, Skip)> {
             self.skips.iter().filter_map(|(place, why)| Some((place.intersection(&extent)?, *why))).collect()
