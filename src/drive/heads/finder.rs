@@ -117,7 +117,7 @@ impl HeadFinder {
 
     /// The evidence of bands; all zero when there is none.
     pub fn evidence(&self) -> HeadEvidence {
-        self.better().weighed.evidence
+        self.map().map_or_else(HeadEvidence::default, |map| map.evidence())
     }
 
     /// The one whose bands explain more.
