@@ -77,9 +77,7 @@ impl HeadFinder {
     pub fn observe(&mut self, read: &Observed) {
         let weighings = self.weighings();
         let what = self.classify(read);
-        for bands in std::iter::once(&mut self.even).chain(&mut self.shrinking) {
-            bands.observe(read.extent, what);
-        }
+        self.on_each_scale().for_each(|bands| bands.observe(read.extent, what));
         if self.weighings() == weighings {
             return;
         }
@@ -93,6 +91,10 @@ impl HeadFinder {
         }
     }
 
+    fn on_each_scale(&mut self) -> impl Iterator<Item = &mut BandFinder> {
+        std::iter::once(&mut self.even).chain(&mut self.shrinking)
+    }
+
     fn classify(&mut self, read: &Observed) -> u8 {
         if read.failed {
             self.failed += 1;
@@ -103,8 +105,7 @@ impl HeadFinder {
         if read.slow || judged == Some(true) {
             self.slow += 1;
             if self.slow >= FEWEST_SLOW && self.slow * SLOW_PER_FAILURES >= self.failed {
-                self.even.cells.let_speed_matter();
-                self.shrinking.iter_mut().for_each(|bands| bands.cells.let_speed_matter());
+                self.on_each_scale().for_each(|bands| bands.cells.let_speed_matter());
             }
             return BAD;
         }
