@@ -27,6 +27,16 @@ struct Played {
     same: bool,
 }
 
+impl Played {
+    /// What is safe at each moment, on one line.
+    fn line(&self) -> String {
+        let mib = |safe: &[Safe; QUARTERS.len()]| safe.map(|safe| safe.bytes >> 20);
+        let [baseline, product] = [0, 1].map(|index| mib(&self.strategies[index]));
+        let (number, illness, oracle) = (self.number, self.illness.name(), mib(&self.oracle));
+        format!("drive {number} ({illness}): {product:?} MiB, baseline {baseline:?}, oracle {oracle:?}")
+    }
+}
+
 fn number_from(name: &str, usual: u64) -> u64 {
     std::env::var(name).map_or(usual, |text| text.parse().unwrap_or_else(|_| panic!("{name}={text} is no number")))
 }
@@ -81,7 +91,9 @@ fn all(drives: u64, first_seed: u64) -> Vec<Played> {
                         let Some(number) = next else { return };
                         let illness = Illness::ALL[illness(number)];
                         let spec = illness.draw(&kind.model(), kind.drive_bytes, first_seed + number);
+                        let began = Instant::now();
                         let played = one(number, illness, spec, &scene);
+                        eprintln!("{} in {:.0?}", played.line(), began.elapsed());
                         done.lock().unwrap().push(played);
                     }
                 });
@@ -142,14 +154,7 @@ fn worse(all: &[Played]) -> usize {
     };
     let worse: Vec<&Played> = all.iter().filter(is_worse).collect();
     for played in &worse {
-        let bytes = |index: usize| played.strategies[index].map(|safe| safe.bytes >> 20);
-        println!(
-            "worse on drive {} ({}): {:?} MiB, baseline {:?}",
-            played.number,
-            played.illness.name(),
-            bytes(1),
-            bytes(0)
-        );
+        println!("worse on {}", played.line());
     }
     worse.len()
 }
