@@ -121,7 +121,7 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
         let place = engine.skipped.get(start).filter(|place| self.suspects || !place.suspect)?;
         let usual = u16::try_from(engine.reading.options().retries + 1).unwrap_or(u16::MAX);
         let tries = if engine.learned.alone.mean() > ANSWERING { usual.max(MOST_TRIES) } else { usual };
-        let risk = engine.risk(start + (place.end - start) / 2).0 * (1.0 - engine.learned.bad_head_success.mean());
+        let risk = engine.risk(place.middle(start)).0 * (1.0 - engine.learned.bad_head_success.mean());
         outlook(start, place, &engine.skipped, &engine.learned, tries, risk)
     }
 
@@ -209,11 +209,8 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
             match outcome {
                 Outcome::Arrived { slow: Some(pace) } if !throughout => {
                     let slow = SkippedRange { pace: pace.max(place.pace), ..place.after_step(true) };
-                    if backward {
-                        self.enter(start, SkippedRange { end: part.start.0, slow_behind: true, ..slow });
-                    } else {
-                        self.enter(part.end(), SkippedRange { slow_before: true, ..slow });
-                    }
+                    let (start, rest) = slow.rest(start, part, backward, true);
+                    self.enter(start, rest);
                     return Ok(());
                 }
                 Outcome::Arrived { .. } => {}
@@ -222,14 +219,8 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
                         self.engine.learned.chance(ChanceKind::Through, span).saw(false);
                     }
                     self.failed(part, failure, named, &place)?;
-                    if backward {
-                        self.enter(
-                            start,
-                            SkippedRange { end: part.start.0, slow_behind: false, ..place.after_step(began_well) },
-                        );
-                    } else {
-                        self.enter(part.end(), SkippedRange { slow_before: false, ..place.after_step(began_well) });
-                    }
+                    let (start, rest) = place.after_step(began_well).rest(start, part, backward, false);
+                    self.enter(start, rest);
                     return Ok(());
                 }
             }
@@ -245,7 +236,7 @@ impl<'d, 'e, 'r> Retries<'d, 'e, 'r> {
         let unit = self.engine.reading.unit();
         let request = request.min(((place.end - start) / 8 / unit).max(1) * unit);
         let parts = self.engine.skipped_parts(Extent::between(start, place.end))?;
-        let middle = start + (place.end - start) / 2;
+        let middle = place.middle(start);
         let at = parts.partition_point(|part| part.end() <= middle);
         let Some(part) = parts.get(at).or(parts.last()) else { return Ok(()) };
         let from = middle.max(part.start.0).min(part.end() - 1) / request * request;

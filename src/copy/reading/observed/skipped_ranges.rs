@@ -73,6 +73,26 @@ impl SkippedRange {
         let (good, bad) = if good { (self.good.saturating_add(1), 0) } else { (self.good, self.bad.saturating_add(1)) };
         SkippedRange { state: RangeState::Untried, good, bad, ..self }
     }
+
+    /// What is left of it, and from where, when the request that ended a step from its start, or backward from its end, was slow
+    /// or failed.
+    pub(in crate::copy::reading) fn rest(
+        self,
+        start: u64,
+        asked: Extent,
+        backward: bool,
+        is_slow: bool,
+    ) -> (u64, SkippedRange) {
+        match backward {
+            true => (start, SkippedRange { end: asked.start.0, slow_behind: is_slow, ..self }),
+            false => (asked.end(), SkippedRange { slow_before: is_slow, ..self }),
+        }
+    }
+
+    /// The middle of it, when it begins at `start`.
+    pub(in crate::copy::reading) fn middle(&self, start: u64) -> u64 {
+        start + (self.end - start) / 2
+    }
 }
 
 /// All of them, by their first byte. No two overlap.
@@ -240,6 +260,27 @@ mod tests {
 
     fn spans(places: &SkippedRanges) -> Vec<(u64, u64)> {
         places.iter().map(|(start, place)| (start, place.end)).collect()
+    }
+
+    #[test]
+    fn what_is_left_lies_on_the_far_side_of_the_request_that_ended_a_step() {
+        let asked = Extent::between(120, 130);
+        for was_slow in [true, false] {
+            let place = SkippedRange {
+                slow_before: was_slow,
+                slow_behind: was_slow,
+                ..SkippedRange::new(200, RangeState::Failed)
+            };
+            assert_eq!(place.middle(100), 150);
+            for is_slow in [true, false] {
+                let (start, front) = place.rest(100, asked, false, is_slow);
+                assert_eq!((start, front.end), (130, 200));
+                assert_eq!((front.slow_before, front.slow_behind), (is_slow, was_slow));
+                let (start, back) = place.rest(100, asked, true, is_slow);
+                assert_eq!((start, back.end), (100, 120));
+                assert_eq!((back.slow_before, back.slow_behind), (was_slow, is_slow));
+            }
+        }
     }
 
     #[test]
