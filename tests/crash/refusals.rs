@@ -243,6 +243,19 @@ fn no_file_is_written_to_the_drive_that_is_read() {
     ends_with(0, program().arg("survey").arg(&drive.device).arg("--mounted"));
 }
 
+/// A command that needs no drive writes nothing to the one that the case saw, where that is still there.
+#[test]
+fn without_the_drive_no_file_is_written_to_it() {
+    let drive = Partitioned::new();
+    let case = drive.folder.path().join("case");
+    survey_and_plan(&drive.device, &case, &[]);
+    let mounted = Mounted::device(&drive.partition());
+    let page = mounted.path().join("report.html");
+    let complaint = complains_with(8, gleaner("report", &case).arg("--output").arg(&page));
+    assert!(complaint.contains("lies on the drive that is to be read") && !page.exists(), "{complaint}");
+    ends_with(0, gleaner("report", &case).arg("--output").arg(drive.folder.path().join("report.html")));
+}
+
 /// The drive itself is no place for a case.
 #[test]
 fn the_drive_is_no_case_folder() {
