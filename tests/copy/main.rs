@@ -9,9 +9,7 @@ mod common;
 mod copy;
 mod copy_witness;
 mod late_structure;
-mod pace;
 mod returning;
-mod simulated_time;
 mod wanted_counts;
 #[path = "../support/witness.rs"]
 mod witness;

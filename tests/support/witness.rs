@@ -26,7 +26,7 @@ pub struct Behaviour {
     pub sluggish: Vec<(Extent, f64)>,
     /// Every read takes this much longer (nbdkit-delay-filter(1)).
     pub delay: Option<Duration>,
-    /// Reads give no more than so many bytes a second, averaged over a second (nbdkit-rate-filter(1)).
+    /// Reads give no more than so many bytes a second, averaged over a tenth of a second (nbdkit-rate-filter(1)).
     /// Its allowance grows while a delay is waited out, so of the two only the longer is felt.
     pub rate: Option<u64>,
     /// Whether it can be written, and how it takes that; read-only where `None`.
@@ -94,7 +94,7 @@ impl WitnessedDevice {
         }
         if let Some(rate) = behaviour.rate {
             // The filter counts bits.
-            words.extend([format!("rate={}", rate * 8), "burstiness=1".to_owned()]);
+            words.extend([format!("rate={}", rate * 8), "burstiness=0.1".to_owned()]);
         }
         WitnessedDevice::serve(folder, image.len() as u64, behaviour.writes.is_none(), &words)
     }

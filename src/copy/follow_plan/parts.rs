@@ -12,6 +12,8 @@ use crate::plan::Plan;
 use crate::results::audit::WantedCount;
 use crate::source::{CopyStore, SourceLost};
 use crate::survey::allocation::Patterns;
+use std::sync::mpsc::{RecvTimeoutError, channel};
+use std::time::Duration;
 
 /// Requests for structure that may fail before anything else is read. The rest of it comes with all that is skipped.
 const STRUCTURE_TRIES: u64 = 12;
@@ -116,12 +118,21 @@ impl Parts {
         };
         let next = Controls { stop, thermometer, request_log, events: &mut told };
         let outcome = std::thread::scope(|scope| {
-            let counting = sources.map(|sources| scope.spawn(|| store.begin(sources, &plan.ascending().collect())));
+            let (counting, counted) = channel::<()>();
+            let thread = sources.map(|sources| {
+                let store = &store;
+                scope.spawn(move || {
+                    store.begin(sources, &plan.ascending().collect());
+                    drop(counting);
+                })
+            });
             let copied = copy(plan, &session.reader, &store, &options, next);
-            if !copied.as_ref().is_ok_and(|outcome| waits_for_counts(&outcome.end)) {
-                store.give_up();
-            }
-            if let Some(thread) = counting {
+            if let Some(thread) = thread {
+                let patience = copied.as_ref().map_or(Duration::ZERO, |outcome| patience(&outcome.end));
+                // Nothing is sent: what could send goes when the files are counted.
+                if counted.recv_timeout(patience) == Err(RecvTimeoutError::Timeout) {
+                    store.give_up();
+                }
                 thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
             }
             copied
@@ -147,12 +158,13 @@ impl Parts {
     }
 }
 
-/// Whether the end of a copy waits until the wanted files are counted, which may have just begun. Where something failed or the
-/// technician stops it, the end is told at once.
-fn waits_for_counts(end: &End) -> bool {
+/// How long the end of a copy waits until the wanted files are counted, which may have just begun. Where something failed it is told
+/// soon, and at once when the technician stops it.
+fn patience(end: &End) -> Duration {
     match end {
-        End::Stopped { reason } => *reason != StopReason::Asked,
-        end => end.is_own(),
+        End::Stopped { reason: StopReason::Asked } => Duration::ZERO,
+        end if end.is_own() => Duration::MAX,
+        _ => Duration::from_secs(3),
     }
 }
 

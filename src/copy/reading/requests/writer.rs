@@ -128,8 +128,10 @@ impl Writer<'_> {
             Order::Keep(extent, buffer) => {
                 let count = usize::try_from(extent.bytes).expect("a request is at most 16 MiB");
                 self.insist("writing what was read", |store| store.keep(extent, &buffer.bytes()[..count]));
-                // The reading side may have ended already.
-                let _ = self.back.send(buffer);
+                // After a refusal nothing more is to be read. The reading side may have ended already.
+                if self.fault.is_none() {
+                    let _ = self.back.send(buffer);
+                }
             }
             Order::Mark(mark) => self.insist("recording what became of a place", |store| store.mark(mark)),
             Order::Commit => self.commit(),

@@ -66,6 +66,6 @@ fn a_copy_from_a_slow_server_takes_the_time_that_was_simulated() {
 // Source: nbdkit-delay-filter(1): every request waits so long. Its bytes then come at once: a gigabyte a second.
 #[test]
 fn a_copy_from_a_server_that_delays_takes_the_time_that_was_simulated() {
-    let delay = Duration::from_millis(150);
+    let delay = Duration::from_millis(80);
     hold(&Behaviour { delay: Some(delay), ..Behaviour::default() }, 1_000_000_000, delay.as_millis());
 }
