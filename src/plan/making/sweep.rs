@@ -61,12 +61,6 @@ pub struct Sweeps<'m> {
 /// spoils what is next to it (common practice, no source).
 pub const NEIGHBOURHOOD: u64 = 10 << 20;
 
-const LANES: usize = 1 << u16::BITS;
-
-fn key(run: &ClassRun) -> usize {
-    run.class as usize * LANES + usize::from(run.lane)
-}
-
 /// Where the file system knows bad clusters. Reading there can cost a failing drive minutes, so such runs come last and
 /// no gap that holds one is read through.
 pub(in crate::plan) fn is_known_bad(class: Class, lane: u16) -> bool {
@@ -81,13 +75,15 @@ impl<'m> Sweeps<'m> {
     pub fn new(map: &'m ClassMap) -> Sweeps<'m> {
         let runs = map.runs();
         let count = u32::try_from(runs.len()).expect("a map of 2^32 runs does not fit in memory");
-        let mut next = vec![0_u32; Class::ALL.len() * LANES];
+        let lanes_each = runs.iter().map(|run| usize::from(run.lane) + 1).max().unwrap_or(1);
+        let key = |run: &ClassRun| run.class as usize * lanes_each + usize::from(run.lane);
+        let mut next = vec![0_u32; Class::ALL.len() * lanes_each];
         for run in runs {
             next[key(run)] += 1;
         }
         let mut lanes = Vec::new();
         let mut start = 0;
-        for (class, of_class) in Class::ALL.into_iter().zip(next.chunks_exact_mut(LANES)) {
+        for (class, of_class) in Class::ALL.into_iter().zip(next.chunks_exact_mut(lanes_each)) {
             for (lane, slot) in (0..=u16::MAX).zip(of_class) {
                 let count = std::mem::replace(slot, start);
                 if count > 0 {
