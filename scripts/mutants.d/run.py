@@ -36,7 +36,7 @@ AREAS = {
     "plan": ("src/plan", ["plan"]),
     "journal": ("src/store/journal", ["store", "case"]),
     "store": ("src/store/{durable_file,image}", ["store", "power_cut"]),
-    "copy": ("src/copy", ["copy"]),
+    "copy": ("src/copy", ["copy", "crash refusals::"]),
 }
 UNIT_TESTS = "--lib"
 CAUGHT, MISSED, NO_CODE = "caught", "missed", "does not compile"
