@@ -12,7 +12,7 @@ use crate::plan::Plan;
 use crate::results::audit::WantedCount;
 use crate::source::{CopyStore, SourceLost};
 use crate::survey::allocation::Patterns;
-use std::sync::mpsc::{RecvTimeoutError, channel};
+use std::sync::mpsc::channel;
 use std::time::Duration;
 
 /// Requests for structure that may fail before anything else is read. The rest of it comes with all that is skipped.
@@ -130,7 +130,8 @@ impl Parts {
             if let Some(thread) = thread {
                 let patience = copied.as_ref().map_or(Duration::ZERO, |outcome| patience(&outcome.end));
                 // Nothing is sent: what could send goes when the files are counted.
-                if counted.recv_timeout(patience) == Err(RecvTimeoutError::Timeout) {
+                let _ = counted.recv_timeout(patience);
+                if patience < Duration::MAX {
                     store.give_up();
                 }
                 thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
