@@ -150,6 +150,18 @@ fn clusters_whose_mark_is_unreadable_are_unknown_not_free() {
     assert_eq!(codes(&map.findings), ["exfat-bitmap-partly", "exfat-bitmap-short"]);
 }
 
+/// The up-case table takes two clusters there; its chain ends behind the first.
+#[test]
+fn a_file_of_the_file_system_that_is_too_short_is_not_whole() {
+    let table = "/<up-case table>";
+    let mut bytes = fixture(NAME);
+    let before = clusters(&map_of(bytes.clone()), table);
+    assert!(before.len() > 1, "{before:?}");
+    set_entry(&mut bytes, before[0], u32::MAX);
+    let map = map_of(bytes);
+    assert_eq!((clusters(&map, table), is_incomplete(&map, table)), (before[..1].to_vec(), true));
+}
+
 /// A FAT sector holds the chain entries of 128 clusters. It says nothing about files in one piece, nor about what is in
 /// use: 4.1 and 6.3.4.2 of the specification.
 #[test]
@@ -166,6 +178,9 @@ fn an_unreadable_fat_sector_costs_the_chains_through_it() {
     assert_eq!((clusters(&map, stripe), is_incomplete(&map, stripe)), (before[..kept].to_vec(), true));
     let told = codes(&map.findings);
     assert!(told.contains(&"exfat-fat-lost") && told.contains(&"exfat-chain-broken"), "{told:?}");
+    let loss = map.findings.kept().iter().find(|finding| finding.code.id == "exfat-fat-lost").unwrap();
+    assert_eq!(loss.place.map(|at| at.0), Some(FAT as u64 + sector * 512));
+    assert!(loss.sentence.contains(&format!("of 128 clusters from cluster {} ", sector * 128)), "{}", loss.sentence);
     let piece = "/Photos/2019/orchid 0001.jpg";
     assert_eq!((find(&map, piece), is_incomplete(&map, piece)), (find(&sound, piece), false));
 }
