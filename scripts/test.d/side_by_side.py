@@ -43,7 +43,7 @@ def built():
             kind = message["target"]["kind"][0]
             name = message["target"]["name"] if kind == "test" else f"{message['target']['name']} ({kind})"
             programs.append((name, pathlib.Path(message["manifest_path"]).parent, message["executable"]))
-    return sorted(programs)
+    return programs
 
 
 def order(program):

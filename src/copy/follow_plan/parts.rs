@@ -128,12 +128,7 @@ impl Parts {
             });
             let copied = copy(plan, &session.reader, &store, &options, next);
             if let Some(thread) = thread {
-                let patience = copied.as_ref().map_or(Duration::ZERO, |outcome| patience(&outcome.end));
-                // Nothing is sent: what could send goes when the files are counted.
-                let _ = counted.recv_timeout(patience);
-                if patience < Duration::MAX {
-                    store.give_up();
-                }
+                store.wait(&counted, copied.as_ref().map_or(Some(Duration::ZERO), |outcome| patience(&outcome.end)));
                 thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
             }
             copied
@@ -159,13 +154,12 @@ impl Parts {
     }
 }
 
-/// How long the end of a copy waits until the wanted files are counted, which may have just begun. Where something failed it is told
-/// soon, and at once when the technician stops it.
-fn patience(end: &End) -> Duration {
+/// How long the end of a copy waits until the wanted files are counted, which may have just begun; `None` until they are. Where
+/// something failed the end is told soon, and at once when the technician stops it.
+fn patience(end: &End) -> Option<Duration> {
     match end {
-        End::Stopped { reason: StopReason::Asked } => Duration::ZERO,
-        end if end.is_own() => Duration::MAX,
-        _ => Duration::from_secs(3),
+        End::Stopped { reason: StopReason::Asked } => Some(Duration::ZERO),
+        end => (!end.is_own()).then_some(Duration::from_secs(3)),
     }
 }
 

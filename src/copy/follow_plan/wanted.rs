@@ -13,7 +13,9 @@ use crate::survey::allocation::{Class, DriveMap, Patterns, read_drive};
 use std::collections::VecDeque;
 use std::io;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::Receiver;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 /// A case's store that counts what a copy brings of the wanted files.
 pub(super) struct CountingStore<'s> {
@@ -67,8 +69,15 @@ impl<'s> CountingStore<'s> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Waits until [`CountingStore::begin`] is done, which drops what could send to `counted`; after `patience` it is given up.
+    pub(super) fn wait(&self, counted: &Receiver<()>, patience: Option<Duration>) {
+        let Some(patience) = patience else { return };
+        let _ = counted.recv_timeout(patience);
+        self.give_up();
+    }
+
     /// Ends [`CountingStore::begin`] early, and the search for names with it. Counts that are there already stay.
-    pub(super) fn give_up(&self) {
+    fn give_up(&self) {
         self.given_up.store(true, Ordering::Relaxed);
     }
 
