@@ -367,3 +367,28 @@ fn a_pass_counts_no_bytes_of_others() {
     assert_eq!(ended, plan.passes.len());
     assert!(all < bench.planned.bytes(), "nothing was read around a failure: {all}");
 }
+
+/// The jump behind the failure at the drive's start ends in what another class has; the next failure of its own class lies far
+/// behind. The read in the middle between the two must not pass for all that lies there.
+#[test]
+fn what_lies_between_a_jump_and_the_next_failure_is_left_to_its_class() {
+    let runs = [
+        (129, Class::Structure),
+        (165, Class::Tables),
+        (46, Class::Structure),
+        (27, Class::Tables),
+        (26, Class::Structure),
+        (133, Class::Tables),
+        (80, Class::Wanted),
+        (36, Class::Structure),
+    ];
+    let mut request = PlanRequest::new(Scope::Whole);
+    request.wants = vec!["a".to_owned(), "b".to_owned(), "c".to_owned()];
+    let mut bench = Bench::new(&plan(&map_of(&runs), &request), 512);
+    bench.script(|script| {
+        script.weak = [(0, 1)].into();
+        script.small_only = Some(([129, 192, 606].map(|at| sectors(at, 1)).into_iter().collect(), SECTOR));
+    });
+    let outcome = bench.copy(&CopyOptions { retries: 2, ..small() }).unwrap();
+    bench.assert_complete(&outcome, &ExtentSet::new());
+}

@@ -461,10 +461,14 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
     /// ended on is another one.
     fn read_middle(&mut self, passed: Extent) -> Result<(), EarlyEnd> {
         let Some(place) = self.engine.skipped.get(passed.start.0).copied() else { return Ok(()) };
-        let parts = self.passed_parts(passed)?;
+        // The store says what is read.
+        self.engine.reading.settle()?;
+        let parts = self.engine.unread(passed);
         let middle = passed.start.0 + passed.bytes / 2;
         let mut requests = requests(&parts, self.engine.learned.request(), false);
         let Some(extent) = requests.find(|request| request.end() > middle) else { return Ok(()) };
+        // No more than this: the failure may lie far behind what the jump skipped, and what is between is left to its own class.
+        self.passed_parts(extent)?;
         self.engine.skipped.remove(passed.start.0);
         for (from, to) in [(passed.start.0, extent.start.0), (extent.end(), place.end)] {
             if from < to {
