@@ -392,3 +392,28 @@ fn what_lies_between_a_jump_and_the_next_failure_is_left_to_its_class() {
     let outcome = bench.copy(&CopyOptions { retries: 2, ..small() }).unwrap();
     bench.assert_complete(&outcome, &ExtentSet::new());
 }
+
+/// What a run has skipped of a class that comes later lies among what is retried before: the next run comes to it all the same.
+#[test]
+fn what_an_earlier_run_skipped_of_a_later_class_is_not_passed_over() {
+    let runs = [
+        (608, Class::Tables),
+        (46, Class::Wanted),
+        (10, Class::Outside),
+        (27, Class::Files),
+        (19, Class::Tables),
+        (25, Class::Files),
+        (43, Class::Tables),
+    ];
+    let mut request = PlanRequest::new(Scope::Files);
+    request.also = vec![Class::Outside];
+    request.wants = vec!["a".to_owned(), "b".to_owned(), "c".to_owned()];
+    request.bridge.gap_bytes = 0;
+    let mut bench = Bench::new(&plan(&map_of(&runs), &request), 4096);
+    let bad: ExtentSet = [(0, 8), (608, 48), (696, 8)].iter().map(|(at, count)| sectors(*at, *count)).collect();
+    bench.script(|script| script.bad = bad.clone());
+    let options = CopyOptions { retries: 0, request_bytes: 4096, ..to_the_end() };
+    bench.copy(&CopyOptions { to_the_end: false, ..options.clone() }).unwrap();
+    let outcome = bench.copy(&options).unwrap();
+    bench.assert_complete(&outcome, &bad);
+}

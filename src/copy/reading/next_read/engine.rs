@@ -42,11 +42,21 @@ pub(super) struct Engine<'e, 'r> {
 
 impl<'e, 'r> Engine<'e, 'r> {
     pub(super) fn new(plan: &'e Plan, reading: &'e mut ReadingSide<'r>) -> Engine<'e, 'r> {
-        let unit = reading.unit();
-        let skipped = SkippedRanges::of_store(plan.header.source.bytes, unit, reading.store());
-        let learned = Learned::new(unit, reading.options().request_bytes);
+        let skipped = SkippedRanges::of_store(plan.header.source.bytes, reading.unit(), reading.store());
+        let learned = Learned::new(reading.unit(), reading.options().request_bytes);
         let heads = HeadFinder::of_store(plan.header.source.bytes, reading.store());
         Engine { plan, reading, skipped, learned, heads, last: Class::Tables }
+    }
+
+    /// Takes up again what an earlier run has skipped of the classes that come now: a range is done with when nothing is left in it
+    /// of the classes that were read by then.
+    pub(super) fn take_up_skipped(&mut self) -> Result<(), EarlyEnd> {
+        self.reading.settle()?;
+        let left = SkippedRanges::of_store(self.plan.header.source.bytes, self.reading.unit(), self.reading.store());
+        for (start, place) in left.iter() {
+            self.skipped.insert(start, *place);
+        }
+        Ok(())
     }
 
     /// One request, and what it tells. `pace` in seconds a byte is usual there.

@@ -51,6 +51,9 @@ pub(super) fn follow_all(
         let classes: Vec<Class> = classes.filter(|class| before.of(*class).planned_bytes > 0).collect();
         let Some(last) = classes.last() else { continue };
         engine.last = *last;
+        if *last > Class::Unclaimed {
+            engine.take_up_skipped()?;
+        }
         read_first(&mut engine, &mut first, &classes)?;
         next_hour = work(&mut engine, Stage::Worth, 0.0)?;
         if options.structure_only.is_none() && engine.has_difficult() {
