@@ -417,3 +417,19 @@ fn what_an_earlier_run_skipped_of_a_later_class_is_not_passed_over() {
     let outcome = bench.copy(&options).unwrap();
     bench.assert_complete(&outcome, &bad);
 }
+
+/// Where a jump begins, a sector of another class may have failed alone. What the jump passes has not, and has all its tries before it.
+#[test]
+fn a_sector_that_failed_alone_lends_its_tries_to_none_that_a_jump_passes() {
+    let runs =
+        [(37, Class::Structure), (24, Class::Files), (1, Class::Tables), (400, Class::Unclaimed), (16, Class::Files)];
+    let mut request = PlanRequest::new(Scope::Whole);
+    request.bridge = BridgeRule::OFF;
+    let mut bench = Bench::new(&plan(&map_of(&runs), &request), 512);
+    bench.script(|script| {
+        script.weak = [(61 * SECTOR, 1), (156 * SECTOR, 2), (462 * SECTOR, 1)].into();
+        script.small_only = Some(([sectors(37, 1)].into_iter().collect(), SECTOR));
+    });
+    let outcome = bench.copy(&CopyOptions { retries: 2, ..small() }).unwrap();
+    bench.assert_complete(&outcome, &ExtentSet::new());
+}

@@ -446,6 +446,11 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
         }
     }
 
+    /// What a jump has passed that begins at `start`; none where another class had already met a failure.
+    fn jumped_at(&self, start: u64) -> Option<SkippedRange> {
+        self.engine.skipped.get(start).copied().filter(|place| place.state == RangeState::Untried)
+    }
+
     /// What of a range that a jump has passed is to be read.
     fn passed_parts(&mut self, passed: Extent) -> Result<Vec<Extent>, EarlyEnd> {
         // The store says what is read, before and by what comes next.
@@ -460,7 +465,7 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
     /// One read in the middle of what a jump has passed. Where it goes well the trouble ended before it, and what the jump
     /// ended on is another one.
     fn read_middle(&mut self, passed: Extent) -> Result<(), EarlyEnd> {
-        let Some(place) = self.engine.skipped.get(passed.start.0).copied() else { return Ok(()) };
+        let Some(place) = self.jumped_at(passed.start.0) else { return Ok(()) };
         // The store says what is read.
         self.engine.reading.settle()?;
         let parts = self.engine.unread(passed);
@@ -497,7 +502,7 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
     /// Reads backward what a jump has passed, until something fails: that is where the trouble ends.
     fn measure(&mut self) -> Result<(), EarlyEnd> {
         let Some(trouble) = self.first.trouble else { return Ok(()) };
-        let Some(place) = self.engine.skipped.get(trouble.reached).copied() else { return Ok(()) };
+        let Some(place) = self.jumped_at(trouble.reached) else { return Ok(()) };
         let parts = self.passed_parts(Extent::between(trouble.reached, place.end))?;
         let request = self.engine.learned.request();
         if parts.is_empty() {
