@@ -250,6 +250,23 @@ fn copies_stand_in_for_descriptors_and_superblock() {
     }
 }
 
+/// Unless groups share places (`flex_bg`), a bitmap lies in its group. Source: ext4 documentation of the kernel, "Flexible Block Groups";
+/// the descriptors of such a volume as `mke2fs` writes them are sealed by nothing.
+#[test]
+fn a_descriptor_that_leads_out_of_its_group_is_not_believed() {
+    let mut held = Held::of("-t ext3 -b 1024");
+    for group in 1..6 {
+        let (other, own) = (held.groups[group + 1].0.start.0, held.groups[group].1);
+        let at = usize::try_from(own.start.0).unwrap();
+        let before: [u8; 4] = held.bytes[at..at + 4].try_into().unwrap();
+        held.bytes[at..at + 4].copy_from_slice(&u32::try_from(other / 1024).unwrap().to_le_bytes());
+        let surveyed = held.without(&[], None);
+        assert!(surveyed.codes().contains(&"map-from-copy"), "group {group}: {:?}", surveyed.codes());
+        held.check(&surveyed, 0, "map-from-copy", &format!("group {group}"));
+        held.bytes[at..at + 4].copy_from_slice(&before);
+    }
+}
+
 /// A partition that ends in the middle of a group of its volume: the map ends where the partition does.
 #[test]
 fn a_volume_that_is_cut_short_is_planned_up_to_its_end() {

@@ -18,6 +18,9 @@ const DEVICE_AT: [usize; 2] = [48, 96];
 /// The pool in which chunk-address blocks, chunk-info blocks and bitmaps lie has three blocks for each of them (apfsck).
 const POOL_SHARE: u64 = 3;
 
+/// Blocks of the ring of the pool's own bitmaps: a bound of ours, sixteen blocks and one for each 32,768 of the pool are usual.
+const MOST_POOL_MARKS: u64 = 1 << 16;
+
 /// The space manager of a container on one drive, its figures consistent with each other.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) struct SpaceManager {
@@ -70,7 +73,7 @@ impl SpaceManager {
         let pool = (u64_at(object, 176), u64_at(object, 152));
         let pool_marks = (u64_at(object, 168), figure(164));
         let told_by = chunks.checked_add(infos)?.checked_add(tables)?;
-        if pool.1 > told_by.checked_mul(POOL_SHARE)? || pool_marks.1 > 1 << 16 {
+        if pool.1 > told_by.checked_mul(POOL_SHARE)? || pool_marks.1 > MOST_POOL_MARKS {
             return None;
         }
         let at = usize::try_from(u32_at(object, main + 32)).ok()?;
@@ -90,5 +93,51 @@ impl SpaceManager {
             pool,
             pool_marks,
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const BLOCK: u64 = 4096;
+    const BLOCKS: u64 = 40_000;
+
+    /// The figures of a container of two chunks, with fields changed: their places, bytes and values.
+    fn parsed(changes: &[(usize, usize, u64)]) -> Option<SpaceManager> {
+        let mut object = vec![0; 4096];
+        let mut put = |at: usize, bytes: usize, value: u64| {
+            object[at..at + bytes].copy_from_slice(&value.to_le_bytes()[..bytes]);
+        };
+        for (number, figure) in [BLOCK, BLOCK * 8, 126, 507].into_iter().enumerate() {
+            put(32 + 4 * number, 4, figure);
+        }
+        for (at, bytes, value) in
+            [(48, 8, BLOCKS), (56, 8, 2), (64, 4, 1), (72, 8, 30_000), (80, 4, 4088), (4088, 8, 77)]
+        {
+            put(at, bytes, value);
+        }
+        for (at, bytes, value) in [(152, 8, 9), (164, 4, 16), (168, 8, 500), (176, 8, 516)] {
+            put(at, bytes, value);
+        }
+        changes.iter().for_each(|(at, bytes, value)| put(*at, *bytes, *value));
+        SpaceManager::parse(&object, BLOCK, BLOCKS)
+    }
+
+    #[test]
+    fn figures_are_believed_up_to_what_a_container_can_have() {
+        let sound = parsed(&[]).unwrap();
+        assert_eq!((sound.addresses, sound.free, sound.has_tables), (vec![77], 30_000, false));
+        assert_eq!((sound.pool, sound.pool_marks), ((516, 9), (500, 16)));
+        for (at, bytes, most) in [
+            (72, 8, BLOCKS),
+            (80, 4, 4088),
+            // Three blocks for each of two chunks and one chunk-info block.
+            (152, 8, 9),
+            (164, 4, MOST_POOL_MARKS),
+        ] {
+            assert!(parsed(&[(at, bytes, most)]).is_some(), "{at}: {most}");
+            assert!(parsed(&[(at, bytes, most + 1)]).is_none(), "{at}: {}", most + 1);
+        }
     }
 }
