@@ -260,7 +260,7 @@ const ON_THE_MACHINES_TIME: [&str; 9] = [
     "source/open/mod.rs",
     "source/temperature/command.rs",
     "results/verify/duration.rs",
-    "copy/follow_plan/wanted.rs",
+    "copy/follow_plan/wanted_counts.rs",
 ];
 
 /// A drive in a simulation has its own clock, so only what shows a person something may look at the machine's.

@@ -1,4 +1,5 @@
-//! Which files a case's folder has, and which of them the source must not be.
+//! Which files a case's folder has, and which of them the source must not be. Whether what is to be written lies on the source:
+//! `source::host`, which `copy::session` asks.
 
 use super::{CaseError, CaseFile, is_case};
 use crate::base::new_file::{PART_PREFIX, PART_SUFFIX};

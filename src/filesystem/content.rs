@@ -2,6 +2,7 @@
 
 use super::infer::{self, Inferred};
 use super::space_map::{self, SpaceOutcome};
+use super::state::{DIRTY, ERRORS_NOTED};
 use super::volume_encryption::{self, Attempt};
 use super::{SpaceMap, VolumeMap, exfat, fat, ntfs};
 use crate::base::extent::Extent;
@@ -117,8 +118,17 @@ pub static GEOMETRY_AMBIGUOUS: Code = Code {
 };
 
 /// The codes of this module.
-pub static CODES: &[&Code] =
-    &[&NOT_READ, &ENCRYPTED, &MEMBER, &HEADER_DAMAGED, &NOT_RECOGNISED, &START_UNREADABLE, &GEOMETRY_AMBIGUOUS];
+pub static CODES: &[&Code] = &[
+    &NOT_READ,
+    &ENCRYPTED,
+    &MEMBER,
+    &HEADER_DAMAGED,
+    &NOT_RECOGNISED,
+    &START_UNREADABLE,
+    &GEOMETRY_AMBIGUOUS,
+    &DIRTY,
+    &ERRORS_NOTED,
+];
 
 /// Reads the volume in `window`.
 ///

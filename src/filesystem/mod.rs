@@ -2,14 +2,12 @@
 //! the files' own runs, into one shape that is the same for all ([`VolumeMap`]). Of others the allocation map alone is read
 //! ([`SpaceMap`]).
 //!
-//! Two words for the state of a volume, the same for all file systems:
+//! The health of a volume has two sides, the same for all file systems:
 //!
-//! - `dirty`: its own mark says that it was not cleanly unmounted (NTFS in `$Volume`, FAT in entry 1 or the boot sector, exFAT and ext
-//!   and HFS+ in the boot sector, superblock or volume header). All that is read of it may be sound; what was written last may be
-//!   missing from one of its maps.
+//! - [`VolumeState`]: what its own marks say, whether it was cleanly unmounted and whether errors were met on it.
 //! - damaged: some of its structure was read, and is not sound or not at its place. Findings say what, and what it means for files.
 //!
-//! A volume may be either, both, or neither.
+//! A volume may be marked, damaged, both, or neither.
 
 mod bits;
 mod catalog;
@@ -23,6 +21,7 @@ mod folder_tree;
 mod infer;
 pub mod ntfs;
 pub mod space_map;
+mod state;
 mod timestamp;
 mod utf16;
 pub mod volume_encryption;
@@ -36,6 +35,7 @@ pub use content::{
 };
 pub use infer::Inferred;
 pub use space_map::SpaceMap;
+pub use state::VolumeState;
 pub use timestamp::Timestamp;
 pub use volume_encryption::OpenedEncryption;
 
@@ -135,8 +135,8 @@ pub struct VolumeMap {
     pub label: Option<String>,
     /// Serial number, in the customary notation.
     pub serial: String,
-    /// Whether it was not cleanly unmounted, by its own mark (see the module); `None` when the mark could not be read.
-    pub dirty: Option<bool>,
+    /// What its own marks say.
+    pub state: VolumeState,
     /// Places on the drive outside the clusters' bookkeeping (they may lie inside clusters, as NTFS's boot file does).
     pub fixed: Vec<(Extent, FixedKind)>,
     /// What the bitmap or FAT says.

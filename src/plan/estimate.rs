@@ -1,4 +1,5 @@
-//! What reading will cost, before any plan is made: the passes played on the drive's model.
+//! What reading will cost, before any plan is made: the passes played on the drive's model. The survey's table of it:
+//! `report::values::costs`.
 
 use super::{Choice, Pace, PassSink, Plan, Sweeps};
 use crate::base::extent::Extent;

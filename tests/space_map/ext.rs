@@ -4,6 +4,7 @@
 use super::{Surveyed, all_but};
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::base::units::{ByteOffset, SectorSize};
+use gleaner::filesystem::VolumeState;
 use gleaner::source::{self, MemorySource};
 use std::fs;
 use std::io::Write;
@@ -308,6 +309,17 @@ fn without_a_journal_a_volume_in_use_is_planned_in_full() {
     assert_eq!(surveyed.planned.bytes(), held.bytes.len() as u64);
 }
 
+/// Source: ext4 documentation of the kernel, "Super Block", `s_state`: 1 cleanly unmounted, 2 errors detected.
+#[test]
+fn the_mark_of_errors_is_told() {
+    let mut held = Held::of("-t ext3 -b 1024");
+    assert_eq!(held.without(&[], None).space().state, VolumeState { dirty: Some(false), errors_noted: Some(false) });
+    held.bytes[1024 + 0x3A] |= 2;
+    let surveyed = held.without(&[], None);
+    assert_eq!(surveyed.space().state, VolumeState { dirty: Some(false), errors_noted: Some(true) });
+    assert_eq!(surveyed.codes(), ["volume-errors-noted", "volume-read-by-map"]);
+}
+
 /// Fields of a superblock that nothing seals are believed only where a copy says the same.
 #[test]
 fn a_superblock_that_contradicts_its_copy_is_not_believed() {
@@ -358,6 +370,8 @@ fn the_journal_of_a_mounted_volume_is_followed() {
             assert!((0..20).any(|_| is_of_one_moment()), "{words}: it is written to all the time");
             let surveyed = lost.survey();
             caught += usize::from(surveyed.codes().contains(&"map-old"));
+            assert_eq!(surveyed.space().state, VolumeState { dirty: Some(true), errors_noted: Some(false) });
+            assert!(surveyed.codes().contains(&"volume-dirty"), "{:?}", surveyed.codes());
             let before = lost.used();
             let code = Command::new("/usr/sbin/e2fsck").args(["-fy", lost.name()]).output().unwrap().status.code();
             assert!(matches!(code, Some(0 | 1)), "{code:?}");

@@ -12,7 +12,7 @@ mod parts;
 mod revision;
 mod room;
 mod telling;
-mod wanted;
+mod wanted_counts;
 
 pub use again::{Again, try_again};
 pub use error::CaseCopyError;

@@ -2,7 +2,7 @@
 
 use super::revision::{Revised, revise};
 use super::telling::Telling;
-use super::wanted::{CountingStore, WantedNews, shortened};
+use super::wanted_counts::{CountingStore, WantedNews, shortened};
 use super::{CaseCopyError, CaseCopyOutcome, Revision, case, current_plan, left_of, room_for};
 use crate::base::extent::Extent;
 use crate::case::Case;

@@ -1,4 +1,4 @@
-//! Why following a plan ends before the plan does.
+//! Why following a plan ends before the plan does. An end because little is left that is worth its time is none of these: `next_read`.
 
 use crate::base::extent::Extent;
 use crate::source::{RangeMark, SourceLost};

@@ -1,7 +1,7 @@
 //! Reading what a plan wants: every planned byte is read once, class by class, and then the skipped ranges.
 //!
 //! Who decides the next read: `next_read`, whose first lines say by which steps. It knows from `observed` what this drive has
-//! told so far, and has each read made by `requests`, which checks all limits before it and keeps what arrived. `told` has what
+//! told so far, and has each read made by `requests`, which checks heat, room and all limits before it and keeps what arrived. `told` has what
 //! people and programs are told of it. `docs/copying.md` tells the strategy with its reasons.
 //!
 //! What the store has copied, skipped or found unreadable is not in a first reading again, so resuming is simply running once

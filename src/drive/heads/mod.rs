@@ -9,7 +9,8 @@
 //! - [`HeadFinder::evidence`], [`HeadMap::in_words`] and [`HeadMap::range_evidence`] say what is known, for the report; [`HeadLoad`] what of
 //!   a plan lies under the bad head.
 //!
-//! Bands are looked for on two scales: of even length in zones, and shrinking evenly over the whole drive.
+//! Bands are looked for on two scales: of even length in zones, and shrinking evenly over the whole drive. `finder` has both,
+//! `band_finder` one of them; there `bands::search` finds the first bands, and `bands::ensemble` keeps them right as more is read.
 //!
 //! It does no I/O and has no clock; the same reads give the same map. Memory on each scale: one byte for each cell, which is 1 MiB
 //! or, on drives above 4 TiB, more, so at most 4 MiB; and 2 KiB for each zone, of which there are at most 400.

@@ -48,12 +48,6 @@ codes! {
     /// Two FATs, the second in use, or it is not known which.
     ACTIVE_COPY = "exfat-active-copy", Note,
         "The volume has two FATs and two bitmaps, of which only one of each is up to date.";
-    /// The volume was not unmounted.
-    DIRTY = "exfat-dirty", Note,
-        "The volume was in use when it was last disconnected. Its map and its folders may not agree; both are planned.";
-    /// The volume met errors of its medium.
-    MEDIA_FAILURE = "exfat-media-failure", Caution,
-        "The system that last used the volume could not read or write some sectors. Files may be damaged.";
     /// Part of the FAT came from the other one.
     TABLE_OTHER_COPY = "exfat-fat-other-copy", Damage,
         "Part of the FAT was not read and was taken from the other FAT, which may be older. Fragmented files may \

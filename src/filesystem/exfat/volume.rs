@@ -3,9 +3,7 @@
 use super::bitmap::{self, Bitmap};
 use super::boot::region;
 use super::boot::sector::{ExFatBoot, Flags, REGION_SECTORS};
-use super::findings::{
-    ACTIVE_COPY, BOOT_CHECKSUM, BOOT_CONTRADICTED, DIRTY, GEOMETRY_INFERRED, MEDIA_FAILURE, TRUNCATED,
-};
+use super::findings::{ACTIVE_COPY, BOOT_CHECKSUM, BOOT_CONTRADICTED, GEOMETRY_INFERRED, TRUNCATED};
 use super::infer::{self, InferredExFat};
 use super::shared::note_shared;
 use super::table;
@@ -14,7 +12,7 @@ use crate::base::extent::Extent;
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::folder_tree::FolderTree;
 use crate::filesystem::infer::{Inferred, certainty, only_choice};
-use crate::filesystem::{ClusterGeometry, FixedKind, FsKind, VolumeMap, VolumeOutcome};
+use crate::filesystem::{ClusterGeometry, FixedKind, FsKind, VolumeMap, VolumeOutcome, VolumeState};
 use crate::source::{SourceLost, Window};
 
 /// Reads an exFAT volume. `window` is the partition, or the whole drive where there is no table.
@@ -86,7 +84,7 @@ fn read_with(
     mut findings: Findings,
 ) -> Result<VolumeMap, SourceLost> {
     note_length(window, boot, &mut findings);
-    note_flags(window, boot, flags, &mut findings);
+    let state = note_flags(window, boot, flags, &mut findings);
     let second_active = boot.fat_count > 1 && flags.is_some_and(|flags| flags.second_active);
     let geometry = ClusterGeometry {
         heap_start: window.absolute(boot.heap_start()).0,
@@ -114,7 +112,7 @@ fn read_with(
         records: None,
         label: label.filter(|label| !label.is_empty()),
         serial: format!("{:04X}-{:04X}", boot.serial >> 16, boot.serial & 0xFFFF),
-        dirty: flags.map(|flags| flags.dirty),
+        state,
         fixed: fixed_places(window, boot),
         allocation,
         catalog: tree.catalog,
@@ -156,7 +154,7 @@ fn note_length(window: &Window<'_>, boot: &ExFatBoot, findings: &mut Findings) {
     findings.push(Finding::at(&TRUNCATED, window.absolute(held), sentence));
 }
 
-fn note_flags(window: &Window<'_>, boot: &ExFatBoot, flags: Option<Flags>, findings: &mut Findings) {
+fn note_flags(window: &Window<'_>, boot: &ExFatBoot, flags: Option<Flags>, findings: &mut Findings) -> VolumeState {
     let place = window.absolute(0);
     if boot.fat_count > 1 {
         let sentence = match flags {
@@ -166,15 +164,10 @@ fn note_flags(window: &Window<'_>, boot: &ExFatBoot, flags: Option<Flags>, findi
         };
         findings.push(Finding::at(&ACTIVE_COPY, place, sentence));
     }
-    let Some(flags) = flags else { return };
-    if flags.dirty {
-        let sentence = "The volume is marked as not cleanly unmounted.";
-        findings.push(Finding::at(&DIRTY, place, sentence));
-    }
-    if flags.media_failure {
-        let sentence = "The volume is marked as having met failures of its medium.";
-        findings.push(Finding::at(&MEDIA_FAILURE, place, sentence));
-    }
+    let state =
+        VolumeState { dirty: flags.map(|flags| flags.dirty), errors_noted: flags.map(|flags| flags.media_failure) };
+    state.note(place, findings);
+    state
 }
 
 /// Places outside the clusters: both boot regions and the FATs. What lies between them is there for alignment only and

@@ -2,13 +2,12 @@
 
 use super::boot::sector::FatBoot;
 use super::findings::{
-    ACTIVE_COPY_WRONG, COPIES_DIFFER, COPY_UNREADABLE, DIRTY, ERRORS_NOTED, MEDIA_DIFFERS, ONE_ACTIVE_COPY, TABLE_LOST,
-    TABLE_TOO_SMALL,
+    ACTIVE_COPY_WRONG, COPIES_DIFFER, COPY_UNREADABLE, MEDIA_DIFFERS, ONE_ACTIVE_COPY, TABLE_LOST, TABLE_TOO_SMALL,
 };
 use super::table::{FatTable, Width};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
-use crate::filesystem::{ClusterRun, ClusterSet};
+use crate::filesystem::{ClusterRun, ClusterSet, VolumeState};
 use crate::source::{SourceLost, Window};
 use std::ops::{ControlFlow, Range};
 
@@ -21,8 +20,7 @@ const BLANK_SECTOR: usize = 512;
 /// What reading the FATs gave.
 pub(super) struct Reading {
     pub table: FatTable,
-    /// See [`crate::filesystem::VolumeMap::dirty`].
-    pub dirty: Option<bool>,
+    pub state: VolumeState,
 }
 
 /// Reads as much of each copy as there are clusters for.
@@ -60,8 +58,8 @@ pub(super) fn read(window: &Window<'_>, boot: &FatBoot, findings: &mut Findings)
     }
     let first_copy = copies.first().map_or(0, |copy| boot.fat_start(*copy));
     let table = merge.finish(window, boot, first_copy, findings);
-    let dirty = note_marks(&table, window, boot, first_copy, findings);
-    Ok(Reading { table, dirty })
+    let state = note_marks(&table, window, boot, first_copy, findings);
+    Ok(Reading { table, state })
 }
 
 fn copies_to_read(boot: &FatBoot, findings: &mut Findings, window: &Window<'_>) -> Vec<u64> {
@@ -271,39 +269,29 @@ impl Merge {
     }
 }
 
-/// Findings on entries 0 and 1, and whether the volume is dirty.
+/// Findings on entries 0 and 1, and what the volume's marks say.
 fn note_marks(
     table: &FatTable,
     window: &Window<'_>,
     boot: &FatBoot,
     first_copy: u64,
     findings: &mut Findings,
-) -> Option<bool> {
+) -> VolumeState {
     let place = window.absolute(first_copy);
-    if !table.marks_known {
-        return boot.dirty.then_some(true);
-    }
     let media = table.raw(0) & 0xFF;
-    if media != u32::from(boot.media) {
+    if table.marks_known && media != u32::from(boot.media) {
         let sentence =
             format!("The FAT's first entry gives media byte {media:02X}, the boot sector {:02X}.", boot.media);
         findings.push(Finding::at(&MEDIA_DIFFERS, place, sentence));
     }
-    let marks = table.marks();
+    let marks = table.marks().filter(|_| table.marks_known);
     let dirty = match marks {
-        Some((dirty, _)) => Some(dirty || boot.dirty),
-        None if boot.dirty => Some(true),
-        None => None,
+        _ if boot.dirty => Some(true),
+        marks => marks.map(|(dirty, _)| dirty),
     };
-    if dirty == Some(true) {
-        let sentence = "The volume is marked as not cleanly unmounted; expect the last written files to be incomplete.";
-        findings.push(Finding::at(&DIRTY, place, sentence));
-    }
-    if marks.is_some_and(|(_, errors)| errors) {
-        let sentence = "The volume is marked as having met read or write errors while it was last in use.";
-        findings.push(Finding::at(&ERRORS_NOTED, place, sentence));
-    }
-    dirty
+    let state = VolumeState { dirty, errors_noted: marks.map(|(_, errors)| errors) };
+    state.note(place, findings);
+    state
 }
 
 /// An offset within a table in memory.

@@ -127,21 +127,6 @@ pub static MEDIA_DIFFERS: Code = Code {
               belongs to an earlier formatting.",
 };
 
-/// The volume was not unmounted cleanly.
-pub static DIRTY: Code = Code {
-    id: "fat-dirty",
-    severity: Severity::Note,
-    meaning: "The volume was not unmounted cleanly. The last files written may be cut or missing, and clusters may be \
-              marked as in use that no file owns.",
-};
-
-/// The driver noted read or write errors.
-pub static ERRORS_NOTED: Code = Code {
-    id: "fat-errors-noted",
-    severity: Severity::Caution,
-    meaning: "The system that last used the volume could not read or write some sectors. Files may be damaged.",
-};
-
 /// FSInfo is damaged.
 pub static FS_INFO_DAMAGED: Code = Code {
     id: "fat-fsinfo-damaged",
@@ -287,8 +272,6 @@ pub static CODES: &[&Code] = &[
     &ONE_ACTIVE_COPY,
     &ACTIVE_COPY_WRONG,
     &MEDIA_DIFFERS,
-    &DIRTY,
-    &ERRORS_NOTED,
     &FS_INFO_DAMAGED,
     &FS_INFO_FREE_COUNT,
     &CHAIN_LOOP,

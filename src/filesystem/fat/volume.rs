@@ -111,7 +111,7 @@ fn read_with(
         records: None,
         label,
         serial: boot.serial.map_or(String::new(), |n| format!("{:04X}-{:04X}", n >> 16, n & 0xFFFF)),
-        dirty: reading.dirty,
+        state: reading.state,
         fixed: fixed_places(window, boot),
         // Marks and chains are the same bytes: where none can be read, a file's clusters are missing from both maps.
         catalog_incomplete: tree.incomplete || !allocation.unknown.is_empty(),

@@ -107,8 +107,6 @@ codes! {
         "The allocation bitmap cannot be found. What is in use is known from the files' own records alone.";
     BITMAP_PARTLY: "ntfs-bitmap-partly-lost", Damage,
         "Part of the allocation bitmap was not read. There, what is in use is known from the files' own records alone.";
-    VOLUME_DIRTY: "ntfs-volume-dirty", Note,
-        "The volume was not cleanly unmounted. The bitmap and the files' records may disagree; both are taken into account.";
     VOLUME_RECORD: "ntfs-volume-record-missing", Caution,
         "The record of the volume itself is missing or damaged. Its label and whether it was cleanly unmounted are unknown.";
 }

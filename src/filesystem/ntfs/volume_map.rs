@@ -1,7 +1,7 @@
 //! A volume whose $MFT was found: its records swept, both bitmaps judged, and the map made of them.
 
 use super::bitmap::{self, BitmapPlace};
-use super::findings::{VOLUME_CUT, VOLUME_DIRTY, VOLUME_RECORD};
+use super::findings::{VOLUME_CUT, VOLUME_RECORD};
 use super::folder_index::named_only;
 use super::mft::collect::{Collector, NO_NODE, VolumeRecord, system};
 use super::mft::locate::MftTable;
@@ -13,6 +13,7 @@ use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::{
     AllocationMap, Catalog, ClusterSet, FixedKind, FsKind, Node, NodeId, RecordCounts, Role, Stream, VolumeMap,
+    VolumeState,
 };
 use crate::source::{SourceLost, Window};
 
@@ -29,7 +30,7 @@ pub(super) fn read(
     let window = &volume.window;
     note_missing_end(volume, &mut findings);
     let mut records = Records::read(volume, &mut table, &mut findings)?;
-    check_volume_record(&records.volume, window, &mut findings);
+    let state = state(&records.volume, window, &mut findings);
     let blank = records.check_blank(volume, &table, &mut findings)?;
     let resident = records.resident_bitmap.take();
     let bitmap = bitmap_place(records.stream(records.nodes.bitmap, Role::Data, None), resident);
@@ -49,7 +50,7 @@ pub(super) fn read(
         record_places: Some(record_places),
         records: Some(counts),
         serial: format!("{:016X}", volume.boot.serial),
-        dirty: volume_record.dirty,
+        state,
         fixed: fixed_places(volume, nodes.boot.map(|id| catalog.node(id)), backup),
         allocation: AllocationMap { allocated: marks.allocated, bad, unknown: marks.unknown },
         facts: facts(volume, &table, &volume_record, &catalog, in_use),
@@ -161,18 +162,14 @@ impl Records {
     }
 }
 
-fn check_volume_record(record: &VolumeRecord, window: &Window<'_>, findings: &mut Findings) {
-    match record.dirty {
-        Some(true) => {
-            let sentence = "The volume carries the mark of not having been cleanly unmounted.";
-            findings.push(Finding::at(&VOLUME_DIRTY, window.absolute(0), sentence));
-        }
-        Some(false) => {}
-        None => {
-            let sentence = "Record 3 ($Volume) does not say whether the volume was cleanly unmounted.";
-            findings.push(Finding::general(&VOLUME_RECORD, sentence));
-        }
+fn state(record: &VolumeRecord, window: &Window<'_>, findings: &mut Findings) -> VolumeState {
+    let state = VolumeState { dirty: record.dirty, errors_noted: None };
+    state.note(window.absolute(0), findings);
+    if state.dirty.is_none() {
+        let sentence = "Record 3 ($Volume) does not say whether the volume was cleanly unmounted.";
+        findings.push(Finding::general(&VOLUME_RECORD, sentence));
     }
+    state
 }
 
 fn bitmap_place(stream: Option<Stream<'_>>, resident: Option<Vec<u8>>) -> BitmapPlace {

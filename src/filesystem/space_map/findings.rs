@@ -54,8 +54,7 @@ pub static MAP_FROM_COPY: Code = Code {
 pub static MAP_OLD: Code = Code {
     id: "map-old",
     severity: Severity::Caution,
-    meaning: "The volume was in use when it was last disconnected. Its allocation map is older than its files; the newer parts of it \
-              stand in the journal and were taken from there, as the next mount does. What was written after the last entry in the \
+    meaning: "The allocation map at its place is older than the files; the newer parts of it stand in the journal and were taken from there, as the next mount does. What was written after the last entry in the \
               journal is on no map.",
 };
 

@@ -20,7 +20,7 @@ pub mod findings;
 mod hfs_plus;
 mod places;
 
-use super::{ClusterGeometry, ClusterSet};
+use super::{ClusterGeometry, ClusterSet, VolumeState};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
 use crate::partition::signature::{Recognised, Sign};
@@ -48,6 +48,8 @@ pub struct SpaceMap {
     pub unknown: ClusterSet,
     /// Places on the drive that hold the file system's own metadata, as far as the map's reader knows them: read first.
     pub structure: ExtentSet,
+    /// What its own marks say.
+    pub state: VolumeState,
     /// What was noticed.
     pub findings: Findings,
 }

@@ -1,4 +1,5 @@
 //! What people and programs are told: values with no markup, which the command line prints as tables or JSON.
+//! What the columns of strips show: `place_shares`.
 
 mod area_density;
 mod class_paint;

@@ -9,7 +9,7 @@ use crate::base::finding::{Findings, Severity};
 use crate::base::units::SectorSize;
 use crate::copy::session::Workplace;
 use crate::filesystem::volume_encryption::Protector;
-use crate::filesystem::{Content, SpaceMap, VolumeMap};
+use crate::filesystem::{Content, SpaceMap, VolumeMap, VolumeState};
 use crate::partition::signature::Recognised;
 use crate::partition::{AreaKind, Scheme};
 use crate::source::kernel::KernelFacts;
@@ -104,6 +104,14 @@ pub struct AreaReport {
     pub recognised: Option<Recognised>,
 }
 
+impl AreaReport {
+    /// What the marks of the volume in it say.
+    pub fn state(&self) -> VolumeState {
+        let space = self.space.as_ref().map(|space| space.state);
+        self.volume.as_ref().map(|volume| volume.state).or(space).unwrap_or_default()
+    }
+}
+
 /// One volume.
 #[derive(Serialize, Debug)]
 pub struct VolumeReport {
@@ -122,8 +130,9 @@ pub struct VolumeReport {
     /// What opened it, where it is encrypted.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub opened_by: Option<Protector>,
-    /// Whether it is marked as not cleanly unmounted.
-    pub dirty: Option<bool>,
+    /// What its own marks say.
+    #[serde(flatten)]
+    pub state: VolumeState,
     /// Whether some files' records could not be used.
     pub catalog_incomplete: bool,
     /// Further facts: name and value.
@@ -139,6 +148,9 @@ pub struct VolumeReport {
 /// A volume of which the allocation map alone is read.
 #[derive(Serialize, Debug)]
 pub struct SpaceReport {
+    /// What its own marks say.
+    #[serde(flatten)]
+    pub state: VolumeState,
     /// Bytes in a block of the map.
     pub block_bytes: u64,
     /// All blocks that the map describes.
@@ -254,6 +266,7 @@ fn space_report(map: &SpaceMap) -> SpaceReport {
     #[allow(clippy::cast_precision_loss, reason = "a share needs no 53 bits")]
     let fullness = map.used.count() as f64 / geometry.cluster_count.max(1) as f64;
     SpaceReport {
+        state: map.state,
         block_bytes: geometry.cluster_bytes,
         total: share(geometry.cluster_count),
         used: share(map.used.count()),
@@ -276,7 +289,7 @@ fn volume_report(volume: &VolumeMap, maps: &TwoMaps) -> VolumeReport {
         clusters: volume.geometry.cluster_count,
         fullness,
         opened_by: volume.encryption.as_ref().map(|encryption| encryption.opened_by),
-        dirty: volume.dirty,
+        state: volume.state,
         catalog_incomplete: volume.catalog_incomplete,
         facts: volume.facts.clone(),
         census: census(volume),

@@ -3,11 +3,11 @@
 mod above;
 mod folders;
 mod state;
-mod wanted;
+mod wanted_counts;
 
 pub use folders::{FolderAudit, LeftOverName, LostFolder, StateCounts, UnreadableIndex, fitting_level};
 pub use state::{FileAudit, FileState, Truth};
-pub use wanted::{Snapshot, WantedCount, WantedCounter};
+pub use wanted_counts::{Snapshot, WantedCount, WantedCounter};
 
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::human;
@@ -208,7 +208,7 @@ impl<E, F: FnMut(&FileAudit) -> Result<(), E>> VolumeAudit<'_, F> {
         let volume = self.volume;
         match named.kind {
             NodeKind::File => {
-                let lane = wanted::lane_of_name(volume, named, self.truth.wanted);
+                let lane = wanted_counts::lane_of_name(volume, named, self.truth.wanted);
                 let file = FileAudit { wanted: lane.is_some(), ..FileAudit::of_name(volume, named) };
                 if let Some(lane) = lane {
                     self.summary.wanted[lane].add(file.state, FileState::Complete);

@@ -1,4 +1,5 @@
-//! Where copied bytes go: an image of the drive in which only what was copied takes room.
+//! Where copied bytes go: an image of the drive in which only what was copied takes room, raw with holes
+//! or VHDX with absent blocks.
 //!
 //! `docs/formats/image.md` describes both forms. The journal, not the image, says which bytes were copied: whatever was
 //! never written reads as zero here, and so do zeros that were copied.

@@ -280,7 +280,7 @@ impl Need {
 /// The class and lane of what lies behind a file's valid data. No driver returns it. But the valid length of a volume that was
 /// not closed may lag behind the data, and a length of nothing is odd: then it comes at the end of the file's own class.
 fn behind_valid(volume: &VolumeMap, stream: &Stream<'_>, class: Class) -> (Class, u16) {
-    let may_lag = volume.dirty != Some(false) || stream.size().min(stream.valid()) == 0;
+    let may_lag = volume.state.dirty != Some(false) || stream.size().min(stream.valid()) == 0;
     match class {
         Class::Wanted | Class::Files | Class::Bulk if may_lag => (class, LANE_BEHIND_VALID),
         Class::Wanted | Class::Files | Class::Bulk => (Class::Unclaimed, 0),

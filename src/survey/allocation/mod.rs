@@ -1,4 +1,5 @@
-//! What every byte of the drive is: the two maps of what is used, reconciled, and one class for each byte.
+//! What every byte of the drive is: the two maps of what is used, reconciled, and one class for each byte. Which
+//! files are wanted: `patterns`.
 
 mod census;
 mod class;

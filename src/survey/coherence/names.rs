@@ -108,7 +108,7 @@ fn folded(kind: FsKind, name: &str) -> Cow<'_, str> {
 mod tests {
     use super::*;
     use crate::base::extent::Extent;
-    use crate::filesystem::{AllocationMap, CatalogBuilder, ClusterGeometry, NodeKind, NodeSpec};
+    use crate::filesystem::{AllocationMap, CatalogBuilder, ClusterGeometry, NodeKind, NodeSpec, VolumeState};
 
     /// A volume with a folder; files in the root and in the folder, and deleted ones in the root.
     fn volume(kind: FsKind, in_root: &[&str], in_folder: &[&str], deleted: &[&str]) -> VolumeMap {
@@ -132,7 +132,7 @@ mod tests {
             records: None,
             label: None,
             serial: String::new(),
-            dirty: Some(false),
+            state: VolumeState { dirty: Some(false), errors_noted: None },
             fixed: Vec::new(),
             allocation: AllocationMap::default(),
             catalog: build.finish(root),

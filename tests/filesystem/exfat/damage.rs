@@ -58,7 +58,7 @@ fn a_lost_main_boot_region_is_replaced_by_its_backup() {
         for map in [map_of(zeroed), lost] {
             assert_eq!(codes(&map.findings), ["exfat-boot-from-backup"]);
             assert_eq!((&map.allocation, map.geometry), (&sound.allocation, sound.geometry));
-            assert_eq!((map.dirty, &map.serial), (None, &sound.serial), "the backup's flags are out of date");
+            assert_eq!((map.state.dirty, &map.serial), (None, &sound.serial), "the backup's flags are out of date");
             assert_same(&files(&map, false), &files(&sound, false), name);
             assert_same(&files(&map, true), &files(&sound, true), name);
         }
@@ -76,7 +76,7 @@ fn a_lost_main_boot_region_is_replaced_by_its_backup() {
         dirty[0x6A] |= 2 | 4;
         dirty[0x70] = 77;
         let map = map_of(dirty);
-        assert_eq!((codes(&map.findings), map.dirty), (vec!["exfat-dirty", "exfat-media-failure"], Some(true)));
+        assert_eq!((codes(&map.findings), map.state.dirty), (vec!["volume-dirty", "volume-errors-noted"], Some(true)));
     }
 }
 

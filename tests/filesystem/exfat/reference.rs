@@ -53,7 +53,7 @@ fn fixtures_equal_the_answers() {
         let runs: Vec<(u64, u64)> = map.allocation.allocated.runs().iter().map(|r| (r.first.0, r.count)).collect();
         assert_eq!(runs, pairs(&answers["allocated"]), "{name}");
         assert!(map.allocation.bad.is_empty() && map.allocation.unknown.is_empty(), "{name}");
-        assert_eq!((map.dirty, map.catalog_incomplete), (Some(false), false), "{name}");
+        assert_eq!((map.state.dirty, map.catalog_incomplete), (Some(false), false), "{name}");
         let incomplete =
             map.catalog.nodes().find(|node| node.streams().any(|stream| stream.is_incomplete()) && !node.is_deleted());
         assert_eq!(incomplete.map(|node| node.path()), None, "{name}: what lies on a sound volume is whole");

@@ -191,8 +191,8 @@ fn boot_backup_fs_info_and_marks_are_compared() {
     let fat = usize::from(u16::from_le_bytes([bytes[0x0E], bytes[0x0F]])) * 512;
     bytes[fat + 7] &= !0x08; // "cleanly unmounted" of entry 1, in the first copy
     let map = map_of(bytes.clone());
-    assert_eq!(codes(&map.findings), ["fat-boot-backup-differs", "fat-dirty", "fat-fsinfo-damaged"]);
-    assert_eq!(map.dirty, Some(true));
+    assert_eq!(codes(&map.findings), ["fat-boot-backup-differs", "fat-fsinfo-damaged", "volume-dirty"]);
+    assert_eq!(map.state.dirty, Some(true));
     bytes[6 * 512 + 0x0D] = 3;
     assert!(codes(&map_of(bytes).findings).contains(&"fat-boot-backup-unusable"));
 }
@@ -204,10 +204,10 @@ fn code_in_an_old_boot_sector_is_no_mark_of_an_unclean_unmount() {
     let mut bytes = fixture("fat12-floppy");
     bytes[0x25] |= 1;
     let map = map_of(bytes.clone());
-    assert_eq!((map.dirty, codes(&map.findings)), (Some(true), vec!["fat-dirty"]));
+    assert_eq!((map.state.dirty, codes(&map.findings)), (Some(true), vec!["volume-dirty"]));
     bytes[0x26] = 0x2A;
     let map = map_of(bytes);
-    assert_eq!((map.dirty, codes(&map.findings)), (None, vec![]));
+    assert_eq!((map.state.dirty, codes(&map.findings)), (None, vec![]));
 }
 
 /// "FAT: General Overview of On-Disk Format" 1.03, BPB_ExtFlags: bit 7 set, bits 0-3 name the active FAT (from

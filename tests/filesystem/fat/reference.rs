@@ -72,7 +72,7 @@ fn fixtures_equal_the_reference_parsers_answers() {
         let bad: Vec<u64> = map.allocation.bad.runs().iter().flat_map(|r| r.first.0..r.end()).collect();
         assert_eq!(Value::from(bad), answers["bad_clusters"], "{name}");
         assert!(map.allocation.unknown.is_empty() && !map.catalog_incomplete, "{name}");
-        assert_ne!(map.dirty, Some(true), "{name}");
+        assert_ne!(map.state.dirty, Some(true), "{name}");
         let fats: Vec<(u64, u64)> = pairs(&answers["fats"]);
         for fat in &fats {
             let extent = Extent::new(fat.0, fat.1).unwrap();

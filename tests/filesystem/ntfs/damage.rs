@@ -430,9 +430,9 @@ fn the_mark_of_an_unclean_unmount_is_seen() {
         record[at + 0x18 + 10] |= 1;
     });
     let outcome = read(image);
-    assert_eq!(outcome.map().dirty, Some(true));
-    assert!(outcome.has(&ntfs::VOLUME_DIRTY));
-    assert_eq!(read(fixture("ntfs-rich")).map().dirty, Some(false));
+    assert_eq!(outcome.map().state.dirty, Some(true));
+    assert!(outcome.findings().kept().iter().any(|finding| finding.code.id == "volume-dirty"));
+    assert_eq!(read(fixture("ntfs-rich")).map().state.dirty, Some(false));
 }
 
 /// $BadClus:$Bad with two clusters in it, as Linux-NTFS documentation (page "badclus") describes it.

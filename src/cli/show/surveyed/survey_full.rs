@@ -4,6 +4,7 @@ use super::{NEXT_PLAN, coherence, kernel};
 use crate::base::human;
 use crate::cli::show::{line, next, time_range, wrapped};
 use crate::cli::table::{Column, Overflow, fitted};
+use crate::filesystem::VolumeState;
 use crate::partition::signature::{Certainty, Recognised};
 use crate::report::values::{
     AreaReport, FindingReport, ScopeReport, SpaceReport, SurveyReport, SurveyStrip, VolumeReport,
@@ -150,6 +151,17 @@ fn recognised(text: &mut String, area: &AreaReport, found: &Recognised) {
     say!(text, "");
 }
 
+/// What a volume's own marks say.
+fn state(state: VolumeState) -> String {
+    let dirty = match state.dirty {
+        Some(true) => "marked as not cleanly unmounted",
+        Some(false) => "cleanly unmounted",
+        None => "clean or not: was not read",
+    };
+    let errors = if state.errors_noted == Some(true) { " · marked as having met errors" } else { "" };
+    format!("{dirty}{errors}")
+}
+
 /// What is in use by the allocation map.
 fn space(text: &mut String, space: &SpaceReport) {
     let blocks = format!("{} blocks of {}", human::count(space.total.clusters), human::unit_size(space.block_bytes));
@@ -163,6 +175,9 @@ fn space(text: &mut String, space: &SpaceReport) {
     if space.outside_bytes > 0 {
         said.push(format!("outside the map, planned as used: {}", human::bytes(space.outside_bytes)));
     }
+    if space.state.dirty.is_some() {
+        said.push(state(space.state));
+    }
     wrapped(text, "  ", &format!("{blocks} · {}", said.join(" · ")));
     say!(text, "  its files are not read one by one: no folders can be chosen there");
 }
@@ -172,15 +187,10 @@ fn volume(text: &mut String, area: &AreaReport, volume: &VolumeReport) {
     let label = volume.label.as_deref().map_or(String::new(), |label| format!(" “{}”", label));
     let what = format!("{}{label}, {} at byte {}", volume.file_system, human::bytes(area.bytes), area.start);
     wrapped(text, &format!("VOLUME{number}  "), &what);
-    let dirty = match volume.dirty {
-        Some(true) => "marked as not cleanly unmounted",
-        Some(false) => "cleanly unmounted",
-        None => "clean or not: was not read",
-    };
     let serial =
         if volume.serial.is_empty() { "no serial number".to_owned() } else { format!("serial {}", volume.serial) };
     let clusters = format!("{} clusters of {}", human::count(volume.clusters), human::unit_size(volume.cluster_bytes));
-    wrapped(text, "  ", &format!("{clusters} · {serial} · {dirty}"));
+    wrapped(text, "  ", &format!("{clusters} · {serial} · {}", state(volume.state)));
     if !volume.facts.is_empty() {
         let facts: Vec<String> = volume.facts.iter().map(|(name, value)| format!("{name} {}", value)).collect();
         wrapped(text, "  ", &facts.join(" · "));

@@ -48,9 +48,9 @@ impl<'e, 'r> Engine<'e, 'r> {
         Engine { plan, reading, skipped, learned, heads, last: Class::Tables }
     }
 
-    /// Takes up again what an earlier run has skipped of the classes that come now: a range is done with when nothing is left in it
+    /// Enters what an earlier run has skipped of the classes that come now: a range is done with when nothing is left in it
     /// of the classes that were read by then.
-    pub(super) fn take_up_skipped(&mut self) -> Result<(), EarlyEnd> {
+    pub(super) fn enter_earlier_skips(&mut self) -> Result<(), EarlyEnd> {
         self.reading.settle()?;
         let left = SkippedRanges::of_store(self.plan.header.source.bytes, self.reading.unit(), self.reading.store());
         for (start, place) in left.iter() {

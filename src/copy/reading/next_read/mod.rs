@@ -1,8 +1,9 @@
 //! Who decides the next read. [`follow_all`] chooses the class; `first` its next request, and what is skipped; `retries`
 //! which skipped range is retried and by which step, by `worth` over cost; `every_sector` what is left, sector by sector.
 //!
-//! `jump` says how far to go when a read fails, `request_sizes` how long requests are near trouble. All of them make their
-//! requests through the [`Engine`], which learns from the answers.
+//! `jump` says how far to go when a read fails. A request that failed is narrowed down by the steps of `worth`, until it is one sector
+//! alone (`Engine::enter_failed`); sector by sector `request_sizes` does it. That little is left which is worth its time is decided
+//! in `Retries::work`. All of them make their requests through the [`Engine`], which learns from the answers.
 
 mod engine;
 mod every_sector;
@@ -52,7 +53,7 @@ pub(super) fn follow_all(
         let Some(last) = classes.last() else { continue };
         engine.last = *last;
         if *last > Class::Unclaimed {
-            engine.take_up_skipped()?;
+            engine.enter_earlier_skips()?;
         }
         read_first(&mut engine, &mut first, &classes)?;
         next_hour = work(&mut engine, Stage::Worth, 0.0)?;

@@ -1,4 +1,4 @@
-//! Request sizes near trouble, from the largest to one sector.
+//! Request sizes where all that is left is read sector by sector, from the largest down to one sector.
 
 use crate::base::extent::Extent;
 

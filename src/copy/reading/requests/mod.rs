@@ -1,4 +1,5 @@
-//! Making one request after the other, with all that must be checked between two, and keeping what arrives.
+//! Making one request after the other, with all that must be checked between two (heat, room, resets, limits, the
+//! wish to stop), and keeping what arrives.
 
 mod heat;
 pub(super) mod reading_side;

@@ -1,4 +1,4 @@
-//! The first search: at which cycle all that is bad falls on the same phases.
+//! For the first search (`search`): at which cycle all that is bad falls on the same phases.
 
 use super::pattern::Pattern;
 use crate::base::chance::Chances;

@@ -10,7 +10,7 @@ use crate::filesystem::space_map::SpaceOutcome;
 use crate::filesystem::space_map::findings::{
     MAP_FROM_COPY, MAP_OF_OLDER_CHECKPOINT, MAP_PART_DOUBTED, MAP_UNUSABLE, OBJECT_MAP_LOST,
 };
-use crate::filesystem::{ClusterGeometry, ClusterRun, ClusterSet, SpaceMap};
+use crate::filesystem::{ClusterGeometry, ClusterRun, ClusterSet, SpaceMap, VolumeState};
 use crate::partition::signature::{HEAD_BYTES, Recognised};
 use crate::source::{SourceLost, Window};
 
@@ -71,6 +71,8 @@ pub(in crate::filesystem::space_map) fn read(
         used,
         unknown,
         structure: structure(&container, &checkpoint),
+        // A checkpoint is whole or is not used: there is no such mark.
+        state: VolumeState::default(),
         findings,
     })))
 }

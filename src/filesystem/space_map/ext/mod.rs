@@ -14,7 +14,7 @@ use super::findings::{MAP_FROM_COPY, MAP_OLD, MAP_UNUSABLE};
 use super::{SpaceMap, SpaceOutcome};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
-use crate::filesystem::ClusterGeometry;
+use crate::filesystem::{ClusterGeometry, VolumeState};
 use crate::partition::signature::Recognised;
 use crate::source::{SourceLost, Window};
 use descriptors::{Descriptor, Descriptors};
@@ -79,7 +79,22 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<SpaceOutco
     };
     // The last group may reach beyond the end of the volume.
     let [used, unknown] = [&marks.used, &marks.unknown].map(|set| bitmaps::within(set, geometry.all()));
-    Ok(Ok(Box::new(SpaceMap { recognised, extent: window.extent(), geometry, used, unknown, structure, findings })))
+    let state = match sb.group {
+        0 => VolumeState { dirty: Some(sb.dirty || sb.needs_recovery), errors_noted: Some(sb.has_errors) },
+        // A copy does not say it, its journal does.
+        _ => VolumeState { dirty: (overlay.blocks() > 0).then_some(true), errors_noted: None },
+    };
+    state.note(found.evidence.place.start, &mut findings);
+    Ok(Ok(Box::new(SpaceMap {
+        recognised,
+        extent: window.extent(),
+        geometry,
+        used,
+        unknown,
+        structure,
+        state,
+        findings,
+    })))
 }
 
 /// The superblock that is believed, or why there is none. Where nothing seals the first, a copy must agree with it.
@@ -179,8 +194,5 @@ fn facts(sb: &Superblock) -> Vec<(&'static str, String)> {
         Checksums::Metadata => "of all metadata",
     };
     facts.push(("checksums", checksums.to_owned()));
-    if sb.has_errors {
-        facts.push(("errors", "marked as having had some while mounted".to_owned()));
-    }
     facts
 }

@@ -37,8 +37,8 @@ pub struct VolumeHeader {
     pub blocks: u64,
     /// Free ones; old in the alternate header.
     pub free_blocks: u64,
-    /// Whether it was not cleanly unmounted; says nothing in the alternate header.
-    pub dirty: bool,
+    /// Whether it was not cleanly unmounted; the alternate header does not say it.
+    pub dirty: Option<bool>,
     /// Whether it has a journal.
     pub is_journaled: bool,
     /// Whether the system that mounted it last keeps a journal: else what stands in one is older than the volume (from memory).
@@ -69,7 +69,7 @@ impl VolumeHeader {
             block_bytes,
             blocks,
             free_blocks,
-            dirty: attributes & UNMOUNTED == 0 || attributes & INCONSISTENT != 0,
+            dirty: Some(attributes & UNMOUNTED == 0 || attributes & INCONSISTENT != 0),
             is_journaled: attributes & JOURNALED != 0,
             keeps_journal: raw.get(8..12)? == MOUNTED_WITH_JOURNAL,
             journal_info: be32(raw, 12)?,

@@ -230,7 +230,7 @@ impl<'r> Replayed<'r> {
         self.round = Extent::between(journal.start.0 + form.header_bytes, journal.start.0 + form.bytes);
         let is_empty = form.start == form.end;
         // The header of the volume and that of the journal say the same, each by itself.
-        let is_settled = is_empty && !home.dirty;
+        let is_settled = is_empty && home.dirty == Some(false);
         if !form.is_sealed && !is_settled {
             return Ok(Err("the checksum of its header is wrong"));
         }
@@ -304,7 +304,7 @@ impl<'r> Replayed<'r> {
         let Some(info) = block.whole() else { return Ok(Err("the block that tells where it lies was not read")) };
         let (flags, at, bytes) = (be32(info, 0).unwrap_or(0), be64(info, 36).unwrap_or(0), be64(info, 44).unwrap_or(0));
         if flags & NEEDS_INITIALISING != 0 {
-            return Ok(if home.dirty { Err("it was never written to") } else { Ok(None) });
+            return Ok(if home.dirty != Some(false) { Err("it was never written to") } else { Ok(None) });
         }
         if flags & IN_THIS_VOLUME == 0 || flags & ON_ANOTHER_DEVICE != 0 {
             return Ok(Err("it is on another device"));

@@ -14,7 +14,7 @@ use super::{SpaceMap, SpaceOutcome};
 use crate::base::extent::{Extent, ExtentSet};
 use crate::base::finding::{Finding, Findings};
 use crate::filesystem::bits::{BitOrder, BitmapMarks, Scan};
-use crate::filesystem::{ClusterGeometry, ClusterRun, ClusterSet};
+use crate::filesystem::{ClusterGeometry, ClusterRun, ClusterSet, VolumeState};
 use crate::partition::signature::Recognised;
 use crate::source::{SourceLost, Window};
 use header::{ALLOCATION, VolumeHeader};
@@ -88,6 +88,8 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<SpaceOutco
             .iter()
             .filter_map(|run| volume.locate(run.first.0 * header.block_bytes, run.count * header.block_bytes)),
     );
+    let state = VolumeState { dirty: header.dirty, errors_noted: None };
+    state.note(place, &mut findings);
     let mut recognised = found.clone();
     recognised.facts.push(("allocation block", format!("{} bytes", header.block_bytes)));
     recognised.facts.push(("journal", if header.is_journaled { "yes" } else { "no" }.to_owned()));
@@ -103,6 +105,7 @@ pub(super) fn read(window: &Window<'_>, found: &Recognised) -> Result<SpaceOutco
         used: marks.allocated,
         unknown: marks.unknown,
         structure,
+        state,
         findings,
     })))
 }
@@ -129,8 +132,7 @@ fn replay<'r>(
     let home = match main {
         Some(main) => main,
         None => match look(&at_home, alternate_at(volume), structure)? {
-            // Whether the volume was unmounted it does not say: it is written when special files move.
-            Some(alternate) => VolumeHeader { dirty: true, ..alternate },
+            Some(alternate) => said_by_alternate(alternate),
             None => return Ok(Err("neither of its volume headers can be used".to_owned())),
         },
     };
@@ -139,8 +141,8 @@ fn replay<'r>(
         return Ok(Replayed::read(volume, &home, is_wrapped)?.map_err(why));
     }
     Ok(match (is_main, home.dirty, home.is_journaled) {
-        (true, false, _) | (false, _, false) => Ok(at_home),
-        (true, true, _) => {
+        (true, Some(false), _) | (false, _, false) => Ok(at_home),
+        (true, _, _) => {
             Err("not cleanly unmounted by a system that keeps a journal, so its map may be older than its files"
                 .to_owned())
         }
@@ -148,6 +150,11 @@ fn replay<'r>(
             Err("its volume header is lost, and so is what tells whether its journal is to be replayed".to_owned())
         }
     })
+}
+
+/// Whether the volume was unmounted the alternate header does not say: it is written when special files move.
+fn said_by_alternate(alternate: VolumeHeader) -> VolumeHeader {
+    VolumeHeader { dirty: None, ..alternate }
 }
 
 fn alternate_at(volume: &Window<'_>) -> u64 {
@@ -177,7 +184,7 @@ fn choose_header(
         (None, Some(alternate)) => {
             let sentence = "The volume header is damaged; the alternate one is used.";
             findings.push(Finding::at(&MAP_FROM_COPY, volume.window().absolute(alternate_at), sentence));
-            alternate
+            said_by_alternate(alternate)
         }
         (None, None) => return Ok(Err("neither of its volume headers can be used")),
     };

@@ -286,13 +286,13 @@ fn cautions(document: &Document) -> Vec<String> {
         );
     }
     for area in &document.survey.areas {
-        let (Some(volume), Some(number)) = (&area.volume, area.number) else { continue };
-        if volume.catalog_incomplete {
+        let Some(number) = area.number else { continue };
+        if area.volume.as_ref().is_some_and(|volume| volume.catalog_incomplete) {
             say(&format!(
                 "The file list of volume {number} is incomplete: it may have had files that this report does not name."
             ));
         }
-        if volume.dirty == Some(true) {
+        if area.state().dirty == Some(true) {
             say(&format!(
                 "Volume {number} was not closed properly when it was last used: the last changes may be missing."
             ));

@@ -210,13 +210,19 @@ fn cautions(document: &Document) -> Vec<String> {
 
 fn volume_cautions(area: &AreaReport) -> Vec<String> {
     let mut list = Vec::new();
+    let which = area.number.map_or(format!("at byte {}", area.start), |number| number.to_string());
+    let state = area.state();
+    if state.dirty == Some(true) {
+        list.push(format!("Volume {which} was not cleanly unmounted: its last changes may be missing."));
+    }
+    if state.errors_noted == Some(true) {
+        list.push(format!(
+            "Volume {which} is marked as having met errors while it was last in use: files may be damaged."
+        ));
+    }
     if let Some(volume) = &area.volume {
-        let which = area.number.map_or(format!("at byte {}", area.start), |number| number.to_string());
         if volume.catalog_incomplete {
             list.push(format!("Volume {which}: some files’ records could not be used; there may be files that this report does not know of."));
-        }
-        if volume.dirty == Some(true) {
-            list.push(format!("Volume {which} was not cleanly unmounted: its last changes may be missing."));
         }
         if volume.census.encrypted_files > 0 {
             list.push(format!(
