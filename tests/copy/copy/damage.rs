@@ -433,3 +433,22 @@ fn a_sector_that_failed_alone_lends_its_tries_to_none_that_a_jump_passes() {
     let outcome = bench.copy(&CopyOptions { retries: 2, ..small() }).unwrap();
     bench.assert_complete(&outcome, &ExtentSet::new());
 }
+
+/// A jump ended on a failure, and the read in the middle of what it passed failed too: all of that is skipped, of every class, and a
+/// later run does not begin with it.
+#[test]
+fn what_a_jump_passed_in_trouble_is_skipped_for_a_later_run_too() {
+    let mut runs = vec![(4000, Class::Files)];
+    runs.extend((0..400).map(|n| (100, [Class::Files, Class::Unclaimed][n % 2])));
+    let mut request = PlanRequest::new(Scope::Allocated);
+    request.bridge = BridgeRule::OFF;
+    let mut bench = Bench::new(&plan(&map_of(&runs), &request), 512);
+    bench.script(|script| script.bad = [sectors(4000, 40_000)].into_iter().collect());
+    let stop_after = StopAfter { errors: Some(12), ..StopAfter::default() };
+    bench.copy(&CopyOptions { stop_after, ..small() }).unwrap();
+    let failed: Vec<Extent> = bench.log().iter().filter(|r| !r.arrived).map(|r| r.extent).collect();
+    let middle = (1..failed.len()).find(|n| failed[*n].start < failed[n - 1].start).expect("a read in a middle");
+    let between = Extent::between(failed[middle].end(), failed[middle - 1].start.0);
+    assert!(between.bytes > 100 * SECTOR, "{failed:?}");
+    assert!(bench.store.deferred_set().covers(between), "{between:?}: {:?}", bench.store.deferred_set());
+}

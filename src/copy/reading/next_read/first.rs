@@ -472,14 +472,9 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
         let middle = passed.start.0 + passed.bytes / 2;
         let mut requests = requests(&parts, self.engine.learned.request(), false);
         let Some(extent) = requests.find(|request| request.end() > middle) else { return Ok(()) };
-        // No more than this: the failure may lie far behind what the jump skipped, and what is between is left to its own class.
-        self.passed_parts(extent)?;
+        self.passed_parts(Extent::between(passed.start.0, extent.end().max(place.end)))?;
         self.engine.skipped.remove(passed.start.0);
-        for (from, to) in [(passed.start.0, extent.start.0), (extent.end(), place.end)] {
-            if from < to {
-                self.engine.skipped.insert(from, SkippedRange { end: to, ..place });
-            }
-        }
+        self.leave_passed(Extent::between(passed.start.0, extent.start.0), place);
         self.first.middles += 1;
         match self.engine.ask(extent, true, 0.0)? {
             Outcome::Arrived { .. } => {
@@ -487,6 +482,8 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
                     trouble.good_from = Some(extent.start.0);
                 }
                 self.first.settle();
+                // What lies between the jump and the failure is left to its own class.
+                self.leave_passed(Extent::between(extent.end(), place.end.max(extent.end())), place);
             }
             Outcome::Failed { failure, named } => {
                 self.engine.reading.mark_failed(extent, failure, true)?;
@@ -494,9 +491,19 @@ impl<'s, 'e, 'r> ClassReading<'s, 'e, 'r> {
                 if let Some(trouble) = &mut self.first.trouble {
                     trouble.middles += 1;
                 }
+                let behind = Extent::between(extent.end(), passed.end().max(place.end).max(extent.end()));
+                self.leave_passed(behind, place);
+                self.passed_parts(behind)?;
             }
         }
         self.engine.reading.settle()
+    }
+
+    /// A part of what a jump has passed is a range of its own.
+    fn leave_passed(&mut self, part: Extent, place: SkippedRange) {
+        if !part.is_empty() {
+            self.engine.skipped.insert(part.start.0, SkippedRange { end: part.end(), ..place });
+        }
     }
 
     /// Reads backward what a jump has passed, until something fails: that is where the trouble ends.
