@@ -1,7 +1,7 @@
 //! Drives with places that do not answer.
 
 use super::class_maps::{SECTOR, class_map, map_of, plan, request};
-use super::scripted::Log;
+use super::scripted::{Log, Vanishing};
 use super::{Bench, MIB, sectors, small, to_the_end};
 use gleaner::base::extent::{Extent, ExtentSet};
 use gleaner::copy::reading::{CopyOptions, End, Event, StopAfter, StopReason};
@@ -440,15 +440,27 @@ fn a_sector_that_failed_alone_lends_its_tries_to_none_that_a_jump_passes() {
 fn what_a_jump_passed_in_trouble_is_skipped_for_a_later_run_too() {
     let mut runs = vec![(4000, Class::Files)];
     runs.extend((0..400).map(|n| (100, [Class::Files, Class::Unclaimed][n % 2])));
+    runs.push((400_000, Class::Files));
     let mut request = PlanRequest::new(Scope::Allocated);
     request.bridge = BridgeRule::OFF;
-    let mut bench = Bench::new(&plan(&map_of(&runs), &request), 512);
-    bench.script(|script| script.bad = [sectors(4000, 40_000)].into_iter().collect());
-    let stop_after = StopAfter { errors: Some(12), ..StopAfter::default() };
-    bench.copy(&CopyOptions { stop_after, ..small() }).unwrap();
-    let failed: Vec<Extent> = bench.log().iter().filter(|r| !r.arrived).map(|r| r.extent).collect();
-    let middle = (1..failed.len()).find(|n| failed[*n].start < failed[n - 1].start).expect("a read in a middle");
-    let between = Extent::between(failed[middle].end(), failed[middle - 1].start.0);
-    assert!(between.bytes > 100 * SECTOR, "{failed:?}");
-    assert!(bench.store.deferred_set().covers(between), "{between:?}: {:?}", bench.store.deferred_set());
+    let plan = plan(&map_of(&runs), &request);
+    let copied = |vanish_at: Option<usize>| {
+        let mut bench = Bench::new(&plan, 512);
+        bench.script(|script| {
+            script.bad = [sectors(4000, 40_000)].into_iter().collect();
+            script.vanish_at = vanish_at.map(|at| (at, Vanishing::NoDevice));
+        });
+        let stop_after = StopAfter { errors: Some(12), ..StopAfter::default() };
+        bench.copy(&CopyOptions { stop_after, ..small() }).unwrap();
+        bench
+    };
+    let log = copied(None).log();
+    let failed: Vec<usize> = (0..log.len()).filter(|n| !log[*n].arrived).collect();
+    let is_middle = |pair: &&[usize]| log[pair[1]].extent.start < log[pair[0]].extent.start;
+    let [landing, middle] = *failed.windows(2).find(is_middle).expect("a read in a middle") else { unreachable!() };
+    let behind = Extent::between(log[middle].extent.end(), log[landing].extent.start.0);
+    assert!(behind.bytes > 100 * SECTOR, "{log:?}");
+    // The drive goes away with the next request.
+    let bench = copied(Some(middle + 1));
+    assert!(bench.store.deferred_set().covers(behind), "{behind:?}: {:?}", bench.store.deferred_set());
 }
