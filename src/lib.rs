@@ -4,8 +4,9 @@
 //! Data flows one way through the rooms, and a room knows only those above it in this list (`tests/layering.rs` has the order
 //! within each):
 //!
-//! 1. [`base`]: what every room uses: units, extents, findings, text, the clock.
-//! 2. [`source`]: a file or block device, read-only; the one layer that counts and records every read; what this machine does with it.
+//! 1. [`base`]: what every room uses: units, extents, findings, exit codes, text, the clock.
+//! 2. [`source`]: a file or block device, read-only; the one layer that counts and records every read; what this machine does with it,
+//!    and that nothing is written to a place on it.
 //! 3. [`drive`]: what a drive is like: a model of its pace, the bands of a bad head, a simulated drive that fails.
 //! 4. [`store`]: where copied bytes go: the image, and the journal of what was copied.
 //! 5. [`case`]: the folder that holds all there is about one drive; what of it is safe, and when.

@@ -1,4 +1,4 @@
-//! A case: the folder that holds all there is about one drive.
+//! A case: bytes and facts of one drive come in; the folder that holds all of them comes out, and serves without the drive.
 //!
 //! Whatever a command reads from the drive goes into the case's image at once and is journalled, so no later command asks the drive
 //! for it again, and when the structure is in, a case serves without the drive. `docs/formats/case.md` describes the folder.

@@ -1,4 +1,5 @@
-//! Which exit code an error gets: its own `Ends::ending`, looked for here along its causes; and the table for the help.
+//! Which exit code an error gets: its own `Ends::ending`, looked for here along its causes; and the table for the help. The numbers
+//! are in `base::ending`.
 
 use crate::base::ending::Listed;
 pub use crate::base::ending::{Ending, Ends};

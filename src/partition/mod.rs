@@ -1,4 +1,4 @@
-//! How a drive is divided: MBR with its extended chain, GPT, or one volume and no table; and the gaps between.
+//! A source comes in; how it is divided comes out: MBR with its extended chain, GPT, or one volume and no table; and the gaps between.
 //!
 //! Only sectors that hold tables or boot sectors are read, as long as these are sound. More places are looked at, one
 //! after the other, when one fails: the other copy, then the other sector size. [`read_layout`] never fails on a

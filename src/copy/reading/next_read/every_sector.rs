@@ -1,4 +1,4 @@
-//! To the end: every sector that is still skipped is tried alone, and again as often as `retries` says.
+//! Only where a copy goes to the end: every sector that is still skipped is tried alone, and again as often as `retries` says.
 
 use super::engine::{Engine, Outcome};
 use super::request_sizes::RequestSizes;

@@ -3,7 +3,7 @@
 //!
 //! `jump` says how far to go when a read fails. A request that failed is narrowed down by the steps of `worth`, until it is one sector
 //! alone (`Engine::enter_failed`); sector by sector `request_sizes` does it. That little is left which is worth its time is decided
-//! in `Retries::work`. All of them make their requests through the [`Engine`], which learns from the answers.
+//! in [`work`] and `Retries::work`. All of them make their requests through the [`Engine`], which learns from the answers.
 
 mod engine;
 mod every_sector;

@@ -1,4 +1,5 @@
-//! Request sizes where all that is left is read sector by sector, from the largest down to one sector.
+//! Request sizes where all that is left is read sector by sector, from the largest down to one sector. Before that,
+//! `Engine::enter_failed` and the steps of `worth` narrow down what failed.
 
 use crate::base::extent::Extent;
 

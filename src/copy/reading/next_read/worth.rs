@@ -20,7 +20,8 @@ pub(super) fn weight(class: Class) -> f64 {
 /// What an extent counts beside its bytes: without it a file is damaged, with it it may be complete.
 const EXTENT: f64 = 1_048_576.0;
 
-/// A copy ends by itself when the next hour is expected to bring less, in bytes of class `files`.
+/// A copy ends by itself when the next hour is expected to bring less, in bytes of class `files`: the rounds of `next_read` ask for so
+/// much, and `Retries::work` stops below it.
 pub(super) const LEAST_AN_HOUR: f64 = 64.0 * 1_048_576.0;
 
 /// The worth of an extent of a class, in bytes of class `files`.

@@ -1,6 +1,9 @@
 //! A dynamic virtual hard disk after Microsoft's published specification, \[MS-VHDX\] "Virtual Hard Disk v2 (VHDX) File
 //! Format". Section numbers are the specification's; where its text was not at hand they are marked 'from memory'.
 //!
+//! A block that was never written keeps its entry, which says that it is not present; one of zeros alone gets an entry that says so;
+//! any other gets a place in the file ([`Vhdx`]'s `write_at`).
+//!
 //! The log is never used. The specification keeps one so that changes which span sectors are applied whole; the only
 //! structures changed here after creation are the entries of the block allocation table, of which each lies in one
 //! sector and is right by itself, and the headers, of which there are two for that purpose.
