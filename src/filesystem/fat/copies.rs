@@ -278,13 +278,13 @@ fn note_marks(
     findings: &mut Findings,
 ) -> VolumeState {
     let place = window.absolute(first_copy);
-    let media = table.raw(0) & 0xFF;
-    if table.marks_known && media != u32::from(boot.media) {
+    let marks = if table.marks_known { table.marks() } else { None };
+    let media = table.marks_known.then(|| table.raw(0) & 0xFF).filter(|media| *media != u32::from(boot.media));
+    if let Some(media) = media {
         let sentence =
             format!("The FAT's first entry gives media byte {media:02X}, the boot sector {:02X}.", boot.media);
         findings.push(Finding::at(&MEDIA_DIFFERS, place, sentence));
     }
-    let marks = table.marks().filter(|_| table.marks_known);
     let dirty = match marks {
         _ if boot.dirty => Some(true),
         marks => marks.map(|(dirty, _)| dirty),

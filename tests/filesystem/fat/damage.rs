@@ -4,7 +4,7 @@ use super::common::fixture;
 use super::{File, assert_same, codes, files, map_of, open};
 use gleaner::base::extent::Extent;
 use gleaner::base::units::{ByteOffset, SectorSize};
-use gleaner::filesystem::{ClusterRun, NodeKind, VolumeMap};
+use gleaner::filesystem::{ClusterRun, NodeKind, VolumeMap, VolumeState};
 use gleaner::source::MemorySource;
 use std::collections::BTreeSet;
 
@@ -208,6 +208,26 @@ fn code_in_an_old_boot_sector_is_no_mark_of_an_unclean_unmount() {
     bytes[0x26] = 0x2A;
     let map = map_of(bytes);
     assert_eq!((map.state.dirty, codes(&map.findings)), (None, vec![]));
+}
+
+/// The boot sector's mark is told where no FAT can be read, also on a drive that ends before the FATs do.
+#[test]
+fn the_boot_sectors_mark_is_told_without_a_table() {
+    let mut bytes = fixture("fat16");
+    bytes[0x25] |= 1;
+    let start = usize::from(u16::from_le_bytes([bytes[0x0E], bytes[0x0F]])) * 512;
+    let fats = 2 * usize::from(u16::from_le_bytes([bytes[0x16], bytes[0x17]])) * 512;
+    let source = MemorySource::new(bytes.clone(), SectorSize::S512)
+        .with_unreadable(Extent::new(start as u64, fats as u64).unwrap());
+    let lost = open(source).0.unwrap();
+    assert_eq!(lost.state, VolumeState { dirty: Some(true), errors_noted: None });
+    assert!(codes(&lost.findings).contains(&"volume-dirty"), "{:?}", lost.findings);
+    for length in [start, start + 512] {
+        let cut = MemorySource::new(bytes[..length].to_vec(), SectorSize::S512);
+        if let Ok(map) = open(cut).0 {
+            assert_eq!(map.state.dirty, Some(true), "{length}");
+        }
+    }
 }
 
 /// "FAT: General Overview of On-Disk Format" 1.03, BPB_ExtFlags: bit 7 set, bits 0-3 name the active FAT (from
