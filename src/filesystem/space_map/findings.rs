@@ -54,8 +54,8 @@ pub static MAP_FROM_COPY: Code = Code {
 pub static MAP_OLD: Code = Code {
     id: "map-old",
     severity: Severity::Caution,
-    meaning: "The allocation map at its place is older than the files; the newer parts of it stand in the journal and were taken from there, as the next mount does. What was written after the last entry in the \
-              journal is on no map.",
+    meaning: "The allocation map at its place is older than the files; the newer parts of it stand in the journal and were taken from \
+              there, as the next mount does. What was written after the last entry in the journal is on no map.",
 };
 
 /// An older checkpoint stands in for the newest.

@@ -18,7 +18,7 @@ const DEVICE_AT: [usize; 2] = [48, 96];
 /// The pool in which chunk-address blocks, chunk-info blocks and bitmaps lie has three blocks for each of them (apfsck).
 const POOL_SHARE: u64 = 3;
 
-/// Blocks of the ring of the pool's own bitmaps: a bound of ours, sixteen blocks and one for each 32,768 of the pool are usual.
+/// Blocks of the ring of the pool's own bitmaps: a bound of ours, far above what the containers of the tests have (16).
 const MOST_POOL_MARKS: u64 = 1 << 16;
 
 /// The space manager of a container on one drive, its figures consistent with each other.
