@@ -278,12 +278,15 @@ fn note_marks(
     findings: &mut Findings,
 ) -> VolumeState {
     let place = window.absolute(first_copy);
-    let marks = if table.marks_known { table.marks() } else { None };
-    let media = table.marks_known.then(|| table.raw(0) & 0xFF).filter(|media| *media != u32::from(boot.media));
-    if let Some(media) = media {
-        let sentence =
-            format!("The FAT's first entry gives media byte {media:02X}, the boot sector {:02X}.", boot.media);
-        findings.push(Finding::at(&MEDIA_DIFFERS, place, sentence));
+    let mut marks = None;
+    if table.marks_known {
+        let media = table.raw(0) & 0xFF;
+        if media != u32::from(boot.media) {
+            let sentence =
+                format!("The FAT's first entry gives media byte {media:02X}, the boot sector {:02X}.", boot.media);
+            findings.push(Finding::at(&MEDIA_DIFFERS, place, sentence));
+        }
+        marks = table.marks();
     }
     let dirty = match marks {
         _ if boot.dirty => Some(true),
